@@ -80,8 +80,10 @@ type Observation struct {
 	Quadrat  int        `json:"quadrat"` // 0: the whole plot
 	Visit    int        `json:"visit"`   // 0: tied to the date alone
 	Date     trial.Date `json:"date"`
-	Variable string     `json:"variable"` // "count", "cover", "yield", "stand", or any name
-	Class    string     `json:"class"`    // "broadleaf", "marketable"; "" the total or only class
+	Variable string     `json:"variable"`        // "count", "cover", "yield", "stand", or any name
+	Class    string     `json:"class"`           // "broadleaf", "marketable"; "" the total or only class
+	Group    string     `json:"group,omitempty"` // of a species: broadleaf, grass, sedge
+	Life     string     `json:"life,omitempty"`  // of a species: annual, perennial
 	Value    float64    `json:"value"`
 	Missing  bool       `json:"missing"` // looked for, not there; never zero
 	Unit     string     `json:"unit"`    // SI: "plants", "fraction", "kg", "mm", or as the assessment states
