@@ -235,3 +235,17 @@ func (d Date) DaysTo(e Date) int { return int(e.utc().Sub(d.utc()).Hours() / 24)
 
 // AddDays returns the day n days later.
 func (d Date) AddDays(n int) Date { return DateOf(d.utc().AddDate(0, 0, n)) }
+
+// CardPlot is a plot id as it stands in a card's code: upper-case letters and
+// digits only. Two plots of a trial must not share it.
+func CardPlot(id string) string {
+	return strings.Map(func(r rune) rune {
+		switch {
+		case r >= 'a' && r <= 'z':
+			return r - 'a' + 'A'
+		case r >= 'A' && r <= 'Z', r >= '0' && r <= '9':
+			return r
+		}
+		return -1
+	}, id)
+}

@@ -1,0 +1,172 @@
+package record
+
+import (
+	"encoding/json"
+	"time"
+
+	"quadtally/cmd/quadtally/internal/trial"
+)
+
+// PhotoFacts is what a photo's bytes and name say, before any measuring.
+type PhotoFacts struct {
+	Hash       string   `json:"hash"`
+	Path       string   `json:"path"` // relative to the trial folder where it lies inside it
+	Bytes      int64    `json:"bytes"`
+	Format     string   `json:"format"`
+	Taken      string   `json:"taken,omitempty"`       // local wall time YYYY-MM-DDTHH:MM:SS; "" unknown
+	TakenBasis string   `json:"taken_basis,omitempty"` // "exif"; "" where unknown
+	NameDate   string   `json:"name_date,omitempty"`   // a date proposed from the file name, to be confirmed
+	Camera     string   `json:"camera,omitempty"`
+	Lat        *float64 `json:"lat,omitempty"`
+	Lon        *float64 `json:"lon,omitempty"`
+	Notes      []string `json:"notes,omitempty"`
+	Copies     []string `json:"copies,omitempty"` // other paths with the same bytes
+}
+
+// Place says which quadrat a photo shows, and on whose word.
+type Place struct {
+	Plot    string `json:"plot,omitempty"`
+	Quadrat int    `json:"quadrat,omitempty"` // from 1; 0 not known
+	Visit   int    `json:"visit,omitempty"`   // from 1; 0 not known
+	Basis   string `json:"basis,omitempty"`   // "card", "sheet", "name", "order", "hand"
+	State   string `json:"state"`             // one of the Place constants
+	Reason  string `json:"reason,omitempty"`  // why it is open, in a sentence
+}
+
+// The states of a Place.
+const (
+	PlaceSettled  = "settled"  // counts in every analysis
+	PlaceProposed = "proposed" // likely, waits for a yes
+	PlaceOpen     = "open"     // nobody knows yet
+)
+
+// Result is a photo's numbers at the threshold of its visit.
+type Result struct {
+	Threshold float64  `json:"threshold"`
+	CoverFrac float64  `json:"cover_frac"` // of the ground inside the frame, [0, 1]
+	LoFrac    float64  `json:"lo_frac"`
+	HiFrac    float64  `json:"hi_frac"`
+	Pieces    int      `json:"pieces"`
+	AreasMM2  []int    `json:"areas_mm2,omitempty"`
+	Kind      string   `json:"kind"` // "green cover" or "weed cover"
+	Notes     []string `json:"notes,omitempty"`
+}
+
+// Photo is everything the record knows of one photo now.
+type Photo struct {
+	PhotoFacts
+	Place         Place
+	Rejected      string // reason, or "" where the photo is in use
+	Accepted      bool
+	MeasurementID int64
+	Fingerprint   string
+	Fault         string
+	Guide         string
+	Doc           json.RawMessage // of the measurement; nil where not measured
+	Result        *Result
+	Entry         int64 // newest entry that touched it
+}
+
+// InUse reports whether the photo's numbers go into comparisons.
+func (p *Photo) InUse() bool {
+	return p.Place.State == PlaceSettled && p.Rejected == "" && p.Fault == "" && p.Result != nil
+}
+
+// Observation is one value a person or a scale gave.
+type Observation struct {
+	ID       int64      `json:"id"`
+	Entry    int64      `json:"entry"`
+	Plot     string     `json:"plot"`
+	Quadrat  int        `json:"quadrat"` // 0: the whole plot
+	Visit    int        `json:"visit"`   // 0: tied to the date alone
+	Date     trial.Date `json:"date"`
+	Variable string     `json:"variable"`        // "count", "cover", "yield", "stand", or any name
+	Class    string     `json:"class"`           // "broadleaf", "marketable"; "" the total or only class
+	Group    string     `json:"group,omitempty"` // of a species: broadleaf, grass, sedge
+	Life     string     `json:"life,omitempty"`  // of a species: annual, perennial
+	Value    float64    `json:"value"`
+	Missing  bool       `json:"missing"` // looked for, not there; never zero
+	Unit     string     `json:"unit"`    // SI: "plants", "fraction", "kg", "mm", or as the assessment states
+	Observer string     `json:"observer,omitempty"`
+	AreaM2   float64    `json:"area_m2,omitempty"`   // ground the value refers to, where not the trial's quadrat
+	LengthMM float64    `json:"length_mm,omitempty"` // bed length the value refers to (yields)
+	Trim     string     `json:"trim,omitempty"`
+	Source   string     `json:"source"` // file and row it came from
+	At       time.Time  `json:"at"`
+	Author   string     `json:"author"`
+}
+
+// key says which value an observation is a newer telling of.
+func (o *Observation) key() obsKey {
+	k := obsKey{o.Plot, o.Quadrat, o.Visit, "", o.Variable, o.Class}
+	if o.Visit == 0 {
+		k.date = o.Date.String()
+	}
+	return k
+}
+
+type obsKey struct {
+	plot     string
+	quadrat  int
+	visit    int
+	date     string
+	variable string
+	class    string
+}
+
+// Operation is something done to the field.
+type Operation struct {
+	ID        int64      `json:"id"`
+	Date      trial.Date `json:"date"`
+	What      string     `json:"what"` // "seeding", "termination", "planting", ...
+	Treatment string     `json:"treatment,omitempty"`
+	Plot      string     `json:"plot,omitempty"` // neither: the whole trial
+	Input     string     `json:"input,omitempty"`
+	Rate      *float64   `json:"rate,omitempty"`
+	RateUnit  string     `json:"rate_unit,omitempty"`
+	Stage     string     `json:"stage,omitempty"`
+	Passes    int        `json:"passes,omitempty"`
+	Note      string     `json:"note,omitempty"`
+	Source    string     `json:"source"`
+	At        time.Time  `json:"at"`
+	Author    string     `json:"author"`
+}
+
+// Decision is one thing settled about a photo, a visit or the trial.
+type Decision struct {
+	ID      int64           `json:"id"`
+	Entry   int64           `json:"entry"`
+	Subject string          `json:"subject"`
+	Kind    string          `json:"kind"`
+	Value   json.RawMessage `json:"value"`
+	Undoes  int64           `json:"undoes,omitempty"`
+	At      time.Time       `json:"at"`
+	Author  string          `json:"author"`
+}
+
+// Kinds of decision.
+const (
+	KindPlace     = "place"     // Place, about a photo
+	KindReject    = "reject"    // {"reason": "..."}; an empty reason takes it back
+	KindAccept    = "accept"    // {}
+	KindGuide     = "guide"     // corners and regions a person drew, about a photo
+	KindPatch     = "patch"     // class a person gave to a patch, about a photo
+	KindThreshold = "threshold" // Threshold, about a visit
+	KindSettings  = "settings"  // measuring settings, about the trial
+	kindUndo      = "undo"
+)
+
+// Threshold is the line between green and not green for one visit.
+type Threshold struct {
+	Value       float64 `json:"value"`
+	Basis       string  `json:"basis"` // in words
+	ByHand      bool    `json:"by_hand,omitempty"`
+	Fingerprint string  `json:"fingerprint,omitempty"`
+}
+
+// PhotoSubject names a photo as what a decision is about.
+func PhotoSubject(hash string) string { return "photo:" + hash }
+
+// VisitSubject names a planned visit (from 1); visit 0 stands for the photos
+// that belong to none.
+func VisitSubject(n int) string { return "visit:" + itoa(n) }

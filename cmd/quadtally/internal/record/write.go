@@ -1,0 +1,245 @@
+package record
+
+import (
+	"context"
+	"database/sql"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"math"
+	"time"
+
+	"quadtally/cmd/quadtally/internal/trial"
+)
+
+// Tx adds rows under one entry. It lives only inside Store.Write.
+type Tx struct {
+	tx     *sql.Tx
+	ctx    context.Context
+	entry  int64
+	at     time.Time
+	author string
+}
+
+// Entry is the number all rows of this transaction carry.
+func (w *Tx) Entry() int64 { return w.entry }
+
+func (w *Tx) add(query string, args ...any) (int64, error) {
+	res, err := w.tx.ExecContext(w.ctx, query, args...)
+	if err != nil {
+		return 0, err
+	}
+	return res.LastInsertId()
+}
+
+// SaveTrial adds a version of the plan with all its plots.
+func (w *Tx) SaveTrial(t trial.Trial, plots []trial.Plot) error {
+	doc, err := toJSON(t)
+	if err != nil {
+		return err
+	}
+	id, err := w.add("insert into trial(entry, doc) values (?,?)", w.entry, doc)
+	if err != nil {
+		return err
+	}
+	for _, p := range plots {
+		doc, err := toJSON(p)
+		if err != nil {
+			return err
+		}
+		if _, err := w.add("insert into plot(entry, trial, plot, doc) values (?,?,?,?)", w.entry, id, p.ID, doc); err != nil {
+			return fmt.Errorf("plot %s: %w", p.ID, err)
+		}
+	}
+	return nil
+}
+
+// AddPhoto adds a photo's facts. A photo already known by its content is left
+// as it is.
+func (w *Tx) AddPhoto(f PhotoFacts) error {
+	doc, err := toJSON(f)
+	if err != nil {
+		return err
+	}
+	_, err = w.add("insert or ignore into photo(hash, entry, path, taken, doc) values (?,?,?,?,?)",
+		f.Hash, w.entry, f.Path, f.Taken, doc)
+	return err
+}
+
+// Sighting remembers which bytes a path held, so that a rescan can skip it.
+type Sighting struct {
+	Path  string
+	Size  int64
+	MTime int64 // nanoseconds; only ever compared with itself
+	Hash  string
+}
+
+// Saw stores sightings.
+func (w *Tx) Saw(list ...Sighting) error {
+	for _, s := range list {
+		if _, err := w.add(`insert into sighting(path,size,mtime,hash) values (?,?,?,?)
+			on conflict(path) do update set size=excluded.size, mtime=excluded.mtime, hash=excluded.hash`,
+			s.Path, s.Size, s.MTime, s.Hash); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// Measurement is one measuring as the record keeps it.
+type Measurement struct {
+	ID          int64
+	Hash        string
+	Fingerprint string
+	Guide       string
+	Fault       string
+	Doc         json.RawMessage
+	Curve       []byte
+	Plane       []byte
+}
+
+// AddMeasurement adds a measuring and returns its number.
+func (w *Tx) AddMeasurement(m Measurement) (int64, error) {
+	if len(m.Doc) == 0 {
+		m.Doc = json.RawMessage("{}")
+	}
+	return w.add("insert into measurement(entry, hash, fingerprint, guide, fault, doc, curve, plane) values (?,?,?,?,?,?,?,?)",
+		w.entry, m.Hash, m.Fingerprint, m.Guide, m.Fault, string(m.Doc), m.Curve, m.Plane)
+}
+
+// AddResult adds a photo's numbers at a threshold.
+func (w *Tx) AddResult(measurement int64, r Result) error {
+	doc, err := toJSON(r)
+	if err != nil {
+		return err
+	}
+	_, err = w.add("insert into result(entry, measurement, threshold, doc) values (?,?,?,?)", w.entry, measurement, r.Threshold, doc)
+	return err
+}
+
+// Decide adds a decision and returns its number.
+func (w *Tx) Decide(subject, kind string, value any) (int64, error) {
+	doc, err := toJSON(value)
+	if err != nil {
+		return 0, err
+	}
+	return w.add("insert into decision(entry, subject, kind, value) values (?,?,?,?)", w.entry, subject, kind, doc)
+}
+
+// Undo takes a decision back; what held before it holds again. Undoing twice
+// is an error.
+func (w *Tx) Undo(id int64) error {
+	var subject string
+	err := w.tx.QueryRowContext(w.ctx, "select subject from decision where id = ? and undoes is null", id).Scan(&subject)
+	if errors.Is(err, sql.ErrNoRows) {
+		return fmt.Errorf("there is no decision %d to undo", id)
+	}
+	if err != nil {
+		return err
+	}
+	var n int
+	if err := w.tx.QueryRowContext(w.ctx, "select count(*) from decision where undoes = ?", id).Scan(&n); err != nil {
+		return err
+	}
+	if n > 0 {
+		return fmt.Errorf("decision %d was undone already", id)
+	}
+	_, err = w.add("insert into decision(entry, subject, kind, value, undoes) values (?,?,?,?,?)", w.entry, subject, kindUndo, "{}", id)
+	return err
+}
+
+// Clash is a value that somebody else wrote after the writer had looked.
+// Both values stay in the history; the later one, Now, is in force.
+type Clash struct {
+	Was, Now Observation
+}
+
+// AddObservation adds a value. seen is the newest entry the writer had before
+// them when they typed it (Snapshot.Entry); where another value was stored for
+// the same thing after that, the clash is returned and must be told. A value
+// equal to the one in force adds nothing.
+func (w *Tx) AddObservation(o Observation, seen int64) (added bool, clash *Clash, err error) {
+	if !o.Missing && (math.IsNaN(o.Value) || math.IsInf(o.Value, 0)) {
+		return false, nil, fmt.Errorf("%s: the value is not a number", o.Source)
+	}
+	was, found, err := currentObservation(w.ctx, w.tx, o.key())
+	if err != nil {
+		return false, nil, err
+	}
+	if found && sameValue(was, o) {
+		return false, nil, nil
+	}
+	o.Entry, o.At, o.Author = w.entry, w.at, w.author
+	doc, err := toJSON(o)
+	if err != nil {
+		return false, nil, err
+	}
+	var value any
+	if !o.Missing {
+		value = o.Value
+	}
+	o.ID, err = w.add("insert into observation(entry, plot, quadrat, visit, date, variable, class, value, unit, doc) values (?,?,?,?,?,?,?,?,?,?)",
+		w.entry, o.Plot, o.Quadrat, o.Visit, o.Date.String(), o.Variable, o.Class, value, o.Unit, doc)
+	if err != nil {
+		return false, nil, err
+	}
+	if found && was.Entry > seen && was.Entry != w.entry {
+		return true, &Clash{Was: was, Now: o}, nil
+	}
+	return true, nil, nil
+}
+
+// sameValue reports that nothing a reader would see differs: the source is
+// left out, so that importing a sheet twice adds nothing.
+func sameValue(a, b Observation) bool {
+	if a.Missing != b.Missing || (!a.Missing && a.Value != b.Value) {
+		return false
+	}
+	return a.Unit == b.Unit && a.Observer == b.Observer && a.AreaM2 == b.AreaM2 &&
+		a.LengthMM == b.LengthMM && a.Trim == b.Trim && a.Date == b.Date
+}
+
+// AddOperation adds something done to the field. The same operation told
+// twice (from the same sheet) is stored once.
+func (w *Tx) AddOperation(o Operation) (added bool, err error) {
+	o.At, o.Author = w.at, w.author
+	rows, err := w.tx.QueryContext(w.ctx, "select doc from operation")
+	if err != nil {
+		return false, err
+	}
+	defer rows.Close()
+	for rows.Next() {
+		var doc string
+		var old Operation
+		if err := rows.Scan(&doc); err != nil {
+			return false, err
+		}
+		if err := json.Unmarshal([]byte(doc), &old); err != nil {
+			return false, err
+		}
+		if sameOperation(old, o) {
+			return false, nil
+		}
+	}
+	if err := rows.Err(); err != nil {
+		return false, err
+	}
+	doc, err := toJSON(o)
+	if err != nil {
+		return false, err
+	}
+	_, err = w.add("insert into operation(entry, doc) values (?,?)", w.entry, doc)
+	return err == nil, err
+}
+
+func sameOperation(a, b Operation) bool {
+	rate := func(p *float64) float64 {
+		if p == nil {
+			return math.Inf(-1)
+		}
+		return *p
+	}
+	return a.Date == b.Date && a.What == b.What && a.Treatment == b.Treatment && a.Plot == b.Plot &&
+		a.Input == b.Input && rate(a.Rate) == rate(b.Rate) && a.RateUnit == b.RateUnit &&
+		a.Stage == b.Stage && a.Passes == b.Passes && a.Note == b.Note
+}

@@ -1,0 +1,209 @@
+package main
+
+import (
+	"bufio"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"os/signal"
+	"os/user"
+	"strings"
+	"syscall"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"quadtally/cmd/quadtally/internal/record"
+)
+
+// Exit codes; the help of the root command lists them.
+const (
+	exitDone        = 0
+	exitFailed      = 1
+	exitUsage       = 2
+	exitPartly      = 3
+	exitInterrupted = 130
+)
+
+const exitHelp = `Exit codes: 0 done; 1 failed; 2 the command was typed wrongly; 3 done, but some
+photos or rows could not be read; 130 interrupted (run it again to go on).`
+
+// app is what every command shares: its streams, and the flags of the root.
+type app struct {
+	in       io.Reader
+	out, err io.Writer
+	ctx      context.Context
+	clock    func() time.Time
+
+	trialDir string
+	by       string
+	quiet    bool
+}
+
+// usageError is a fault in how the command was typed.
+type usageError struct{ error }
+
+// partly is the end of a command that did its work but had to leave
+// something aside; what and why was said on the way.
+type partly struct{ n int }
+
+func (p partly) Error() string {
+	return fmt.Sprintf("done, but %s could not be read; see the lines above", plural(p.n, "item"))
+}
+
+func usagef(format string, args ...any) error { return usageError{fmt.Errorf(format, args...)} }
+
+// run is the whole program as a function of its arguments and streams.
+func run(args []string, in io.Reader, out, errw io.Writer) int {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	defer stop()
+	buffered := bufio.NewWriter(out)
+	a := &app{in: in, out: buffered, err: errw, ctx: ctx, clock: time.Now}
+	root := newRoot(a)
+	root.SetArgs(args)
+	root.SetIn(in)
+	root.SetOut(buffered)
+	root.SetErr(errw)
+	err := root.ExecuteContext(ctx)
+	if e := buffered.Flush(); err == nil && e != nil && !errors.Is(e, syscall.EPIPE) {
+		err = e
+	}
+	return a.report(err)
+}
+
+// report is the one place where an error becomes a line and an exit code.
+func (a *app) report(err error) int {
+	switch {
+	case err == nil:
+		return exitDone
+	case a.ctx.Err() != nil && (errors.Is(err, context.Canceled) || errors.As(err, new(interrupted))):
+		fmt.Fprintln(a.err, "quadtally: interrupted; everything finished so far is kept, run the same command to go on")
+		return exitInterrupted
+	case errors.As(err, new(partly)):
+		fmt.Fprintf(a.err, "quadtally: %v\n", err)
+		return exitPartly
+	case errors.As(err, new(usageError)):
+		fmt.Fprintf(a.err, "quadtally: %v\n", err)
+		return exitUsage
+	default:
+		fmt.Fprintf(a.err, "quadtally: %v\n", err)
+		return exitFailed
+	}
+}
+
+type interrupted struct{ error }
+
+func newRoot(a *app) *cobra.Command {
+	root := &cobra.Command{
+		Use:   "quadtally",
+		Short: "From quadrat photos and hand counts to an honest comparison of treatments",
+		Long: `quadtally lays out a replicated field trial, reads the season's quadrat photos,
+measures green cover inside the frame, holds it against hand counts, compares
+the treatments block by block, and writes the report. It works offline.
+
+A season in the order it happens:
+  quadtally new, map, cards      before the field work
+  quadtally photos, counts       after every visit
+  quadtally status, review       what is in, what is missing, what needs an eye
+  quadtally field, yields        what was done, and the harvest
+  quadtally agree, compare       what the season says
+  quadtally report, export       what you hand in
+
+` + exitHelp,
+		SilenceErrors: true,
+		SilenceUsage:  true,
+		Args: func(cmd *cobra.Command, args []string) error {
+			if len(args) > 0 {
+				return usagef("there is no command %q: `quadtally --help` lists them", args[0])
+			}
+			return nil
+		},
+		RunE: func(cmd *cobra.Command, args []string) error { return cmd.Help() },
+	}
+	root.CompletionOptions.HiddenDefaultCmd = true
+	root.SetFlagErrorFunc(func(cmd *cobra.Command, err error) error {
+		return usagef("%v; `%s --help` shows the flags", err, cmd.CommandPath())
+	})
+	f := root.PersistentFlags()
+	f.StringVar(&a.trialDir, "trial", ".", "the trial's folder")
+	f.StringVar(&a.by, "by", "", "who is entering this (default: $QUADTALLY_BY or the computer's user)")
+	f.BoolVar(&a.quiet, "quiet", false, "no progress, only results and faults")
+	for _, c := range commands(a) {
+		if c.Args == nil {
+			c.Args = noArgs
+		}
+		root.AddCommand(c)
+	}
+	return root
+}
+
+func noArgs(cmd *cobra.Command, args []string) error {
+	if len(args) > 0 {
+		return usagef("%s takes no %q: `%s --help` shows what it takes", cmd.CommandPath(), args[0], cmd.CommandPath())
+	}
+	return nil
+}
+
+// takes checks the number of arguments; what names them in the message. A
+// negative most means any number.
+func takes(least, most int, what string) cobra.PositionalArgs {
+	return func(cmd *cobra.Command, args []string) error {
+		if len(args) < least || (most >= 0 && len(args) > most) {
+			return usagef("%s needs %s: `%s --help` shows an example", cmd.CommandPath(), what, cmd.CommandPath())
+		}
+		return nil
+	}
+}
+
+// author is who the record names as the writer.
+func (a *app) author() string {
+	if a.by != "" {
+		return a.by
+	}
+	if v := os.Getenv("QUADTALLY_BY"); v != "" {
+		return v
+	}
+	if u, err := user.Current(); err == nil && u.Username != "" {
+		return u.Username
+	}
+	return "not stated"
+}
+
+// open opens the trial's record.
+func (a *app) open() (*record.Store, error) {
+	return record.Open(a.trialDir, record.Options{Author: a.author(), Clock: a.clock})
+}
+
+// withTrial opens the record, reads one snapshot and hands both to f.
+func (a *app) withTrial(f func(*record.Store, *record.Snapshot) error) error {
+	store, err := a.open()
+	if err != nil {
+		return err
+	}
+	defer store.Close()
+	snap, err := store.Snapshot(a.ctx)
+	if err != nil {
+		return err
+	}
+	return f(store, snap)
+}
+
+// note says something on the way that is not a result.
+func (a *app) note(format string, args ...any) {
+	fmt.Fprintf(a.err, strings.TrimRight(format, "\n")+"\n", args...)
+}
+
+func plural(n int, noun string) string {
+	if n == 1 {
+		return fmt.Sprintf("1 %s", noun)
+	}
+	switch {
+	case strings.HasSuffix(noun, "y") && !strings.HasSuffix(noun, "ay"):
+		noun = strings.TrimSuffix(noun, "y") + "ie"
+	case strings.HasSuffix(noun, "ch") || strings.HasSuffix(noun, "s"):
+		noun += "e"
+	}
+	return fmt.Sprintf("%d %ss", n, noun)
+}
