@@ -40,6 +40,9 @@ type Treatment struct {
 	Control  bool     `json:"control,omitempty"`
 	Rate     *float64 `json:"rate,omitempty"` // only for an ordered set of rates
 	RateUnit string   `json:"rate_unit,omitempty"`
+
+	Seeded     Date `json:"seeded,omitzero"`     // planned day of seeding, where it differs by treatment
+	Terminated Date `json:"terminated,omitzero"` // planned day of rolling, mowing or killing
 }
 
 // Quadrat describes the frame thrown or laid in a plot.
@@ -63,7 +66,25 @@ type Ground struct {
 	BedTopMM     float64 `json:"bed_top_mm"`     // width that is planted; 0 where not stated
 	Avoid        []Strip `json:"avoid,omitempty"`
 	Gradient     string  `json:"gradient,omitempty"` // in words: "wetter towards the north end"
+
+	GradientRuns    Direction `json:"gradient_runs,omitempty"`     // blocks are laid across it
+	AlleyMM         float64   `json:"alley_mm,omitempty"`          // between plots that follow each other along the beds
+	SideBorderMM    float64   `json:"side_border_mm,omitempty"`    // not sampled, at each side of the plot
+	ControlLengthMM float64   `json:"control_length_mm,omitempty"` // shorter check plots; 0 means like the others
+	BearingDeg      *float64  `json:"bearing_deg,omitempty"`       // compass bearing looking along the beds from the zero flag
 }
+
+// Direction is a direction on the ground, seen from the beds.
+type Direction string
+
+// The two directions a gradient can be said to run.
+const (
+	AlongBeds  Direction = "along the beds"
+	AcrossBeds Direction = "across the beds"
+)
+
+// PlotWidthMM is the gross width of a plot: its beds times the bed spacing.
+func (g Ground) PlotWidthMM() float64 { return float64(g.Beds) * g.BedSpacingMM }
 
 // Strip is a part across the plot's width that is never sampled, such as a
 // wheel track or the seam between two machine passes.
@@ -83,7 +104,8 @@ type Trial struct {
 
 	Design     Design      `json:"design"`
 	Treatments []Treatment `json:"treatments"`
-	Blocks     int         `json:"blocks"`
+	Blocks     int         `json:"blocks"`               // replicates where the design has no blocks
+	BlockSize  int         `json:"block_size,omitempty"` // plots in a block; incomplete blocks only
 	Ground     Ground      `json:"ground"`
 	Quadrat    Quadrat     `json:"quadrat"`
 
