@@ -130,7 +130,9 @@ func statusOf(snap *record.Snapshot) trialStatus {
 		v.NotBegun = v.Photos == 0 && v.Counts == 0
 		st.Visits = append(st.Visits, v)
 	}
-	slices.SortFunc(st.Questions, func(a, b question) int { return cmp.Or(strings.Compare(a.Photo, b.Photo), strings.Compare(a.Hash, b.Hash)) })
+	slices.SortFunc(st.Questions, func(a, b question) int {
+		return cmp.Or(strings.Compare(a.Photo, b.Photo), strings.Compare(a.Hash, b.Hash))
+	})
 	return st
 }
 
