@@ -163,9 +163,9 @@ func (pr *problem) distinguishable(m Model) error {
 	if !ok {
 		return nil
 	}
-	sl := pr.differentiate(st)
+	expected := pr.differentiate(st, true).info[1]
 	for k, g := range pr.s.groups {
-		if sl.expected[k][k] < 1e-9*pr.traceBlocks(st, derivOf(k), derivOf(k)) {
+		if expected[k][k] < 1e-9*pr.traceBlocks(st, derivOf(k), derivOf(k)) {
 			return fmt.Errorf("random %s: the fixed terms already take up its groups; keep it either fixed or random", g.name)
 		}
 	}

@@ -116,15 +116,20 @@ func (pr *problem) evaluate(p params, derivatives bool) (*state, bool) {
 	for j := range pr.p {
 		logDetX += 2 * math.Log(chol.Data[j*pr.p+j])
 	}
-	blas64.Trsm(blas.Right, blas.NoTrans, 1, chol, general(pr.n, pr.p, a))
-	st.whitened = a
 	st.coord = make([]float64, pr.p)
 	blas64.Gemv(blas.Trans, 1, general(pr.n, pr.p, a), vec(e), 0, vec(st.coord))
-	blas64.Gemv(blas.NoTrans, -1, general(pr.n, pr.p, a), vec(st.coord), 1, vec(e))
+	blas64.Trsv(blas.Trans, chol, vec(st.coord))
+	fitted := append([]float64(nil), st.coord...)
+	blas64.Trsv(blas.NoTrans, chol, vec(fitted))
+	blas64.Gemv(blas.NoTrans, -1, general(pr.n, pr.p, a), vec(fitted), 1, vec(e))
 	st.resid = e
 	rss := dot(e, e)
 	if !(rss > 0) {
 		return nil, false
+	}
+	if derivatives {
+		blas64.Trsm(blas.Right, blas.NoTrans, 1, chol, general(pr.n, pr.p, a))
+		st.whitened = a
 	}
 	df := pr.df()
 	st.sigma2 = rss / df
@@ -183,17 +188,19 @@ func derivOf(k int) func(*factored) []float64 {
 	return func(f *factored) []float64 { return f.deriv[k] }
 }
 
-// slopes are gradient, observed information and expected information of the
-// profiled log-likelihood by (gamma..., logRate).
+// slopes are the gradient of the profiled log-likelihood by (gamma...,
+// logRate) and information matrices, best first, for a step along it.
 type slopes struct {
-	grad     []float64
-	observed [][]float64
-	expected [][]float64
+	grad []float64
+	info [][][]float64
 }
 
-// differentiate gives the exact first and second derivatives. With P the
-// usual projection of REML (or V^-1 for the traces of ML), sigma^2 profiled
-// out and V_i the derivative of V by parameter i:
+// differentiate gives the gradient and, if exact, the observed and expected
+// information; otherwise the average of the two, which needs no traces of
+// products and serves to climb from afar (Gilmour, Thompson and Cullis 1995,
+// Biometrics 51, 1440-1450). With P the usual projection of REML (V^-1 in the
+// traces of ML), sigma^2 profiled out and V_i the derivative of V by
+// parameter i:
 //
 //	grad_i     = -tr(P V_i)/2 + y'P V_i P y/(2 sigma^2)
 //	hessian_ij = tr(P V_i P V_j)/2 - y'P V_i P V_j P y/sigma^2
@@ -201,15 +208,14 @@ type slopes struct {
 //	             - tr(P V_ij)/2 + y'P V_ij P y/(2 sigma^2)
 //
 // (Searle, Casella and McCulloch 1992, Variance Components, section 6.6).
-func (pr *problem) differentiate(st *state) slopes {
+func (pr *problem) differentiate(st *state, exact bool) slopes {
 	k := len(pr.s.groups)
 	if st.serial(pr) {
 		k++
 	}
 	n, p, df := pr.n, pr.p, pr.df()
-	out := slopes{grad: make([]float64, k), observed: square(k), expected: square(k)}
-	trPV := make([]float64, k)
-	quad := make([]float64, k)
+	reml := pr.method == REML
+	grad, trPV, quad := make([]float64, k), make([]float64, k), make([]float64, k)
 	de := make([][]float64, k)     // D_i e
 	deProj := make([][]float64, k) // A~' D_i e
 	fx := make([][]float64, k)     // D_i A~
@@ -220,33 +226,43 @@ func (pr *problem) differentiate(st *state) slopes {
 		deProj[i] = make([]float64, p)
 		blas64.Gemv(blas.Trans, 1, general(n, p, st.whitened), vec(de[i]), 0, vec(deProj[i]))
 		trPV[i] = pr.traceBlocks(st, derivOf(i), nil)
-		if pr.method == REML {
+		if reml {
 			fx[i] = pr.applyBlocks(st, derivOf(i), st.whitened, p)
-			px[i] = crossProduct(st.whitened, fx[i], n, p)
-			for j := range p {
-				trPV[i] -= px[i][j*p+j]
-			}
+			trPV[i] -= dot(st.whitened, fx[i])
 		}
-		out.grad[i] = -trPV[i]/2 + quad[i]/(2*st.sigma2)
+		if reml && exact {
+			px[i] = crossProduct(st.whitened, fx[i], n, p)
+		}
+		grad[i] = -trPV[i]/2 + quad[i]/(2*st.sigma2)
 	}
+	average, observed, expected := square(k), square(k), square(k)
 	for i := range k {
 		for j := range i + 1 {
+			inner := (dot(de[i], de[j]) - dot(deProj[i], deProj[j])) / st.sigma2
+			profiled := quad[i] * quad[j] / (2 * st.sigma2 * st.sigma2 * df)
+			average[i][j] = inner/2 - profiled
+			average[j][i] = average[i][j]
+			if !exact {
+				continue
+			}
 			tr := pr.traceBlocks(st, derivOf(i), derivOf(j))
-			if pr.method == REML {
+			if reml {
 				tr += dot(px[i], px[j]) - 2*dot(fx[i], fx[j])
 			}
-			inner := dot(de[i], de[j]) - dot(deProj[i], deProj[j])
-			h := tr/2 - inner/st.sigma2 + quad[i]*quad[j]/(2*st.sigma2*st.sigma2*df)
+			o := inner - tr/2 - profiled
 			if i == k-1 && j == k-1 && st.serial(pr) {
 				trSecond, quadSecond := pr.secondByRate(st)
-				h += -trSecond/2 + quadSecond/(2*st.sigma2)
+				o += trSecond/2 - quadSecond/(2*st.sigma2)
 			}
-			x := tr/2 - trPV[i]*trPV[j]/(2*df)
-			out.observed[i][j], out.observed[j][i] = -h, -h
-			out.expected[i][j], out.expected[j][i] = x, x
+			observed[i][j], observed[j][i] = o, o
+			expected[i][j] = tr/2 - trPV[i]*trPV[j]/(2*df)
+			expected[j][i] = expected[i][j]
 		}
 	}
-	return out
+	if exact {
+		return slopes{grad, [][][]float64{observed, expected, ridged(expected)}}
+	}
+	return slopes{grad, [][][]float64{average, ridged(average)}}
 }
 
 // secondByRate gives tr(P V”) and y'P V” P y for the second derivative by

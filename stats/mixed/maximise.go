@@ -17,12 +17,17 @@ const negligible = 1e-9
 func (pr *problem) maximise() (*state, bool) {
 	var best *state
 	for _, start := range pr.starts() {
-		st, ok := pr.climb(start)
-		if ok && (best == nil || st.logLik > best.logLik+1e-9) {
-			best = st
+		if st, ok := pr.evaluate(start, true); ok {
+			st = pr.climb(st, false, 1e-5)
+			if best == nil || st.logLik > best.logLik {
+				best = st
+			}
 		}
 	}
-	return best, best != nil
+	if best == nil {
+		return nil, false
+	}
+	return pr.climb(best, true, 1e-15), true
 }
 
 // starts lists starting params: the best two points of a coarse grid, and
@@ -87,37 +92,34 @@ func (pr *problem) bestOf(grid []params, n int) []params {
 	return out
 }
 
-// climb runs Newton's method with exact derivatives, bounded at zero
-// variances, falling back on Fisher scoring where the surface is not yet
-// concave, and halving steps that do not gain. It stops when the gain a full
-// step promises is below rounding.
-func (pr *problem) climb(start params) (*state, bool) {
-	st, ok := pr.evaluate(start, true)
-	if !ok {
-		return nil, false
-	}
+// climb goes uphill by Newton's method, bounded at zero variances, halving
+// steps that do not gain. With exact set it uses the exact second derivatives
+// (falling back on expected ones where the surface is not concave), else their
+// average information. It stops when the gain a full step promises, relative
+// to the log-likelihood, is below enough, or below rounding.
+func (pr *problem) climb(st *state, exact bool, enough float64) *state {
 	for range 200 {
 		if st.serial(pr) && pr.faded(st.params) {
 			p := st.params.clone()
 			p.independent = true
 			p.logRate = 0
-			if st, ok = pr.evaluate(p, true); !ok {
-				return nil, false
+			if alone, ok := pr.evaluate(p, true); ok {
+				st = alone
 			}
 		}
-		sl := pr.differentiate(st)
+		sl := pr.differentiate(st, exact)
 		step, gain := newtonStep(st.params, sl)
-		if gain < 1e-15*(1+math.Abs(st.logLik)) {
-			return st, true
+		if gain < enough*(1+math.Abs(st.logLik)) {
+			return st
 		}
 		next := pr.lineSearch(st, step)
 		if next == nil {
 			// No representable gain is left along an ascent direction.
-			return st, true
+			return st
 		}
 		st = next
 	}
-	return st, true
+	return st
 }
 
 // faded tells whether neighbouring days no longer correlate.
@@ -172,7 +174,7 @@ func newtonStep(p params, sl slopes) (step []float64, gain float64) {
 		g.SetVec(a, sl.grad[i])
 	}
 	var x mat.VecDense
-	for _, info := range [][][]float64{sl.observed, sl.expected, ridged(sl.expected)} {
+	for _, info := range sl.info {
 		var chol mat.Cholesky
 		if chol.Factorize(submatrix(info, free)) && chol.SolveVecTo(&x, g) == nil {
 			gain = mat.Dot(&x, g) / 2
