@@ -1,0 +1,178 @@
+package dist
+
+import (
+	"fmt"
+	"math"
+
+	"gonum.org/v1/gonum/mat"
+	"gonum.org/v1/gonum/mathext"
+)
+
+// setGeneral prepares the distribution for correlations without product form.
+// lambda is the best common factor; it is shrunk until what it leaves is
+// comfortably positive definite.
+func (m *MaxT) setGeneral(corr mat.Symmetric, lambda []float64) error {
+	const enough = 0.3 // a smallest pivot that costs no accuracy
+	best := -1.0
+	for _, shrink := range []float64{1, 0.97, 0.9, 0.8, 0.6, 0.3, 0} {
+		loadings := make([]float64, len(lambda))
+		for i, l := range lambda {
+			loadings[i] = shrink * l
+		}
+		chol, pivot := cholesky(corr, loadings)
+		if chol == nil || pivot <= best {
+			continue
+		}
+		best = pivot
+		m.rest = chol
+		m.setFactor(loadings)
+		if pivot >= enough {
+			break
+		}
+	}
+	if best < 0 {
+		return fmt.Errorf("the correlation matrix is not positive definite: some comparison follows from the others")
+	}
+	for _, rule := range lattices {
+		m.points = latticePoints(rule, m.k-1)
+		p, absErr, err := m.SF(m.typical())
+		if err != nil {
+			return err
+		}
+		if absErr < 1e-7*p+1e-12 {
+			break
+		}
+	}
+	return nil
+}
+
+// typical is a t value near the 5 % point, at which the lattice is sized.
+func (m *MaxT) typical() float64 {
+	t, err := TQuantile(1-0.025/float64(m.k), m.df)
+	if err != nil {
+		return 2.5
+	}
+	return t
+}
+
+// cholesky factors corr - lambda lambda' and returns its smallest pivot; nil
+// if the difference is not positive definite.
+func cholesky(corr mat.Symmetric, lambda []float64) (l [][]float64, least float64) {
+	k := len(lambda)
+	l = make([][]float64, k)
+	least = 1
+	for i := range k {
+		l[i] = make([]float64, i+1)
+		for j := range i + 1 {
+			v := corr.At(i, j) - lambda[i]*lambda[j]
+			for h := range j {
+				v -= l[i][h] * l[j][h]
+			}
+			if i != j {
+				l[i][j] = v / l[j][j]
+				continue
+			}
+			if v < 1e-10 {
+				return nil, 0
+			}
+			l[i][i] = math.Sqrt(v)
+			least = math.Min(least, l[i][i])
+		}
+	}
+	return l, least
+}
+
+// latticeSF returns P(max > w) of the normal vector: the common factor is
+// integrated, and given it the comparisons are taken one after the other, each
+// drawn inside its limits given those before. The points give the draws.
+//
+// With out_i the chance that comparison i is the first beyond w, the value at
+// a point is 1 - prod(1 - out_i), summed on the log scale so that small tails
+// keep their digits.
+func (m *MaxT) latticeSF(w float64, points [][]float64) float64 {
+	y := make([]float64, m.k)
+	return m.overFactor(0.85, w, func(z float64) float64 {
+		sum := 0.0
+		for _, v := range points {
+			logNone := 0.0
+			for i, row := range m.rest {
+				mean := m.lambda[i] * z
+				for j := range i {
+					mean += row[j] * y[j]
+				}
+				above := normalSF((w - mean) / row[i])
+				below := 0.0
+				if m.sided == TwoSided {
+					below = normalSF((w + mean) / row[i])
+				}
+				out := math.Min(above+below, 1)
+				logNone += math.Log1p(-out)
+				if out == 1 {
+					break
+				}
+				if i < m.k-1 {
+					u := below + v[i]*(1-out)
+					y[i] = mathext.NormalQuantile(math.Max(1e-300, math.Min(u, 1-1e-16)))
+				}
+			}
+			sum -= math.Expm1(logNone)
+		}
+		return sum / float64(len(points))
+	})
+}
+
+// A korobov rule is the lattice of points i (1, g, g^2, ...)/n mod 1.
+type korobov struct{ n, g int }
+
+// lattices holds rules of growing size. For its prime n, g has the smallest
+// weighted P2 in 20 dimensions, weights 1/j^2 (Sloan and Joe 1994, Lattice
+// Methods for Multiple Integration, ch. 4), by search over all g.
+var lattices = []korobov{{31, 7}, {127, 44}, {509, 146}, {2039, 396}}
+
+// shifts is the number of shifted copies of a lattice from which the error is
+// estimated.
+const shifts = 6
+
+// latticePoints returns the shifted copies of a lattice in dim dimensions,
+// folded by the tent map, which lets a smooth integrand converge as if it were
+// periodic (Hickernell 2002).
+func latticePoints(rule korobov, dim int) [][][]float64 {
+	copies := make([][][]float64, shifts)
+	for s := range copies {
+		points := make([][]float64, rule.n)
+		for i := range points {
+			points[i] = make([]float64, dim)
+			h := i
+			for j := range dim {
+				// Shifts along multiples of square roots of primes fill
+				// the cube evenly and need no random numbers.
+				shift := float64(s+1) * math.Sqrt(nthPrime(j))
+				x := math.Mod(float64(h)/float64(rule.n)+shift, 1)
+				points[i][j] = 1 - math.Abs(2*x-1)
+				h = h * rule.g % rule.n
+			}
+		}
+		copies[s] = points
+	}
+	return copies
+}
+
+// nthPrime returns the prime number with index j from zero.
+func nthPrime(j int) float64 {
+	for p := 2; ; p++ {
+		prime := true
+		for q := 2; q*q <= p; q++ {
+			if p%q == 0 {
+				prime = false
+				break
+			}
+		}
+		if !prime {
+			continue
+		}
+		if j == 0 {
+			return float64(p)
+		}
+		j--
+	}
+}
