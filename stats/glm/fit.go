@@ -8,6 +8,8 @@ import (
 
 	"gonum.org/v1/gonum/mat"
 
+	"quadtally/stats/dist"
+	"quadtally/stats/internal/tails"
 	"quadtally/stats/terms"
 )
 
@@ -83,17 +85,17 @@ type Fit struct {
 	Aliased   []string   `json:"aliased,omitempty"`
 	Warnings  []string   `json:"warnings,omitempty"`
 
-	model   Model
-	opt     Options
-	full    *terms.Design // all rows
-	design  *terms.Design // without extreme rows
-	keep    []bool        // rows in design; nil for all
-	coord   []float64
-	cov     *mat.SymDense // of coord, dispersion included
-	beta    []float64
-	fitted  []float64 // fitted mean of every row, area or points included
-	logLik  float64
-	quasiDF float64
+	model    Model
+	opt      Options
+	full     *terms.Design // all rows
+	design   *terms.Design // without extreme rows
+	keep     []bool        // rows in design; nil for all
+	coord    []float64
+	cov      *mat.SymDense // of coord, dispersion included
+	beta     []float64
+	fitted   []float64 // fitted mean of every row, area or points included
+	logLik   float64
+	quantile float64 // of t or the normal, for intervals
 }
 
 // part is one fit of some terms to all rows, extreme ones set aside.
@@ -137,7 +139,9 @@ func FitModel(m Model, opt Options) (*Fit, error) {
 			f.cov.SetSym(i, j, pt.cov.At(i, j)*f.scale())
 		}
 	}
-	f.quasiDF = float64(f.DispersionDF)
+	if f.quantile, err = f.intervalQuantile(); err != nil {
+		return nil, err
+	}
 	f.beta = f.design.Coefficients(f.coord)
 	for j, name := range f.design.Names {
 		unit := make([]float64, len(f.beta))
@@ -384,11 +388,11 @@ func (f *Fit) test(term string, df int, fall float64) Test {
 	t := Test{Term: term, DF: df, Deviance: fall}
 	switch {
 	case !f.Family.quasi():
-		t.P = chiSquareUpper(fall, float64(df))
+		t.P = tails.ChiSquare(fall, float64(df))
 	case f.Dispersion > 0:
 		t.F = fall / float64(df) / f.Dispersion
 		t.DenDF = f.DispersionDF
-		t.P = fUpper(t.F, float64(df), float64(t.DenDF))
+		t.P = tails.F(t.F, float64(df), float64(t.DenDF))
 	default:
 		t.P = 1
 		f.warn("term %s: no test, since the rows do not vary about their means at all", term)
@@ -482,16 +486,16 @@ func (f *Fit) twoSided(value, se float64) float64 {
 		return 1
 	}
 	if f.Family.quasi() {
-		return tTwoSided(value/se, f.quasiDF)
+		return tails.T(value/se, float64(f.DispersionDF))
 	}
 	return math.Erfc(math.Abs(value/se) / math.Sqrt2)
 }
 
-// quantile of the distribution twoSided uses.
-func (f *Fit) quantile() float64 {
+// intervalQuantile is of the distribution twoSided uses.
+func (f *Fit) intervalQuantile() (float64, error) {
 	p := 0.5 + f.opt.Level/2
 	if f.Family.quasi() {
-		return tQuantile(p, f.quasiDF)
+		return dist.TQuantile(p, float64(f.DispersionDF))
 	}
-	return math.Sqrt2 * math.Erfinv(2*p-1)
+	return dist.NormalQuantile(p)
 }

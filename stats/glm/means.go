@@ -78,7 +78,7 @@ func (f *Fit) Means(term terms.Term) (Means, error) {
 			f.extremeMean(&m, codes, c)
 		case kept:
 			m.Link, m.LinkSE = f.linear(row)
-			half := m.LinkSE * f.quantile()
+			half := m.LinkSE * f.quantile
 			m.Mean, _ = r.mean(m.Link)
 			m.Lower, _ = r.mean(m.Link - half)
 			m.Upper, _ = r.mean(m.Link + half)
@@ -183,10 +183,10 @@ func (f *Fit) extremeMean(m *Mean, codes []int, c int) {
 	}
 	switch {
 	case f.Family == Poisson:
-		z := f.quantile()
+		z := f.quantile
 		m.Upper, m.HasBound = z*z/(2*exposure), true
 	case f.Family == QuasiPoisson && f.Dispersion > 0:
-		t := f.quantile() // t^2 is the F quantile with 1 numerator df
+		t := f.quantile // t^2 is the F quantile with 1 numerator df
 		m.Upper, m.HasBound = f.Dispersion*t*t/(2*exposure), true
 	}
 }
@@ -272,7 +272,7 @@ func (f *Fit) finiteRatio(r *Ratio, a, b []float64) {
 	}
 	r.LogRatio, r.SE = f.linear(row)
 	r.P = f.twoSided(r.LogRatio, r.SE)
-	half := r.SE * f.quantile()
+	half := r.SE * f.quantile
 	r.Ratio, r.Lower, r.Upper = math.Exp(r.LogRatio), math.Exp(r.LogRatio-half), math.Exp(r.LogRatio+half)
 	if math.IsInf(r.Upper, 0) {
 		*r = Ratio{A: r.A, B: r.B, P: 1, Undefined: true}

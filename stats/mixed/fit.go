@@ -5,6 +5,7 @@ import (
 	"math"
 	"strings"
 
+	"quadtally/stats/internal/tails"
 	"quadtally/stats/terms"
 )
 
@@ -256,7 +257,7 @@ func (f *Fit) testRows(term string, rows [][]float64) (Test, bool) {
 		f.warn("term %s: its test is not defined for these data", term)
 		return Test{}, false
 	}
-	return Test{Term: term, NumDF: t.num, DenDF: t.den, F: t.f, P: fUpper(t.f, float64(t.num), t.den)}, true
+	return Test{Term: term, NumDF: t.num, DenDF: t.den, F: t.f, P: tails.F(t.f, float64(t.num), t.den)}, true
 }
 
 func (f *Fit) warn(format string, args ...any) {
@@ -272,7 +273,7 @@ func (f *Fit) estimate(row []float64) estimate {
 	e.se = math.Sqrt(max(f.in.covariance(x, x), 0))
 	if e.se > 0 {
 		e.t = e.value / e.se
-		e.p = tTwoSided(e.t, e.df)
+		e.p = tails.T(e.t, e.df)
 	} else {
 		e.p = 1
 	}

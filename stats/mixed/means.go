@@ -5,6 +5,8 @@ import (
 	"slices"
 	"strings"
 
+	"quadtally/stats/dist"
+	"quadtally/stats/internal/tails"
 	"quadtally/stats/terms"
 )
 
@@ -46,7 +48,10 @@ func (f *Fit) Means(term terms.Term) (Means, error) {
 			continue
 		}
 		e := f.estimate(r.Row)
-		half := e.se * tQuantile(0.5+f.level/2, e.df)
+		half, err := f.halfWidth(e)
+		if err != nil {
+			return Means{}, err
+		}
 		out.Means = append(out.Means, Mean{Labels: r.Labels, Mean: e.value, SE: e.se, DF: e.df, Lower: e.value - half, Upper: e.value + half})
 		pulled = append(pulled, f.in.pull(r.Row))
 	}
@@ -114,7 +119,10 @@ func (f *Fit) Differences(of, within terms.Term) ([]Difference, []string, error)
 		for i, a := range cell {
 			for _, b := range cell[i+1:] {
 				if a.Estimable && b.Estimable {
-					d := f.difference(a.Row, b.Row)
+					d, err := f.difference(a.Row, b.Row)
+					if err != nil {
+						return nil, nil, err
+					}
 					d.A, d.B, d.Within = a.Labels[:len(of)], b.Labels[:len(of)], a.Labels[len(of):]
 					out = append(out, d)
 				}
@@ -124,14 +132,20 @@ func (f *Fit) Differences(of, within terms.Term) ([]Difference, []string, error)
 	return out, missing, nil
 }
 
-func (f *Fit) difference(a, b []float64) Difference {
+// halfWidth is half the length of the interval about an estimate.
+func (f *Fit) halfWidth(e estimate) (float64, error) {
+	t, err := dist.TQuantile(0.5+f.level/2, e.df)
+	return e.se * t, err
+}
+
+func (f *Fit) difference(a, b []float64) (Difference, error) {
 	row := make([]float64, len(a))
 	for j := range row {
 		row[j] = a[j] - b[j]
 	}
 	e := f.estimate(row)
-	half := e.se * tQuantile(0.5+f.level/2, e.df)
-	return Difference{Difference: e.value, SED: e.se, DF: e.df, T: e.t, P: e.p, Lower: e.value - half, Upper: e.value + half}
+	half, err := f.halfWidth(e)
+	return Difference{Difference: e.value, SED: e.se, DF: e.df, T: e.t, P: e.p, Lower: e.value - half, Upper: e.value + half}, err
 }
 
 // Contrast tests that every row of weights over the coefficients gives zero.
@@ -149,5 +163,5 @@ func (f *Fit) Contrast(name string, rows [][]float64) (Test, error) {
 	if !ok {
 		return Test{}, fmt.Errorf("contrast %s: its rows are not independent", name)
 	}
-	return Test{Term: name, NumDF: t.num, DenDF: t.den, F: t.f, P: fUpper(t.f, float64(t.num), t.den)}, nil
+	return Test{Term: name, NumDF: t.num, DenDF: t.den, F: t.f, P: tails.F(t.f, float64(t.num), t.den)}, nil
 }
