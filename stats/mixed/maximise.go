@@ -33,15 +33,12 @@ func (pr *problem) maximise() (*state, bool) {
 // polish takes the last Newton step, whose gain is too small to be seen in
 // the likelihood but which doubles the correct digits of the params.
 func (pr *problem) polish(st *state) *state {
-	for range 2 {
-		step, _ := newtonStep(st.params, pr.differentiate(st, true))
-		next, ok := pr.evaluate(pr.move(st.params, step, 1), true)
-		if !ok || next.logLik < st.logLik-1e-9*(1+math.Abs(st.logLik)) {
-			break
-		}
-		st = next
+	step, _ := newtonStep(st.params, pr.differentiate(st, true))
+	next, ok := pr.evaluate(pr.move(st.params, step, 1), true)
+	if !ok || next.logLik < st.logLik-1e-9*(1+math.Abs(st.logLik)) {
+		return st
 	}
-	return st
+	return next
 }
 
 // starts lists starting params: the best two points of a coarse grid, and
@@ -67,7 +64,7 @@ func (pr *problem) starts() []params {
 		return pr.bestOf(grid, 1)
 	}
 	if k > 0 {
-		gammas = []float64{0, 0.3, 3}
+		gammas = []float64{0, 1}
 	}
 	for _, g := range gammas {
 		for _, corr := range []float64{0.15, 0.5, 0.85} {
