@@ -129,9 +129,13 @@ func FitModel(m Model, opt Options) (*Fit, error) {
 	f := &Fit{Family: opt.Family, Rows: n, ResidualDF: n - p, DispersionDF: pt.design.Rows - pt.design.Rank(), ExtremeRows: n - pt.design.Rows,
 		Deviance: pt.deviance, LogLik: pt.logLik, HasLogLik: pt.hasLogLik, Aliased: pt.full.Aliased,
 		model: m, opt: opt, full: pt.full, design: pt.design, keep: pt.keep, coord: pt.coord, logLik: pt.logLik}
+	f.describeExtremes()
 	f.describeSpread(pt)
 	if f.Family.quasi() && f.DispersionDF == 0 {
 		return nil, fmt.Errorf("no plots are left to judge the spread from (residual degrees of freedom 0): add blocks, or use a family that assumes its spread")
+	}
+	if f.Family.quasi() && f.PearsonChi2 <= 1e-16*float64(n) {
+		return nil, fmt.Errorf("the terms reproduce every row exactly: no variation is left to test against")
 	}
 	f.cov = mat.NewSymDense(len(f.coord), nil)
 	for i := range f.coord {
@@ -153,7 +157,6 @@ func FitModel(m Model, opt Options) (*Fit, error) {
 	if err := f.analyse(pt); err != nil {
 		return nil, err
 	}
-	f.describeExtremes()
 	return f, nil
 }
 
@@ -328,7 +331,7 @@ func (f *Fit) describeSpread(pt part) {
 	if (f.Family == Poisson || f.Family == Binomial) && f.Dispersion > 1.5 {
 		f.warn("the rows vary %.1f times as much as the %s family allows: its p-values are too small; use the quasi family", f.Dispersion, f.Family)
 	}
-	if f.Family.quasi() && f.Dispersion > 0 && f.Dispersion < 0.5 {
+	if f.Family.quasi() && f.Dispersion < 0.5 {
 		f.warn("the rows vary less (%.2f times) than chance alone would make them: check how they were recorded", f.Dispersion)
 	}
 }
@@ -386,16 +389,12 @@ func (f *Fit) fall(small, large part) float64 {
 
 func (f *Fit) test(term string, df int, fall float64) Test {
 	t := Test{Term: term, DF: df, Deviance: fall}
-	switch {
-	case !f.Family.quasi():
-		t.P = tails.ChiSquare(fall, float64(df))
-	case f.Dispersion > 0:
+	if f.Family.quasi() {
 		t.F = fall / float64(df) / f.Dispersion
 		t.DenDF = f.DispersionDF
 		t.P = tails.F(t.F, float64(df), float64(t.DenDF))
-	default:
-		t.P = 1
-		f.warn("term %s: no test, since the rows do not vary about their means at all", term)
+	} else {
+		t.P = tails.ChiSquare(fall, float64(df))
 	}
 	return t
 }

@@ -185,7 +185,7 @@ func (f *Fit) extremeMean(m *Mean, codes []int, c int) {
 	case f.Family == Poisson:
 		z := f.quantile
 		m.Upper, m.HasBound = z*z/(2*exposure), true
-	case f.Family == QuasiPoisson && f.Dispersion > 0:
+	case f.Family == QuasiPoisson:
 		t := f.quantile // t^2 is the F quantile with 1 numerator df
 		m.Upper, m.HasBound = f.Dispersion*t*t/(2*exposure), true
 	}

@@ -6,6 +6,9 @@ import (
 	"slices"
 	"strings"
 
+	"gonum.org/v1/gonum/blas"
+	"gonum.org/v1/gonum/blas/blas64"
+
 	"quadtally/stats/terms"
 )
 
@@ -276,6 +279,7 @@ type factored struct {
 	chol   []float64 // row-major lower triangle
 	logDet float64
 	deriv  [][]float64 // n x n each
+	thin   [][]float64 // L^-1 Z of each grouping, n x levels, deriv = thin thin'
 	second []float64   // by logRate twice
 	corr   []float64   // whitened R itself
 }
@@ -341,7 +345,8 @@ func (pat *pattern) factor(p params, serial, derivatives bool) (*factored, bool)
 		return f, true
 	}
 	for _, g := range pat.groups {
-		f.deriv = append(f.deriv, f.whitenGroups(g))
+		thin, deriv := f.whitenGroups(g)
+		f.thin, f.deriv = append(f.thin, thin), append(f.deriv, deriv)
 	}
 	if serial {
 		f.deriv = append(f.deriv, f.whitenBoth(d1))
@@ -364,22 +369,18 @@ func (f *factored) solveRows(b []float64, cols int) {
 	}
 }
 
-// whitenGroups gives L^-1 Z Z' L^-T for the indicator matrix Z of the groups.
-func (f *factored) whitenGroups(g []int) []float64 {
+// whitenGroups gives L^-1 Z and L^-1 Z Z' L^-T for the indicator matrix Z of
+// the groups.
+func (f *factored) whitenGroups(g []int) (thin, out []float64) {
 	m := slices.Max(g) + 1
-	z := make([]float64, f.n*m)
+	thin = make([]float64, f.n*m)
 	for i, c := range g {
-		z[i*m+c] = 1
+		thin[i*m+c] = 1
 	}
-	f.solveRows(z, m)
-	out := make([]float64, f.n*f.n)
-	for i := range f.n {
-		for j := range i + 1 {
-			s := dot(z[i*m:(i+1)*m], z[j*m:(j+1)*m])
-			out[i*f.n+j], out[j*f.n+i] = s, s
-		}
-	}
-	return out
+	f.solveRows(thin, m)
+	out = make([]float64, f.n*f.n)
+	blas64.Gemm(blas.NoTrans, blas.Trans, 1, general(f.n, m, thin), general(f.n, m, thin), 0, general(f.n, f.n, out))
+	return thin, out
 }
 
 // whitenBoth gives L^-1 S L^-T for a symmetric matrix S, which is left alone.

@@ -54,14 +54,20 @@ func newInference(pr *problem, st *state, df DFMethod) (*inference, bool) {
 		}
 		return derivOf(i)
 	}
+	apply := func(i int, b []float64, cols int) []float64 {
+		if i < groups {
+			return pr.applyGroups(st, i, b, cols)
+		}
+		return pr.applyBlocks(st, pick(i), b, cols)
+	}
 	fx := make([][]float64, in.k)
 	de := make([][]float64, in.k)
 	deProj := make([][]float64, in.k)
 	in.slope = make([][]float64, in.k)
 	for i := range in.k {
-		fx[i] = pr.applyBlocks(st, pick(i), st.whitened, pr.p)
+		fx[i] = apply(i, st.whitened, pr.p)
 		in.slope[i] = crossProduct(st.whitened, fx[i], pr.n, pr.p)
-		de[i] = pr.applyBlocks(st, pick(i), st.resid, 1)
+		de[i] = apply(i, st.resid, 1)
 		deProj[i] = make([]float64, pr.p)
 		blas64.Gemv(blas.Trans, 1, general(pr.n, pr.p, st.whitened), vec(de[i]), 0, vec(deProj[i]))
 	}
@@ -394,14 +400,13 @@ func (in *inference) kenwardRogerF(pulled [][]float64, values []float64) (fTest,
 	if !orthonormalise(u, values) {
 		return fTest{}, false
 	}
+	flat := make([]float64, 0, q*in.p)
+	for _, x := range u {
+		flat = append(flat, x...)
+	}
 	b := make([][]float64, in.k)
 	for i := range b {
-		b[i] = make([]float64, q*q)
-		for r := range q {
-			for c := range q {
-				b[i][r*q+c] = quadratic(u[r], in.slope[i], u[c])
-			}
-		}
+		b[i] = sandwich(flat, in.slope[i], q, in.p)
 	}
 	var a1, a2 float64
 	for i := range b {
@@ -411,14 +416,8 @@ func (in *inference) kenwardRogerF(pulled [][]float64, values []float64) (fTest,
 			a2 += w * dot(b[i], b[j])
 		}
 	}
-	cov := mat.NewSymDense(q, nil)
-	for r := range q {
-		for c := range r + 1 {
-			cov.SetSym(r, c, quadratic(u[r], in.adjusted, u[c]))
-		}
-	}
 	var chol mat.Cholesky
-	if !chol.Factorize(cov) {
+	if !chol.Factorize(mat.NewSymDense(q, sandwich(flat, in.adjusted, q, in.p))) {
 		return fTest{}, false
 	}
 	var x mat.VecDense

@@ -162,6 +162,25 @@ func (pr *problem) applyBlocks(st *state, pick func(*factored) []float64, b []fl
 	return out
 }
 
+// applyGroups is applyBlocks for the derivative by the variance of a grouping,
+// through its thin factor.
+func (pr *problem) applyGroups(st *state, k int, b []float64, cols int) []float64 {
+	out := make([]float64, len(b))
+	var buffer []float64
+	for _, c := range pr.s.components {
+		thin := st.factors[c.pattern].thin[k]
+		m := len(thin) / c.rows
+		if len(buffer) < m*cols {
+			buffer = make([]float64, m*cols)
+		}
+		lo, hi := c.start*cols, (c.start+c.rows)*cols
+		z, inner := general(c.rows, m, thin), general(m, cols, buffer[:m*cols])
+		blas64.Gemm(blas.Trans, blas.NoTrans, 1, z, general(c.rows, cols, b[lo:hi]), 0, inner)
+		blas64.Gemm(blas.NoTrans, blas.NoTrans, 1, z, inner, 0, general(c.rows, cols, out[lo:hi]))
+	}
+	return out
+}
+
 // traceBlocks gives the trace of D over all components, or of the product
 // D E if other is given.
 func (pr *problem) traceBlocks(st *state, pick, other func(*factored) []float64) float64 {
@@ -220,14 +239,20 @@ func (pr *problem) differentiate(st *state, exact bool) slopes {
 	deProj := make([][]float64, k) // A~' D_i e
 	fx := make([][]float64, k)     // D_i A~
 	px := make([][]float64, k)     // A~' D_i A~
+	apply := func(i int, b []float64, cols int) []float64 {
+		if i < len(pr.s.groups) {
+			return pr.applyGroups(st, i, b, cols)
+		}
+		return pr.applyBlocks(st, derivOf(i), b, cols)
+	}
 	for i := range k {
-		de[i] = pr.applyBlocks(st, derivOf(i), st.resid, 1)
+		de[i] = apply(i, st.resid, 1)
 		quad[i] = dot(st.resid, de[i])
 		deProj[i] = make([]float64, p)
 		blas64.Gemv(blas.Trans, 1, general(n, p, st.whitened), vec(de[i]), 0, vec(deProj[i]))
 		trPV[i] = pr.traceBlocks(st, derivOf(i), nil)
 		if reml {
-			fx[i] = pr.applyBlocks(st, derivOf(i), st.whitened, p)
+			fx[i] = apply(i, st.whitened, p)
 			trPV[i] -= dot(st.whitened, fx[i])
 		}
 		if reml && exact {

@@ -27,7 +27,18 @@ func (pr *problem) maximise() (*state, bool) {
 	if best == nil {
 		return nil, false
 	}
-	return pr.climb(best, true, 1e-15), true
+	return pr.polish(pr.climb(best, true, 1e-12)), true
+}
+
+// polish takes the last Newton step, whose gain is too small to be seen in
+// the likelihood but which doubles the correct digits of the params.
+func (pr *problem) polish(st *state) *state {
+	step, _ := newtonStep(st.params, pr.differentiate(st, true))
+	next, ok := pr.evaluate(pr.move(st.params, step, 1), true)
+	if !ok || next.logLik < st.logLik-1e-9*(1+math.Abs(st.logLik)) {
+		return st
+	}
+	return next
 }
 
 // starts lists starting params: the best two points of a coarse grid, and
@@ -53,7 +64,7 @@ func (pr *problem) starts() []params {
 		return pr.bestOf(grid, 1)
 	}
 	if k > 0 {
-		gammas = []float64{0, 0.3, 3}
+		gammas = []float64{0, 1}
 	}
 	for _, g := range gammas {
 		for _, corr := range []float64{0.15, 0.5, 0.85} {
@@ -127,21 +138,25 @@ func (pr *problem) faded(p params) bool {
 	return math.Exp(p.logRate)*pr.s.shortest > 14
 }
 
+// move goes a share of the step, within bounds.
+func (pr *problem) move(from params, step []float64, share float64) params {
+	p := from.clone()
+	for i, g := range from.gamma {
+		p.gamma[i] = min(max(g+share*step[i], 0), 10*g+1)
+		if p.gamma[i] < negligible {
+			p.gamma[i] = 0
+		}
+	}
+	if len(step) > len(p.gamma) {
+		p.logRate += min(max(share*step[len(step)-1], -1.5), 1.5)
+		p.logRate = max(p.logRate, pr.slowestRate())
+	}
+	return p
+}
+
 func (pr *problem) lineSearch(st *state, step []float64) *state {
-	for half := 1.0; half > 1e-6; half /= 2 {
-		p := st.params.clone()
-		for i := range p.gamma {
-			g := p.gamma[i] + half*step[i]
-			p.gamma[i] = min(max(g, 0), 10*st.params.gamma[i]+1)
-			if p.gamma[i] < negligible {
-				p.gamma[i] = 0
-			}
-		}
-		if len(step) > len(p.gamma) {
-			p.logRate += min(max(half*step[len(step)-1], -1.5), 1.5)
-			p.logRate = max(p.logRate, pr.slowestRate())
-		}
-		next, ok := pr.evaluate(p, true)
+	for share := 1.0; share > 1e-6; share /= 2 {
+		next, ok := pr.evaluate(pr.move(st.params, step, share), true)
 		if ok && next.logLik > st.logLik {
 			return next
 		}
