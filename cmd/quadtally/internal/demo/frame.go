@@ -48,6 +48,16 @@ func (f Frame) pipes(flat bool) [4]pipe {
 	}
 }
 
+// beyond says that a ground place lies farther than reach mm from the vertical
+// plane through the axis.
+func (p *pipe) beyond(x, y, reach float64) bool {
+	d := x - p.a.X
+	if p.u.X != 0 {
+		d = y - p.a.Y
+	}
+	return d > reach || d < -reach
+}
+
 // pass returns how near the line from o along d passes the pipe's axis, in mm,
 // and the side: the axis lies off the line by that much along side (a unit
 // vector square to d).

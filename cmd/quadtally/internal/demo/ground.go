@@ -41,23 +41,23 @@ func (c *canvas) ground(s Surface, age, moist float64, sun sunlight, rng *rand.R
 		return c.x0 + rng.Float64()*(x1-c.x0), c.y0 + rng.Float64()*(y1-c.y0)
 	}
 	wet := 1 - 0.35*moist
-	clods, stones := 900.0, 60.0
+	clods, stones := 1500.0, 45.0
 	if !tilled {
 		clods, stones = 180, 25
 	}
 	for range int(clods * area) {
 		x, y := place()
-		// Many crumbs, few clods: a power law of radius from 3 to 32 mm.
-		r := min(3*math.Pow(1-rng.Float64(), -1/1.7), 32)
+		// Many crumbs, few clods: a power law of radius from 2 to 24 mm.
+		r := min(2.2*math.Pow(1-rng.Float64(), -1/1.9), 24)
 		k := wet * math.Exp(0.10*rng.NormFloat64())
-		c.lump(x, y, r, 0.55*r, 0.30, [3]float64{127 * k, 101 * k, 76 * k}, sun, rng)
+		c.lump(x, y, r, 0.4*r, 0.75, [3]float64{127 * k, 101 * k, 76 * k}, sun, rng)
 	}
 	for range int(stones * area) {
 		x, y := place()
 		r := min(4*math.Pow(1-rng.Float64(), -1/2.2), 24)
 		k := 0.8 + 0.45*rng.Float64()
 		warm := 8 * rng.NormFloat64()
-		c.lump(x, y, r, 0.5*r, 0.12, [3]float64{146*k + warm, 138 * k, 126*k - warm}, sun, rng)
+		c.lump(x, y, r, 0.4*r, 0.35, [3]float64{146*k + warm, 138 * k, 126*k - warm}, sun, rng)
 	}
 	type stalks struct {
 		perM2       float64
@@ -168,15 +168,18 @@ func (c *canvas) earth(moist, rough float64, sun sunlight, rng *rand.Rand) {
 // its cast shadow.
 func (c *canvas) lump(x0, y0, r, h, uneven float64, rgb [3]float64, sun sunlight, rng *rand.Rand) {
 	shx, shy := sun.fall(x0, y0, 0.7*h)
-	c.disc(shx, shy, r, uneven, rng.IntN(noiseSize), func(p []uint8, _, _, _, cov float32) {
+	off := rng.IntN(noiseSize)
+	c.disc(shx, shy, r, uneven, off, func(p []uint8, _, _, _, cov float32) {
 		p[3] = uint8(float32(p[3]) * (1 - float32(0.8*sun.depth)*cov))
 	})
 	sx, sy := float32(sun.x), float32(sun.y)
 	soft := float32(0.4 + 0.6*sun.depth)
 	cr, cg, cb := float32(rgb[0]), float32(rgb[1]), float32(rgb[2])
-	c.disc(x0, y0, r, uneven, rng.IntN(noiseSize), func(p []uint8, dx, dy, n, cov float32) {
-		tone := 1 + 0.12*n
-		light := 1 + soft*(0.75*(dx*sx+dy*sy)+0.22*n) - 0.2*(dx*dx+dy*dy)
+	c.disc(x0, y0, r, uneven, off, func(p []uint8, dx, dy, n, cov float32) {
+		// A flat top that breaks off at the sides, roughened by the texture.
+		d2 := dx*dx + dy*dy
+		tone := 1 + 0.10*n
+		light := 1 + soft*(d2*(dx*sx+dy*sy)+0.35*n) - 0.12*d2
 		p[0] = mix8(p[0], cr*tone, cov)
 		p[1] = mix8(p[1], cg*tone, cov)
 		p[2] = mix8(p[2], cb*tone, cov)
@@ -192,7 +195,7 @@ func (c *canvas) disc(x0, y0, r, uneven float64, off int, f func(p []uint8, dx, 
 	j0, j1 := max(int((y0-reach-c.y0)/c.cell), 0), min(int((y0+reach-c.y0)/c.cell)+1, c.h)
 	inv, edge := float32(1/r), float32(r/c.cell)
 	// Texture waves in proportion to the lump: about two across.
-	wave := float32(20)
+	wave := float32(26)
 	for j := j0; j < j1; j++ {
 		dy := float32(c.y0+(float64(j)+0.5)*c.cell-y0) * inv
 		for i := i0; i < i1; i++ {

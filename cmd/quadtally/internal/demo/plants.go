@@ -43,7 +43,7 @@ type Plant struct {
 
 // Shapes of leaves, base to tip. The petiole is part of the profile.
 var (
-	strapLeaf = newProfile(func(u float64) float64 { return math.Min(0.75+u, 1) * math.Pow(math.Max(1-u, 0), 0.35) })
+	strapLeaf = newProfile(func(u float64) float64 { return math.Min(0.7+1.5*u, 1) * math.Pow(math.Max(1-u, 0), 0.45) })
 	grassLeaf = newProfile(func(u float64) float64 { return math.Min(0.7+2*u, 1) * math.Pow(math.Max(1-u, 0), 0.6) })
 	ovateLeaf = newProfile(func(u float64) float64 {
 		return math.Max(0.09*ramp(u, 0.97, 0.9), math.Pow(math.Max(math.Sin(math.Pi*math.Pow(ramp(u, 0.18, 1), 0.75)), 0), 0.8))
@@ -119,7 +119,7 @@ func (p Plant) leaf(rng *rand.Rand, tone float64) look {
 		rgb = [3]float64{92, 130, 58}
 		l.rib, l.roll = 0.2, 0.25
 	case Crop:
-		rgb = [3]float64{78, 114, 84}
+		rgb = [3]float64{88, 117, 86}
 		l.rib, l.roll, l.gloss, l.mottle = 0.25, 0.5, 0.10, 0.06
 	case Regrowth:
 		rgb = [3]float64{138, 148, 78}
@@ -225,7 +225,7 @@ func (p Plant) creeper(rng *rand.Rand, r float64) []blade {
 
 // leek is a fan of strap leaves in two ranks across the row.
 func (p Plant) leek(rng *rand.Rand, r float64) []blade {
-	n := min(3+int(r/40), 7)
+	n := min(3+int(r/45), 7)
 	fan := 0.5 * rng.NormFloat64() // rows run along y; the fan spreads across or along at will
 	var out []blade
 	for i := range n {
@@ -237,7 +237,7 @@ func (p Plant) leek(rng *rand.Rand, r float64) []blade {
 		length := r * (0.5 + 0.5*age) * (0.85 + 0.15*rng.Float64())
 		top := 0.55 * r * (1.2 - age)
 		b := p.spoke(a, length, 5, 10+math.Min(top, 110))
-		b.half = math.Min(4+r*0.055, 15) * (0.85 + 0.3*rng.Float64())
+		b.half = math.Min(3.5+r*0.034, 12) * (0.85 + 0.3*rng.Float64())
 		b.bend = 0.10 * rng.NormFloat64()
 		b.shape, b.look = strapLeaf, p.leaf(rng, 0.88+0.2*rng.Float64())
 		out = append(out, b)

@@ -446,7 +446,7 @@ func (c *Config) plants(plot Plot, t Treatment, visit, quadrat int) []Plant {
 				continue
 			}
 			age := min(visit-born, 3)
-			d := [4]float64{12, 30, 52, 74}[age] * vigour
+			d := [4]float64{16, 42, 78, 112}[age] * vigour
 			kind := "seedling"
 			switch {
 			case class == Grass:
@@ -487,7 +487,7 @@ func (c *Config) plants(plot Plot, t Treatment, visit, quadrat int) []Plant {
 			if x < -reach || alive > t.stand {
 				continue
 			}
-			add(Crop, "leek", x+dx, y+dy, [4]float64{110, 160, 215, 270}[min(visit, 3)]*size*t.yield, seed)
+			add(Crop, "leek", x+dx, y+dy, [4]float64{130, 190, 250, 310}[min(visit, 3)]*size*t.yield, seed)
 		}
 	}
 	return out

@@ -1,8 +1,9 @@
 package demo
 
 import (
+	"cmp"
 	"math"
-	"sort"
+	"slices"
 )
 
 // Truth is what a photo shows, measured on the ground and never on pixels.
@@ -133,10 +134,20 @@ func (b blade) asSeen(cam *camera) blade {
 
 // blades returns the leaves of all plants, lowest first.
 func (p *PhotoPlan) blades() []blade {
-	var out []blade
+	var grown []blade
 	for _, pl := range p.Plants {
-		out = append(out, pl.foliage(p.Flat)...)
+		grown = append(grown, pl.foliage(p.Flat)...)
 	}
-	sort.SliceStable(out, func(i, j int) bool { return out[i].z0+out[i].z1 < out[j].z0+out[j].z1 })
+	order := make([]int, len(grown))
+	for i := range order {
+		order[i] = i
+	}
+	slices.SortStableFunc(order, func(i, j int) int {
+		return cmp.Compare(grown[i].z0+grown[i].z1, grown[j].z0+grown[j].z1)
+	})
+	out := make([]blade, len(grown))
+	for k, i := range order {
+		out[k] = grown[i]
+	}
 	return out
 }
