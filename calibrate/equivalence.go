@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"sort"
 )
 
 // Answer to "may I stop hand-counting?".
@@ -104,14 +105,16 @@ func NewTOST(pairs []Pair, margin, level float64) (*TOST, error) {
 // planning.
 func (e *TOST) need(se float64) {
 	g := float64(e.Plots)
-	for plots := e.Plots + 1; plots <= mostPlots; plots++ {
+	enough := func(plots int) bool { // holds from some number on
 		df := float64(plots - 1)
-		if (e.Margin-math.Abs(e.Bias))/(se*math.Sqrt(g/float64(plots))) >= tQuantile(1-e.Alpha, df)+tQuantile(equivalencePower, df) {
-			pairs := int(math.Ceil(float64(plots) * float64(e.Pairs) / g))
-			e.PlotsNeeded, e.PairsNeeded = &plots, &pairs
-			e.Sentence = fmt.Sprintf("the interval of the mean difference reaches over the margin; about %d plots with %d pairs in all would do, if bias and scatter stay as they are (80 %% chance of a yes)", plots, pairs)
-			return
-		}
+		return (e.Margin-math.Abs(e.Bias))/(se*math.Sqrt(g/float64(plots))) >= tQuantile(1-e.Alpha, df)+tQuantile(equivalencePower, df)
+	}
+	more := sort.Search(mostPlots-e.Plots, func(k int) bool { return enough(e.Plots + 1 + k) })
+	if plots := e.Plots + 1 + more; plots <= mostPlots {
+		pairs := int(math.Ceil(float64(plots) * float64(e.Pairs) / g))
+		e.PlotsNeeded, e.PairsNeeded = &plots, &pairs
+		e.Sentence = fmt.Sprintf("the interval of the mean difference reaches over the margin; about %d plots with %d pairs in all would do, if bias and scatter stay as they are (80 %% chance of a yes)", plots, pairs)
+		return
 	}
 	e.Sentence = fmt.Sprintf("the bias seen is so close to the margin that even %d plots would not settle it", mostPlots)
 }

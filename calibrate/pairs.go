@@ -104,9 +104,8 @@ func Clean(pairs []Pair, opt Options) (full, photo []Pair, in Intake, err error)
 		}
 		p.Hand, p.Image = p.Hand/scale, p.Image/scale
 		k := key{p.Plot, p.Quadrat, p.Visit, p.Observer}
-		if p.Plot == "" && p.Quadrat == "" && p.Visit == "" {
-			// Unnamed rows of a bare two-column table cannot be told apart by name.
-			k = key{observer: fmt.Sprint("row ", i)}
+		if p.Quadrat == "" {
+			k.quadrat = fmt.Sprint("row ", i) // unnamed quadrats cannot be told apart
 		}
 		if _, ok := seen[k]; !ok {
 			order = append(order, k)
@@ -144,6 +143,10 @@ func Clean(pairs []Pair, opt Options) (full, photo []Pair, in Intake, err error)
 	return full, photo, in, nil
 }
 
+// mostCount is a count no quadrat holds; larger values are slips of the keyboard
+// and would only overflow sums of squares.
+const mostCount = 1e9
+
 // rangeFault names what is wrong with the values of p, or returns "".
 func rangeFault(p Pair, kind Kind, scale float64) string {
 	for _, v := range [...]struct {
@@ -156,6 +159,8 @@ func rangeFault(p Pair, kind Kind, scale float64) string {
 			return fmt.Sprintf("%s value is infinite", v.who)
 		case v.value < 0:
 			return fmt.Sprintf("%s value %g is negative", v.who, v.value)
+		case kind == Count && v.value > mostCount:
+			return fmt.Sprintf("%s value %g cannot be a count of a quadrat", v.who, v.value)
 		case kind == Cover && v.value > scale*(1+1e-9):
 			return fmt.Sprintf("%s cover %g is more than the whole frame (%g)", v.who, v.value, scale)
 		}
@@ -213,10 +218,13 @@ func oddities(pairs []Pair, kind Kind) []string {
 	if len(pairs) == 0 {
 		return nil
 	}
-	blank, swapped, broken := 0, []string{}, 0
+	blank, unnamed, swapped, broken := 0, 0, []string{}, 0
 	treatment := map[string]string{}
 	moved := map[string]bool{}
 	for _, p := range pairs {
+		if p.Quadrat == "" {
+			unnamed++
+		}
 		if p.Plot == "" {
 			blank++
 		} else if t, ok := treatment[p.Plot]; ok && t != p.Treatment {
@@ -233,6 +241,9 @@ func oddities(pairs []Pair, kind Kind) []string {
 	}
 	if blank > 0 {
 		out = append(out, fmt.Sprintf("%d of %d pairs name no plot: each is taken as a plot of its own, so intervals are too narrow if they share plots", blank, len(pairs)))
+	}
+	if unnamed > 0 {
+		out = append(out, fmt.Sprintf("%d of %d pairs name no quadrat: a row given twice cannot be recognised among them", unnamed, len(pairs)))
 	}
 	for _, plot := range slices.Sorted(maps.Keys(moved)) {
 		out = append(out, fmt.Sprintf("plot %s is given under more than one treatment: check the layout", plot))
