@@ -162,6 +162,9 @@ func ValidateRecord(t *Trial) Faults {
 	if !t.SeasonStart.IsZero() && !t.SeasonEnd.IsZero() && t.SeasonStart.DaysTo(t.SeasonEnd) < 0 {
 		fs.add("season", "the season ends on %s before it starts on %s", t.SeasonEnd, t.SeasonStart)
 	}
+	if t.SeasonStart.IsZero() != t.SeasonEnd.IsZero() {
+		fs.add("season", "give both its first and its last day, or neither")
+	}
 	for i, v := range t.Visits {
 		switch {
 		case v.IsZero():

@@ -1,0 +1,192 @@
+package trial
+
+import (
+	"encoding/json"
+	"math"
+	"os"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+	"testing"
+)
+
+// Blocks that reach 12 residual df, by (t-1)(b-1).
+func TestBlocksForTwelveDF(t *testing.T) {
+	for n, want := range map[int]int{2: 13, 3: 7, 4: 5, 5: 4, 6: 4, 7: 3} {
+		x := example(CompleteBlocks, n, 4)
+		plots, err := LayOut(&x)
+		if err != nil {
+			t.Fatal(err)
+		}
+		o := WhatItCanShow(&x, plots, 20)
+		if o.BlocksForDF != want || o.ResidualDF != (n-1)*3 {
+			t.Errorf("%d treatments: %d blocks for 12 df (want %d), %d df now", n, o.BlocksForDF, want, o.ResidualDF)
+		}
+		warned := strings.Contains(strings.Join(o.Warnings, "\n"), strconv.Itoa(want)+" blocks would reach 12")
+		if warned != (o.ResidualDF < 12) {
+			t.Errorf("%d treatments: %q", n, o.Warnings)
+		}
+	}
+}
+
+// r >= 2 (CV/d)^2 (1.95996+0.84162)^2 at CV 17.5 %: d = 25 gives 7.69 and four
+// blocks see about 35 % (worked by hand).
+func TestSmallestDifference(t *testing.T) {
+	x := example(CompleteBlocks, 4, 4)
+	plots, err := LayOut(&x)
+	if err != nil {
+		t.Fatal(err)
+	}
+	o := WhatItCanShow(&x, plots, 17.5)
+	near(t, "replicates", o.Replicates, 4, 1e-9)
+	near(t, "normal approximation", o.NormalPct, 17.5*math.Sqrt(2.0/4)*(1.959964+0.841621), 1e-4)
+	// t quantiles with 9 df: 2.262157 and 0.883404 (printed tables).
+	near(t, "with t", o.DetectablePct, 17.5*math.Sqrt(0.5)*(2.262157+0.883404), 1e-4)
+	if b := BlocksForDifference(&x, 17.5, 25); b != 9 {
+		// 7.69 by the normal formula; with t and 3(b-1) df, 8 blocks would need 8.46 and 9 need 8.36.
+		t.Errorf("blocks for 25 %%: %d", b)
+	}
+	if b := BlocksForDifference(&x, 0, 25); b != 0 {
+		t.Errorf("no CV: %d", b)
+	}
+	if o = WhatItCanShow(&x, plots, 0); o.DetectablePct != 0 || len(o.Sentences) != 1 {
+		t.Errorf("without a CV: %+v", o)
+	}
+}
+
+// A balanced plan compares as well as lambda t / k complete replicates
+// (Cochran & Cox 1957, section 9.2; from memory): 3 x 5 / 3 = 5 for the
+// detergent plan of John 1961, with 16 residual df.
+func TestInformationOfIncompleteBlocks(t *testing.T) {
+	x := example(IncompleteBlocks, 5, 10)
+	x.BlockSize = 3
+	plots, err := LayOut(&x)
+	if err != nil {
+		t.Fatal(err)
+	}
+	o := WhatItCanShow(&x, plots, 20)
+	if o.ResidualDF != 16 || !o.Linked {
+		t.Errorf("%+v", o)
+	}
+	near(t, "replicates", o.Replicates, 5, 1e-9)
+
+	var apart []Plot // two groups that share no block
+	for i, tr := range []string{"BARE", "RYE", "BARE", "RYE", "STRAW", "TARP", "STRAW", "TARP"} {
+		apart = append(apart, Plot{ID: strconv.Itoa(i), Block: strconv.Itoa(i / 2), Treatment: tr})
+	}
+	y := Trial{Design: IncompleteBlocks, BlockSize: 2, Blocks: 4, Treatments: []Treatment{{Code: "BARE"}, {Code: "RYE"}, {Code: "STRAW"}, {Code: "TARP"}}}
+	if o := WhatItCanShow(&y, apart, 20); o.Linked || o.DetectablePct != 0 {
+		t.Errorf("unlinked treatments passed: %+v", o)
+	}
+}
+
+func TestDFOfOtherDesigns(t *testing.T) {
+	for _, c := range []struct {
+		t    Trial
+		want int
+	}{{example(CompletelyRandomised, 5, 4), 15}, {example(LatinSquare, 5, 5), 12}, {example(LatinSquare, 4, 4), 6}} {
+		plots, err := LayOut(&c.t)
+		if err != nil {
+			t.Fatal(err)
+		}
+		o := WhatItCanShow(&c.t, plots, 20)
+		if o.ResidualDF != c.want {
+			t.Errorf("%s: %d df, want %d", c.t.Design, o.ResidualDF, c.want)
+		}
+		if residualDF(&c.t, c.t.Blocks) != c.want {
+			t.Errorf("%s: planned %d df, want %d", c.t.Design, residualDF(&c.t, c.t.Blocks), c.want)
+		}
+	}
+}
+
+// Residual df and average efficiency of published and edge layouts, as
+// computed in R.
+func TestDFAgainstReference(t *testing.T) {
+	dir := sharedFolder(t)
+	for _, name := range []string{"k13-bibd-detergent", "k13-incomplete-unequal-blocks", "k13-alpha-like-20", "k03-immer-1-missing", "k03-5x3-2-missing-same-block"} {
+		raw, err := os.ReadFile(filepath.Join(dir, "reference", name+".json"))
+		if err != nil {
+			t.Error(err)
+			continue
+		}
+		var ref struct {
+			Design   struct{ R []int }
+			Data     map[string][]any
+			Expected struct {
+				DF         int      `json:"df_error"`
+				Efficiency *float64 `json:"average_efficiency"`
+			}
+		}
+		if err := json.Unmarshal(raw, &ref); err != nil {
+			t.Errorf("%s: %v", name, err)
+			continue
+		}
+		x := Trial{Design: CompleteBlocks}
+		var plots []Plot
+		for i, code := range ref.Data["treatment"] {
+			if y := ref.Data["y"]; i < len(y) && y[i] == nil {
+				continue
+			}
+			p := Plot{ID: strconv.Itoa(i), Block: asText(ref.Data["block"][i]), Treatment: asText(code)}
+			plots = append(plots, p)
+			if !hasCode(x, p.Treatment) {
+				x.Treatments = append(x.Treatments, Treatment{Code: p.Treatment})
+			}
+		}
+		o := WhatItCanShow(&x, plots, 0)
+		if o.ResidualDF != ref.Expected.DF || len(plots) == 0 {
+			t.Errorf("%s: %d residual df, R has %d", name, o.ResidualDF, ref.Expected.DF)
+		}
+		if e, r := ref.Expected.Efficiency, ref.Design.R; e != nil && slices.Min(r) == slices.Max(r) {
+			near(t, name+" replicates", o.Replicates, float64(r[0])**e, 1e-8)
+		}
+	}
+}
+
+func hasCode(t Trial, code string) bool {
+	return slices.ContainsFunc(t.Treatments, func(tr Treatment) bool { return tr.Code == code })
+}
+
+func asText(v any) string {
+	b, _ := json.Marshal(v)
+	return strings.Trim(string(b), `"`)
+}
+
+// sharedFolder finds the reference folder, or skips.
+func sharedFolder(t *testing.T) string {
+	t.Helper()
+	if dir := os.Getenv("QUADTALLY_SHARED"); dir != "" {
+		return dir
+	}
+	dir, err := os.Getwd()
+	for err == nil && dir != filepath.Dir(dir) {
+		if _, e := os.Stat(filepath.Join(dir, "go.mod")); e == nil {
+			shared := filepath.Join(filepath.Dir(dir), "shared")
+			if _, e := os.Stat(filepath.Join(shared, "reference")); e == nil {
+				return shared
+			}
+			break
+		}
+		dir = filepath.Dir(dir)
+	}
+	t.Skip("the reference folder ../shared is not here: set QUADTALLY_SHARED to check against it")
+	return ""
+}
+
+func TestConfoundedDates(t *testing.T) {
+	d := func(s string) Date { v, _ := ParseDate(s); return v }
+	ops := []OperationDate{
+		{"seeding", "RYE", "", d("2025-09-20")}, {"seeding", "VETCH", "", d("2025-09-20")},
+		{"termination", "RYE", "1", d("2026-05-10")}, {"termination", "RYE", "2", d("2026-05-12")},
+		{"termination", "VETCH", "", d("2026-05-24")}, {"termination", "MIX", "", d("2026-05-12")},
+	}
+	got := ConfoundedDates(ops)
+	if len(got) != 1 || !strings.HasPrefix(got[0], "termination: VETCH on 2026-05-24; RYE, MIX on 2026-05-10, 2026-05-12.") {
+		t.Errorf("%q", got)
+	}
+	x := Trial{Treatments: []Treatment{{Code: "A", Seeded: d("2025-09-01")}, {Code: "B", Seeded: d("2025-10-01")}, {Code: "C"}}}
+	if got := ConfoundedDates(x.PlannedDates()); len(got) != 1 || !strings.Contains(got[0], "A on 2025-09-01; B on 2025-10-01") {
+		t.Errorf("%q", got)
+	}
+}

@@ -1,0 +1,455 @@
+package trial
+
+import (
+	"bufio"
+	"fmt"
+	"io"
+	"slices"
+	"strconv"
+	"strings"
+	"unicode"
+	"unicode/utf8"
+)
+
+// A plan file is plain text: one `key: value` a line, `treatment:` once for
+// each treatment, `avoid:` once for each strip; blank lines and lines that
+// begin with # are remarks. Keys may stand in any order and in any case.
+//
+//	trial: Alder Bend leeks
+//	design: randomised complete blocks
+//	blocks: 5
+//	treatment: BARE = tilled bare ground; control
+//	treatment: RYE = rolled rye; rate 110 kg/ha; seeded 2025-09-20; terminated 2026-05-18
+//	avoid: 1.4 m to 1.6 m; wheel track
+
+// maxPlanBytes is far above any plan written by hand.
+const maxPlanBytes = 1 << 20
+
+// field is one key of the plan file: how it is read and how it is written. An
+// empty written value leaves the line out.
+type field struct {
+	key   string
+	read  func(t *Trial, v string) error
+	write func(t *Trial) string
+}
+
+// text keeps a value on its one line whatever it holds.
+func text(at func(t *Trial) *string) (func(*Trial, string) error, func(*Trial) string) {
+	return func(t *Trial, v string) error { *at(t) = v; return nil },
+		func(t *Trial) string { return CleanLabel(*at(t)) }
+}
+
+func whole(at func(t *Trial) *int, omitZero bool) (func(*Trial, string) error, func(*Trial) string) {
+	return func(t *Trial, v string) error {
+			n, err := strconv.Atoi(strings.TrimSuffix(strings.TrimSuffix(v, " days"), " day"))
+			if err != nil {
+				return fmt.Errorf("%q is not a whole number", v)
+			}
+			*at(t) = n
+			return nil
+		}, func(t *Trial) string {
+			if omitZero && *at(t) == 0 {
+				return ""
+			}
+			return strconv.Itoa(*at(t))
+		}
+}
+
+func length(at func(t *Trial) *float64) (func(*Trial, string) error, func(*Trial) string) {
+	return func(t *Trial, v string) (err error) { *at(t), err = ParseLength(v); return err },
+		func(t *Trial) string {
+			if *at(t) == 0 {
+				return ""
+			}
+			return exactLength(*at(t), t.Units)
+		}
+}
+
+// words are the fixed answers a key takes.
+func words[T ~string](at func(t *Trial) *T, known ...T) (func(*Trial, string) error, func(*Trial) string) {
+	return func(t *Trial, v string) error {
+			for _, k := range known {
+				if strings.EqualFold(CleanLabel(v), string(k)) {
+					*at(t) = k
+					return nil
+				}
+			}
+			quoted := make([]string, len(known))
+			for i, k := range known {
+				quoted[i] = strconv.Quote(string(k))
+			}
+			return fmt.Errorf("%q is not known: use %s", v, strings.Join(quoted, ", "))
+		},
+		func(t *Trial) string { return string(*at(t)) }
+}
+
+// planFields lists the keys in the order they are written.
+var planFields = []field{
+	row("trial")(text(func(t *Trial) *string { return &t.Name })),
+	row("tag")(text(func(t *Trial) *string { return &t.Tag })),
+	row("site")(text(func(t *Trial) *string { return &t.Site })),
+	row("crop")(text(func(t *Trial) *string { return &t.Crop })),
+	row("question")(text(func(t *Trial) *string { return &t.Question })),
+	row("units")(words(func(t *Trial) *Units { return &t.Units }, Metric, US)),
+	row("design")(words(func(t *Trial) *Design { return &t.Design }, CompleteBlocks, CompletelyRandomised, LatinSquare, IncompleteBlocks)),
+	row("blocks")(whole(func(t *Trial) *int { return &t.Blocks }, false)),
+	row("block size")(whole(func(t *Trial) *int { return &t.BlockSize }, true)),
+	{"treatment", readTreatment, nil}, // written by WritePlan, once for each
+	row("beds per plot")(whole(func(t *Trial) *int { return &t.Ground.Beds }, false)),
+	row("bed spacing")(length(func(t *Trial) *float64 { return &t.Ground.BedSpacingMM })),
+	row("bed top")(length(func(t *Trial) *float64 { return &t.Ground.BedTopMM })),
+	row("plot length")(length(func(t *Trial) *float64 { return &t.Ground.LengthMM })),
+	row("control length")(length(func(t *Trial) *float64 { return &t.Ground.ControlLengthMM })),
+	row("end border")(length(func(t *Trial) *float64 { return &t.Ground.BorderMM })),
+	row("side border")(length(func(t *Trial) *float64 { return &t.Ground.SideBorderMM })),
+	row("alley")(length(func(t *Trial) *float64 { return &t.Ground.AlleyMM })),
+	{"avoid", readStrip, nil},
+	row("gradient")(text(func(t *Trial) *string { return &t.Ground.Gradient })),
+	row("gradient runs")(words(func(t *Trial) *Direction { return &t.Ground.GradientRuns }, AlongBeds, AcrossBeds)),
+	{"beds point to", readBearing, func(t *Trial) string {
+		if t.Ground.BearingDeg == nil {
+			return ""
+		}
+		return number(*t.Ground.BearingDeg)
+	}},
+	{"quadrat", func(t *Trial, v string) (err error) {
+		t.Quadrat.WidthMM, t.Quadrat.LengthMM, err = ParseSize(v)
+		return err
+	}, func(t *Trial) string {
+		return exactLength(t.Quadrat.WidthMM, t.Units) + " x " + exactLength(t.Quadrat.LengthMM, t.Units)
+	}},
+	row("quadrats per plot")(whole(func(t *Trial) *int { return &t.Quadrat.PerPlot }, false)),
+	{"quadrat spots", func(t *Trial, v string) error {
+		switch strings.ToLower(v) {
+		case "permanent", "fresh":
+			t.Quadrat.Permanent = strings.EqualFold(v, "permanent")
+			return nil
+		}
+		return fmt.Errorf("%q is not known: use \"fresh\" (drawn anew for each visit) or \"permanent\" (the same marked spots)", v)
+	}, func(t *Trial) string {
+		if t.Quadrat.Permanent {
+			return "permanent"
+		}
+		return "fresh"
+	}},
+	row("count rule")(text(func(t *Trial) *string { return &t.Quadrat.CountRule })),
+	{"season", readSeason, func(t *Trial) string {
+		if t.SeasonStart.IsZero() || t.SeasonEnd.IsZero() {
+			return ""
+		}
+		return t.SeasonStart.String() + " to " + t.SeasonEnd.String()
+	}},
+	{"visits", readVisits, func(t *Trial) string {
+		days := make([]string, len(t.Visits))
+		for i, d := range t.Visits {
+			days[i] = d.String()
+		}
+		return strings.Join(days, ", ")
+	}},
+	row("visit tolerance")(whole(func(t *Trial) *int { return &t.VisitToleranceDays }, false)),
+	{"agreement margin", func(t *Trial, v string) error {
+		m, err := strconv.ParseFloat(strings.TrimSuffix(v, " points"), 64)
+		if err != nil {
+			return fmt.Errorf("%q is not a number of points of cover", v)
+		}
+		t.AgreementMargin = &m
+		return nil
+	}, func(t *Trial) string {
+		if t.AgreementMargin == nil {
+			return ""
+		}
+		return number(*t.AgreementMargin) + " points"
+	}},
+	{"seed", func(t *Trial, v string) (err error) {
+		if t.Seed, err = strconv.ParseUint(v, 10, 64); err != nil {
+			return fmt.Errorf("%q is not a whole number from 0 to 18446744073709551615", v)
+		}
+		return nil
+	}, func(t *Trial) string { return strconv.FormatUint(t.Seed, 10) }},
+}
+
+func row(key string) func(read func(*Trial, string) error, write func(*Trial) string) field {
+	return func(read func(*Trial, string) error, write func(*Trial) string) field {
+		return field{key, read, write}
+	}
+}
+
+func number(v float64) string { return strconv.FormatFloat(v, 'f', -1, 64) }
+
+// ParsePlan reads a plan file; name is for messages. It starts from Defaults,
+// reads as much as it can and returns every fault with its line, the faults of
+// the plan as a whole (Validate) last. A plan with faults must not be used,
+// except that a plan for FromTable may lack what the table brings: see
+// ReadPlan.
+func ParsePlan(r io.Reader, name string) (Trial, Faults) {
+	t, faults := ReadPlan(r, name)
+	if len(faults) == 0 {
+		for _, f := range Validate(&t) {
+			f.Where = name + ": " + f.Where
+			faults = append(faults, f)
+		}
+	}
+	return t, faults
+}
+
+// ReadPlan reads a plan file line by line as ParsePlan does, but does not judge
+// the plan as a whole.
+func ReadPlan(r io.Reader, name string) (Trial, Faults) {
+	t := Defaults()
+	var faults Faults
+	data, err := io.ReadAll(io.LimitReader(r, maxPlanBytes+1))
+	switch {
+	case err != nil:
+		faults.add(name, "cannot be read: %v", err)
+	case len(data) > maxPlanBytes:
+		faults.add(name, "is larger than a plan can be")
+	case !utf8.Valid(data):
+		faults.add(name, "is not plain text in UTF-8: save it as plain text")
+	}
+	if len(faults) > 0 {
+		return t, faults
+	}
+	seen := map[string]int{}
+	lines := bufio.NewScanner(strings.NewReader(strings.TrimPrefix(string(data), "\ufeff")))
+	lines.Buffer(nil, maxPlanBytes+1)
+	for n := 1; lines.Scan(); n++ {
+		line := CleanLabel(lines.Text())
+		if line == "" || line[0] == '#' {
+			continue
+		}
+		where := fmt.Sprintf("%s:%d", name, n)
+		key, value, ok := strings.Cut(line, ":")
+		key, value = Label(key), strings.TrimSpace(value)
+		at := slices.IndexFunc(planFields, func(f field) bool { return f.key == key })
+		switch {
+		case !ok:
+			faults.add(where, "%q is not `key: value`; put # in front of a remark", clip(line))
+			continue
+		case at < 0:
+			faults.add(where, "there is no key %q%s", clip(key), closestKey(key))
+			continue
+		case value == "":
+			faults.add(where, "%s has no value: fill it in or take the line out", key)
+			continue
+		case strings.ContainsFunc(value, func(r rune) bool { return unicode.IsControl(r) }):
+			faults.add(where, "%s holds an unprintable character", key)
+			continue
+		}
+		if first := seen[key]; first > 0 && planFields[at].write != nil {
+			faults.add(where, "%s was already given in line %d", key, first)
+			continue
+		}
+		seen[key] = n
+		if err := planFields[at].read(&t, value); err != nil {
+			faults.add(where, "%s: %v", key, err)
+		}
+	}
+	if t.Tag == "" && t.Name != "" {
+		t.Tag = TagFor(t.Name)
+	}
+	if seen["visit tolerance"] == 0 && len(t.Visits) > 1 {
+		// Two visits must not claim the same day.
+		for i, v := range t.Visits[1:] {
+			if gap := t.Visits[i].DaysTo(v); gap > 0 {
+				t.VisitToleranceDays = min(t.VisitToleranceDays, (gap-1)/2)
+			}
+		}
+	}
+	return t, faults
+}
+
+// clip keeps a message short whatever stands in the file.
+func clip(s string) string {
+	if r := []rune(s); len(r) > 40 {
+		return string(r[:40]) + "..."
+	}
+	return s
+}
+
+// closestKey names the key that shares the longest beginning or end.
+func closestKey(key string) string {
+	best, most := "", 2
+	for _, f := range planFields {
+		n := 0
+		for n < len(f.key) && n < len(key) && f.key[n] == key[n] {
+			n++
+		}
+		m := 0
+		for m < len(f.key) && m < len(key) && f.key[len(f.key)-1-m] == key[len(key)-1-m] {
+			m++
+		}
+		if n = max(n, m); n > most {
+			best, most = f.key, n
+		}
+	}
+	if best == "" {
+		return ""
+	}
+	return fmt.Sprintf("; perhaps %q is meant", best)
+}
+
+// readTreatment reads `CODE = name; control; rate 110 kg/ha; seeded DATE;
+// terminated DATE`; everything after the code may be left out.
+func readTreatment(t *Trial, v string) error {
+	parts := strings.Split(v, ";")
+	code, name, _ := strings.Cut(parts[0], "=")
+	tr := Treatment{Code: strings.TrimSpace(code), Name: strings.TrimSpace(name)}
+	var err error
+	for _, p := range parts[1:] {
+		word, rest, _ := strings.Cut(strings.TrimSpace(p), " ")
+		switch strings.ToLower(word) {
+		case "control":
+			tr.Control = true
+		case "rate":
+			n, unit, _ := strings.Cut(strings.TrimSpace(rest), " ")
+			rate, e := strconv.ParseFloat(n, 64)
+			if e != nil {
+				return fmt.Errorf("%s: the rate %q is not a number with a unit, such as 110 kg/ha", tr.Code, rest)
+			}
+			tr.Rate, tr.RateUnit = &rate, strings.TrimSpace(unit)
+		case "seeded":
+			tr.Seeded, err = ParseDate(rest)
+		case "terminated":
+			tr.Terminated, err = ParseDate(rest)
+		default:
+			return fmt.Errorf("%s: %q is not known: use control, rate, seeded or terminated, each after a ;", tr.Code, clip(strings.TrimSpace(p)))
+		}
+		if err != nil {
+			return fmt.Errorf("%s: %s: %w", tr.Code, word, err)
+		}
+	}
+	t.Treatments = append(t.Treatments, tr)
+	return nil
+}
+
+func writeTreatment(tr Treatment) string {
+	s := tr.Code
+	if tr.Name != "" {
+		s += " = " + strings.ReplaceAll(CleanLabel(tr.Name), ";", ",")
+	}
+	if tr.Control {
+		s += "; control"
+	}
+	if tr.Rate != nil {
+		s += strings.TrimRight("; rate "+number(*tr.Rate)+" "+strings.ReplaceAll(CleanLabel(tr.RateUnit), ";", ","), " ")
+	}
+	if !tr.Seeded.IsZero() {
+		s += "; seeded " + tr.Seeded.String()
+	}
+	if !tr.Terminated.IsZero() {
+		s += "; terminated " + tr.Terminated.String()
+	}
+	return s
+}
+
+// readStrip reads `0.6 m to 0.9 m; wheel track`.
+func readStrip(t *Trial, v string) error {
+	place, why, _ := strings.Cut(v, ";")
+	from, to, ok := strings.Cut(place, " to ")
+	if !ok {
+		return fmt.Errorf("%q is not a strip: write it as 0.6 m to 0.9 m; wheel track", clip(v))
+	}
+	a, err := ParseLength(from)
+	if err != nil {
+		return err
+	}
+	b, err := ParseLength(to)
+	if err != nil {
+		return err
+	}
+	t.Ground.Avoid = append(t.Ground.Avoid, Strip{FromMM: a, ToMM: b, Why: strings.TrimSpace(why)})
+	return nil
+}
+
+func writeStrip(s Strip, u Units) string {
+	v := exactLength(s.FromMM, u) + " to " + exactLength(s.ToMM, u)
+	if s.Why != "" {
+		v += "; " + CleanLabel(s.Why)
+	}
+	return v
+}
+
+var compass = []string{"north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west"}
+
+func readBearing(t *Trial, v string) error {
+	key := strings.ReplaceAll(Label(v), " ", "-")
+	deg, err := strconv.ParseFloat(strings.TrimRight(v, "° "), 64)
+	if i := slices.Index(compass, key); i >= 0 {
+		deg, err = float64(i)*45, nil
+	}
+	if err != nil {
+		return fmt.Errorf("%q is not a compass direction: write north, north-east ... or degrees from north", clip(v))
+	}
+	t.Ground.BearingDeg = &deg
+	return nil
+}
+
+func readSeason(t *Trial, v string) (err error) {
+	from, to, ok := strings.Cut(v, " to ")
+	if !ok {
+		return fmt.Errorf("%q is not a season: write it as 2026-05-20 to 2026-10-15", clip(v))
+	}
+	if t.SeasonStart, err = ParseDate(from); err != nil {
+		return err
+	}
+	t.SeasonEnd, err = ParseDate(to)
+	return err
+}
+
+// readVisits reads dates with commas between, or `every 14 days from DATE to
+// DATE`.
+func readVisits(t *Trial, v string) error {
+	if rest, ok := strings.CutPrefix(strings.ToLower(v), "every "); ok {
+		n, dates, ok := strings.Cut(rest, " from ")
+		from, to, ok2 := strings.Cut(dates, " to ")
+		days, err := strconv.Atoi(strings.TrimSuffix(strings.TrimSuffix(n, " days"), " day"))
+		if !ok || !ok2 || err != nil || days < 1 {
+			return fmt.Errorf("%q is not understood: write it as every 14 days from 2026-05-20 to 2026-09-30", clip(v))
+		}
+		start, err := ParseDate(from)
+		if err != nil {
+			return err
+		}
+		end, err := ParseDate(to)
+		if err != nil {
+			return err
+		}
+		if start.DaysTo(end)/days > 1000 {
+			return fmt.Errorf("more than 1000 visits: check the dates")
+		}
+		t.Visits = VisitsEvery(start, end, days)
+		return nil
+	}
+	for _, d := range strings.Split(v, ",") {
+		day, err := ParseDate(d)
+		if err != nil {
+			return err
+		}
+		t.Visits = append(t.Visits, day)
+	}
+	return nil
+}
+
+// WritePlan writes t as a plan file that ParsePlan reads back unchanged. What
+// the layout itself brings (the generator and the plots) is not part of it.
+func WritePlan(w io.Writer, t *Trial) error {
+	b := bufio.NewWriter(w)
+	fmt.Fprintln(b, "# Plan of a trial: one `key: value` a line; lines that begin with # are remarks.")
+	for _, f := range planFields {
+		switch {
+		case f.key == "treatment":
+			for _, tr := range t.Treatments {
+				fmt.Fprintf(b, "treatment: %s\n", writeTreatment(tr))
+			}
+		case f.key == "avoid":
+			for _, s := range t.Ground.Avoid {
+				fmt.Fprintf(b, "avoid: %s\n", writeStrip(s, t.Units))
+			}
+		default:
+			if v := f.write(t); v != "" {
+				fmt.Fprintf(b, "%s: %s\n", f.key, v)
+			}
+		}
+	}
+	return b.Flush()
+}

@@ -1,0 +1,116 @@
+package trial
+
+import (
+	"bytes"
+	"reflect"
+	"strings"
+	"testing"
+)
+
+const examplePlan = `# An invented plan.
+trial: Alder Bend leeks
+site: Alder Bend trial ground
+crop: leek
+question: Does rolled rye hold weeds back as long as a tarp does?
+design: randomised complete blocks
+blocks: 5
+treatment: BARE = tilled bare ground; control
+treatment: RYE = rolled winter rye; rate 110 kg/ha; seeded 2025-09-20; terminated 2026-05-18
+treatment: RYE2 = the same, heavy; rate 180 kg/ha; seeded 2025-09-20; terminated 2026-05-18
+treatment: TARP
+beds per plot: 2
+bed spacing: 5.5 ft
+bed top: 36 in
+plot length: 30 ft
+end border: 3 ft
+alley: 2 ft
+avoid: 64 in to 68 in; wheel track
+gradient: wetter towards the river
+gradient runs: along the beds
+beds point to: north-east
+quadrat: 18x18in
+quadrats per plot: 3
+quadrat spots: permanent
+season: 2026-05-20 to 2026-09-30
+visits: every 14 days from 2026-05-25 to 2026-08-31
+agreement margin: 5
+units: US
+seed: 12345
+`
+
+func TestPlanRoundTrip(t *testing.T) {
+	x, faults := ParsePlan(strings.NewReader(examplePlan), "plan.txt")
+	if len(faults) > 0 {
+		t.Fatal(faults)
+	}
+	if x.Tag != "ALDE" || len(x.Visits) != 8 || x.Visits[7].String() != "2026-08-31" || *x.Ground.BearingDeg != 45 ||
+		x.Quadrat.WidthMM != 457.2 || !x.Quadrat.Permanent || *x.Treatments[2].Rate != 180 || x.Treatments[1].RateUnit != "kg/ha" ||
+		x.Treatments[1].Terminated.String() != "2026-05-18" || x.Ground.Avoid[0].Why != "wheel track" || x.Units != US {
+		t.Errorf("%+v", x)
+	}
+	var b bytes.Buffer
+	if err := WritePlan(&b, &x); err != nil {
+		t.Fatal(err)
+	}
+	for _, line := range []string{"bed spacing: 5.5 ft", "quadrat: 18 in x 18 in", "treatment: BARE = tilled bare ground; control"} {
+		if !strings.Contains(b.String(), line+"\n") {
+			t.Errorf("no line %q in\n%s", line, b.String())
+		}
+	}
+	y, faults := ParsePlan(&b, "again")
+	if len(faults) > 0 || !reflect.DeepEqual(x, y) {
+		t.Errorf("changed on the way: %v\n%+v\n%+v", faults, x, y)
+	}
+}
+
+func TestAllFaultsOfAPlan(t *testing.T) {
+	_, faults := ParsePlan(strings.NewReader("\ufefftrial: X\r\nblocks: many\nblok: 4\nplot length: 30\nno colon here\nquadrat:\nseed: 1\nseed: 2\ntreatment: A; rate lots; control\nvisits: every day\nbeds point to: up\n"), "p")
+	want := []string{
+		`p:2: blocks: "many" is not a whole number`, `p:3: there is no key "blok"; perhaps "blocks" is meant`, `p:4: plot length: "30" has no unit`,
+		"p:5: \"no colon here\" is not `key: value`", "p:6: quadrat has no value", "p:8: seed was already given in line 7",
+		`p:9: treatment: A: the rate "lots"`, `p:10: visits: "every day"`, `p:11: beds point to: "up"`,
+	}
+	if len(faults) != len(want) {
+		t.Fatalf("%d faults:\n%v", len(faults), faults)
+	}
+	for i, w := range want {
+		if !strings.HasPrefix(faults[i].Error(), w) {
+			t.Errorf("fault %d is %q, want %q", i, faults[i].Error(), w)
+		}
+	}
+	_, faults = ParsePlan(strings.NewReader("trial: X\ndesign: latin square\nblocks: 3\ntreatment: A\ntreatment: a\n"), "p")
+	for _, w := range []string{`"A" and "a" are the same label`, "bed spacing", "as many rows as treatments"} {
+		if !strings.Contains(faults.Error(), w) {
+			t.Errorf("no %q in\n%v", w, faults)
+		}
+	}
+}
+
+// Visits closer together than twice the tolerance would claim the same day.
+func TestToleranceFollowsTheVisits(t *testing.T) {
+	x, _ := ReadPlan(strings.NewReader("visits: every 3 days from 2026-06-01 to 2026-06-30\n"), "p")
+	if x.VisitToleranceDays != 1 {
+		t.Errorf("tolerance %d days", x.VisitToleranceDays)
+	}
+}
+
+func FuzzParsePlan(f *testing.F) {
+	f.Add(examplePlan)
+	f.Add("treatment: A = b; rate 1e3 kg\ntreatment: =;;\navoid: 1m to 2m\nbeds point to: 1e300\n")
+	f.Add("season: 2026-01-01 to 2026-02-30\nvisits: 2026-01-01,,\nquadrat: 1x1mm")
+	f.Fuzz(func(t *testing.T, s string) {
+		x, faults := ParsePlan(strings.NewReader(s), "plan")
+		if len(faults) > 0 {
+			return
+		}
+		var b bytes.Buffer
+		if err := WritePlan(&b, &x); err != nil {
+			t.Fatal(err)
+		}
+		text := b.String()
+		y, faults := ParsePlan(&b, "again")
+		if len(faults) > 0 || !reflect.DeepEqual(x, y) {
+			t.Errorf("%v\n%s\n%+v\n%+v", faults, text, x, y)
+		}
+	})
+}
