@@ -1,7 +1,6 @@
 package stats
 
 import (
-	"cmp"
 	"errors"
 	"fmt"
 	"math"
@@ -33,6 +32,11 @@ const (
 	// Scheffe covers every contrast that could be thought of.
 	Scheffe Method = "scheffe"
 )
+
+// adjustments are the methods that look at the plain p values alone.
+var adjustments = map[Method]Adjustment{
+	Bonferroni: AdjustBonferroni, Sidak: AdjustSidak, Holm: AdjustHolm, BH: AdjustBenjaminiHochberg,
+}
 
 // Methods lists the methods for all pairs.
 func Methods() []Method { return []Method{Tukey, LSD, Bonferroni, Sidak, Holm, BH, Scheffe} }
@@ -138,10 +142,16 @@ func adjustPairs(method Method, plain []float64, absT func(int) float64, k int, 
 	case Scheffe:
 		d := float64(k - 1)
 		return each(func(t float64) float64 { return must(dist.FSF(t*t/d, d, df)) })
-	case LSD:
+	}
+	how, ok := adjustments[method]
+	if !ok {
 		return plain
 	}
-	return adjustPlain(method, plain)
+	adjusted, err := Adjust(plain, how)
+	if err != nil {
+		panic("stats: " + err.Error()) // plain are p values in [0, 1]
+	}
+	return adjusted
 }
 
 // criticalT is the multiple of the SED at the end of an interval.
@@ -321,39 +331,4 @@ func nameList(names []string) string {
 		return names[0]
 	}
 	return strings.Join(names[:len(names)-1], ", ") + " and " + names[len(names)-1]
-}
-
-// adjustPlain adjusts p values by a method that looks at nothing else.
-func adjustPlain(method Method, p []float64) []float64 {
-	m := len(p)
-	order := make([]int, m)
-	for i := range order {
-		order[i] = i
-	}
-	slices.SortFunc(order, func(a, b int) int { return cmp.Compare(p[a], p[b]) })
-	out := make([]float64, m)
-	run := 0.0
-	switch method {
-	case Bonferroni:
-		for i, v := range p {
-			out[i] = min(1, float64(m)*v)
-		}
-	case Sidak:
-		for i, v := range p {
-			out[i] = -math.Expm1(float64(m) * math.Log1p(-v))
-		}
-	case Holm:
-		for rank, i := range order {
-			run = max(run, min(1, float64(m-rank)*p[i]))
-			out[i] = run
-		}
-	case BH:
-		run = 1
-		for rank := m - 1; rank >= 0; rank-- {
-			i := order[rank]
-			run = min(run, float64(m)/float64(rank+1)*p[i])
-			out[i] = run
-		}
-	}
-	return out
 }

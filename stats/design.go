@@ -1,10 +1,13 @@
 package stats
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"slices"
 	"strings"
+
+	"gonum.org/v1/gonum/mat"
 )
 
 // DesignKind names how treatments were allotted to plots.
@@ -453,4 +456,54 @@ func ConfoundedDates(treatments []string, sets []DateSet) []string {
 		}
 	}
 	return out
+}
+
+// EfficiencyFactors returns the canonical efficiency factors for treatments,
+// largest first: for each of t-1 independent contrasts, the share of the
+// information an unblocked trial of the same replication would have that lies
+// within blocks. They are all 1 in complete blocks, and 0 for a contrast that
+// blocks wholly hide. Lost plots count as they fell. James & Wilkinson 1971,
+// Biometrika 58, 279.
+func (d Design) EfficiencyFactors() ([]float64, error) {
+	plots := d.used()
+	t := len(d.Treatments)
+	if t < 2 {
+		return nil, nil
+	}
+	left := make([][]float64, t)
+	r := make([]float64, t)
+	for i, name := range d.Treatments {
+		indicator := make([]float64, len(plots))
+		for k, p := range plots {
+			if p.Treatment == name {
+				indicator[k] = 1
+				r[i]++
+			}
+		}
+		fit, err := FitLinear(indicator, d.nuisance(plots)...)
+		if err != nil {
+			return nil, err
+		}
+		left[i] = fit.Residuals()
+	}
+	info := mat.NewSymDense(t, nil)
+	for i := range t {
+		for j := range i + 1 {
+			var s float64
+			for k, e := range left[i] {
+				s += e * left[j][k]
+			}
+			info.SetSym(i, j, s/math.Sqrt(r[i]*r[j]))
+		}
+	}
+	var eigen mat.EigenSym
+	if !eigen.Factorize(info, false) {
+		return nil, errors.New("the efficiency factors could not be found")
+	}
+	values := eigen.Values(nil) // rising; the first is 0, for the mean
+	out := make([]float64, 0, t-1)
+	for i := t - 1; i > 0; i-- {
+		out = append(out, min(1, max(0, values[i])))
+	}
+	return out, nil
 }

@@ -417,6 +417,22 @@ func (f *Fit) TypeIII() []ANOVARow {
 	return append(rows, f.residualRow())
 }
 
+// Intercept returns the line of the intercept in the type III analysis: the
+// test that the mean over all cells at equal weight is zero.
+func (f *Fit) Intercept() ANOVARow {
+	l := make([]float64, len(f.x))
+	for i, term := range f.terms {
+		if term.numeric != nil {
+			l[f.coding[i].first] = f.xMean[f.coding[i].first]
+		}
+	}
+	c := f.combine(1, l)
+	if !c.estimable {
+		return ANOVARow{Term: "intercept"}
+	}
+	return f.row("intercept", 1, sq(f.shift+c.estimate)/c.variance())
+}
+
 // refit fits the same response to other terms.
 func (f *Fit) refit(terms []Term) *Fit {
 	g := &Fit{N: f.N, terms: terms, depends: map[int][]float64{},

@@ -74,6 +74,7 @@ func SeasonPlots(rows []Row) (plots []PlotSeason, days []float64, err error) {
 		}
 		byDay[r.Day] = append(byDay[r.Day], r)
 	}
+	faults = append(faults, unlinked(byDay)...)
 	for d := range byDay {
 		days = append(days, d)
 	}
@@ -128,6 +129,33 @@ func SeasonPlots(rows []Row) (plots []PlotSeason, days []float64, err error) {
 			compareLabels(a.Treatment, b.Treatment), compareLabels(a.Name, b.Name))
 	})
 	return plots, days, nil
+}
+
+// unlinked finds rows without a plot name that share their treatment and block
+// with others of the same day: nothing says which continues which.
+func unlinked(byDay map[float64][]Row) []Fault {
+	type cell struct {
+		day                      float64
+		block, column, treatment string
+	}
+	cells := map[cell][]string{}
+	for d, rows := range byDay {
+		for _, r := range rows {
+			if r.Plot == "" && r.Quadrat == "" {
+				c := cell{d, r.Block, r.Column, r.Treatment}
+				cells[c] = append(cells[c], r.name())
+			}
+		}
+	}
+	var faults []Fault
+	for c, rows := range cells {
+		if len(rows) > 1 {
+			slices.Sort(rows)
+			faults = append(faults, Fault{rows, fmt.Sprintf("several rows of treatment %s on day %g without a plot name; name the plots, so that a plot can be followed from visit to visit", c.treatment, c.day)})
+		}
+	}
+	slices.SortFunc(faults, func(a, b Fault) int { return cmp.Compare(a.Error(), b.Error()) })
+	return faults
 }
 
 // measure fills what follows from the days and values.
