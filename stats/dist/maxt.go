@@ -180,7 +180,7 @@ func (m *MaxT) SF(t float64) (p, absErr float64, err error) {
 func (m *MaxT) overScale(t float64, tail func(w float64) float64) float64 {
 	peak := 1.0
 	if t > 0 && !math.IsInf(m.df, 1) {
-		peak = math.Sqrt(m.df / (m.df + t*t)) // the tail behaves as exp(-t^2 s^2/2)
+		peak = 1 / math.Hypot(1, t/math.Sqrt(m.df)) // the tail behaves as exp(-t^2 s^2/2)
 	}
 	return math.Min(1, m.rule.overScale(m.df, peak, spreadOfExtremes(m.k), func(s float64) float64 { return tail(t * s) }))
 }

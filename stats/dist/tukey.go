@@ -37,7 +37,7 @@ func studentizedRangeSF(q float64, k int, df float64) float64 {
 	// The tail behaves as exp(-q^2 s^2/4), which moves the peak in s down.
 	peak := 1.0
 	if !math.IsInf(df, 1) {
-		peak = math.Sqrt(df / (df + q*q/2))
+		peak = 1 / math.Hypot(1, q/math.Sqrt(2*df))
 	}
 	p := fine.overScale(df, peak, spreadOfExtremes(k), func(s float64) float64 { return rangeSF(q*s, k) })
 	return math.Min(p, 1)
