@@ -126,7 +126,7 @@ func NoncentralTQuantile(p, df, ncp float64) (float64, error) {
 // noncentralTUpper returns the t with upper tail alpha <= 1/2.
 func noncentralTUpper(alpha, df, ncp float64) (float64, error) {
 	la := math.Log(alpha)
-	return solveFalling(func(t float64) float64 {
+	return solveFalling(sharpest, func(t float64) float64 {
 		sf, _ := NoncentralTSF(t, df, ncp) // parameters checked by the caller
 		return math.Log(sf) - la
 	}, ncp)
