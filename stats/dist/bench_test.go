@@ -11,8 +11,12 @@ import (
 // BenchmarkTukeyPairs adjusts all 190 pairs of 20 treatments in 10 blocks.
 func BenchmarkTukeyPairs(b *testing.B) {
 	for b.Loop() {
+		r, err := dist.NewStudentizedRange(20, 171)
+		if err != nil {
+			b.Fatal(err)
+		}
 		for i := range 190 {
-			if _, err := dist.StudentizedRangeSF(0.5+float64(i)*0.05, 20, 171); err != nil {
+			if _, err := r.SF(0.5 + float64(i)*0.05); err != nil {
 				b.Fatal(err)
 			}
 		}

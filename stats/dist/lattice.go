@@ -37,6 +37,10 @@ func (m *MaxT) setSampled(corr mat.Symmetric) error {
 	m.rule, m.beyond = coarse, 6.7
 	for _, rule := range lattices {
 		m.points = latticePoints(rule, m.k-1)
+		m.tails = nil
+		for _, points := range m.points {
+			m.tails = append(m.tails, newTailTable(func(w float64) float64 { return m.sampledSF(w, points) }))
+		}
 		p, absErr, err := m.SF(m.typical())
 		if err != nil {
 			return err

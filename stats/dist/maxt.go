@@ -52,6 +52,8 @@ type MaxT struct {
 
 	rest   [][]float64   // Cholesky factor of what one factor leaves; sampled only
 	points [][][]float64 // lattice points by shift; sampled only
+
+	tails []*tailTable // P(max > w) of the normal vector, by shift if sampled
 }
 
 // loading is a number n of comparisons with the same loadings on the factors
@@ -90,6 +92,7 @@ func NewMaxT(corr mat.Symmetric, df float64, sided Sided) (*MaxT, error) {
 			m.rule, m.beyond = coarse, 6.7
 			m.bound = bound
 		}
+		m.tails = []*tailTable{newTailTable(m.independentSF)}
 		return m, nil
 	}
 	if err := m.setSampled(corr); err != nil {
@@ -157,19 +160,19 @@ func (m *MaxT) SF(t float64) (p, absErr float64, err error) {
 		return 1, 0, nil
 	}
 	if m.points == nil {
-		p = m.overScale(t, m.independentSF)
+		p = m.overScale(t, m.tails[0])
 		if m.rule == fine {
 			return p, 0, nil
 		}
 		return p, m.bound + 1e-9*p, nil
 	}
 	var sum, squares float64
-	for _, points := range m.points {
-		q := m.overScale(t, func(w float64) float64 { return m.sampledSF(w, points) })
+	for _, tail := range m.tails {
+		q := m.overScale(t, tail)
 		sum += q
 		squares += q * q
 	}
-	n := float64(len(m.points))
+	n := float64(len(m.tails))
 	p = sum / n
 	// Three standard errors of the mean over the shifts.
 	absErr = 3 * math.Sqrt(math.Max(0, squares/n-p*p)/(n-1))
@@ -177,12 +180,12 @@ func (m *MaxT) SF(t float64) (p, absErr float64, err error) {
 }
 
 // overScale averages the tail of the normal vector beyond w = t s over s.
-func (m *MaxT) overScale(t float64, tail func(w float64) float64) float64 {
+func (m *MaxT) overScale(t float64, tail *tailTable) float64 {
 	peak := 1.0
 	if t > 0 && !math.IsInf(m.df, 1) {
 		peak = 1 / math.Hypot(1, t/math.Sqrt(m.df)) // the tail behaves as exp(-t^2 s^2/2)
 	}
-	return math.Min(1, m.rule.overScale(m.df, peak, spreadOfExtremes(m.k), func(s float64) float64 { return tail(t * s) }))
+	return math.Min(1, m.rule.overScale(m.df, peak, spreadOfExtremes(m.k), func(s float64) float64 { return tail.at(t * s) }))
 }
 
 // Quantile returns the critical value c with P(max <= c) = p, 0 < p < 1.
