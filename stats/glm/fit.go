@@ -94,8 +94,8 @@ type Fit struct {
 	cov      *mat.SymDense // of coord, dispersion included
 	beta     []float64
 	fitted   []float64 // fitted mean of every row, area or points included
-	logLik   float64
-	quantile float64 // of t or the normal, for intervals
+	last     part      // the fit to all terms
+	quantile float64   // of t or the normal, for intervals
 }
 
 // part is one fit of some terms to all rows, extreme ones set aside.
@@ -128,7 +128,7 @@ func FitModel(m Model, opt Options) (*Fit, error) {
 	n, p := pt.full.Rows, pt.full.Rank()
 	f := &Fit{Family: opt.Family, Rows: n, ResidualDF: n - p, DispersionDF: pt.design.Rows - pt.design.Rank(), ExtremeRows: n - pt.design.Rows,
 		Deviance: pt.deviance, LogLik: pt.logLik, HasLogLik: pt.hasLogLik, Aliased: pt.full.Aliased,
-		model: m, opt: opt, full: pt.full, design: pt.design, keep: pt.keep, coord: pt.coord, logLik: pt.logLik}
+		model: m, opt: opt, full: pt.full, design: pt.design, keep: pt.keep, coord: pt.coord, last: pt}
 	f.describeExtremes()
 	f.describeSpread(pt)
 	if f.Family.quasi() && f.DispersionDF == 0 {
@@ -154,7 +154,7 @@ func FitModel(m Model, opt Options) (*Fit, error) {
 		f.Coefficients = append(f.Coefficients, Coefficient{Name: name, Estimate: e, SE: se, P: f.twoSided(e, se)})
 	}
 	f.fitRows(pt)
-	if err := f.analyse(pt); err != nil {
+	if err := f.analyse(); err != nil {
 		return nil, err
 	}
 	return f, nil
@@ -190,12 +190,22 @@ func fitPart(m Model, opt Options, fixed []terms.Term) (part, error) {
 		return pt, nil
 	}
 	for range full.Rows {
-		if err := pt.solve(opt); err != nil {
+		// Which rows run to zero does not depend on theta, so the negative
+		// binomial leaves finding them to Poisson.
+		screen := opt
+		if opt.Family == NegativeBinomial {
+			screen.Family, pt.r.family = Poisson, Poisson
+		}
+		if err := pt.solve(screen); err != nil {
 			return part{}, err
 		}
 		marked, any := pt.r.extreme(pt.eta)
 		if !any {
-			return pt, nil
+			if opt.Family == NegativeBinomial {
+				pt.r.family = NegativeBinomial
+				err = pt.solve(opt)
+			}
+			return pt, err
 		}
 		if pt.keep == nil {
 			pt.keep = make([]bool, full.Rows)
@@ -237,7 +247,7 @@ func (pt *part) solve(opt Options) error {
 	default:
 		pt.theta = opt.Theta
 		pt.r.theta = opt.Theta
-		pt.solution, err = pt.r.solve(pt.design)
+		pt.solution, err = pt.r.solve(pt.design, nil)
 	}
 	if err == nil {
 		pt.logLik, pt.hasLogLik = pt.r.logLikelihood(pt.eta)
@@ -352,11 +362,11 @@ func (f *Fit) fitRows(pt part) {
 }
 
 // analyse builds the analysis of deviance, term by term.
-func (f *Fit) analyse(last part) error {
+func (f *Fit) analyse() error {
 	chain := make([]part, len(f.model.Fixed)+1)
 	for k := range chain {
 		if k == len(chain)-1 {
-			chain[k] = last
+			chain[k] = f.last
 			break
 		}
 		var err error

@@ -308,15 +308,11 @@ func (f *Fit) mergedP(factor, a, b string) (float64, error) {
 	if err != nil {
 		return 1, err
 	}
-	large, err := fitPart(f.model, f.opt, f.model.Fixed)
-	if err != nil {
-		return 1, err
-	}
-	df := large.full.Rank() - small.full.Rank()
+	df := f.full.Rank() - small.full.Rank()
 	if df == 0 {
 		return 1, nil
 	}
-	return f.test(factor, df, f.fall(small, large)).P, nil
+	return f.test(factor, df, f.fall(small, f.last)).P, nil
 }
 
 func allRows(n int) []bool {
