@@ -153,7 +153,7 @@ func (c *canvas) earth(moist, rough float64, sun sunlight, rng *rand.Rand) {
 			gx, gy := x/coarseMM+oy, y/coarseMM+ox
 			coarse := bilinear(c.noise.fine, gx, gy)
 			slope += 1.3 * (coarse - bilinear(c.noise.fine, gx+2*sx, gy+2*sy))
-			tone := 1 + 0.10*fine + 0.10*coarse
+			tone := 1 + 0.15*fine + 0.10*coarse
 			light := (1 + gain*slope + 0.25*gain*coarse) * shadeOne
 			p := row[4*i : 4*i+4 : 4*i+4]
 			p[0] = mix8(0, base[0]*tone, 1)

@@ -107,9 +107,9 @@ func (p Plant) leaf(rng *rand.Rand, tone float64) look {
 	case Broadleaf:
 		rgb = [3]float64{74, 118, 48}
 		// Some kinds are yellower, some bluer, plant by plant.
-		h := rand.New(rand.NewPCG(p.seed, 3)).NormFloat64()
-		rgb[0] += 14 * h
-		rgb[2] += 8 * math.Abs(h)
+		h := min(max(rand.New(rand.NewPCG(p.seed, 3)).NormFloat64(), -1.5), 2)
+		rgb[0] += 12 * h
+		rgb[2] -= 3 * h
 		l.gloss = 0.05 + 0.12*rng.Float64()
 	case Red:
 		rgb = [3]float64{112, 58, 66}
