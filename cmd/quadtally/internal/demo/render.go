@@ -33,12 +33,13 @@ func (r *Renderer) Render(p *PhotoPlan) (*image.RGBA, error) {
 	sun := p.Light.sunlight()
 	rng := rand.New(rand.NewPCG(p.Seed, 0x7061696e74))
 	x0, y0, x1, y1 := cam.footprint()
-	cell := cam.centre.Z / cam.f // ground per pixel
+	// A little coarser than a pixel: the lens is softer than the sensor anyway.
+	cell := 1.12 * cam.centre.Z / cam.f
 	const margin = 12
 	g := grid{x0: x0 - margin, y0: y0 - margin, cell: cell}
 	g.w, g.h = int((x1-x0+2*margin)/cell)+2, int((y1-y0+2*margin)/cell)+2
 	r.c.reset(g, r.noise)
-	r.c.ground(p.Surface, p.Age, p.Light.Moist, sun, rng)
+	r.c.ground(p.Surface, p.Age, p.Light.Moist, sun, &cam, rng)
 	r.plants(p, &cam, sun)
 
 	decals := p.marks()
@@ -95,9 +96,9 @@ func (r *Renderer) plants(p *PhotoPlan, cam *camera, sun sunlight) {
 		sh.z0, sh.z1 = 0, 0
 		c.shadow(&sh, 0.8*sun.depth, sun.soft+0.08*(b.z0+b.z1)/2)
 		s := b.asSeen(cam)
-		near := math.Max(math.Max(math.Abs(b.x0), math.Abs(b.x1)), math.Max(math.Abs(b.y0), math.Abs(b.y1)))
-		low := math.Min(math.Max(math.Abs(b.x0), math.Abs(b.y0)), math.Max(math.Abs(b.x1), math.Abs(b.y1)))
-		over := math.Max(b.z0, b.z1) > p.Frame.PipeMM && near > outer-p.Frame.PipeMM-8 && low < outer+30
+		near := max(max(math.Abs(b.x0), math.Abs(b.x1)), max(math.Abs(b.y0), math.Abs(b.y1)))
+		low := min(max(math.Abs(b.x0), math.Abs(b.y0)), max(math.Abs(b.x1), math.Abs(b.y1)))
+		over := max(b.z0, b.z1) > p.Frame.PipeMM && near > outer-p.Frame.PipeMM-8 && low < outer+30
 		c.paint(&s, over, sun.x, sun.y)
 	}
 }
@@ -160,7 +161,7 @@ func (r *Renderer) row(out []float32, v int, cam *camera, p *PhotoPlan, l *light
 		fy -= float32(j)
 		i, j = min(max(i, 0), c.w-2), min(max(j, 0), c.h-2)
 		at := j*c.w + i
-		far := math.Max(math.Abs(gx), math.Abs(gy))
+		far := max(math.Abs(gx), math.Abs(gy))
 		shaded := far > l.inner-l.reach-6 && far < l.outer+l.reach+6
 		piped := far > l.inner-pipeLean && far < l.outer+pipeLean
 
@@ -237,7 +238,7 @@ func (l *lighting) frameShadow(x, y float64) float32 {
 		}
 		pp.a.Z = r // a flat frame casts a shadow still
 		dist, _ := pp.pass(vec{x, y, 0}, l.sun.dir)
-		cut = math.Max(cut, math.Min(math.Max((r-dist)/math.Max(l.sun.soft, 1)+0.5, 0), 1))
+		cut = max(cut, min(max((r-dist)/max(l.sun.soft, 1)+0.5, 0), 1))
 	}
 	return float32(1 - cut*l.sun.depth)
 }
@@ -262,18 +263,18 @@ func (l *lighting) pipeAt(lens, d vec, gx, gy float64, direct float32, foot floa
 	if k <= 0 {
 		return 0, light
 	}
-	off := math.Min((r-best)/r, 1)
+	off := min((r-best)/r, 1)
 	// The surface turns away from the axis, which lies along side.
 	n := side.scale(-off).sub(d.scale(math.Sqrt(1-off*off) / d.norm()))
-	facing := math.Max(n.dot(l.sun.dir), 0) / l.sinElev
+	facing := max(n.dot(l.sun.dir), 0) / l.sinElev
 	if l.p.Light.Kind == "overcast" {
 		facing = 0.55 + 0.45*n.Z
 	}
-	sky := float32(0.5 + 0.5*math.Max(n.Z, -0.4))
+	sky := float32(0.5 + 0.5*max(n.Z, -0.4))
 	for m := range 3 {
 		light[m] = toLinear[uint8(l.tint[m])] * (l.ambient[m]*sky + l.direct[m]*direct*float32(facing))
 	}
-	return float32(math.Min(k, 1)), light
+	return float32(min(k, 1)), light
 }
 
 // stick lays a decal over the light of rows a..b-1.
@@ -281,8 +282,8 @@ func (d *decal) stick(strip []float32, a, b int, cam *camera, l *lighting) {
 	u0, v0, u1, v1 := math.Inf(1), math.Inf(1), math.Inf(-1), math.Inf(-1)
 	for _, q := range d.corners() {
 		p := cam.project(q)
-		u0, u1 = math.Min(u0, p.X), math.Max(u1, p.X)
-		v0, v1 = math.Min(v0, p.Y), math.Max(v1, p.Y)
+		u0, u1 = min(u0, p.X), max(u1, p.X)
+		v0, v1 = min(v0, p.Y), max(v1, p.Y)
 	}
 	xx, xy, yx, yy := d.axes()
 	pw, ph := d.print.Rect.Dx(), d.print.Rect.Dy()
