@@ -27,8 +27,9 @@ func (s Surface) MarshalText() ([]byte, error) { return []byte(s.String()), nil 
 
 // ground paints the surface of a plot: earth first, then clods and stones or
 // the stalks that cover it. age runs from 0 at the first visit to 1 at the
-// last: straw weathers from yellow to grey. moist darkens the earth.
-func (c *canvas) ground(s Surface, age, moist float64, sun sunlight, rng *rand.Rand) {
+// last: straw weathers from yellow to grey. moist darkens the earth. What lies
+// out of the picture is left out.
+func (c *canvas) ground(s Surface, age, moist float64, sun sunlight, cam *camera, rng *rand.Rand) {
 	tilled := s == TilledSoil
 	rough := 0.9
 	if !tilled {
@@ -47,6 +48,9 @@ func (c *canvas) ground(s Surface, age, moist float64, sun sunlight, rng *rand.R
 	}
 	for range int(clods * area) {
 		x, y := place()
+		if !cam.near(x, y, 30) {
+			continue
+		}
 		// Many crumbs, few clods: a power law of radius from 2 to 24 mm.
 		r := min(2.2*math.Pow(1-rng.Float64(), -1/1.9), 24)
 		k := wet * math.Exp(0.10*rng.NormFloat64())
@@ -54,6 +58,9 @@ func (c *canvas) ground(s Surface, age, moist float64, sun sunlight, rng *rand.R
 	}
 	for range int(stones * area) {
 		x, y := place()
+		if !cam.near(x, y, 30) {
+			continue
+		}
 		r := min(4*math.Pow(1-rng.Float64(), -1/2.2), 24)
 		k := 0.8 + 0.45*rng.Float64()
 		warm := 8 * rng.NormFloat64()
@@ -97,13 +104,16 @@ func (c *canvas) ground(s Surface, age, moist float64, sun sunlight, rng *rand.R
 	for _, l := range lay {
 		for range int(l.perM2 * area) {
 			x, y := place()
+			if !cam.near(x, y, l.long/2+20) {
+				continue
+			}
 			length := l.short + (l.long-l.short)*math.Pow(rng.Float64(), 1.6)
 			a := rolled + l.spread*rng.NormFloat64()
 			if l.spread > 3 {
 				a = 2 * math.Pi * rng.Float64()
 			}
 			k := math.Exp(0.13*rng.NormFloat64()) * (1 - 0.12*age) * (1 - 0.2*moist)
-			grey := math.Min(0.65*age*rng.Float64()*1.4, 0.8)
+			grey := min(0.65*age*rng.Float64()*1.4, 0.8)
 			mean := (l.rgb[0] + l.rgb[1] + l.rgb[2]) / 3
 			var rgb [3]float64
 			for i, v := range l.rgb {
@@ -153,7 +163,7 @@ func (c *canvas) earth(moist, rough float64, sun sunlight, rng *rand.Rand) {
 			gx, gy := x/coarseMM+oy, y/coarseMM+ox
 			coarse := bilinear(c.noise.fine, gx, gy)
 			slope += 1.3 * (coarse - bilinear(c.noise.fine, gx+2*sx, gy+2*sy))
-			tone := 1 + 0.10*fine + 0.10*coarse
+			tone := 1 + 0.15*fine + 0.10*coarse
 			light := (1 + gain*slope + 0.25*gain*coarse) * shadeOne
 			p := row[4*i : 4*i+4 : 4*i+4]
 			p[0] = mix8(0, base[0]*tone, 1)

@@ -59,7 +59,7 @@ func (l *Light) lit(x, y float64) float64 {
 	}
 	a := l.ShadowDeg * math.Pi / 180
 	d := x*math.Cos(a) + y*math.Sin(a) - l.ShadowMM
-	t := math.Min(math.Max(0.5-d/l.ShadowSoftMM, 0), 1)
+	t := min(max(0.5-d/l.ShadowSoftMM, 0), 1)
 	return t * t * (3 - 2*t)
 }
 
