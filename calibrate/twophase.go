@@ -121,7 +121,11 @@ type DoubleSampling struct {
 	Photos     int         `json:"photos"`
 	Hands      int         `json:"hands"`
 	Treatments []DomainRow `json:"treatments"`
-	Plots      []DomainRow `json:"plots"`
+	// Gain is the mean variance of hand-only treatment means over that of the
+	// regression estimates. Single rows vary a lot with few plots; this is the
+	// one to quote.
+	Gain  *float64    `json:"gain,omitempty"`
+	Plots []DomainRow `json:"plots"`
 	// Within-plot variance of hand values (divisor: pairs less plots) and
 	// correlation of hand and image within plots: what a plan needs.
 	WithinVar  *float64 `json:"within_plot_variance,omitempty"`
@@ -328,6 +332,13 @@ func NewDoubleSampling(full, photo []Pair, opt Options) (*DoubleSampling, error)
 		d.Plots = append(d.Plots, plotRow(c, d.Slope, s2y, s2yx, withinDF, opt.Confidence))
 	}
 	d.treatments(cs, opt.Confidence)
+	var hand, regression float64
+	for _, r := range d.Treatments {
+		if r.Gain != nil {
+			hand, regression = hand+square(*r.HandOnly.SE), regression+square(*r.Regression.SE)
+		}
+	}
+	d.Gain = ptr(hand / regression)
 	return d, nil
 }
 
@@ -370,7 +381,7 @@ func gain(hand, other *Estimate) *float64 {
 	if hand == nil || other == nil || hand.SE == nil || other.SE == nil || *other.SE == 0 {
 		return nil
 	}
-	return ptr(*hand.SE * *hand.SE / (*other.SE * *other.SE))
+	return ptr(square(*hand.SE) / square(*other.SE))
 }
 
 // treatments adds a row per treatment and visit with jackknife variances.
