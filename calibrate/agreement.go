@@ -58,7 +58,7 @@ type Agreement struct {
 	Warnings []string `json:"warnings,omitempty"`
 }
 
-// SlopingLimits are Bland & Altman's (1999, section 3.2) limits for bias or
+// SlopingLimits are Bland & Altman's (1999) limits for bias or
 // spread that changes with the size of the value: with A the mean of hand and
 // image, the difference is BiasIntercept + BiasSlope A, and the limits lie 1.96
 // sqrt(pi/2) (SpreadIntercept + SpreadSlope A) to either side.
@@ -428,8 +428,7 @@ func correlation(r, n, seZ, level float64, method string) *Correlation {
 	}
 	c := &Correlation{Estimate: Estimate{Value: r}}
 	if math.Abs(r) < 1 {
-		t := r * math.Sqrt((n-2)/((1-r)*(1+r)))
-		c.Test = &Test{Statistic: t, DF1: n - 2, P: tTwoSided(t, n-2)}
+		c.Test = tTest(r*math.Sqrt((n-2)/((1-r)*(1+r))), n-2)
 		if n > 3 {
 			z := math.Atanh(r)
 			c.CI = interval(math.Tanh(z-zHalf(level)*seZ), math.Tanh(z+zHalf(level)*seZ), level, method)
@@ -476,8 +475,8 @@ func slopingLimits(diff, hand, image []float64, level float64) *SlopingLimits {
 }
 
 // clusterMean is the mean of values with a standard error that takes clusters
-// as the sampling units (linearised ratio estimator, Cochran 1977 section 3.12;
-// equal to the t test on cluster means when clusters are of one size). df is
+// as the sampling units (the ratio-to-size estimator of cluster sampling, Cochran
+// 1977; equal to the t test on cluster means when clusters are of one size). df is
 // clusters - 1; 0 means no standard error.
 func clusterMean(values []float64, cluster []int, clusters int) (m, se, df float64) {
 	m = mean(values)

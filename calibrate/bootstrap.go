@@ -61,18 +61,21 @@ func (a *Agreement) bootstrap(s *sample, plot []int, plots int, opt Options) err
 	method := fmt.Sprintf("bootstrap of whole plots, %d resamples, seed %d", opt.Resamples, opt.Seed)
 	set := func(e *Estimate, k int, on scale) {
 		d := draws[k]
-		// A statistic that is undefined in many resamples has no honest interval.
-		if len(d) < opt.Resamples*19/20 {
-			return
-		}
-		if constant(d) {
+		if len(d) == opt.Resamples && constant(d) {
 			e.ClusterCI = interval(e.Value, e.Value, opt.Confidence, method)
 			return
 		}
-		for i, v := range d {
-			d[i] = on.to(v)
+		usable := d[:0]
+		for _, v := range d {
+			if v = on.to(v); isFinite(v) {
+				usable = append(usable, v)
+			}
 		}
-		half := factor * math.Sqrt(variance(d))
+		// A statistic that is undefined in many resamples has no honest interval.
+		if len(usable) < opt.Resamples*19/20 {
+			return
+		}
+		half := factor * math.Sqrt(variance(usable))
 		e.ClusterCI = interval(on.from(on.to(e.Value)-half), on.from(on.to(e.Value)+half), opt.Confidence, method)
 	}
 	set(&a.RMSE, statRMSE, logs)

@@ -10,9 +10,10 @@ import (
 // a random part of it with hand counts (second phase), beside the plain means.
 // Simple random sampling in both phases.
 //
-// Sources: Cochran 1977, Sampling Techniques, 3rd ed., sections 12.6 to 12.8;
-// de Vries 1986, Sampling Theory for Forest Inventory, the chapters on double
-// sampling with regression and ratio estimators.
+// Sources: Cochran 1977, Sampling Techniques, 3rd ed., sections 12.6 to 12.9
+// (section numbers from memory); de Vries 1986, Sampling Theory for Forest
+// Inventory, the chapters on double sampling with regression and ratio
+// estimators.
 type TwoPhase struct {
 	Photos int `json:"photos"` // first phase, hand-counted units among them
 	Hands  int `json:"hands"`  // second phase
@@ -93,7 +94,7 @@ func NewTwoPhase(photos, x, y []float64, population int, level float64) (*TwoPha
 	if mx != 0 {
 		r := my / mx
 		part := (2*r*sxy - r*r*sxx) / (n - 1)
-		ratio := est(r*big, (s2y-part)/n+part/np-s2y*perN, n-1, "two-phase ratio estimator, Cochran 1977, section 12.8")
+		ratio := est(r*big, (s2y-part)/n+part/np-s2y*perN, n-1, "two-phase ratio estimator, Cochran 1977, section 12.9")
 		e.Ratio = &ratio
 	}
 	if len(x) < 10 {
@@ -324,6 +325,9 @@ func NewDoubleSampling(full, photo []Pair, opt Options) (*DoubleSampling, error)
 	if d.Photos == d.Hands {
 		d.warn("every photographed quadrat was also counted by hand: double sampling gains nothing, and its estimates are the hand means")
 	}
+	if gap, p, ok := handPicked(cs); ok && p < 0.05 {
+		d.warn("photos of hand-counted quadrats differ from the others of their plots by %.3g on average (p = %.2g): were they chosen at random? the regression estimate allows for it, the hand-only mean does not", gap, p)
+	}
 	if d.Slope <= 0 {
 		d.warn("hand values do not rise with image values within treatments: the photos do not sharpen the hand means")
 	}
@@ -344,6 +348,32 @@ func NewDoubleSampling(full, photo []Pair, opt Options) (*DoubleSampling, error)
 
 func (d *DoubleSampling) warn(format string, args ...any) {
 	d.Warnings = append(d.Warnings, fmt.Sprintf(format, args...))
+}
+
+// handPicked compares photos of hand-counted quadrats with the others of the same
+// plot and visit: mean gap and p-value of a t test with plots as units.
+func handPicked(cs []*cell) (gap, p float64, ok bool) {
+	number := map[string]int{}
+	var gaps []float64
+	var plot []int
+	for _, c := range cs {
+		if c.hands == 0 || c.hands == c.photos {
+			continue
+		}
+		others := (c.photos*c.imageAll - c.hands*c.image) / (c.photos - c.hands)
+		if _, seen := number[c.plot]; !seen {
+			number[c.plot] = len(number)
+		}
+		gaps, plot = append(gaps, c.image-others), append(plot, number[c.plot])
+	}
+	if len(number) < 3 {
+		return 0, 1, false
+	}
+	gap, se, df := clusterMean(gaps, plot, len(number))
+	if se == 0 {
+		return gap, 1, false
+	}
+	return gap, tTwoSided(gap/se, df), true
 }
 
 // plotRow estimates one plot's mean on one visit. s2y and s2yx are pooled

@@ -4,6 +4,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"os"
+	"strings"
 	"testing"
 )
 
@@ -183,6 +184,28 @@ func TestAllCountedGivesTheHandMean(t *testing.T) {
 		near(t, r.Name+" regression", r.Regression.Value, r.HandOnly.Value, 1e-12)
 		near(t, r.Name+" ratio", r.Ratio.Value, r.HandOnly.Value, 1e-12)
 		near(t, r.Name+" regression se", *r.Regression.SE, *r.HandOnly.SE, 1e-12)
+	}
+}
+
+// Counting the greenest quadrats of each plot by hand is noticed.
+func TestHandPickedQuadratsAreNoticed(t *testing.T) {
+	for _, picked := range []bool{false, true} {
+		var full, photo []Pair
+		for i, p := range trialPairs(rand.New(rand.NewPCG(14, 9)), 4, 1) {
+			if hand := i%2 == 0; picked && p.Image > 0.15+0.12*float64(i/4%4) || !picked && hand {
+				full = append(full, p)
+			} else {
+				p.Hand = Missing()
+				photo = append(photo, p)
+			}
+		}
+		d, err := NewDoubleSampling(full, photo, DefaultOptions())
+		if err != nil {
+			t.Fatal(err)
+		}
+		if warned := strings.Contains(strings.Join(d.Warnings, " "), "chosen at random"); warned != picked {
+			t.Errorf("hand-picked %v, warnings %q", picked, d.Warnings)
+		}
 	}
 }
 

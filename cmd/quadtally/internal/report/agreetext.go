@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 	"text/tabwriter"
 
@@ -375,7 +376,9 @@ func (t *agreeText) domain(kind string, rows []calibrate.DomainRow) {
 			if notes[r.Note] == nil {
 				order = append(order, r.Note)
 			}
-			notes[r.Note] = append(notes[r.Note], name)
+			if !slices.Contains(notes[r.Note], name) { // once, not for every visit
+				notes[r.Note] = append(notes[r.Note], name)
+			}
 		}
 	}
 	t.table(table)
