@@ -582,17 +582,14 @@ func NewICC(ratings [][]float64, level float64) (*ICC, error) {
 	}
 	c := &ICC{BMS: bss / (n - 1), JMS: jss / (k - 1), EMS: ess / ((n - 1) * (k - 1)), DFSubject: n - 1}
 	c.WMS = (jss + ess) / (n * (k - 1))
-	if flat(bss+jss+ess, n*k, grand) {
-		return nil, errors.New("intraclass correlation: all ratings are equal")
+	if flat(bss, n*k, grand) {
+		return nil, errors.New("intraclass correlation: subjects do not differ, so there is nothing to tell apart")
 	}
 	b, j, e, w := c.BMS, c.JMS, c.EMS, c.WMS
 	icc := (b - e) / (b + (k-1)*e + k*(j-e)/n)
 	c.Value = icc
 	c.OneOne, c.ThreeOne = (b-w)/(b+(k-1)*w), (b-e)/(b+(k-1)*e)
-	if b > 0 {
-		c.OneK, c.ThreeK = (b-w)/b, (b-e)/b
-	}
-	c.TwoK = (b - e) / (b + (j-e)/n)
+	c.OneK, c.TwoK, c.ThreeK = (b-w)/b, (b-e)/(b+(j-e)/n), (b-e)/b
 	for _, v := range []float64{icc, c.OneOne, c.ThreeOne, c.OneK, c.TwoK, c.ThreeK} {
 		if !isFinite(v) {
 			return nil, errors.New("intraclass correlation: no variation between or within subjects to divide by")

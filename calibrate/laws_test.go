@@ -297,3 +297,25 @@ func TestFieller(t *testing.T) {
 		t.Error("a flat line was read backwards")
 	}
 }
+
+// Selection must agree with sorting, ties, infinities and single values included.
+func TestMiddle(t *testing.T) {
+	rng := rand.New(rand.NewPCG(15, 1))
+	for n := 1; n < 60; n++ {
+		v := make([]float64, n)
+		for i := range v {
+			v[i] = float64(rng.IntN(1 + n/2))
+		}
+		if n > 9 {
+			v[0] = math.Inf(1)
+		}
+		sorted := slices.Clone(v)
+		slices.Sort(sorted)
+		near(t, "median", middle(slices.Clone(v), 0), medianSorted(sorted), 0)
+		for k := range n {
+			if got := kth(slices.Clone(v), k); got != sorted[k] {
+				t.Fatalf("place %d of %v: got %v", k, v, got)
+			}
+		}
+	}
+}

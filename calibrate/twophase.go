@@ -300,6 +300,16 @@ func NewDoubleSampling(full, photo []Pair, opt Options) (*DoubleSampling, error)
 	if len(full) < 3 {
 		return nil, fmt.Errorf("%d hand-counted quadrats with photo: need at least 3 for double sampling", len(full))
 	}
+	for _, p := range full {
+		if !isFinite(p.Hand) || !isFinite(p.Image) {
+			return nil, fmt.Errorf("%s: a value is missing or infinite; clean the pairs first", p.Name())
+		}
+	}
+	for _, p := range photo {
+		if !isFinite(p.Image) {
+			return nil, fmt.Errorf("%s: the image value is missing or infinite; clean the pairs first", p.Name())
+		}
+	}
 	cs := cells(full, photo)
 	d := &DoubleSampling{Slope: pooledSlope(cs, "")}
 	var n, occupied, sxx, sxy, syy float64

@@ -263,3 +263,33 @@ func TestPlan(t *testing.T) {
 		}
 	}
 }
+
+// A quadrat counted by two people is one photo, and one hand value, their mean.
+func TestTwoObserversAreOneQuadrat(t *testing.T) {
+	pairs := trialPairs(rand.New(rand.NewPCG(16, 9)), 2, 1)
+	var both []Pair
+	for _, p := range pairs {
+		q := p
+		p.Observer, q.Observer = "first", "second"
+		p.Hand, q.Hand = p.Hand-0.01, p.Hand+0.01
+		both = append(both, p, q)
+	}
+	one, err := NewDoubleSampling(pairs, nil, DefaultOptions())
+	if err != nil {
+		t.Fatal(err)
+	}
+	two, err := NewDoubleSampling(both, nil, DefaultOptions())
+	if err != nil {
+		t.Fatal(err)
+	}
+	if two.Photos != one.Photos || two.Hands != one.Hands {
+		t.Errorf("%d photos and %d hands, want %d and %d", two.Photos, two.Hands, one.Photos, one.Hands)
+	}
+	for i, r := range two.Treatments {
+		near(t, r.Name, r.Regression.Value, one.Treatments[i].Regression.Value, 1e-12)
+		near(t, r.Name+" se", *r.Regression.SE, *one.Treatments[i].Regression.SE, 1e-12)
+	}
+	if _, err := NewDoubleSampling(pairs, []Pair{{Plot: "A1", Image: Missing()}}, DefaultOptions()); err == nil {
+		t.Error("a photo without a value was used")
+	}
+}
