@@ -303,9 +303,9 @@ func Agree(pairs []Pair, opt Options) (Agreement, error) {
 
 	switch {
 	case constant(hand):
-		a.warn("every hand value is the same (%.4g): correlation and concordance say nothing, and no line can be fitted", hand[0])
+		a.warn("every hand value is the same: correlation and concordance say nothing, and a line would be flat")
 	case constant(image):
-		a.warn("every image value is the same (%.4g): correlation and concordance say nothing; check the measurement", image[0])
+		a.warn("every image value is the same: correlation and concordance say nothing, and no line can be fitted; check the measurement")
 	}
 	if sd == 0 {
 		a.warn("every pair differs by exactly the same amount: check that the image column is not a copy of the hand column")

@@ -335,8 +335,12 @@ func NewDoubleSampling(full, photo []Pair, opt Options) (*DoubleSampling, error)
 	if d.Photos == d.Hands {
 		d.warn("every photographed quadrat was also counted by hand: double sampling gains nothing, and its estimates are the hand means")
 	}
-	if gap, p, ok := handPicked(cs); ok && p < 0.05 {
-		d.warn("photos of hand-counted quadrats differ from the others of their plots by %.3g on average (p = %.2g): were they chosen at random? the regression estimate allows for it, the hand-only mean does not", gap, p)
+	if gap, p := handPicked(cs); p < 0.05 {
+		more := "more"
+		if gap < 0 {
+			more = "less"
+		}
+		d.warn("photos of hand-counted quadrats show %s than the others of their plots (p = %.2g): were they chosen at random? the regression estimate allows for it, the hand-only mean does not", more, p)
 	}
 	if d.Slope <= 0 {
 		d.warn("hand values do not rise with image values within treatments: the photos do not sharpen the hand means")
@@ -361,8 +365,9 @@ func (d *DoubleSampling) warn(format string, args ...any) {
 }
 
 // handPicked compares photos of hand-counted quadrats with the others of the same
-// plot and visit: mean gap and p-value of a t test with plots as units.
-func handPicked(cs []*cell) (gap, p float64, ok bool) {
+// plot and visit: mean gap and p-value of a t test with plots as units, 1 where
+// there is no test.
+func handPicked(cs []*cell) (gap, p float64) {
 	number := map[string]int{}
 	var gaps []float64
 	var plot []int
@@ -377,13 +382,13 @@ func handPicked(cs []*cell) (gap, p float64, ok bool) {
 		gaps, plot = append(gaps, c.image-others), append(plot, number[c.plot])
 	}
 	if len(number) < 3 {
-		return 0, 1, false
+		return 0, 1
 	}
 	gap, se, df := clusterMean(gaps, plot, len(number))
 	if se == 0 {
-		return gap, 1, false
+		return gap, 1
 	}
-	return gap, tTwoSided(gap/se, df), true
+	return gap, tTwoSided(gap/se, df)
 }
 
 // plotRow estimates one plot's mean on one visit. s2y and s2yx are pooled
@@ -604,8 +609,8 @@ func (p *Plan) sentence() string {
 	}
 	s := fmt.Sprintf("Photograph every quadrat and count about %.0f in 100 of them by hand, chosen at random: for the same minutes the variance is %.2f times smaller than by hand alone.", 100*p.Fraction, p.SameHours)
 	if p.Photos > 0 {
-		s += fmt.Sprintf(" For a standard error of %.3g in a plot mean: %d photos and %d hand counts, %.0f minutes, against %d hand counts and %.0f minutes.",
-			p.TargetSE, p.Photos, p.Hands, p.Minutes, p.HandsAlone, p.MinutesAlone)
+		s += fmt.Sprintf(" For the target standard error of a plot mean: %d photos and %d hand counts, %.0f minutes, against %d hand counts and %.0f minutes.",
+			p.Photos, p.Hands, p.Minutes, p.HandsAlone, p.MinutesAlone)
 	}
 	return s
 }

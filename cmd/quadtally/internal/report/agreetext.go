@@ -336,12 +336,10 @@ func (t *agreeText) double() {
 	}
 	t.domain("plot", d.Plots)
 	if p := t.r.Plan; p != nil {
-		s := p.Sentence
-		if p.TargetSE > 0 && p.Worth {
-			// The sentence of the library writes fractions; here points are read.
-			s = strings.Replace(s, fmt.Sprintf("%.3g", p.TargetSE), t.val(p.TargetSE)+" "+t.unit, 1)
+		t.wrapped("  Plan: ", "  ", p.Sentence)
+		if p.TargetSE > 0 {
+			t.line("  Target standard error: %s %s.", fixed(p.TargetSE*t.scale, t.digits+1), t.unit)
 		}
-		t.wrapped("  Plan: ", "  ", s)
 	}
 }
 
