@@ -10,9 +10,10 @@ import (
 // a random part of it with hand counts (second phase), beside the plain means.
 // Simple random sampling in both phases.
 //
-// Sources: Cochran 1977, Sampling Techniques, 3rd ed., sections 12.6 to 12.8;
-// de Vries 1986, Sampling Theory for Forest Inventory, the chapters on double
-// sampling with regression and ratio estimators.
+// Sources: Cochran 1977, Sampling Techniques, 3rd ed., sections 12.6 to 12.9
+// (section numbers from memory); de Vries 1986, Sampling Theory for Forest
+// Inventory, the chapters on double sampling with regression and ratio
+// estimators.
 type TwoPhase struct {
 	Photos int `json:"photos"` // first phase, hand-counted units among them
 	Hands  int `json:"hands"`  // second phase
@@ -93,7 +94,7 @@ func NewTwoPhase(photos, x, y []float64, population int, level float64) (*TwoPha
 	if mx != 0 {
 		r := my / mx
 		part := (2*r*sxy - r*r*sxx) / (n - 1)
-		ratio := est(r*big, (s2y-part)/n+part/np-s2y*perN, n-1, "two-phase ratio estimator, Cochran 1977, section 12.8")
+		ratio := est(r*big, (s2y-part)/n+part/np-s2y*perN, n-1, "two-phase ratio estimator, Cochran 1977, section 12.9")
 		e.Ratio = &ratio
 	}
 	if len(x) < 10 {
@@ -121,7 +122,11 @@ type DoubleSampling struct {
 	Photos     int         `json:"photos"`
 	Hands      int         `json:"hands"`
 	Treatments []DomainRow `json:"treatments"`
-	Plots      []DomainRow `json:"plots"`
+	// Gain is the mean variance of hand-only treatment means over that of the
+	// regression estimates. Single rows vary a lot with few plots; this is the
+	// one to quote.
+	Gain  *float64    `json:"gain,omitempty"`
+	Plots []DomainRow `json:"plots"`
 	// Within-plot variance of hand values (divisor: pairs less plots) and
 	// correlation of hand and image within plots: what a plan needs.
 	WithinVar  *float64 `json:"within_plot_variance,omitempty"`
@@ -295,6 +300,16 @@ func NewDoubleSampling(full, photo []Pair, opt Options) (*DoubleSampling, error)
 	if len(full) < 3 {
 		return nil, fmt.Errorf("%d hand-counted quadrats with photo: need at least 3 for double sampling", len(full))
 	}
+	for _, p := range full {
+		if !isFinite(p.Hand) || !isFinite(p.Image) {
+			return nil, fmt.Errorf("%s: a value is missing or infinite; clean the pairs first", p.Name())
+		}
+	}
+	for _, p := range photo {
+		if !isFinite(p.Image) {
+			return nil, fmt.Errorf("%s: the image value is missing or infinite; clean the pairs first", p.Name())
+		}
+	}
 	cs := cells(full, photo)
 	d := &DoubleSampling{Slope: pooledSlope(cs, "")}
 	var n, occupied, sxx, sxy, syy float64
@@ -320,6 +335,13 @@ func NewDoubleSampling(full, photo []Pair, opt Options) (*DoubleSampling, error)
 	if d.Photos == d.Hands {
 		d.warn("every photographed quadrat was also counted by hand: double sampling gains nothing, and its estimates are the hand means")
 	}
+	if gap, p := handPicked(cs); p < 0.05 {
+		more := "more"
+		if gap < 0 {
+			more = "less"
+		}
+		d.warn("photos of hand-counted quadrats show %s than the others of their plots (p = %.2g): were they chosen at random? the regression estimate allows for it, the hand-only mean does not", more, p)
+	}
 	if d.Slope <= 0 {
 		d.warn("hand values do not rise with image values within treatments: the photos do not sharpen the hand means")
 	}
@@ -328,11 +350,45 @@ func NewDoubleSampling(full, photo []Pair, opt Options) (*DoubleSampling, error)
 		d.Plots = append(d.Plots, plotRow(c, d.Slope, s2y, s2yx, withinDF, opt.Confidence))
 	}
 	d.treatments(cs, opt.Confidence)
+	var hand, regression float64
+	for _, r := range d.Treatments {
+		if r.Gain != nil {
+			hand, regression = hand+square(*r.HandOnly.SE), regression+square(*r.Regression.SE)
+		}
+	}
+	d.Gain = ptr(hand / regression)
 	return d, nil
 }
 
 func (d *DoubleSampling) warn(format string, args ...any) {
 	d.Warnings = append(d.Warnings, fmt.Sprintf(format, args...))
+}
+
+// handPicked compares photos of hand-counted quadrats with the others of the same
+// plot and visit: mean gap and p-value of a t test with plots as units, 1 where
+// there is no test.
+func handPicked(cs []*cell) (gap, p float64) {
+	number := map[string]int{}
+	var gaps []float64
+	var plot []int
+	for _, c := range cs {
+		if c.hands == 0 || c.hands == c.photos {
+			continue
+		}
+		others := (c.photos*c.imageAll - c.hands*c.image) / (c.photos - c.hands)
+		if _, seen := number[c.plot]; !seen {
+			number[c.plot] = len(number)
+		}
+		gaps, plot = append(gaps, c.image-others), append(plot, number[c.plot])
+	}
+	if len(number) < 3 {
+		return 0, 1
+	}
+	gap, se, df := clusterMean(gaps, plot, len(number))
+	if se == 0 {
+		return gap, 1
+	}
+	return gap, tTwoSided(gap/se, df)
 }
 
 // plotRow estimates one plot's mean on one visit. s2y and s2yx are pooled
@@ -370,7 +426,7 @@ func gain(hand, other *Estimate) *float64 {
 	if hand == nil || other == nil || hand.SE == nil || other.SE == nil || *other.SE == 0 {
 		return nil
 	}
-	return ptr(*hand.SE * *hand.SE / (*other.SE * *other.SE))
+	return ptr(square(*hand.SE) / square(*other.SE))
 }
 
 // treatments adds a row per treatment and visit with jackknife variances.
@@ -553,8 +609,8 @@ func (p *Plan) sentence() string {
 	}
 	s := fmt.Sprintf("Photograph every quadrat and count about %.0f in 100 of them by hand, chosen at random: for the same minutes the variance is %.2f times smaller than by hand alone.", 100*p.Fraction, p.SameHours)
 	if p.Photos > 0 {
-		s += fmt.Sprintf(" For a standard error of %.3g in a plot mean: %d photos and %d hand counts, %.0f minutes, against %d hand counts and %.0f minutes.",
-			p.TargetSE, p.Photos, p.Hands, p.Minutes, p.HandsAlone, p.MinutesAlone)
+		s += fmt.Sprintf(" For the target standard error of a plot mean: %d photos and %d hand counts, %.0f minutes, against %d hand counts and %.0f minutes.",
+			p.Photos, p.Hands, p.Minutes, p.HandsAlone, p.MinutesAlone)
 	}
 	return s
 }
