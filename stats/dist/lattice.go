@@ -8,24 +8,25 @@ import (
 	"gonum.org/v1/gonum/mathext"
 )
 
-// setGeneral prepares the distribution for correlations without product form.
-// lambda is the best common factor; it is shrunk until what it leaves is
-// comfortably positive definite.
-func (m *MaxT) setGeneral(corr mat.Symmetric, lambda []float64) error {
+// setSampled prepares the distribution for correlations that a few factors do
+// not explain. One common factor is integrated; it is shrunk until what it
+// leaves is comfortably positive definite.
+func (m *MaxT) setSampled(corr mat.Symmetric) error {
 	const enough = 0.3 // a smallest pivot that costs no accuracy
+	full := fitFactors(corr, 1, nil)
 	best := -1.0
 	for _, shrink := range []float64{1, 0.97, 0.9, 0.8, 0.6, 0.3, 0} {
-		loadings := make([]float64, len(lambda))
-		for i, l := range lambda {
-			loadings[i] = shrink * l
+		f := make(factors, m.k)
+		for i, row := range full {
+			f[i] = []float64{shrink * row[0]}
 		}
-		chol, pivot := cholesky(corr, loadings)
+		chol, pivot := cholesky(corr, f)
 		if chol == nil || pivot <= best {
 			continue
 		}
 		best = pivot
 		m.rest = chol
-		m.setFactor(loadings)
+		m.setFactors(f)
 		if pivot >= enough {
 			break
 		}
@@ -33,13 +34,14 @@ func (m *MaxT) setGeneral(corr mat.Symmetric, lambda []float64) error {
 	if best < 0 {
 		return fmt.Errorf("the correlation matrix is not positive definite: some comparison follows from the others")
 	}
+	m.rule, m.beyond = coarse, 6.7
 	for _, rule := range lattices {
 		m.points = latticePoints(rule, m.k-1)
 		p, absErr, err := m.SF(m.typical())
 		if err != nil {
 			return err
 		}
-		if absErr < 1e-7*p+1e-12 {
+		if absErr < 1e-5*p {
 			break
 		}
 	}
@@ -55,19 +57,16 @@ func (m *MaxT) typical() float64 {
 	return t
 }
 
-// cholesky factors corr - lambda lambda' and returns its smallest pivot; nil
-// if the difference is not positive definite.
-func cholesky(corr mat.Symmetric, lambda []float64) (l [][]float64, least float64) {
-	k := len(lambda)
+// cholesky factors what the factors leave of corr and returns its smallest
+// pivot; nil if that is not positive definite.
+func cholesky(corr mat.Symmetric, f factors) (l [][]float64, least float64) {
+	k := len(f)
 	l = make([][]float64, k)
 	least = 1
 	for i := range k {
 		l[i] = make([]float64, i+1)
 		for j := range i + 1 {
-			v := corr.At(i, j) - lambda[i]*lambda[j]
-			for h := range j {
-				v -= l[i][h] * l[j][h]
-			}
+			v := corr.At(i, j) - dot(f[i], f[j]) - dot(l[i][:j], l[j][:j])
 			if i != j {
 				l[i][j] = v / l[j][j]
 				continue
@@ -82,24 +81,21 @@ func cholesky(corr mat.Symmetric, lambda []float64) (l [][]float64, least float6
 	return l, least
 }
 
-// latticeSF returns P(max > w) of the normal vector: the common factor is
+// sampledSF returns P(max > w) of the normal vector: the common factor is
 // integrated, and given it the comparisons are taken one after the other, each
 // drawn inside its limits given those before. The points give the draws.
 //
 // With out_i the chance that comparison i is the first beyond w, the value at
 // a point is 1 - prod(1 - out_i), summed on the log scale so that small tails
 // keep their digits.
-func (m *MaxT) latticeSF(w float64, points [][]float64) float64 {
+func (m *MaxT) sampledSF(w float64, points [][]float64) float64 {
 	y := make([]float64, m.k)
-	return m.overFactor(0.85, w, func(z float64) float64 {
+	return m.overFactors(w, func(z []float64) float64 {
 		sum := 0.0
 		for _, v := range points {
 			logNone := 0.0
 			for i, row := range m.rest {
-				mean := m.lambda[i] * z
-				for j := range i {
-					mean += row[j] * y[j]
-				}
+				mean := m.factors[i][0]*z[0] + dot(row[:i], y[:i])
 				above := normalSF((w - mean) / row[i])
 				below := 0.0
 				if m.sided == TwoSided {

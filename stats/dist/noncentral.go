@@ -9,6 +9,9 @@ import (
 // below it every power is one.
 const MaxNoncentrality = 1e6
 
+// MaxNoncentralityT bounds the size of the non-centrality of t.
+const MaxNoncentralityT = 1000
+
 // NoncentralFSF returns P(F > f) for the non-central F with d1 and d2 degrees
 // of freedom and non-centrality ncp >= 0 (the sum of squared standardised
 // effects): the power of an F test whose critical value is f.
@@ -78,7 +81,8 @@ func poissonPMF(j, mean float64) float64 {
 }
 
 // NoncentralTSF returns P(T > t) for the non-central t, (Z + ncp)/s, with df
-// degrees of freedom (+Inf allowed). |ncp| is at most 1000.
+// degrees of freedom (+Inf allowed). |ncp| is at most
+// [MaxNoncentralityT].
 //
 // It is the mean of Phi(ncp - t s) over the scale s.
 func NoncentralTSF(t, df, ncp float64) (float64, error) {
@@ -156,8 +160,8 @@ func checkNoncentralT(t, df, ncp float64) error {
 	if math.IsNaN(t) {
 		return errNaN("t")
 	}
-	if !(math.Abs(ncp) <= 1000) {
-		return fmt.Errorf("non-centrality %v is outside -1000 to 1000", ncp)
+	if !(math.Abs(ncp) <= MaxNoncentralityT) {
+		return fmt.Errorf("non-centrality %v is outside -%d to %d", ncp, MaxNoncentralityT, MaxNoncentralityT)
 	}
 	return checkDF("df", df)
 }

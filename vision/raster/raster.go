@@ -63,11 +63,11 @@ func (r *Raster) FromUpright(p Point) Point {
 	x, y := p.X, p.Y
 	switch r.Orientation {
 	case 2:
-		x, y = w-x, y
+		x = w - x
 	case 3:
 		x, y = w-x, h-y
 	case 4:
-		x, y = x, h-y
+		y = h - y
 	case 5:
 		x, y = y, x
 	case 6:

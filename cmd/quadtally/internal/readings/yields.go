@@ -9,14 +9,8 @@ import (
 	"quadtally/cmd/quadtally/internal/trial"
 )
 
-// Exact definitions (international yard and pound agreement, 1959).
-const (
-	kgPerLb = 0.45359237
-	mmPerFt = 304.8
-)
-
-var weightKG = map[string]float64{"kg": 1, "g": 1e-3, "lb": kgPerLb, "oz": kgPerLb / 16}
-var lengthMM = map[string]float64{"m": 1000, "mm": 1, "cm": 10, "ft": mmPerFt, "in": 25.4}
+var weightKG = map[string]float64{"kg": 1, "g": 1e-3, "lb": trial.KGPerLB, "oz": trial.KGPerOz}
+var lengthMM = map[string]float64{"m": 1000, "mm": 1, "cm": 10, "ft": trial.MMPerFoot, "in": trial.MMPerInch}
 
 // yieldColumns are the weights of a harvest, by the names people use.
 var yieldColumns = map[string][]string{

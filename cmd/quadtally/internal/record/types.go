@@ -31,6 +31,7 @@ type Place struct {
 	Basis   string `json:"basis,omitempty"`   // "card", "sheet", "name", "order", "hand"
 	State   string `json:"state"`             // one of the Place constants
 	Reason  string `json:"reason,omitempty"`  // why it is open, in a sentence
+	Spare   string `json:"spare,omitempty"`   // why another photo of the same quadrat is used instead; "" where this one is
 }
 
 // The states of a Place.
@@ -69,7 +70,7 @@ type Photo struct {
 
 // InUse reports whether the photo's numbers go into comparisons.
 func (p *Photo) InUse() bool {
-	return p.Place.State == PlaceSettled && p.Rejected == "" && p.Fault == "" && p.Result != nil
+	return p.Place.State == PlaceSettled && p.Place.Spare == "" && p.Rejected == "" && p.Fault == "" && p.Result != nil
 }
 
 // Observation is one value a person or a scale gave.

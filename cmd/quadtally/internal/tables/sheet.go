@@ -131,7 +131,7 @@ func readCSV(name string, data []byte) (*Sheet, error) {
 		}
 		row := Row{Line: line}
 		for _, c := range rec {
-			row.Cells = append(row.Cells, Cell{Text: Tidy(c)})
+			row.Cells = append(row.Cells, Cell{Text: Unguard(Tidy(c))})
 		}
 		s.Rows = append(s.Rows, row)
 	}

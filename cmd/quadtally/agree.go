@@ -1,0 +1,152 @@
+package main
+
+import (
+	"fmt"
+
+	"github.com/spf13/cobra"
+
+	"quadtally/calibrate"
+	"quadtally/cmd/quadtally/internal/record"
+	"quadtally/cmd/quadtally/internal/report"
+)
+
+type agreeFlags struct {
+	of, from, decimal, unit   string
+	margin                    string
+	by                        []string
+	handMinutes, photoMinutes float64
+	targetSE                  float64
+	seed                      uint64
+	json                      bool
+}
+
+func agreeCommand(a *app) *cobra.Command {
+	var f agreeFlags
+	def := calibrate.DefaultOptions()
+	c := &cobra.Command{
+		Use:   "agree",
+		Short: "Hold the camera against the hand",
+		Long: `Compares what the photos say with what people counted or judged in the same
+quadrats at the same visit: bias, limits of agreement, concordance, the
+calibration line, and whether the bias differs between treatments, which would
+fake a treatment effect. Intervals respect that quadrats of one plot belong
+together.
+
+With --margin, stated before you look, it answers whether hand counting may
+stop: yes, no, or not enough pairs. For cover the margin is in points of cover
+(5 means within 5 points), for counts in plants per quadrat.
+
+With --from, any table of pairs will do: columns hand and image, and perhaps
+plot, quadrat, visit, treatment, observer.
+
+` + exitHelp,
+		Example: `  quadtally agree --of cover --margin 5
+  quadtally agree --of count --by treatment --json
+  quadtally agree --from pairs.csv --hand-minutes 6 --photo-minutes 1`,
+		RunE: func(cmd *cobra.Command, args []string) error {
+			opt, err := f.options()
+			if err != nil {
+				return err
+			}
+			if f.from != "" {
+				return a.agreeTable(f, opt)
+			}
+			return a.withTrial(func(_ *record.Store, snap *record.Snapshot) error {
+				r, err := agreementOf(snap, opt, cmd.Flags().Changed("margin"))
+				if err != nil {
+					return err
+				}
+				return a.tellAgreement(r, f.json)
+			})
+		},
+	}
+	fl := c.Flags()
+	fl.StringVar(&f.of, "of", "cover", "cover or count")
+	fl.StringVar(&f.margin, "margin", "", "largest mean difference that would still let hand counting stop (`points` of cover, or plants per quadrat)")
+	fl.StringSliceVar(&f.by, "by", def.By, "tables by visit, treatment, observer")
+	fl.Float64Var(&f.handMinutes, "hand-minutes", 0, "minutes for one hand count, for the plan of double sampling")
+	fl.Float64Var(&f.photoMinutes, "photo-minutes", 0, "minutes for one photo")
+	fl.Float64Var(&f.targetSE, "target-se", 0, "wanted standard error of a plot mean, in the unit of the response")
+	fl.Uint64Var(&f.seed, "seed", def.Seed, "seed of the resampling")
+	fl.BoolVar(&f.json, "json", false, "everything as JSON")
+	fl.StringVar(&f.from, "from", "", "pairs from a CSV or XLSX `file` instead of the trial")
+	fl.StringVar(&f.unit, "unit", "", "with --from, of cover: percent or fraction (default: by the values)")
+	fl.StringVar(&f.decimal, "decimal", "", "with --from: `point` or comma")
+	return c
+}
+
+func (f *agreeFlags) options() (calibrate.Options, error) {
+	opt := calibrate.DefaultOptions()
+	opt.Kind, opt.By, opt.Seed = calibrate.Kind(f.of), f.by, f.seed
+	opt.HandMinutes, opt.PhotoMinutes, opt.TargetSE = f.handMinutes, f.photoMinutes, f.targetSE
+	if opt.Kind == calibrate.Cover {
+		opt.TargetSE /= 100
+	}
+	if f.margin != "" {
+		var m float64
+		if _, err := fmt.Sscan(f.margin, &m); err != nil {
+			return opt, usagef("--margin %q is not a number", f.margin)
+		}
+		if opt.Kind == calibrate.Cover {
+			m /= 100
+		}
+		opt.Margin = &m
+	}
+	if f.from != "" {
+		opt.Unit = calibrate.Unit(f.unit)
+	} else {
+		opt.Unit = calibrate.UnitFraction
+	}
+	if err := opt.Validate(); err != nil {
+		return opt, usageError{err}
+	}
+	return opt, nil
+}
+
+// agreementOf is the one way from the record to an agreement study. Without a
+// margin of its own it uses the one the plan stated in advance.
+func agreementOf(snap *record.Snapshot, opt calibrate.Options, marginGiven bool) (calibrate.Report, error) {
+	if !marginGiven && opt.Kind == calibrate.Cover && snap.Trial.AgreementMargin != nil {
+		m := *snap.Trial.AgreementMargin / 100
+		opt.Margin = &m
+	}
+	pairs := pairsOf(snap, opt.Kind)
+	r, err := calibrate.Study(pairs, opt)
+	if err != nil {
+		hand := map[calibrate.Kind]string{calibrate.Cover: "cover judged by eye (a column cover_% in the count sheet)", calibrate.Count: "hand counts"}[opt.Kind]
+		return r, fmt.Errorf("the camera cannot be held against the hand yet: %w; it needs photos in use and %s of the same quadrats", err, hand)
+	}
+	return r, nil
+}
+
+func (a *app) agreeTable(f agreeFlags, opt calibrate.Options) error {
+	s, err := a.readSheet(f.from)
+	if err != nil {
+		return err
+	}
+	pairs, faults, err := pairsFromSheet(s, f.decimal)
+	if err != nil {
+		return err
+	}
+	for _, x := range faults {
+		a.note("%s", sheetFault(s, x))
+	}
+	r, err := calibrate.Study(pairs, opt)
+	if err != nil {
+		return err
+	}
+	if err := a.tellAgreement(r, f.json); err != nil {
+		return err
+	}
+	if n := len(faults) + len(r.Intake.Problems); n > 0 && len(faults) > 0 {
+		return partly{n}
+	}
+	return nil
+}
+
+func (a *app) tellAgreement(r calibrate.Report, asJSON bool) error {
+	if asJSON {
+		return a.writeJSON(r)
+	}
+	return report.WriteAgreement(a.out, r)
+}

@@ -1,0 +1,420 @@
+package report
+
+import (
+	"bytes"
+	"fmt"
+	"io"
+	"strings"
+	"text/tabwriter"
+
+	"quadtally/calibrate"
+)
+
+// WriteAgreement writes image against hand as plain text: first one screen for a
+// tired person (may hand counting stop, how far the camera is from the hand, what
+// to beware of), then the tables for the statistician. Cover is written in
+// points of percent.
+func WriteAgreement(w io.Writer, r calibrate.Report) error {
+	t := agreeText{r: r, scale: 1, unit: "pieces", digits: 2}
+	if r.Kind == calibrate.Cover {
+		t.scale, t.unit, t.digits = 100, "points", 1
+	}
+	t.headline()
+	t.agreement()
+	t.groups()
+	t.verdictTable()
+	t.calibration()
+	t.double()
+	t.setAside()
+	t.notes()
+	_, err := w.Write(t.b.Bytes())
+	return err
+}
+
+// agreeText gathers the text; scale and digits turn the package's values into
+// the unit written.
+type agreeText struct {
+	b      bytes.Buffer
+	r      calibrate.Report
+	scale  float64
+	unit   string
+	digits int
+}
+
+func (t *agreeText) line(format string, args ...any) { fmt.Fprintf(&t.b, format+"\n", args...) }
+
+// wrapped writes a sentence in lines of at most 78 columns after the indent.
+func (t *agreeText) wrapped(first, indent, text string) {
+	out := first
+	for _, word := range strings.Fields(text) {
+		if len(out)+1+len(word) > 78 && strings.TrimSpace(out) != "" {
+			t.line("%s", strings.TrimRight(out, " "))
+			out = indent
+		}
+		if out != first && out != indent {
+			out += " "
+		}
+		out += word
+	}
+	t.line("%s", out)
+}
+
+// table writes rows of cells in columns, the first to the left and the rest to
+// the right.
+func (t *agreeText) table(rows [][]string) {
+	wide := 0
+	for _, r := range rows {
+		wide = max(wide, len([]rune(r[0])))
+	}
+	w := tabwriter.NewWriter(&t.b, 0, 0, 2, ' ', tabwriter.AlignRight)
+	for _, r := range rows {
+		fmt.Fprintf(w, "  %-*s\t%s\t\n", wide, r[0], strings.Join(r[1:], "\t"))
+	}
+	w.Flush() // a bytes.Buffer does not fail
+}
+
+// val writes a value in the unit of the text, and never a minus before a zero.
+func (t *agreeText) val(v float64) string { return fixed(v*t.scale, t.digits) }
+
+func (t *agreeText) ptr(v *float64) string {
+	if v == nil {
+		return "-"
+	}
+	return t.val(*v)
+}
+
+func (t *agreeText) span(ci *calibrate.Interval) string {
+	if ci == nil {
+		return "-"
+	}
+	return t.val(ci.Low) + " to " + t.val(ci.High)
+}
+
+func fixed(v float64, digits int) string {
+	s := fmt.Sprintf("%.*f", digits, v)
+	if strings.Trim(s, "-0.") == "" {
+		return strings.TrimPrefix(s, "-")
+	}
+	return s
+}
+
+func coefficient(ci *calibrate.Interval) string {
+	if ci == nil {
+		return "-"
+	}
+	return fixed(ci.Low, 3) + " to " + fixed(ci.High, 3)
+}
+
+func pValue(p float64) string {
+	if p < 0.0001 {
+		return "below 0.0001"
+	}
+	return fmt.Sprintf("%.4f", p)
+}
+
+func (t *agreeText) section(title string) { t.line("\n%s", title) }
+
+// headline is the first screen.
+func (t *agreeText) headline() {
+	a := t.r.Agreement
+	what := "cover"
+	if t.r.Kind == calibrate.Count {
+		what = "counts"
+	}
+	t.line("Camera against hand: %s, %d pairs in %d plots", what, a.N, a.Plots)
+	t.line("")
+	if v := t.r.Verdict; v != nil {
+		answer := map[calibrate.Answer]string{calibrate.Yes: "YES", calibrate.No: "NO", calibrate.NotEnough: "NOT YET, too few pairs"}[v.Answer]
+		t.line("May you stop counting by hand?  %s", answer)
+		t.wrapped("  ", "  ", fmt.Sprintf("With a margin of %s %s: %s.", t.val(v.Margin), t.unit, v.Sentence))
+	} else {
+		t.line("May you stop counting by hand?  Not answered: no margin was stated")
+		t.wrapped("  ", "  ", "Say first how large a mean difference you could live with, then ask again.")
+	}
+	t.line("")
+	t.line("How far is the camera from the hand?")
+	t.wrapped("  ", "  ", t.biasSentence())
+	t.wrapped("  ", "  ", fmt.Sprintf("For a single quadrat, 95 in 100 differences (image minus hand) lie between %s and %s %s.",
+		t.val(a.LowerLimit.Value), t.val(a.UpperLimit.Value), t.unit))
+	if a.CCC != nil {
+		t.wrapped("  ", "  ", fmt.Sprintf("Concordance is %s, where 1 is perfect agreement.", fixed(a.CCC.Value, 3)))
+	}
+	for _, s := range t.r.Loud {
+		t.line("")
+		t.wrapped("!! ", "!! ", s)
+	}
+	if n := len(t.r.Intake.Problems); n > t.r.Intake.Photo {
+		t.line("")
+		t.wrapped("  ", "  ", fmt.Sprintf("%d of %d rows are not used for agreement; they are listed below.", n, t.r.Intake.Given))
+	}
+}
+
+func (t *agreeText) biasSentence() string {
+	b := t.r.Agreement.Bias
+	ci := b.Best()
+	size := t.val(max(b.Value, -b.Value))
+	side := "higher"
+	if b.Value < 0 {
+		side = "lower"
+	}
+	switch {
+	case b.Value == 0 && (ci == nil || ci.Low == 0 && ci.High == 0):
+		return "On average the camera and the hand give the same value."
+	case ci == nil:
+		return fmt.Sprintf("On average the camera reads %s %s %s; there are too few plots for an interval.", size, t.unit, side)
+	case ci.Low <= 0 && ci.High >= 0:
+		return fmt.Sprintf("On average the camera reads %s %s %s, which is not shown to differ from 0 (%.0f %% interval %s).", size, t.unit, side, 100*ci.Level, t.span(ci))
+	}
+	return fmt.Sprintf("On average the camera reads %s %s %s (%.0f %% interval %s).", size, t.unit, side, 100*ci.Level, t.span(ci))
+}
+
+func (t *agreeText) agreement() {
+	a := t.r.Agreement
+	level := fmt.Sprintf("%.0f %%", 100*t.r.Confidence)
+	t.section("Agreement (image minus hand), in " + t.unit)
+	rows := [][]string{{"", "value", level + ", plots as units", level + ", pairs independent"}}
+	for _, e := range []struct {
+		name string
+		e    calibrate.Estimate
+	}{{"mean difference (bias)", a.Bias}, {"SD of differences", a.SDDiff}, {"lower limit of agreement", a.LowerLimit},
+		{"upper limit of agreement", a.UpperLimit}, {"root mean squared", a.RMSE}, {"mean absolute", a.MAE}} {
+		rows = append(rows, []string{e.name, t.val(e.e.Value), t.span(e.e.ClusterCI), t.span(e.e.CI)})
+	}
+	add := func(name string, e *calibrate.Estimate) {
+		rows = append(rows, []string{name, fixed(e.Value, 3), coefficient(e.ClusterCI), coefficient(e.CI)})
+	}
+	if a.CCC != nil {
+		add("concordance (Lin, divisor n)", &a.CCC.Estimate)
+		rows = append(rows, []string{"concordance, divisor n-1", fixed(a.CCC.NMinus1, 3), "", ""})
+	}
+	if a.ICC != nil {
+		add("ICC(2,1)", &a.ICC.Estimate)
+	}
+	if a.Pearson != nil {
+		add("Pearson r", &a.Pearson.Estimate)
+	}
+	if a.Spearman != nil {
+		add("Spearman rank r", &a.Spearman.Estimate)
+	}
+	t.table(rows)
+	t.wrapped("  ", "  ", "A correlation alone proves nothing: a camera that reads double has r = 1.")
+	if a.SDBetween != nil && a.SDWithin != nil {
+		t.line("  SD of differences between plots %s, within plots %s.", t.ptr(a.SDBetween), t.ptr(a.SDWithin))
+	}
+	if s := a.Sloping; s != nil && s.Advised {
+		t.line("  Limits that follow the size of the value:")
+		rows = [][]string{{"mean of hand and image", "bias", "lower limit", "upper limit"}}
+		for _, p := range s.Points {
+			rows = append(rows, []string{t.val(p.Mean), t.val(p.Bias), t.val(p.Lower), t.val(p.Upper)})
+		}
+		t.table(rows)
+	}
+}
+
+func (t *agreeText) groups() {
+	for _, g := range t.r.Groups {
+		t.section("By " + g.By)
+		rows := [][]string{{"", "pairs", "plots", "bias", fmt.Sprintf("%.0f %% of bias", 100*t.r.Confidence), "limits of agreement", "rmse", "concordance"}}
+		for _, row := range g.Groups {
+			a := row.Agreement
+			if a == nil {
+				rows = append(rows, []string{row.Name, fmt.Sprint(row.N), "-", t.val(row.Bias), "-", "-", "-", "-"})
+				continue
+			}
+			ccc := "-"
+			if a.CCC != nil {
+				ccc = fixed(a.CCC.Value, 3)
+			}
+			rows = append(rows, []string{row.Name, fmt.Sprint(row.N), fmt.Sprint(a.Plots), t.val(a.Bias.Value), t.span(a.Bias.Best()),
+				t.val(a.LowerLimit.Value) + " to " + t.val(a.UpperLimit.Value), t.val(a.RMSE.Value), ccc})
+		}
+		t.table(rows)
+		if b := g.Test; b != nil {
+			verdict := "not shown to differ"
+			if b.Shown {
+				verdict = "shown to differ"
+			}
+			t.wrapped("  ", "  ", fmt.Sprintf("Bias %s between %ss: F = %.2f on %.0f and %.0f df, p = %s (%s).", verdict, g.By, b.Statistic, b.DF1, b.DF2, pValue(b.P), b.Design))
+			if c := b.AfterLine; c != nil {
+				t.wrapped("  ", "  ", fmt.Sprintf("After one common line for all: F = %.2f on %.0f and %.0f df, p = %s.", c.Statistic, c.DF1, c.DF2, pValue(c.P)))
+			}
+		} else if g.Note != "" {
+			t.wrapped("  ", "  ", g.Note+".")
+		}
+	}
+}
+
+func (t *agreeText) verdictTable() {
+	v := t.r.Verdict
+	if v == nil {
+		return
+	}
+	t.section(fmt.Sprintf("Two one-sided tests, margin %s %s", t.val(v.Margin), t.unit))
+	level := "interval"
+	if v.Overall.CI != nil {
+		level = fmt.Sprintf("%.0f %% interval", 100*v.Overall.CI.Level)
+	}
+	rows := [][]string{{"", "plots", "bias", level, "p below", "p above", "answer", "plots needed"}}
+	add := func(name string, e *calibrate.TOST) {
+		p := func(v *float64) string {
+			if v == nil {
+				return "-"
+			}
+			return fmt.Sprintf("%.4f", *v)
+		}
+		need := "-"
+		if e.PlotsNeeded != nil {
+			need = fmt.Sprint(*e.PlotsNeeded)
+		}
+		rows = append(rows, []string{name, fmt.Sprint(e.Plots), t.val(e.Bias), t.span(e.CI), p(e.PLower), p(e.PUpper), strings.ReplaceAll(string(e.Answer), "_", " "), need})
+	}
+	add("all", v.Overall)
+	for _, n := range v.Treatments {
+		if n.Test == nil {
+			rows = append(rows, []string{n.Name, "-", "-", "-", "-", "-", "too few pairs", "-"})
+			continue
+		}
+		add(n.Name, n.Test)
+	}
+	t.table(rows)
+}
+
+func (t *agreeText) calibration() {
+	c := t.r.Calibration
+	t.section("Calibration line: hand = intercept + slope x image")
+	t.wrapped("  ", "  ", c.Why)
+	if c.Chosen == nil {
+		return
+	}
+	rows := [][]string{{"", "intercept", "slope", fmt.Sprintf("%.0f %% of slope", 100*t.r.Confidence), "error, plot left out"}}
+	for _, l := range c.Lines {
+		name := l.Method.Words()
+		if l == c.Chosen || l.Method == c.Chosen.Method {
+			name += " *"
+		}
+		rows = append(rows, []string{name, t.val(l.Intercept.Value), fixed(l.Slope.Value, 3), coefficient(l.Slope.Best()), t.ptr(l.LeaveOnePlot)})
+	}
+	t.table(rows)
+	t.wrapped("  ", "  ", fmt.Sprintf("* chosen. The raw image value misses the hand by %s. The line holds for image values from %s to %s; beyond them it is extrapolated.",
+		t.val(t.r.Agreement.RMSE.Value), t.val(c.Chosen.Low), t.val(c.Chosen.High)))
+	if c.Counts != nil {
+		t.line("  Dispersion of counts about the line %.2f (1 is Poisson scatter).", c.Counts.Dispersion)
+	}
+	if len(c.Inverse) > 0 {
+		t.line("  Reading backwards (Fieller), hand value for one image value:")
+		rows = [][]string{{"image", "hand", "interval"}}
+		for _, v := range c.Inverse {
+			span := "no bounds: the slope is not shown to differ from 0"
+			if v.Low != nil && v.High != nil {
+				span = t.val(*v.Low) + " to " + t.val(*v.High)
+			}
+			rows = append(rows, []string{t.val(v.Y), t.val(v.X), span})
+		}
+		t.table(rows)
+	}
+}
+
+func (t *agreeText) double() {
+	d := t.r.Double
+	if d == nil {
+		return
+	}
+	t.section(fmt.Sprintf("Double sampling: %d quadrats photographed, %d of them counted by hand", d.Photos, d.Hands))
+	t.domain("treatment", d.Treatments)
+	t.domain("plot", d.Plots)
+	if p := t.r.Plan; p != nil {
+		s := p.Sentence
+		if p.TargetSE > 0 && p.Worth {
+			// The sentence of the library writes fractions; here points are read.
+			s = strings.Replace(s, fmt.Sprintf("%.3g", p.TargetSE), t.val(p.TargetSE)+" "+t.unit, 1)
+		}
+		t.wrapped("  Plan: ", "  ", s)
+	}
+}
+
+func (t *agreeText) domain(kind string, rows []calibrate.DomainRow) {
+	table := [][]string{{kind, "visit", "photos", "hands", "image only", "hand only", "se", "regression", "se", "ratio", "gain"}}
+	notes := map[string][]string{}
+	var order []string
+	for _, r := range rows {
+		cell := func(e *calibrate.Estimate) (string, string) {
+			if e == nil {
+				return "-", "-"
+			}
+			return t.val(e.Value), t.ptr(e.SE)
+		}
+		image, _ := cell(r.ImageOnly)
+		hand, handSE := cell(r.HandOnly)
+		reg, regSE := cell(r.Regression)
+		ratio, _ := cell(r.Ratio)
+		gain := "-"
+		if r.Gain != nil {
+			gain = fixed(*r.Gain, 2)
+		}
+		name, visit := r.Name, r.Visit
+		if name == "" {
+			name = "all"
+		}
+		if visit == "" {
+			visit = "-"
+		}
+		table = append(table, []string{name, visit, fmt.Sprint(r.Photos), fmt.Sprint(r.Hands), image, hand, handSE, reg, regSE, ratio, gain})
+		if r.Note != "" {
+			if notes[r.Note] == nil {
+				order = append(order, r.Note)
+			}
+			notes[r.Note] = append(notes[r.Note], name)
+		}
+	}
+	t.table(table)
+	for _, n := range order {
+		t.wrapped("  ", "  ", fmt.Sprintf("%s: %s.", some(notes[n], 6), n))
+	}
+}
+
+// some joins the first names and says how many more there are.
+func some(names []string, most int) string {
+	if len(names) <= most {
+		return strings.Join(names, ", ")
+	}
+	return fmt.Sprintf("%s and %d more", strings.Join(names[:most], ", "), len(names)-most)
+}
+
+// setAside lists rows by name. Photos without a hand count are the rule in
+// double sampling, so they are only counted here; the JSON report names them.
+func (t *agreeText) setAside() {
+	in := t.r.Intake
+	if len(in.Problems) == 0 {
+		return
+	}
+	t.section(fmt.Sprintf("Rows: %d given, %d pairs used, %d photographed only", in.Given, in.Used, in.Photo))
+	for _, p := range in.Problems {
+		if p.Fault != calibrate.NoHand {
+			t.wrapped("  ", "    ", p.Sentence+".")
+		}
+	}
+}
+
+func (t *agreeText) notes() {
+	var all []string
+	all = append(all, t.r.Intake.Warnings...)
+	all = append(all, t.r.Agreement.Warnings...)
+	all = append(all, t.r.Warnings...)
+	all = append(all, t.r.Calibration.Warnings...)
+	if t.r.Calibration.Chosen != nil {
+		all = append(all, t.r.Calibration.Chosen.Warnings...)
+	}
+	if t.r.Double != nil {
+		all = append(all, t.r.Double.Warnings...)
+	}
+	if t.r.Verdict != nil {
+		all = append(all, t.r.Verdict.Warnings...)
+	}
+	if len(all) > 0 {
+		t.section("Notes")
+	}
+	for _, n := range all {
+		t.wrapped("  - ", "    ", n+".")
+	}
+	t.wrapped("\n", "", fmt.Sprintf("Intervals with plots as units: t for the bias, bootstrap of whole plots (%d resamples, seed %d) for the rest of the agreement, delete-one-plot jackknife for lines and double sampling.", t.r.Resamples, t.r.Seed))
+}

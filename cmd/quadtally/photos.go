@@ -1,0 +1,781 @@
+package main
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"maps"
+	"path/filepath"
+	"runtime"
+	"slices"
+	"strings"
+	"sync"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"quadtally/cmd/quadtally/internal/intake"
+	"quadtally/cmd/quadtally/internal/record"
+	"quadtally/cmd/quadtally/internal/tables"
+	"quadtally/vision"
+	"quadtally/vision/label"
+	"quadtally/vision/raster"
+)
+
+type photosFlags struct {
+	sheet, index, decimal string
+	threshold             []string
+	workers               int
+	limit                 time.Duration
+	json                  bool
+	noFrame               bool
+}
+
+// photosOutcome is what a run of `photos` did and found.
+type photosOutcome struct {
+	Files     int                      `json:"files_seen"`
+	Ignored   int                      `json:"ignored"`
+	Photos    int                      `json:"photos"`
+	New       int                      `json:"new"`
+	Measured  int                      `json:"measured"`
+	Copies    []copyOf                 `json:"copies"`
+	Placed    map[string]int           `json:"placed_by"` // basis: photos
+	Spare     int                      `json:"spare"`
+	Open      []question               `json:"open"`
+	Faults    []intake.Fault           `json:"faults"`
+	Settings  string                   `json:"settings"`
+	Threshold map[int]record.Threshold `json:"thresholds"` // by visit
+}
+
+type copyOf struct {
+	File string `json:"file"`
+	Of   string `json:"of"`
+}
+
+func photosCommand(a *app) *cobra.Command {
+	var f photosFlags
+	c := &cobra.Command{
+		Use:   "photos FOLDER...",
+		Short: "Take in and measure the season's photos",
+		Long: `Takes a phone's photo folder as it is: searches it through, tells photos from
+other files by their content, finds copies, reads the camera's local date, finds
+frame and plot card, measures, and works out which quadrat each photo shows, by
+the card in it, else a sheet you give, else its name; a photo between two known
+ones in the walking order is proposed. The date of the file itself is never used.
+Originals are never changed or moved.
+
+Run it again at any time, over the same or more folders: what is known is not
+measured again, and an interrupted run goes on where it stopped.
+
+One threshold is settled for each visit from all its photos. --threshold 2=0.15
+sets that of visit 2 by hand; --threshold 2=auto gives it back.
+
+` + exitHelp,
+		Example: `  quadtally photos ~/DCIM/june-14
+  quadtally photos photos --sheet which-is-which.csv
+  quadtally photos photos --json > outcome.json`,
+		Args: takes(1, -1, "at least one folder"),
+		RunE: func(cmd *cobra.Command, args []string) error { return a.photos(args, f) },
+	}
+	fl := c.Flags()
+	fl.StringVar(&f.sheet, "sheet", "", "a CSV or XLSX `file` saying which photo is which: columns photo, plot, quadrat, visit")
+	fl.StringSliceVar(&f.threshold, "threshold", nil, "`VISIT=VALUE`: set a visit's threshold by hand, or VISIT=auto")
+	fl.StringVar(&f.index, "index", "", "greenness index for the whole trial from now on: "+indexNames())
+	fl.BoolVar(&f.noFrame, "no-frame", false, "the photos show no frame: measure the whole photo")
+	fl.IntVar(&f.workers, "workers", runtime.NumCPU(), "photos measured at once")
+	fl.DurationVar(&f.limit, "limit", time.Minute, "longest time for one photo")
+	fl.BoolVar(&f.json, "json", false, "the outcome as JSON")
+	return c
+}
+
+// settings are the measuring settings of a trial, kept as a decision about it.
+type settings struct {
+	Index   vision.Index `json:"index,omitempty"`
+	NoFrame bool         `json:"no_frame,omitempty"`
+}
+
+// visionOptions are the settings every photo of the trial is measured with.
+func visionOptions(snap *record.Snapshot) (vision.Options, error) {
+	opt := vision.DefaultOptions()
+	opt.FrameMM = [2]float64{snap.Trial.Quadrat.WidthMM, snap.Trial.Quadrat.LengthMM}
+	if d, ok := snap.Decision("trial", record.KindSettings); ok {
+		s, err := unmarshal[settings](d.Value)
+		if err != nil {
+			return opt, err
+		}
+		opt.Index = cmp.Or(s.Index, opt.Index)
+		if s.NoFrame {
+			opt.FrameMM = [2]float64{}
+		}
+	}
+	return opt, opt.Validate()
+}
+
+// guide is what a person drew on a photo to steer its measuring.
+type guide struct {
+	Corners *[4][2]float64 `json:"corners,omitempty"` // inner corners, pixels of the upright photo
+	Exclude [][][2]float64 `json:"exclude,omitempty"` // polygons left out
+}
+
+func (a *app) photos(folders []string, f photosFlags) error {
+	store, err := a.open()
+	if err != nil {
+		return err
+	}
+	defer store.Close()
+	if store.ReadOnly() {
+		return fmt.Errorf("%s cannot be written to: copy the trial folder to where you may write", store.Dir())
+	}
+	snap, err := store.Snapshot(a.ctx)
+	if err != nil {
+		return err
+	}
+	if err := a.newSettings(store, &snap, f); err != nil {
+		return err
+	}
+	opt, err := visionOptions(snap)
+	if err != nil {
+		return err
+	}
+	out := photosOutcome{Placed: map[string]int{}, Settings: opt.Fingerprint()}
+	paths, err := a.takeIn(store, snap, folders, &out)
+	if err != nil {
+		return err
+	}
+	if snap, err = store.Snapshot(a.ctx); err != nil {
+		return err
+	}
+	if err := a.measureNew(store, snap, paths, opt, f, &out); err != nil {
+		return err
+	}
+	var sheet map[string]intake.Spot
+	if f.sheet != "" {
+		if sheet, err = a.readPhotoSheet(f.sheet); err != nil {
+			return err
+		}
+	}
+	if err := a.identify(store, sheet); err != nil {
+		return err
+	}
+	if snap, err = a.settleVisits(store, opt, false); err != nil {
+		return err
+	}
+	summarise(snap, paths, &out)
+	return a.tellPhotos(out, f.json)
+}
+
+// newSettings stores what the flags change for the trial.
+func (a *app) newSettings(store *record.Store, snap **record.Snapshot, f photosFlags) error {
+	var s settings
+	if d, ok := (*snap).Decision("trial", record.KindSettings); ok {
+		var err error
+		if s, err = unmarshal[settings](d.Value); err != nil {
+			return err
+		}
+	}
+	was := s
+	if f.index != "" {
+		if s.Index = vision.Index(f.index); !slices.Contains(vision.Indices(), s.Index) {
+			return usagef("there is no index %q: choose %s", f.index, indexNames())
+		}
+	}
+	s.NoFrame = s.NoFrame || f.noFrame
+	type byHand struct {
+		visit int
+		value *float64
+	}
+	var hands []byHand
+	for _, t := range f.threshold {
+		var h byHand
+		left, right, ok := strings.Cut(t, "=")
+		if _, err := fmt.Sscan(left, &h.visit); err != nil || !ok || h.visit < 1 || h.visit > len((*snap).Trial.Visits) {
+			return usagef("--threshold %q: write it as VISIT=VALUE, with a visit from 1 to %d", t, len((*snap).Trial.Visits))
+		}
+		if right != "auto" {
+			var v float64
+			if _, err := fmt.Sscan(right, &v); err != nil {
+				return usagef("--threshold %q: %q is neither a number nor auto", t, right)
+			}
+			th, err := vision.HandThreshold(cmp.Or(s.Index, vision.DefaultOptions().Index), v)
+			if err != nil {
+				return usageError{err}
+			}
+			h.value = &th.Value
+		}
+		hands = append(hands, h)
+	}
+	if s == was && len(hands) == 0 {
+		return nil
+	}
+	_, err := store.Write(a.ctx, "photos", "settings", func(tx *record.Tx) error {
+		if s != was {
+			if _, err := tx.Decide("trial", record.KindSettings, s); err != nil {
+				return err
+			}
+		}
+		for _, h := range hands {
+			th := record.Threshold{Basis: "to be settled from the photos"}
+			if h.value != nil {
+				th = record.Threshold{Value: *h.value, Basis: "set by hand", ByHand: true}
+			}
+			if _, err := tx.Decide(record.VisitSubject(h.visit), record.KindThreshold, th); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	*snap, err = store.Snapshot(a.ctx)
+	return err
+}
+
+// takeIn scans the folders and stores the facts of photos not seen before. It
+// returns where each photo's bytes lie now, by content hash.
+func (a *app) takeIn(store *record.Store, snap *record.Snapshot, folders []string, out *photosOutcome) (map[string]string, error) {
+	seen, err := store.Sightings(a.ctx)
+	if err != nil {
+		return nil, err
+	}
+	known := make(map[string]intake.Known, len(seen))
+	for path, s := range seen {
+		known[path] = intake.Known{Size: s.Size, MTime: s.MTime, Hash: s.Hash}
+	}
+	abs := make([]string, len(folders))
+	for i, f := range folders {
+		if abs[i], err = filepath.Abs(f); err != nil {
+			return nil, err
+		}
+	}
+	bar := a.progress(-1, "looking through the folders")
+	scan, err := intake.Walk(a.ctx, abs, known, func(int) { bar.Add(1) })
+	bar.Finish()
+	if err != nil {
+		return nil, err
+	}
+	out.Files, out.Ignored, out.Faults = scan.Seen, scan.IgnoredCount(), scan.Faults
+	if out.Faults == nil {
+		out.Faults = []intake.Fault{}
+	}
+	paths := map[string]string{}
+	var fresh []record.Sighting
+	for _, f := range scan.Files {
+		paths[f.Hash] = f.Path
+		for _, c := range scan.Copies[f.Hash] {
+			out.Copies = append(out.Copies, copyOf{c, f.Path})
+		}
+		if f.Fresh {
+			fresh = append(fresh, record.Sighting{Path: f.Path, Size: f.Size, MTime: f.MTime, Hash: f.Hash})
+		}
+	}
+	if len(scan.Files)+len(scan.Faults) == 0 {
+		return nil, fmt.Errorf("there are no photos in %s (%s looked at): check the folder", strings.Join(folders, ", "), plural(scan.Seen, "file"))
+	}
+	root, err := filepath.Abs(store.Dir())
+	if err != nil {
+		return nil, err
+	}
+	var add []record.PhotoFacts
+	for _, f := range scan.Files {
+		if _, ok := snap.Photo(f.Hash); ok {
+			continue
+		}
+		head, err := readFile(f.Path, maxPhotoBytes)
+		if err != nil {
+			out.Faults = append(out.Faults, intake.Fault{Path: f.Path, Text: err.Error()})
+			delete(paths, f.Hash)
+			continue
+		}
+		add = append(add, photoFacts(f, intake.ReadFacts(f.Path, head), root, scan.Copies[f.Hash]))
+		if a.ctx.Err() != nil {
+			return nil, a.ctx.Err()
+		}
+	}
+	out.Photos, out.New = len(paths), len(add)
+	if len(add)+len(fresh) == 0 {
+		return paths, nil
+	}
+	_, err = store.Write(a.ctx, "photos", strings.Join(folders, " "), func(tx *record.Tx) error {
+		for _, p := range add {
+			if err := tx.AddPhoto(p); err != nil {
+				return err
+			}
+		}
+		return tx.Saw(fresh...)
+	})
+	return paths, err
+}
+
+// photoFacts carries what intake found to the record. A path inside the trial
+// folder is kept relative to it, so that the folder can be moved.
+func photoFacts(f intake.File, facts intake.Facts, root string, copies []string) record.PhotoFacts {
+	p := record.PhotoFacts{Hash: f.Hash, Path: f.Path, Bytes: f.Size, Format: string(facts.Format), Taken: facts.Taken,
+		NameDate: facts.NameDate.String(), Camera: facts.Camera, Lat: facts.Lat, Lon: facts.Lon, Notes: facts.Notes, Copies: copies}
+	if facts.Taken != "" {
+		p.TakenBasis = "exif"
+	}
+	if rel, err := filepath.Rel(root, f.Path); err == nil && filepath.IsLocal(rel) {
+		p.Path = rel
+	}
+	return p
+}
+
+// storeEvery is how many measured photos, or how much time, pass between two
+// writes: a killed run loses no more than this, and it is simply measured
+// again.
+const (
+	storeEvery = 24
+	storeAfter = 2 * time.Second
+)
+
+// measureNew measures every photo at hand that has no measurement under the
+// present settings and guide.
+func (a *app) measureNew(store *record.Store, snap *record.Snapshot, paths map[string]string, opt vision.Options, f photosFlags, out *photosOutcome) error {
+	var jobs []photoJob
+	var todo []record.Measurement
+	fingerprint := opt.Fingerprint()
+	for i := range snap.Photos {
+		p := &snap.Photos[i]
+		path, here := paths[p.Hash]
+		if !here {
+			continue
+		}
+		steer, o, err := guideOf(snap, p.Hash, opt)
+		if err != nil {
+			return err
+		}
+		if p.MeasurementID != 0 && p.Fingerprint == fingerprint && p.Guide == steer {
+			continue
+		}
+		jobs = append(jobs, photoJob{path, o})
+		todo = append(todo, record.Measurement{Hash: p.Hash, Fingerprint: fingerprint, Guide: steer})
+	}
+	if len(jobs) == 0 {
+		return nil
+	}
+	bar := a.progress(len(jobs), "measuring")
+	var batch []record.Measurement
+	last := time.Now()
+	flush := func() error {
+		if len(batch) == 0 {
+			return nil
+		}
+		// The write is not cut short by Ctrl-C: what is finished is kept.
+		_, err := store.Write(context.WithoutCancel(a.ctx), "photos", "measured", func(tx *record.Tx) error {
+			for _, m := range batch {
+				if _, err := tx.AddMeasurement(m); err != nil {
+					return err
+				}
+			}
+			return nil
+		})
+		if err == nil {
+			out.Measured += len(batch)
+			bar.Add(len(batch))
+			batch, last = batch[:0], time.Now()
+		}
+		return err
+	}
+	err := a.measureAll(a.ctx, jobs, f.workers, f.limit, func(i int, r photoReply) error {
+		m := todo[i]
+		if err := fillMeasurement(&m, r); err != nil {
+			return err
+		}
+		batch = append(batch, m)
+		if len(batch) >= storeEvery || time.Since(last) > storeAfter {
+			return flush()
+		}
+		return nil
+	})
+	bar.Finish()
+	return errors.Join(err, flush())
+}
+
+// fillMeasurement fills a row of the record from a worker's reply.
+func fillMeasurement(m *record.Measurement, r photoReply) (err error) {
+	if m.Fault = r.Fault; r.Measurement == nil {
+		return nil
+	}
+	if m.Doc, err = measurementDoc(*r.Measurement); err != nil {
+		return err
+	}
+	if m.Curve, err = r.Measurement.Curve.MarshalBinary(); err != nil {
+		return err
+	}
+	if r.Measurement.Plane != nil {
+		m.Plane, err = r.Measurement.Plane.MarshalBinary()
+	}
+	return err
+}
+
+// guideOf is what a person drew on a photo, as stored and as options.
+func guideOf(snap *record.Snapshot, hash string, opt vision.Options) (string, vision.Options, error) {
+	d, ok := snap.Decision(record.PhotoSubject(hash), record.KindGuide)
+	if !ok {
+		return "", opt, nil
+	}
+	g, err := unmarshal[guide](d.Value)
+	if err != nil {
+		return "", opt, err
+	}
+	return string(d.Value), g.apply(opt), nil
+}
+
+// apply puts what a person drew over the settings of the trial.
+func (g guide) apply(opt vision.Options) vision.Options {
+	points := func(list [][2]float64) []raster.Point {
+		out := make([]raster.Point, len(list))
+		for i, p := range list {
+			out[i] = raster.Point{X: p[0], Y: p[1]}
+		}
+		return out
+	}
+	if g.Corners != nil {
+		c := [4]raster.Point(points(g.Corners[:]))
+		opt.Corners = &c
+	}
+	for _, area := range g.Exclude {
+		opt.Exclude = append(opt.Exclude, points(area))
+	}
+	return opt
+}
+
+// identify works out where every photo belongs and stores what changed.
+func (a *app) identify(store *record.Store, sheet map[string]intake.Spot) error {
+	snap, err := store.Snapshot(a.ctx)
+	if err != nil {
+		return err
+	}
+	seen := make([]intake.Seen, 0, len(snap.Photos))
+	for i := range snap.Photos {
+		p := &snap.Photos[i]
+		if p.Rejected != "" || p.Fault != "" {
+			continue // it shows no quadrat that counts
+		}
+		s := intake.Seen{Hash: p.Hash, Path: p.Path, Taken: p.Taken}
+		s.NameDate.UnmarshalText([]byte(p.NameDate))
+		if p.Place.Basis == intake.ByHand {
+			s.Hand = &intake.Spot{Plot: p.Place.Plot, Quadrat: p.Place.Quadrat, Visit: p.Place.Visit}
+		}
+		if spot, ok := sheet[strings.ToLower(filepath.Base(p.Path))]; ok {
+			s.Sheet = &spot
+		} else if p.Place.Basis == intake.BySheet && p.Place.State == record.PlaceSettled {
+			s.Sheet = &intake.Spot{Plot: p.Place.Plot, Quadrat: p.Place.Quadrat, Visit: p.Place.Visit} // a sheet given earlier still stands
+		}
+		if len(p.Doc) > 0 {
+			m, err := unmarshal[vision.Measurement](p.Doc)
+			if err != nil {
+				return err
+			}
+			s.Sharpness = m.Quality.Acuity
+			if l, err := label.Decode(m.Card); err == nil {
+				s.Cards = append(s.Cards, intake.Card{Trial: l.Trial, Plot: l.Plot, Quadrat: l.Quadrat})
+			}
+		}
+		seen = append(seen, s)
+	}
+	verdicts := intake.Identify(&snap.Trial, snap.Plots, seen)
+	type change struct {
+		hash  string
+		place record.Place
+	}
+	var changes []change
+	for i, v := range verdicts {
+		p, _ := snap.Photo(seen[i].Hash)
+		to := record.Place{Plot: v.Plot, Quadrat: v.Quadrat, Visit: v.Visit, Basis: v.Basis, State: record.PlaceSettled, Reason: v.Reason, Spare: v.Spare}
+		switch {
+		case v.Proposed:
+			to.State = record.PlaceProposed
+		case !v.Settled():
+			to.State = record.PlaceOpen
+		}
+		if to != p.Place {
+			changes = append(changes, change{p.Hash, to})
+		}
+	}
+	if len(changes) == 0 {
+		return nil
+	}
+	_, err = store.Write(a.ctx, "photos", "identified", func(tx *record.Tx) error {
+		for _, c := range changes {
+			if _, err := tx.Decide(record.PhotoSubject(c.hash), record.KindPlace, c.place); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+	return err
+}
+
+// readPhotoSheet reads which photo is which.
+func (a *app) readPhotoSheet(path string) (map[string]intake.Spot, error) {
+	s, err := a.readSheet(path)
+	if err != nil {
+		return nil, err
+	}
+	pc, plc := s.Column("photo", "file", "image", "file name"), s.Column("plot")
+	if pc < 0 || plc < 0 {
+		return nil, missingColumn(s, "the photo's file name and the plot")
+	}
+	out := map[string]intake.Spot{}
+	number := map[string]map[int]tables.Value{}
+	for _, name := range []string{"quadrat", "visit"} {
+		if c := s.Column(name); c >= 0 {
+			values, faults := numbersByLine(s, c, tables.Undecided)
+			for _, x := range faults {
+				a.note("%s", sheetFault(s, x))
+			}
+			number[name] = values
+		}
+	}
+	for _, row := range s.Rows {
+		key := strings.ToLower(filepath.Base(row.Cells[pc].Text))
+		if key == "." || row.Cells[plc].Text == "" {
+			continue
+		}
+		spot := intake.Spot{Plot: row.Cells[plc].Text, Quadrat: int(number["quadrat"][row.Line].Number), Visit: int(number["visit"][row.Line].Number)}
+		if was, dup := out[key]; dup && was != spot {
+			return nil, fmt.Errorf("%s tells photo %s twice and differently: keep one row", s.Where(row.Line), row.Cells[pc].Text)
+		}
+		out[key] = spot
+	}
+	return out, nil
+}
+
+// settleVisits gives each visit its threshold and each photo its numbers, and
+// stores what changed. With force, results are made anew even where the
+// threshold is as before. It returns the newest snapshot.
+func (a *app) settleVisits(store *record.Store, opt vision.Options, force bool) (*record.Snapshot, error) {
+	snap, err := store.Snapshot(a.ctx)
+	if err != nil {
+		return nil, err
+	}
+	fingerprint := opt.Fingerprint()
+	groups := map[int][]*record.Photo{}
+	var ids []int64
+	for i := range snap.Photos {
+		p := &snap.Photos[i]
+		if p.MeasurementID == 0 || p.Fault != "" || p.Fingerprint != fingerprint {
+			continue
+		}
+		groups[p.Place.Visit] = append(groups[p.Place.Visit], p)
+		ids = append(ids, p.MeasurementID)
+	}
+	blobs, err := store.Curves(a.ctx, ids)
+	if err != nil {
+		return nil, err
+	}
+	newThresholds := map[int]record.Threshold{}
+	type due struct {
+		photo *record.Photo
+		th    vision.Threshold
+	}
+	var list []due
+	for visit, photos := range groups {
+		th, stored, err := visitThreshold(snap, visit, photos, blobs, opt)
+		if err != nil {
+			return nil, err
+		}
+		if was, ok := snap.Thresholds[visit]; !ok || was != stored {
+			newThresholds[visit] = stored
+		}
+		for _, p := range photos {
+			if force || p.Result == nil || p.Result.Threshold != th.Value {
+				list = append(list, due{p, th})
+			}
+		}
+	}
+	if len(list)+len(newThresholds) == 0 {
+		return snap, nil
+	}
+	slices.SortFunc(list, func(x, y due) int { return cmp.Compare(x.photo.MeasurementID, y.photo.MeasurementID) })
+	results := make([]record.Result, len(list))
+	bar := a.progress(len(list), "counting pieces")
+	var wg sync.WaitGroup
+	var mu sync.Mutex
+	next, failed := 0, error(nil)
+	for range min(runtime.NumCPU(), max(1, len(list))) {
+		wg.Go(func() {
+			for {
+				mu.Lock()
+				i := next
+				next++
+				stop := failed != nil || a.ctx.Err() != nil
+				mu.Unlock()
+				if stop || i >= len(list) {
+					return
+				}
+				r, err := a.resultOf(store, list[i].photo, list[i].th, opt)
+				mu.Lock()
+				if err != nil && failed == nil {
+					failed = err
+				}
+				mu.Unlock()
+				results[i] = r
+				bar.Add(1)
+			}
+		})
+	}
+	wg.Wait()
+	bar.Finish()
+	if failed = cmp.Or(failed, a.ctx.Err()); failed != nil {
+		return nil, failed
+	}
+	_, err = store.Write(a.ctx, "photos", "settled", func(tx *record.Tx) error {
+		for _, visit := range slices.Sorted(maps.Keys(newThresholds)) {
+			if _, err := tx.Decide(record.VisitSubject(visit), record.KindThreshold, newThresholds[visit]); err != nil {
+				return err
+			}
+		}
+		for i, d := range list {
+			if err := tx.AddResult(d.photo.MeasurementID, results[i]); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		return nil, err
+	}
+	return store.Snapshot(a.ctx)
+}
+
+// visitThreshold is the threshold of one visit: the one set by hand, or the
+// one its photos give together.
+func visitThreshold(snap *record.Snapshot, visit int, photos []*record.Photo, blobs map[int64][]byte, opt vision.Options) (vision.Threshold, record.Threshold, error) {
+	if was, ok := snap.Thresholds[visit]; ok && was.ByHand {
+		th, err := vision.HandThreshold(opt.Index, was.Value)
+		return th, was, err
+	}
+	var curves []vision.Curve
+	for _, p := range photos {
+		if p.Rejected != "" {
+			continue
+		}
+		var c vision.Curve
+		if err := c.UnmarshalBinary(blobs[p.MeasurementID]); err != nil {
+			return vision.Threshold{}, record.Threshold{}, fmt.Errorf("%s: its stored curve cannot be read: %w", filepath.Base(p.Path), err)
+		}
+		curves = append(curves, c)
+	}
+	if len(curves) == 0 {
+		// Every photo was set aside: any threshold will do, the typical one says least.
+		curves = append(curves, vision.Curve{Index: opt.Index})
+	}
+	th, err := vision.VisitThreshold(curves, opt)
+	return th, record.Threshold{Value: th.Value, Basis: th.Basis, Fingerprint: opt.Fingerprint()}, err
+}
+
+// resultOf settles one stored measurement at a threshold.
+func (a *app) resultOf(store *record.Store, p *record.Photo, th vision.Threshold, opt vision.Options) (record.Result, error) {
+	stored, err := store.Measurement(a.ctx, p.MeasurementID)
+	if err != nil {
+		return record.Result{}, err
+	}
+	m, err := loadMeasurement(stored)
+	if err != nil {
+		return record.Result{}, fmt.Errorf("%s: %w", filepath.Base(p.Path), err)
+	}
+	res, err := vision.Settle(m, th, opt)
+	if err != nil {
+		return record.Result{}, fmt.Errorf("%s: %w", filepath.Base(p.Path), err)
+	}
+	out := record.Result{Threshold: th.Value, CoverFrac: res.CoverFrac, LoFrac: res.CoverLo, HiFrac: res.CoverHi,
+		Pieces: len(res.Pieces), Kind: res.Quantity, Notes: res.Warnings}
+	return out, nil
+}
+
+// loadMeasurement puts a stored measurement together again.
+func loadMeasurement(s record.Measurement) (vision.Measurement, error) {
+	m, err := unmarshal[vision.Measurement](s.Doc)
+	if err != nil {
+		return m, fmt.Errorf("its stored measurement cannot be read: %w", err)
+	}
+	if err := m.Curve.UnmarshalBinary(s.Curve); err != nil {
+		return m, fmt.Errorf("its stored curve cannot be read: %w", err)
+	}
+	if len(s.Plane) > 0 {
+		m.Plane = new(vision.Plane)
+		if err := m.Plane.UnmarshalBinary(s.Plane); err != nil {
+			return m, fmt.Errorf("its stored plane cannot be read: %w", err)
+		}
+	}
+	return m, nil
+}
+
+// summarise counts how the photos of this run stand.
+func summarise(snap *record.Snapshot, paths map[string]string, out *photosOutcome) {
+	out.Threshold = snap.Thresholds
+	out.Open = []question{}
+	if out.Copies == nil {
+		out.Copies = []copyOf{}
+	}
+	for i := range snap.Photos {
+		p := &snap.Photos[i]
+		if _, here := paths[p.Hash]; !here {
+			continue
+		}
+		name := filepath.Base(p.Path)
+		switch {
+		case p.Rejected != "":
+		case p.Fault != "":
+			out.Faults = append(out.Faults, intake.Fault{Path: p.Path, Text: p.Fault})
+		case p.Place.Spare != "":
+			out.Spare++
+		case p.Place.State != record.PlaceSettled:
+			out.Open = append(out.Open, question{name, p.Hash, p.Place.Reason})
+		default:
+			out.Placed[p.Place.Basis]++
+		}
+	}
+}
+
+func (a *app) tellPhotos(o photosOutcome, asJSON bool) error {
+	for _, c := range o.Copies {
+		a.note("%s has the same content as %s and is used once", c.File, c.Of)
+	}
+	for _, x := range o.Faults {
+		a.note("%s: %s", x.Path, x.Text)
+	}
+	if asJSON {
+		if err := a.writeJSON(o); err != nil {
+			return err
+		}
+	} else {
+		fmt.Fprintf(a.out, "%s in the folders, %d new, %d measured now", plural(o.Photos, "photo"), o.New, o.Measured)
+		if o.Ignored > 0 {
+			fmt.Fprintf(a.out, "; %s ignored", plural(o.Ignored, "non-photo file"))
+		}
+		fmt.Fprintln(a.out)
+		words := map[string]string{intake.ByCard: "by its plot card", intake.BySheet: "by your sheet", intake.ByName: "by its name", intake.ByHand: "by what you said"}
+		for _, basis := range []string{intake.ByCard, intake.BySheet, intake.ByName, intake.ByHand} {
+			if n := o.Placed[basis]; n > 0 {
+				fmt.Fprintf(a.out, "  %s placed %s\n", plural(n, "photo"), words[basis])
+			}
+		}
+		if o.Spare > 0 {
+			fmt.Fprintf(a.out, "  %s kept as spare: a better one of the same quadrat is used\n", plural(o.Spare, "photo"))
+		}
+		for _, v := range slices.Sorted(maps.Keys(o.Threshold)) {
+			if v > 0 {
+				fmt.Fprintf(a.out, "  visit %d: threshold %.4g (%s)\n", v, o.Threshold[v].Value, o.Threshold[v].Basis)
+			}
+		}
+		if len(o.Open) > 0 {
+			fmt.Fprintf(a.out, "\n%s for you (`quadtally settle PHOTO --plot P --quadrat N --visit V`, --yes or --reject \"why\"):\n", plural(len(o.Open), "question"))
+			for i, q := range o.Open {
+				if i == 20 {
+					fmt.Fprintf(a.out, "  and %d more: `quadtally status --all` names them\n", len(o.Open)-i)
+					break
+				}
+				fmt.Fprintf(a.out, "  %s: %s\n", q.Photo, q.Text)
+			}
+		}
+	}
+	if len(o.Faults) > 0 {
+		return partly{len(o.Faults)}
+	}
+	return nil
+}

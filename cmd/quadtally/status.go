@@ -1,0 +1,183 @@
+package main
+
+import (
+	"cmp"
+	"fmt"
+	"path/filepath"
+	"slices"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"quadtally/cmd/quadtally/internal/record"
+)
+
+// visitStatus is how far one visit has come.
+type visitStatus struct {
+	Visit    int      `json:"visit"`
+	Date     string   `json:"date"`
+	Wanted   int      `json:"quadrats"`      // plots x quadrats
+	Photos   int      `json:"with_photo"`    // quadrats with a photo in use
+	Counts   int      `json:"with_count"`    // quadrats with a hand count
+	NoPhoto  []string `json:"without_photo"` // "101/2"
+	NoCount  []string `json:"without_count"`
+	NotBegun bool     `json:"not_begun"`
+}
+
+// question is something only a person can settle.
+type question struct {
+	Photo string `json:"photo"`
+	Hash  string `json:"hash"`
+	Text  string `json:"text"`
+}
+
+type trialStatus struct {
+	Trial     string        `json:"trial"`
+	Plots     int           `json:"plots"`
+	Visits    []visitStatus `json:"visits"`
+	Photos    int           `json:"photos"`
+	InUse     int           `json:"photos_in_use"`
+	Unread    []question    `json:"photos_not_read"`
+	Questions []question    `json:"questions"`
+	Rejected  int           `json:"photos_rejected"`
+	Yields    int           `json:"plots_with_yield"`
+	Entry     int64         `json:"entry"`
+}
+
+func statusCommand(a *app) *cobra.Command {
+	var asJSON, all bool
+	c := &cobra.Command{
+		Use:   "status",
+		Short: "What is in, what is missing, what needs a decision",
+		Long: `For every visit: how many quadrats have a photo in use and a hand count, and which
+have not. Then the photos that wait for a person, each with the reason, and how
+to settle it.
+
+` + exitHelp,
+		Example: "  quadtally status\n  quadtally status --all --json",
+		RunE: func(cmd *cobra.Command, args []string) error {
+			return a.withTrial(func(_ *record.Store, snap *record.Snapshot) error {
+				st := statusOf(snap)
+				if asJSON {
+					return a.writeJSON(st)
+				}
+				a.printStatus(st, all)
+				return nil
+			})
+		},
+	}
+	c.Flags().BoolVar(&asJSON, "json", false, "the status as JSON")
+	c.Flags().BoolVar(&all, "all", false, "name every quadrat and photo, not only the first few")
+	return c
+}
+
+// spot names a quadrat of a plot at a visit.
+type spot struct {
+	plot    string
+	quadrat int
+	visit   int
+}
+
+func statusOf(snap *record.Snapshot) trialStatus {
+	st := trialStatus{Trial: snap.Trial.Name, Plots: len(snap.Plots), Photos: len(snap.Photos), Entry: snap.Entry}
+	photo, count, yield := map[spot]bool{}, map[spot]bool{}, map[string]bool{}
+	for i := range snap.Photos {
+		p := &snap.Photos[i]
+		name := filepath.Base(p.Path)
+		switch {
+		case p.Rejected != "":
+			st.Rejected++
+		case p.Fault != "":
+			st.Unread = append(st.Unread, question{name, p.Hash, p.Fault})
+		case p.Place.State != record.PlaceSettled:
+			st.Questions = append(st.Questions, question{name, p.Hash, cmp.Or(p.Place.Reason, "where it belongs is not known")})
+		case p.InUse():
+			st.InUse++
+			photo[spot{p.Place.Plot, p.Place.Quadrat, p.Place.Visit}] = true
+		default:
+			st.Questions = append(st.Questions, question{name, p.Hash, "not measured yet: run `quadtally photos` again"})
+		}
+	}
+	for _, o := range snap.Observations {
+		switch {
+		case o.Missing:
+		case o.Variable == "count":
+			count[spot{o.Plot, o.Quadrat, o.Visit}] = true
+		case o.Variable == "yield":
+			yield[o.Plot] = true
+		}
+	}
+	st.Yields = len(yield)
+	for i, d := range snap.Trial.Visits {
+		v := visitStatus{Visit: i + 1, Date: d.String()}
+		for _, p := range snap.Plots {
+			for q := 1; q <= max(1, snap.Trial.Quadrat.PerPlot); q++ {
+				v.Wanted++
+				s := spot{p.ID, q, v.Visit}
+				label := fmt.Sprintf("%s/%d", p.ID, q)
+				if photo[s] {
+					v.Photos++
+				} else {
+					v.NoPhoto = append(v.NoPhoto, label)
+				}
+				if count[s] {
+					v.Counts++
+				} else {
+					v.NoCount = append(v.NoCount, label)
+				}
+			}
+		}
+		v.NotBegun = v.Photos == 0 && v.Counts == 0
+		st.Visits = append(st.Visits, v)
+	}
+	slices.SortFunc(st.Questions, func(a, b question) int {
+		return cmp.Or(strings.Compare(a.Photo, b.Photo), strings.Compare(a.Hash, b.Hash))
+	})
+	return st
+}
+
+// few shortens a list for a screen.
+func few(list []string, all bool) string {
+	const show = 8
+	if all || len(list) <= show {
+		return strings.Join(list, " ")
+	}
+	return fmt.Sprintf("%s and %d more (--all names them)", strings.Join(list[:show], " "), len(list)-show)
+}
+
+func (a *app) printStatus(st trialStatus, all bool) {
+	fmt.Fprintf(a.out, "%s: %s, %s, %d in use\n\n", st.Trial, plural(st.Plots, "plot"), plural(st.Photos, "photo"), st.InUse)
+	fmt.Fprintf(a.out, "visit  date        photos     hand counts\n")
+	for _, v := range st.Visits {
+		if v.NotBegun {
+			fmt.Fprintf(a.out, "%5d  %s  not begun\n", v.Visit, v.Date)
+			continue
+		}
+		fmt.Fprintf(a.out, "%5d  %s  %3d of %-3d %3d of %-3d\n", v.Visit, v.Date, v.Photos, v.Wanted, v.Counts, v.Wanted)
+		if len(v.NoPhoto) > 0 {
+			fmt.Fprintf(a.out, "       no photo: %s\n", few(v.NoPhoto, all))
+		}
+		if len(v.NoCount) > 0 && v.Counts > 0 {
+			fmt.Fprintf(a.out, "       no count: %s\n", few(v.NoCount, all))
+		}
+	}
+	fmt.Fprintf(a.out, "\nyields: %d of %s\n", st.Yields, plural(st.Plots, "plot"))
+	if st.Rejected > 0 {
+		fmt.Fprintf(a.out, "set aside: %s\n", plural(st.Rejected, "photo"))
+	}
+	list := func(title string, qs []question) {
+		if len(qs) == 0 {
+			return
+		}
+		fmt.Fprintf(a.out, "\n%s\n", title)
+		for i, q := range qs {
+			if !all && i == 12 {
+				fmt.Fprintf(a.out, "  and %d more (--all names them)\n", len(qs)-i)
+				return
+			}
+			fmt.Fprintf(a.out, "  %s: %s\n", q.Photo, q.Text)
+		}
+	}
+	list("Photos that could not be read:", st.Unread)
+	list("Photos that wait for you (settle one with `quadtally settle PHOTO --plot P --quadrat N --visit V`, or use `quadtally review`):", st.Questions)
+}

@@ -1,0 +1,120 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"os"
+	"os/exec"
+	"os/signal"
+	"runtime"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"quadtally/cmd/quadtally/internal/crew"
+	"quadtally/cmd/quadtally/internal/intake"
+	"quadtally/vision"
+)
+
+// maxPhotoBytes is the largest photo file that is read at all.
+const maxPhotoBytes = 256 << 20
+
+// photoJob is one photo for a worker process.
+type photoJob struct {
+	Path    string         `json:"path"`
+	Options vision.Options `json:"options"`
+}
+
+// photoReply is what a worker answers. Fault is a sentence where the photo
+// could not be measured; the facts stand all the same.
+type photoReply struct {
+	Facts       intake.Facts        `json:"facts"`
+	Measurement *vision.Measurement `json:"measurement"`
+	Fault       string              `json:"fault"`
+}
+
+// measurePhoto does one job; it runs inside a worker process.
+func measurePhoto(j photoJob) photoReply {
+	var r photoReply
+	photo, err := readFile(j.Path, maxPhotoBytes)
+	if err != nil {
+		r.Fault = err.Error()
+		return r
+	}
+	r.Facts = intake.ReadFacts(j.Path, photo)
+	m, err := vision.Measure(photo, j.Options)
+	if err != nil {
+		r.Fault = err.Error()
+		return r
+	}
+	r.Measurement = &m
+	return r
+}
+
+// workerCommand is the child's side of the crew; people never call it.
+func workerCommand(a *app) *cobra.Command {
+	return &cobra.Command{
+		Use:    "worker",
+		Short:  "Measure photos named on standard input (used by quadtally itself)",
+		Hidden: true,
+		RunE: func(cmd *cobra.Command, args []string) error {
+			// Ctrl-C reaches the whole process group; a worker finishes its
+			// photo and ends when its input does.
+			signal.Ignore(os.Interrupt)
+			return crew.Serve(a.in, os.Stdout, measurePhoto)
+		},
+	}
+}
+
+// crewOptions says how many workers run and how they are started. executable
+// is set by tests.
+func (a *app) crewOptions(workers int, limit time.Duration) (crew.Options, error) {
+	exe, err := os.Executable()
+	if err != nil {
+		return crew.Options{}, fmt.Errorf("the program cannot find itself to start workers: %w", err)
+	}
+	if workers <= 0 {
+		workers = runtime.NumCPU()
+	}
+	return crew.Options{Workers: workers, Limit: limit, Start: func() *exec.Cmd {
+		cmd := exec.Command(exe, "worker")
+		cmd.Env = append(os.Environ(),
+			"OPENCV_FOR_THREADS_NUM=1", // photos are spread over processes, not threads
+			"GOMAXPROCS=2", "GOMEMLIMIT=100MiB", workerEnv+"=1")
+		return cmd
+	}}, nil
+}
+
+// workerEnv marks a child process, so that a test binary can play the worker.
+const workerEnv = "QUADTALLY_WORKER"
+
+// measureAll measures photos in worker processes; done is called for each in
+// any order.
+func (a *app) measureAll(ctx context.Context, jobs []photoJob, workers int, limit time.Duration, done func(i int, r photoReply) error) error {
+	opt, err := a.crewOptions(workers, limit)
+	if err != nil {
+		return err
+	}
+	return crew.Run(ctx, jobs, opt, func(ans crew.Answer[photoReply]) error {
+		if ans.Err != nil {
+			if !errors.Is(ans.Err, crew.ErrCrashed) && !errors.Is(ans.Err, crew.ErrTooLong) {
+				return ans.Err
+			}
+			ans.Result.Fault = ans.Err.Error()
+			if photo, err := readFile(jobs[ans.Index].Path, maxPhotoBytes); err == nil {
+				ans.Result.Facts = intake.ReadFacts(jobs[ans.Index].Path, photo)
+			}
+		}
+		return done(ans.Index, ans.Result)
+	})
+}
+
+// measurementDoc is a measurement as the record keeps it: the curve and the
+// plane lie beside it, not in it.
+func measurementDoc(m vision.Measurement) (json.RawMessage, error) {
+	m.Plane = nil
+	m.Curve = vision.Curve{Index: m.Index}
+	return json.Marshal(m)
+}

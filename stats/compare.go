@@ -1,0 +1,334 @@
+package stats
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"gonum.org/v1/gonum/mat"
+
+	"quadtally/stats/dist"
+)
+
+// Method is a way to keep many comparisons honest.
+type Method string
+
+// The methods for all pairs.
+const (
+	// Tukey is the studentized range, for unequal standard errors as Kramer
+	// (1956, Biometrics 12, 307) extended it: the default.
+	Tukey Method = "tukey"
+	// LSD tests each pair on its own; it is honest only for few planned
+	// pairs after a significant F.
+	LSD        Method = "lsd"
+	Bonferroni Method = "bonferroni"
+	Sidak      Method = "sidak"
+	Holm       Method = "holm"
+	// BH keeps the share of false findings, not the chance of any
+	// (Benjamini & Hochberg 1995, J. R. Stat. Soc. B 57, 289).
+	BH Method = "bh"
+	// Scheffe covers every contrast that could be thought of.
+	Scheffe Method = "scheffe"
+)
+
+// adjustments are the methods that look at the plain p values alone.
+var adjustments = map[Method]Adjustment{
+	Bonferroni: AdjustBonferroni, Sidak: AdjustSidak, Holm: AdjustHolm, BH: AdjustBenjaminiHochberg,
+}
+
+// Methods lists the methods for all pairs.
+func Methods() []Method { return []Method{Tukey, LSD, Bonferroni, Sidak, Holm, BH, Scheffe} }
+
+// Pair is the difference A minus B of two adjusted means on the scale of the
+// analysis. It is not estimable where the two treatments never meet, even
+// through others; then all numbers are nil. P is adjusted by the method, PLSD
+// is for the pair on its own. Lower and Upper are simultaneous for Tukey,
+// Bonferroni, Sidak and Scheffe; under Holm they are Bonferroni's, under LSD
+// and BH each holds on its own.
+type Pair struct {
+	A          string   `json:"a"`
+	B          string   `json:"b"`
+	Estimable  bool     `json:"estimable"`
+	Difference *float64 `json:"difference,omitempty"`
+	SED        *float64 `json:"sed,omitempty"`
+	LSD        *float64 `json:"lsd,omitempty"`
+	T          *float64 `json:"t,omitempty"`
+	PLSD       *float64 `json:"p_lsd,omitempty"`
+	P          *float64 `json:"p,omitempty"`
+	Lower      *float64 `json:"lower,omitempty"`
+	Upper      *float64 `json:"upper,omitempty"`
+	Differ     bool     `json:"differ"`
+}
+
+// Pairs compares every two levels at the level alpha of significance.
+func (m Means) Pairs(method Method, alpha float64) ([]Pair, error) {
+	if !slices.Contains(Methods(), method) {
+		return nil, fmt.Errorf("no method %q for pairs; choose one of %v", method, Methods())
+	}
+	if !(alpha > 0 && alpha < 1) {
+		return nil, fmt.Errorf("significance level %g is not between 0 and 1", alpha)
+	}
+	k := len(m.Levels)
+	if k > dist.MaxGroups {
+		return nil, fmt.Errorf("%d treatments: pairs are compared among at most %d", k, dist.MaxGroups)
+	}
+	mse, ok := m.fit.MSE()
+	ok = ok && mse > 0
+	df := float64(m.fit.DFResidual)
+	var pairs []Pair
+	var tested []int
+	for i := range k {
+		for j := i + 1; j < k; j++ {
+			p := Pair{A: m.Levels[i], B: m.Levels[j]}
+			if c := m.difference(i, j); c.estimable {
+				p.Estimable = true
+				p.Difference = ptr(c.estimate)
+				if ok {
+					sed := math.Sqrt(mse * c.variance())
+					p.SED, p.T = &sed, ptr(c.estimate/sed)
+					p.PLSD = ptr(must(dist.TTwoSided(*p.T, df)))
+					tested = append(tested, len(pairs))
+				}
+			}
+			pairs = append(pairs, p)
+		}
+	}
+	if len(tested) == 0 {
+		return pairs, nil
+	}
+	plain := make([]float64, len(tested))
+	for i, at := range tested {
+		plain[i] = *pairs[at].PLSD
+	}
+	adjusted := adjustPairs(method, plain, func(i int) float64 { return math.Abs(*pairs[tested[i]].T) }, k, df)
+	crit := criticalT(method, alpha, len(tested), k, df)
+	tPlain := must(dist.TQuantile(1-alpha/2, df))
+	for i, at := range tested {
+		p := &pairs[at]
+		p.P = ptr(adjusted[i])
+		p.Differ = adjusted[i] <= alpha
+		p.LSD = ptr(tPlain * *p.SED)
+		p.Lower, p.Upper = ptr(*p.Difference-crit**p.SED), ptr(*p.Difference+crit**p.SED)
+	}
+	return pairs, nil
+}
+
+// adjustPairs adjusts plain p values; absT gives the statistic of pair i.
+func adjustPairs(method Method, plain []float64, absT func(int) float64, k int, df float64) []float64 {
+	each := func(f func(t float64) float64) []float64 {
+		out := make([]float64, len(plain))
+		// Equal statistics are common in balanced layouts, and rank
+		// methods must see exactly equal p values as ties.
+		known := map[float64]float64{}
+		for i := range out {
+			t := absT(i)
+			p, ok := known[t]
+			if !ok {
+				p = f(t)
+				known[t] = p
+			}
+			out[i] = p
+		}
+		return out
+	}
+	switch method {
+	case Tukey:
+		if k == 2 {
+			return plain
+		}
+		return each(func(t float64) float64 { return must(dist.StudentizedRangeSF(math.Sqrt2*t, k, df)) })
+	case Scheffe:
+		d := float64(k - 1)
+		return each(func(t float64) float64 { return must(dist.FSF(t*t/d, d, df)) })
+	}
+	how, ok := adjustments[method]
+	if !ok {
+		return plain
+	}
+	adjusted, err := Adjust(plain, how)
+	if err != nil {
+		panic("stats: " + err.Error()) // plain are p values in [0, 1]
+	}
+	return adjusted
+}
+
+// criticalT is the multiple of the SED at the end of an interval.
+func criticalT(method Method, alpha float64, m, k int, df float64) float64 {
+	switch method {
+	case Tukey:
+		if k > 2 {
+			return must(dist.StudentizedRangeQuantile(1-alpha, k, df)) / math.Sqrt2
+		}
+	case Scheffe:
+		d := float64(k - 1)
+		return math.Sqrt(d * must(dist.FQuantile(1-alpha, d, df)))
+	case Bonferroni, Holm:
+		return must(dist.TQuantile(1-alpha/float64(2*m), df))
+	case Sidak:
+		return must(dist.TQuantile(0.5+math.Pow(1-alpha, 1/float64(m))/2, df))
+	}
+	return must(dist.TQuantile(1-alpha/2, df))
+}
+
+// Side says which differences from the control are looked for.
+type Side string
+
+// The sides of a comparison with the control.
+const (
+	BothSides    Side = "both"
+	BelowControl Side = "below" // is the treatment lower?
+	AboveControl Side = "above" // is the treatment higher?
+)
+
+// ControlComparison is a treatment less the control by Dunnett's single-step
+// test (Dunnett 1955, JASA 50, 1096), with the correlations of the actual
+// adjusted means. One-sided intervals have one end.
+type ControlComparison struct {
+	Treatment  string   `json:"treatment"`
+	Estimable  bool     `json:"estimable"`
+	Difference *float64 `json:"difference,omitempty"`
+	SED        *float64 `json:"sed,omitempty"`
+	T          *float64 `json:"t,omitempty"`
+	P          *float64 `json:"p,omitempty"`
+	Lower      *float64 `json:"lower,omitempty"`
+	Upper      *float64 `json:"upper,omitempty"`
+	Differ     bool     `json:"differ"`
+}
+
+// VsControl compares every other level with the control.
+func (m Means) VsControl(control string, side Side, alpha float64) ([]ControlComparison, error) {
+	c, err := m.index(control)
+	if err != nil {
+		return nil, err
+	}
+	if side != BothSides && side != BelowControl && side != AboveControl {
+		return nil, fmt.Errorf("side %q is not one of %s, %s, %s", side, BothSides, BelowControl, AboveControl)
+	}
+	if !(alpha > 0 && alpha < 1) {
+		return nil, fmt.Errorf("significance level %g is not between 0 and 1", alpha)
+	}
+	mse, ok := m.fit.MSE()
+	ok = ok && mse > 0
+	var out []ControlComparison
+	var combos []combination
+	var at []int
+	for i, l := range m.Levels {
+		if i == c {
+			continue
+		}
+		row := ControlComparison{Treatment: l}
+		if d := m.difference(i, c); d.estimable {
+			row.Estimable, row.Difference = true, ptr(d.estimate)
+			if ok {
+				sed := math.Sqrt(mse * d.variance())
+				row.SED, row.T = &sed, ptr(d.estimate/sed)
+				combos = append(combos, d)
+				at = append(at, len(out))
+			}
+		}
+		out = append(out, row)
+	}
+	if len(at) == 0 {
+		return out, nil
+	}
+	sided := dist.TwoSided
+	if side != BothSides {
+		sided = dist.OneSided
+	}
+	maxT, err := dist.NewMaxT(correlation(combos), float64(m.fit.DFResidual), sided)
+	if err != nil {
+		return nil, fmt.Errorf("comparison with control %s: %w", control, err)
+	}
+	crit, err := maxT.Quantile(1 - alpha)
+	if err != nil {
+		return nil, fmt.Errorf("comparison with control %s: %w", control, err)
+	}
+	known := map[float64]float64{}
+	for _, i := range at {
+		row := &out[i]
+		t := *row.T
+		switch side {
+		case BothSides:
+			t = math.Abs(t)
+		case BelowControl:
+			t = -t
+		}
+		p, seen := known[t]
+		if !seen {
+			if p, _, err = maxT.SF(t); err != nil {
+				return nil, fmt.Errorf("comparison with control %s: %w", control, err)
+			}
+			known[t] = p
+		}
+		row.P, row.Differ = ptr(p), p <= alpha
+		if side != BelowControl {
+			row.Lower = ptr(*row.Difference - crit**row.SED)
+		}
+		if side != AboveControl {
+			row.Upper = ptr(*row.Difference + crit**row.SED)
+		}
+	}
+	return out, nil
+}
+
+func correlation(c []combination) *mat.SymDense {
+	k := len(c)
+	r := mat.NewSymDense(k, nil)
+	for i := range k {
+		r.SetSym(i, i, 1)
+		for j := range i {
+			r.SetSym(i, j, c[i].covariance(c[j])/math.Sqrt(c[i].variance()*c[j].variance()))
+		}
+	}
+	return r
+}
+
+// pairTable looks pairs up by name in either order.
+func pairTable(pairs []Pair) map[[2]string]Pair {
+	t := make(map[[2]string]Pair, 2*len(pairs))
+	for _, p := range pairs {
+		t[[2]string{p.A, p.B}] = p
+		t[[2]string{p.B, p.A}] = p
+	}
+	return t
+}
+
+// errNoLetters says why letters cannot be given.
+var errNoLetters = errors.New("no letters: some treatments cannot be compared with each other")
+
+// LettersFor gives each level the letters that agree with the pairs: two
+// levels share a letter if and only if they are not shown to differ. "a" goes
+// to the first level of order. It refuses where a pair could not be tested.
+func LettersFor(order []string, pairs []Pair) (map[string]string, error) {
+	table := pairTable(pairs)
+	differ := func(i, j int) bool { return table[[2]string{order[i], order[j]}].Differ }
+	for i := range order {
+		for j := range i {
+			if table[[2]string{order[i], order[j]}].P == nil {
+				return nil, errNoLetters
+			}
+		}
+	}
+	letters, err := Letters(len(order), differ)
+	if err != nil {
+		return nil, err
+	}
+	out := make(map[string]string, len(order))
+	for i, l := range order {
+		out[l] = letters[i]
+	}
+	return out, nil
+}
+
+// nameList joins names as a sentence does.
+func nameList(names []string) string {
+	switch len(names) {
+	case 0:
+		return ""
+	case 1:
+		return names[0]
+	}
+	return strings.Join(names[:len(names)-1], ", ") + " and " + names[len(names)-1]
+}

@@ -1,0 +1,163 @@
+// Package card finds plot cards in a photo and reads the code printed on
+// them. A card is read right or not at all: the code carries its own error
+// correction (ISO/IEC 18004), and its text is accepted only with the check
+// characters package label puts into it.
+package card
+
+import (
+	"errors"
+	"fmt"
+	"math"
+
+	"quadtally/vision/frame"
+	"quadtally/vision/label"
+	"quadtally/vision/raster"
+)
+
+// Options says what is known of the card and how hard to look.
+type Options struct {
+	// CodeMM is the printed side of the code, 21 modules without its white
+	// margin, millimetres; 0 if not known. It makes the card a ruler.
+	CodeMM float64
+	// MaxBlobs is how many white patches are looked into, largest first.
+	MaxBlobs int
+	// Blobs confines the search to white patches; otherwise a photo in which
+	// none holds a card is also searched whole, which costs more.
+	Blobs bool
+}
+
+// DefaultOptions looks into eight patches and then at the whole photo.
+func DefaultOptions() Options { return Options{MaxBlobs: 8} }
+
+// Validate says what is wrong with the options.
+func (o Options) Validate() error {
+	if !(o.CodeMM >= 0 && o.CodeMM <= 1000) {
+		return fmt.Errorf("code of %g mm: use its printed side, or 0 if not known", o.CodeMM)
+	}
+	if o.MaxBlobs < 1 || o.MaxBlobs > 100 {
+		return fmt.Errorf("%d white patches: use 1 to 100", o.MaxBlobs)
+	}
+	return nil
+}
+
+// Card is one card that was read.
+type Card struct {
+	Label label.Label
+	// Code is the outline of the code, 21 x 21 modules, in luma pixels of the
+	// raster: from the corner with the upper-left finder pattern, in reading
+	// order. The fourth corner follows from the other three, so the outline is
+	// a parallelogram.
+	Code     frame.Quad
+	ModulePx float64 // side of a module, luma pixels
+	// MMPerPx is the scale at the card, millimetres per luma pixel, and
+	// ToPixel the map from its plane (millimetres from corner 0 of Code); both
+	// zero unless Options.CodeMM is set. Away from the card they hold only as
+	// far as the photo is taken from straight above.
+	MMPerPx float64
+	ToPixel frame.Homography
+	// White is the median of Y, Cb and Cr on the code's white modules: the
+	// paper, for a white balance. Clipped paper (Y near 255) is no reference.
+	White [3]float64
+}
+
+// Reading is what was read in one photo.
+type Reading struct {
+	Cards []Card // each label once
+	Other int    // codes that were read and are not plot cards
+}
+
+// ErrNone and ErrAmbiguous are the two ways a photo can fail to say its plot.
+var (
+	ErrNone      = errors.New("no plot card read")
+	ErrAmbiguous = errors.New("more than one plot card in the photo")
+)
+
+// One is the photo's only card. Two different cards are never chosen between.
+func (r Reading) One() (Card, error) {
+	switch {
+	case len(r.Cards) == 1:
+		return r.Cards[0], nil
+	case len(r.Cards) > 1:
+		return Card{}, fmt.Errorf("%w: %s and %s; say by hand which one holds", ErrAmbiguous, r.Cards[0].Label, r.Cards[1].Label)
+	case r.Other > 0:
+		return Card{}, fmt.Errorf("%w: the photo holds another code; lay the plot card flat beside the frame", ErrNone)
+	}
+	return Card{}, fmt.Errorf("%w: lay it flat beside the frame, unfolded and in focus", ErrNone)
+}
+
+// Find reads every plot card it can. An empty Reading is a normal answer.
+func Find(r *raster.Raster, opt Options) (Reading, error) {
+	if err := opt.Validate(); err != nil {
+		return Reading{}, err
+	}
+	if r == nil || r.Width < 21 || r.Height < 21 || len(r.Y) < r.Width*r.Height ||
+		r.ChromaWidth < 1 || r.ChromaHeight < 1 ||
+		len(r.Cb) < r.ChromaWidth*r.ChromaHeight || len(r.Cr) < r.ChromaWidth*r.ChromaHeight {
+		return Reading{}, errors.New("the photo has no picture to read")
+	}
+	var out Reading
+	whole := grey{r.Width, r.Height, r.Y}
+	for _, b := range whitePatches(r, opt.MaxBlobs) {
+		out.add(r, opt, scanPatch(whole, b))
+	}
+	if len(out.Cards) == 0 && !opt.Blobs {
+		out.add(r, opt, scan(whole, 0, 0, 1))
+	}
+	return out, nil
+}
+
+// code is a decoded text with the centres of the finder patterns, upper-left,
+// upper-right, lower-left, in luma pixels.
+type code struct {
+	text    string
+	centres [3]raster.Point
+}
+
+func (r *Reading) add(ra *raster.Raster, opt Options, codes []code) {
+	for _, c := range codes {
+		l, err := label.Decode(c.text)
+		if err != nil {
+			r.Other++
+			continue
+		}
+		known := false
+		for _, k := range r.Cards {
+			known = known || k.Label == l
+		}
+		if known {
+			continue
+		}
+		if card, ok := place(ra, opt, l, c.centres); ok {
+			r.Cards = append(r.Cards, card)
+		}
+	}
+}
+
+const (
+	modules      = 21
+	finderCentre = 3.5 // modules from the code's edge
+	finderApart  = modules - 2*finderCentre
+)
+
+// place works out where the code lies from its three finder patterns.
+func place(r *raster.Raster, opt Options, l label.Label, c [3]raster.Point) (Card, bool) {
+	ux, uy := (c[1].X-c[0].X)/finderApart, (c[1].Y-c[0].Y)/finderApart
+	vx, vy := (c[2].X-c[0].X)/finderApart, (c[2].Y-c[0].Y)/finderApart
+	at := func(u, v float64) raster.Point {
+		u, v = u-finderCentre, v-finderCentre
+		return raster.Point{X: c[0].X + u*ux + v*vx, Y: c[0].Y + u*uy + v*vy}
+	}
+	card := Card{Label: l, ModulePx: math.Sqrt(math.Abs(ux*vy - uy*vx))}
+	if !(card.ModulePx > .5) {
+		return card, false
+	}
+	card.Code = frame.Quad{at(0, 0), at(modules, 0), at(modules, modules), at(0, modules)}
+	card.White = whiteOf(r, at)
+	if opt.CodeMM > 0 {
+		s := modules / opt.CodeMM
+		card.MMPerPx = opt.CodeMM / modules / card.ModulePx
+		o := at(0, 0)
+		card.ToPixel = frame.Homography{ux * s, vx * s, o.X, uy * s, vy * s, o.Y, 0, 0, 1}
+	}
+	return card, true
+}

@@ -1,0 +1,240 @@
+package card
+
+import (
+	"image"
+	"slices"
+
+	"github.com/makiuchi-d/gozxing"
+	"github.com/makiuchi-d/gozxing/qrcode"
+
+	"quadtally/vision/raster"
+)
+
+// grey is one plane of brightness.
+type grey struct {
+	w, h int
+	pix  []byte
+}
+
+// whitePatches finds patches of paper: bright and without colour. The look is
+// coarse, one sample for about four luma pixels at quarter scale; boxes are in
+// luma pixels, largest first.
+func whitePatches(r *raster.Raster, most int) []image.Rectangle {
+	step := max(1, (max(r.ChromaWidth, r.ChromaHeight)+399)/400)
+	w, h := r.ChromaWidth/step, r.ChromaHeight/step
+	if w < 4 || h < 4 {
+		return nil
+	}
+	luma := make([]byte, w*h)
+	grey := make([]bool, w*h)
+	var hist [256]int
+	for y := range h {
+		cy := y*step + step/2
+		ly := (2*cy + 1) * r.Height / (2 * r.ChromaHeight)
+		for x := range w {
+			cx := x*step + step/2
+			lx := (2*cx + 1) * r.Width / (2 * r.ChromaWidth)
+			v := r.Y[ly*r.Width+lx]
+			luma[y*w+x] = v
+			hist[v]++
+			cb, cr := int(r.Cb[cy*r.ChromaWidth+cx])-128, int(r.Cr[cy*r.ChromaWidth+cx])-128
+			grey[y*w+x] = cb*cb+cr*cr < 20*20
+		}
+	}
+	bright, n := 255, 0
+	for bright > 0 && n < w*h/200 {
+		n += hist[bright]
+		bright--
+	}
+	var out []image.Rectangle
+	for _, share := range []float64{.8, .55} { // a card in the sun; a card in shade
+		least := byte(share * float64(bright))
+		out = append(out, boxes(w, h, func(i int) bool { return grey[i] && luma[i] >= least })...)
+	}
+	slices.SortStableFunc(out, func(a, b image.Rectangle) int { return b.Dx()*b.Dy() - a.Dx()*a.Dy() })
+	var kept []image.Rectangle
+	sx, sy := float64(r.Width)/float64(w), float64(r.Height)/float64(h)
+	for _, b := range out {
+		if b.Dx()*b.Dy() > w*h/3 {
+			continue
+		}
+		if len(kept) == most {
+			break
+		}
+		box := image.Rect(int(float64(b.Min.X)*sx), int(float64(b.Min.Y)*sy), int(float64(b.Max.X)*sx+1), int(float64(b.Max.Y)*sy+1))
+		if !slices.ContainsFunc(kept, func(k image.Rectangle) bool { return similar(k, box) }) {
+			kept = append(kept, box)
+		}
+	}
+	return kept
+}
+
+func similar(a, b image.Rectangle) bool {
+	i := a.Intersect(b)
+	return 10*i.Dx()*i.Dy() > 8*max(a.Dx()*a.Dy(), b.Dx()*b.Dy())
+}
+
+// boxes are the bounding boxes of the 8-connected pieces that could be a
+// card: not too small, not too long, not too thin.
+func boxes(w, h int, in func(int) bool) []image.Rectangle {
+	seen := make([]bool, w*h)
+	var out []image.Rectangle
+	var stack []int
+	for start := range seen {
+		if seen[start] || !in(start) {
+			continue
+		}
+		seen[start] = true
+		stack = append(stack[:0], start)
+		box, count := image.Rectangle{Min: image.Pt(w, h)}, 0
+		for len(stack) > 0 {
+			i := stack[len(stack)-1]
+			stack = stack[:len(stack)-1]
+			x, y := i%w, i/w
+			count++
+			box.Min.X, box.Min.Y = min(box.Min.X, x), min(box.Min.Y, y)
+			box.Max.X, box.Max.Y = max(box.Max.X, x+1), max(box.Max.Y, y+1)
+			for ny := max(0, y-1); ny <= min(h-1, y+1); ny++ {
+				for nx := max(0, x-1); nx <= min(w-1, x+1); nx++ {
+					if j := ny*w + nx; !seen[j] && in(j) {
+						seen[j] = true
+						stack = append(stack, j)
+					}
+				}
+			}
+		}
+		dx, dy := box.Dx(), box.Dy()
+		if min(dx, dy) >= 5 && max(dx, dy) <= 4*min(dx, dy) && 5*count >= dx*dy {
+			out = append(out, box)
+		}
+	}
+	return out
+}
+
+// scanPatch reads a patch as it is, then enlarged and sharpened.
+func scanPatch(whole grey, b image.Rectangle) []code {
+	// A tight crop loses a quarter of the cards: the quiet zone is needed.
+	px, py := b.Dx()*3/10+6, b.Dy()*3/10+6
+	b = image.Rect(b.Min.X-px, b.Min.Y-py, b.Max.X+px, b.Max.Y+py).Intersect(image.Rect(0, 0, whole.w, whole.h))
+	crop := whole.crop(b)
+	if codes := scan(crop, float64(b.Min.X), float64(b.Min.Y), 1); len(codes) > 0 {
+		return codes
+	}
+	if max(crop.w, crop.h) > 600 {
+		return nil
+	}
+	return scan(crop.doubled(), float64(b.Min.X), float64(b.Min.Y), 2)
+}
+
+func (g grey) crop(b image.Rectangle) grey {
+	out := grey{b.Dx(), b.Dy(), make([]byte, 0, b.Dx()*b.Dy())}
+	for y := b.Min.Y; y < b.Max.Y; y++ {
+		out.pix = append(out.pix, g.pix[y*g.w+b.Min.X:y*g.w+b.Max.X]...)
+	}
+	return out
+}
+
+// doubled enlarges twofold (bilinear) and sharpens: 2.5 times the picture less
+// 1.5 times its 5 x 5 mean.
+func (g grey) doubled() grey {
+	w, h := 2*g.w, 2*g.h
+	big := make([]int32, w*h)
+	for y := range h {
+		// A big pixel's centre lies a quarter of a small pixel off a small one's.
+		y0, y1, fy := y/2, min(g.h-1, y/2+1), int32(1)
+		if y&1 == 0 {
+			y0, y1, fy = max(0, y/2-1), y/2, 3
+		}
+		for x := range w {
+			x0, x1, fx := x/2, min(g.w-1, x/2+1), int32(1)
+			if x&1 == 0 {
+				x0, x1, fx = max(0, x/2-1), x/2, 3
+			}
+			a, b := int32(g.pix[y0*g.w+x0]), int32(g.pix[y0*g.w+x1])
+			c, d := int32(g.pix[y1*g.w+x0]), int32(g.pix[y1*g.w+x1])
+			big[y*w+x] = ((a*(4-fx)+b*fx)*(4-fy) + (c*(4-fx)+d*fx)*fy + 8) / 16
+		}
+	}
+	out := grey{w, h, make([]byte, w*h)}
+	rows := make([]int32, w*h) // horizontal sums of 5
+	for y := range h {
+		for x := range w {
+			var s int32
+			for d := -2; d <= 2; d++ {
+				s += big[y*w+min(w-1, max(0, x+d))]
+			}
+			rows[y*w+x] = s
+		}
+	}
+	for y := range h {
+		for x := range w {
+			var s int32
+			for d := -2; d <= 2; d++ {
+				s += rows[min(h-1, max(0, y+d))*w+x]
+			}
+			out.pix[y*w+x] = byte(min(255, max(0, (125*big[y*w+x]-3*s)/50)))
+		}
+	}
+	return out
+}
+
+// scan reads the code in g, if it can; g begins at (x0, y0) of the luma plane
+// and is enlarged by scale. The reader is other people's code fed with
+// strangers' photos: whatever it does, the photo is then simply not read.
+func scan(g grey, x0, y0, scale float64) (codes []code) {
+	defer func() {
+		if recover() != nil {
+			codes = nil
+		}
+	}()
+	if g.w < modules || g.h < modules {
+		return nil
+	}
+	src, err := gozxing.NewPlanarYUVLuminanceSource(g.pix, g.w, g.h, 0, 0, g.w, g.h, false)
+	if err != nil {
+		return nil
+	}
+	bmp, err := gozxing.NewBinaryBitmap(gozxing.NewHybridBinarizer(src))
+	if err != nil {
+		return nil
+	}
+	res, err := qrcode.NewQRCodeReader().Decode(bmp, map[gozxing.DecodeHintType]any{gozxing.DecodeHintType_TRY_HARDER: true})
+	if err != nil {
+		return nil
+	}
+	p := res.GetResultPoints() // lower-left, upper-left, upper-right
+	if len(p) < 3 {
+		return nil
+	}
+	at := func(i int) raster.Point {
+		return raster.Point{X: x0 + p[i].GetX()/scale, Y: y0 + p[i].GetY()/scale}
+	}
+	return []code{{res.GetText(), [3]raster.Point{at(1), at(2), at(0)}}}
+}
+
+// whiteOf is the median colour of the white ring inside each finder pattern's
+// separator: module row 7 and column 7 are white in every code.
+func whiteOf(r *raster.Raster, at func(u, v float64) raster.Point) (white [3]float64) {
+	var ys, cbs, crs []byte
+	for i := 0; i < 8; i++ {
+		for _, uv := range [][2]float64{{float64(i) + .5, 7.5}, {7.5, float64(i) + .5}, {20.5 - float64(i), 7.5}, {7.5, 20.5 - float64(i)}} {
+			p := at(uv[0], uv[1])
+			x, y := int(p.X), int(p.Y)
+			if x < 0 || y < 0 || x >= r.Width || y >= r.Height {
+				continue
+			}
+			cx, cy := x*r.ChromaWidth/r.Width, y*r.ChromaHeight/r.Height
+			ys = append(ys, r.Y[y*r.Width+x])
+			cbs = append(cbs, r.Cb[cy*r.ChromaWidth+cx])
+			crs = append(crs, r.Cr[cy*r.ChromaWidth+cx])
+		}
+	}
+	for i, v := range [][]byte{ys, cbs, crs} {
+		if len(v) == 0 {
+			return [3]float64{}
+		}
+		slices.Sort(v)
+		white[i] = float64(v[len(v)/2])
+	}
+	return white
+}

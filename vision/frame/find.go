@@ -1,0 +1,372 @@
+// Package frame finds the quadrat frame in a photo and says where its ground
+// lies: by the marks stuck at its corners where there are any, by its edges
+// where there are none.
+//
+// Steps of the search by edges: signed line evidence in luma and both chroma
+// planes at small scale (vote), quadrilaterals of two facing pairs (guesses),
+// each held against the picture (judge), the best refined to a fraction of a
+// pixel on the full raster (refine), checked as the image of a rectangle of
+// the stated size (poseOf), and dropped from the pipe to the ground
+// (groundFromPipe). What fails any of these is refused, not repaired.
+package frame
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+
+	"quadtally/vision/label"
+	"quadtally/vision/raster"
+)
+
+// Options says what frame to look for.
+type Options struct {
+	// WidthMM and HeightMM are the inner size of the frame. Which of the two
+	// lies across the photo is found out. 0 x 0 looks for marks only.
+	WidthMM, HeightMM float64
+
+	// PipeDiameterMM is the outer diameter of a round-pipe frame, 0 for one
+	// that is flat: its seen inner edge lies above the ground, and so makes
+	// the quadrat look larger than it is. With marks it is the height of the
+	// plates above the ground.
+	PipeDiameterMM float64
+
+	// FocalPx is the camera's focal length in pixels of the full photo, 0 if
+	// not known: then that of a usual phone is taken (26 mm in 35 mm terms,
+	// common practice). It matters for tilt, height and pipe correction only.
+	FocalPx float64
+
+	// MinSupport is the share of each side's length along which the inner
+	// edge must be seen, 0..1.
+	MinSupport float64
+
+	// NoMarks leaves corner marks unread.
+	NoMarks bool
+}
+
+// DefaultOptions looks for a 500 x 500 mm frame, with or without marks.
+func DefaultOptions() Options {
+	return Options{WidthMM: 500, HeightMM: 500, MinSupport: .4}
+}
+
+// Validate says what is wrong with the options.
+func (o Options) Validate() error {
+	for _, v := range []struct {
+		name      string
+		mm        float64
+		low, high float64
+	}{
+		{"frame width", o.WidthMM, 50, 5000}, {"frame height", o.HeightMM, 50, 5000},
+	} {
+		if o.WidthMM == 0 && o.HeightMM == 0 && !o.NoMarks {
+			break
+		}
+		if !(v.mm >= v.low && v.mm <= v.high) {
+			return fmt.Errorf("%s of %g mm: use the inner size, %g to %g mm", v.name, v.mm, v.low, v.high)
+		}
+	}
+	if !(o.PipeDiameterMM >= 0 && o.PipeDiameterMM <= 120) {
+		return fmt.Errorf("pipe diameter of %g mm: use 0 (flat) to 120 mm", o.PipeDiameterMM)
+	}
+	if !(o.FocalPx >= 0) || math.IsInf(o.FocalPx, 0) {
+		return fmt.Errorf("focal length of %g pixels: use 0 if not known", o.FocalPx)
+	}
+	if !(o.MinSupport >= .2 && o.MinSupport <= 1) {
+		return fmt.Errorf("least support of %g: use .2 to 1", o.MinSupport)
+	}
+	return nil
+}
+
+// Method says how a frame was found.
+type Method int
+
+const (
+	ByEdges Method = iota + 1
+	ByMarks
+)
+
+func (m Method) String() string {
+	switch m {
+	case ByEdges:
+		return "edges"
+	case ByMarks:
+		return "marks"
+	}
+	return "none"
+}
+
+// Frame is where the quadrat lies. Positions are in pixels of the raster's
+// luma plane, as stored; corners run clockwise, as a person sees the upright
+// photo, from the one nearest its upper left.
+type Frame struct {
+	Inner  Quad // inner edge as seen
+	Ground Quad // the quadrat on the ground, after the pipe's height is taken out
+
+	WidthMM, HeightMM float64    // inner size: corner 0 to 1, corner 1 to 2
+	ToPixel           Homography // ground millimetres, from corner 0 toward 1 and 3, to luma pixels
+
+	MMPerPx        float64 // at the centre of the quadrat, millimetres per luma pixel
+	TiltDeg        float64 // camera axis against the vertical, degrees
+	CameraHeightMM float64 // above the ground, as far as the focal length is right
+	PipeWidthMM    float64 // as seen; 0 when found by marks
+
+	Method     Method
+	Confidence float64    // 0..1: by edges, the support of the weakest side and the second edge; by marks, their number and fit
+	Support    [4]float64 // share of each side seen, from corner 0; all 1 by marks
+
+	Class    label.Class // by marks: which frame
+	HasClass bool
+	Marks    []SeenMark // by marks
+
+	Warnings []string
+}
+
+// ErrNotFound is wrapped by every error that means the photo shows no frame
+// that can be trusted.
+var ErrNotFound = errors.New("no frame found")
+
+func notFound(format string, args ...any) error {
+	return fmt.Errorf("%w: %s", ErrNotFound, fmt.Sprintf(format, args...))
+}
+
+// Find looks for the frame. An error that wraps ErrNotFound is a normal
+// answer and says what to do about the photo.
+func Find(r *raster.Raster, opt Options) (Frame, error) {
+	if err := opt.Validate(); err != nil {
+		return Frame{}, err
+	}
+	if !usable(r) {
+		return Frame{}, errors.New("the photo has no colour planes to look at")
+	}
+	var warnings []string
+	if !opt.NoMarks {
+		f, err := findByMarks(r, opt)
+		if err == nil {
+			return f, nil
+		}
+		var few fewMarks
+		if !errors.As(err, &few) {
+			return Frame{}, err
+		}
+		if few > 0 {
+			warnings = append(warnings, fmt.Sprintf("only %d corner mark(s) read, 3 needed: found by edges instead", int(few)))
+		}
+	}
+	if opt.WidthMM == 0 {
+		return Frame{}, notFound("no three corner marks were read; state the frame's inner size to look for its edges")
+	}
+	f, err := findByEdges(r, opt)
+	f.Warnings = append(warnings, f.Warnings...)
+	return f, err
+}
+
+// cameraOf is the pinhole of the raster: principal point at the middle.
+func cameraOf(r *raster.Raster, focalFullPx float64) camera {
+	if focalFullPx == 0 {
+		// The 35 mm frame's diagonal is 43.27 mm.
+		focalFullPx = 26 / 43.27 * math.Hypot(float64(r.FullWidth), float64(r.FullHeight))
+	}
+	return camera{
+		focal:  focalFullPx * float64(r.Width) / float64(r.FullWidth),
+		centre: raster.Point{X: float64(r.Width) / 2, Y: float64(r.Height) / 2},
+	}
+}
+
+// Largest departures from a rectangle of the stated size: the focal length
+// may be a third off and the frame a little out of square.
+const (
+	maxLogRatio = .08
+	maxSkew     = .07
+)
+
+func findByEdges(r *raster.Raster, opt Options) (Frame, error) {
+	const advice = "photograph the whole frame from straight above, its inner edge free of leaves, or stick marks at its corners"
+	s := searchPicture(r)
+	if s.w < 48 || s.h < 48 {
+		return Frame{}, notFound("the photo is too small")
+	}
+	cam := cameraOf(r, opt.FocalPx)
+	var grads [3]gradients
+	var all []guess
+	for c, p := range s.planes {
+		grads[c] = gradientsOf(p)
+		all = append(all, guesses(vote(grads[c]).peaks(36), s.w, s.h, c)...)
+	}
+	slices.SortStableFunc(all, func(a, b guess) int { return cmpDesc(a.strength, b.strength) })
+
+	var verdicts []verdict
+	var tried []guess
+	for _, g := range all {
+		if len(tried) == 60 {
+			break
+		}
+		if slices.ContainsFunc(tried, func(t guess) bool {
+			return t.channel == g.channel && t.outward == g.outward && nearQuads(t.quad, g.quad, 4)
+		}) {
+			continue
+		}
+		if _, _, err := fitRectangle(s.toLuma(g.quad), opt, cam, 2); err != nil {
+			continue
+		}
+		tried = append(tried, g)
+		if v, ok := judge(g, grads[g.channel]); ok {
+			verdicts = append(verdicts, v)
+		}
+	}
+	slices.SortStableFunc(verdicts, func(a, b verdict) int { return cmpDesc(a.score, b.score) })
+
+	reason := "no four edges that could be one"
+	for i, v := range verdicts {
+		if i == 4 {
+			break
+		}
+		f, why := settle(r, s, v, opt, cam)
+		if why == "" {
+			return f, nil
+		}
+		if i == 0 {
+			reason = why
+		}
+	}
+	return Frame{}, notFound("%s; %s", reason, advice)
+}
+
+func cmpDesc(a, b float64) int {
+	switch {
+	case a > b:
+		return -1
+	case a < b:
+		return 1
+	}
+	return 0
+}
+
+func nearQuads(a, b Quad, tol float64) bool {
+	for k := range 4 {
+		t := b.turned(k)
+		if dist(a[0], t[0]) < tol && dist(a[1], t[1]) < tol && dist(a[2], t[2]) < tol && dist(a[3], t[3]) < tol {
+			return true
+		}
+	}
+	return false
+}
+
+func (s picture) toLuma(q Quad) Quad {
+	for i := range q {
+		q[i].X *= s.perPx[0]
+		q[i].Y *= s.perPx[1]
+	}
+	return q
+}
+
+// fitRectangle decides which side of the quad is the frame's width and
+// refuses a quad that is no image of such a rectangle. slack widens the
+// limits.
+func fitRectangle(q Quad, opt Options, cam camera, slack float64) (w, h float64, err error) {
+	best := math.Inf(1)
+	for _, size := range [2][2]float64{{opt.WidthMM, opt.HeightMM}, {opt.HeightMM, opt.WidthMM}} {
+		g, e := QuadToQuad(rect(size[0], size[1]), q)
+		if e != nil {
+			return 0, 0, e
+		}
+		_, ratio, skew, e := poseOf(g, cam)
+		if e != nil || math.Abs(ratio) > slack*maxLogRatio || math.Abs(skew) > slack*maxSkew {
+			continue
+		}
+		if math.Abs(ratio) < best {
+			best, w, h = math.Abs(ratio), size[0], size[1]
+		}
+	}
+	if math.IsInf(best, 1) {
+		return 0, 0, errors.New("not a rectangle of the stated size")
+	}
+	return w, h, nil
+}
+
+// settle turns a verdict into a frame, or says why not.
+func settle(r *raster.Raster, s picture, v verdict, opt Options, cam camera) (Frame, string) {
+	minOuter := slices.Clone(v.outer[:])
+	slices.Sort(minOuter)
+	if minOuter[1] < leastOuter {
+		return Frame{}, "the best candidate has no second edge, as a pipe has"
+	}
+	q, support, ok := refine(r, s, v)
+	if !ok {
+		return Frame{}, "the edges of the best candidate do not hold at full scale"
+	}
+	q, support = fromUpperLeft(r, q, support)
+	weakest := slices.Min(support[:])
+	if weakest < opt.MinSupport {
+		return Frame{}, fmt.Sprintf("of the best candidate's weakest side %.0f %% is seen, %.0f %% needed", 100*weakest, 100*opt.MinSupport)
+	}
+	for _, p := range q {
+		if p.X < 0 || p.Y < 0 || p.X > float64(r.Width) || p.Y > float64(r.Height) {
+			return Frame{}, "a corner lies outside the photo"
+		}
+	}
+	w, h, err := fitRectangle(q, opt, cam, 1)
+	if err != nil {
+		return Frame{}, fmt.Sprintf("the best candidate is %s, %g x %g mm", err, opt.WidthMM, opt.HeightMM)
+	}
+	ground, p, err := groundFromPipe(q, w, h, opt.PipeDiameterMM/2, cam)
+	if err != nil {
+		return Frame{}, "the best candidate cannot lie on the ground"
+	}
+	f := newFrame(q, w, h, ground, p)
+	pxPerSearch := (s.perPx[0] + s.perPx[1]) / 2
+	f.PipeWidthMM = v.widthPx * pxPerSearch * f.MMPerPx
+	if f.PipeWidthMM < 3 || f.PipeWidthMM > 90 {
+		return Frame{}, fmt.Sprintf("the best candidate's pipe would be %.0f mm wide", f.PipeWidthMM)
+	}
+	f.Method = ByEdges
+	f.Support = support
+	f.Confidence = min(1, weakest) * min(1, .5+.5*minOuter[0])
+	if f.Confidence < 0 {
+		f.Confidence = 0
+	}
+	if opt.PipeDiameterMM == 0 {
+		f.Warnings = append(f.Warnings, "pipe diameter not stated: the frame's height above the ground is not corrected")
+	}
+	return f, ""
+}
+
+// leastOuter is the least mean strength, in clutter units, of the pipe's
+// second edge on all but one side.
+const leastOuter = .35
+
+// newFrame fills in what follows from the map.
+func newFrame(inner Quad, w, h float64, ground Homography, p pose) Frame {
+	return Frame{
+		Inner: inner, Ground: ground.ApplyQuad(rect(w, h)),
+		WidthMM: w, HeightMM: h, ToPixel: ground,
+		MMPerPx:        1 / ground.scaleAt(raster.Point{X: w / 2, Y: h / 2}),
+		TiltDeg:        p.tiltDeg(),
+		CameraHeightMM: p.height(),
+	}
+}
+
+// fromUpperLeft turns a quad so that it runs clockwise in the upright photo
+// and begins at the corner nearest the upper left.
+func fromUpperLeft(r *raster.Raster, q Quad, support [4]float64) (Quad, [4]float64) {
+	var up Quad
+	for i, p := range q {
+		up[i] = r.ToUpright(p)
+	}
+	if up.Area() < 0 { // a mirrored orientation
+		q = Quad{q[0], q[3], q[2], q[1]}
+		up = Quad{up[0], up[3], up[2], up[1]}
+		support = [4]float64{support[3], support[2], support[1], support[0]}
+	}
+	first := 0
+	for i, p := range up {
+		if p.X+p.Y < up[first].X+up[first].Y {
+			first = i
+		}
+	}
+	var turned [4]float64
+	for i := range turned {
+		turned[i] = support[(first+i)%4]
+	}
+	return q.turned(first), turned
+}

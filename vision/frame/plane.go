@@ -1,0 +1,114 @@
+package frame
+
+import (
+	"math"
+
+	"quadtally/vision/raster"
+)
+
+// plane is one channel of a picture.
+type plane struct {
+	w, h int
+	pix  []byte
+}
+
+// sample is the bilinear value at a position in pixels; beyond the rim the
+// rim's value holds.
+func (p plane) sample(x, y float64) float64 {
+	x, y = x-.5, y-.5
+	if !(x > 0) {
+		x = 0
+	} else if x > float64(p.w-1) {
+		x = float64(p.w - 1)
+	}
+	if !(y > 0) {
+		y = 0
+	} else if y > float64(p.h-1) {
+		y = float64(p.h - 1)
+	}
+	x0, y0 := int(x), int(y)
+	fx, fy := x-float64(x0), y-float64(y0)
+	i := y0*p.w + x0
+	right, down := 0, 0
+	if x0+1 < p.w {
+		right = 1
+	}
+	if y0+1 < p.h {
+		down = p.w
+	}
+	top := float64(p.pix[i])*(1-fx) + float64(p.pix[i+right])*fx
+	bottom := float64(p.pix[i+down])*(1-fx) + float64(p.pix[i+down+right])*fx
+	return top*(1-fy) + bottom*fy
+}
+
+// reduced shrinks a plane to w x h by averaging whole blocks; it never
+// enlarges.
+func (p plane) reduced(w, h int) plane {
+	if w >= p.w || h >= p.h {
+		return p
+	}
+	out := plane{w, h, make([]byte, w*h)}
+	x0 := make([]int, w+1)
+	for x := range x0 {
+		x0[x] = x * p.w / w
+	}
+	sums := make([]uint32, w)
+	for y := range h {
+		top, bottom := y*p.h/h, (y+1)*p.h/h
+		clear(sums)
+		for row := top; row < bottom; row++ {
+			line := p.pix[row*p.w : (row+1)*p.w]
+			for x := range sums {
+				var s uint32
+				for _, v := range line[x0[x]:x0[x+1]] {
+					s += uint32(v)
+				}
+				sums[x] += s
+			}
+		}
+		for x, s := range sums {
+			n := uint32((bottom - top) * (x0[x+1] - x0[x]))
+			out.pix[y*w+x] = byte((s + n/2) / n)
+		}
+	}
+	return out
+}
+
+// planesOf gives luma and both chroma planes of a raster.
+func planesOf(r *raster.Raster) [3]plane {
+	return [3]plane{
+		{r.Width, r.Height, r.Y},
+		{r.ChromaWidth, r.ChromaHeight, r.Cb},
+		{r.ChromaWidth, r.ChromaHeight, r.Cr},
+	}
+}
+
+// usable reports whether a raster holds what its sizes promise.
+func usable(r *raster.Raster) bool {
+	return r != nil && r.Width > 0 && r.Height > 0 && r.ChromaWidth > 0 && r.ChromaHeight > 0 &&
+		r.FullWidth > 0 && r.FullHeight > 0 && r.ChromaWidth <= r.Width && r.ChromaHeight <= r.Height &&
+		len(r.Y) >= r.Width*r.Height &&
+		len(r.Cb) >= r.ChromaWidth*r.ChromaHeight && len(r.Cr) >= r.ChromaWidth*r.ChromaHeight
+}
+
+// picture is a raster's channels at one common scale, for searching.
+type picture struct {
+	w, h   int
+	perPx  [2]float64 // luma pixels per search pixel, across and down
+	planes [3]plane
+}
+
+// searchLongSide bounds the longer side of the search picture, pixels: a
+// frame side of a metre still spans some 300, and the search costs little.
+const searchLongSide = 512
+
+func searchPicture(r *raster.Raster) picture {
+	k := math.Ceil(float64(max(r.ChromaWidth, r.ChromaHeight)) / searchLongSide)
+	w := max(1, int(float64(r.ChromaWidth)/k))
+	h := max(1, int(float64(r.ChromaHeight)/k))
+	s := picture{w: w, h: h, perPx: [2]float64{float64(r.Width) / float64(w), float64(r.Height) / float64(h)}}
+	for i, p := range planesOf(r) {
+		s.planes[i] = p.reduced(w, h)
+	}
+	return s
+}

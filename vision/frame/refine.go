@@ -1,0 +1,140 @@
+package frame
+
+import (
+	"math"
+	"slices"
+
+	"quadtally/vision/raster"
+)
+
+const (
+	refineProbes = 128
+	refineStep   = .5 // luma pixels between samples along a probe
+)
+
+// mix is the one number per pixel in which the frame stands out most from the
+// ground beside it: a weighted sum of the channels.
+type mix struct {
+	planes [3]plane
+	sx, sy [3]float64 // luma position to plane position
+	weight [3]float64
+}
+
+func (m mix) at(p raster.Point) float64 {
+	var v float64
+	for c, w := range m.weight {
+		if w != 0 {
+			v += w * m.planes[c].sample(p.X*m.sx[c], p.Y*m.sy[c])
+		}
+	}
+	return v
+}
+
+// mixFor weighs each channel by the step from ground to pipe over the square
+// of the ground's clutter (Fisher's discriminant, channels taken as
+// independent), signed so that the pipe is the higher side.
+func mixFor(r *raster.Raster, s picture, v verdict) (m mix, ok bool) {
+	m.planes = planesOf(r)
+	var best float64
+	for c := range 3 {
+		m.sx[c] = float64(m.planes[c].w) / float64(r.Width)
+		m.sy[c] = float64(m.planes[c].h) / float64(r.Height)
+		var steps, ground []float64
+		for i := range 4 {
+			for k := range searchProbes {
+				at, n := v.quad.probe(i, .04+.92*(float64(k)+.5)/searchProbes)
+				on, off := v.widthPx/2, -2.5
+				g := s.planes[c].sample(at.X+n.X*off, at.Y+n.Y*off)
+				steps = append(steps, s.planes[c].sample(at.X+n.X*on, at.Y+n.Y*on)-g)
+				ground = append(ground, g)
+			}
+		}
+		slices.Sort(steps)
+		step := steps[len(steps)/2]
+		slices.Sort(ground)
+		clutter := (ground[len(ground)*3/4]-ground[len(ground)/4])/1.349 + 2
+		m.weight[c] = step / (clutter * clutter)
+		best = max(best, math.Abs(m.weight[c])*clutter)
+	}
+	if !(best > .3) {
+		return m, false
+	}
+	return m, true
+}
+
+// refine finds the inner edge on the full raster: probes across each side of
+// the coarse quad, the steepest rises along each as candidates, a line most
+// of them agree on, and the corners where the lines cross.
+func refine(r *raster.Raster, s picture, v verdict) (q Quad, support [4]float64, ok bool) {
+	m, ok := mixFor(r, s, v)
+	if !ok {
+		return q, support, false
+	}
+	perPx := (s.perPx[0] + s.perPx[1]) / 2
+	q = s.toLuma(v.quad)
+	width := v.widthPx * perPx
+	for _, reach := range []float64{2.5 * perPx, 1.2 * perPx} {
+		var ls [4]line
+		for i := range 4 {
+			points := sideEdges(m, q, i, reach, min(width/2, 1.0*perPx))
+			l, sup, found := fitSide(points, refineProbes, max(.8, .45*perPx))
+			if !found {
+				return q, support, false
+			}
+			ls[i], support[i] = l, sup
+		}
+		if q, ok = crossing(ls); !ok {
+			return q, support, false
+		}
+	}
+	return q, support, true
+}
+
+// sideEdges gives up to two edge candidates for each probe across side i: the
+// strongest maxima of the slope of m, smoothed over blur pixels, to a
+// fraction of a step.
+func sideEdges(m mix, q Quad, i int, reach, blur float64) []edgePoint {
+	half := int(math.Ceil(reach / refineStep))
+	lag := max(1, int(math.Round(blur/refineStep)))
+	n := 2*half + 1 + 2*lag
+	values, sums, slope := make([]float64, n), make([]float64, n+1), make([]float64, 2*half+1)
+	type candidate struct{ d, s float64 }
+	found := make([][2]candidate, refineProbes)
+	var all []float64
+	for k := range refineProbes {
+		at, out := q.probe(i, .03+.94*(float64(k)+.5)/refineProbes)
+		for j := range values {
+			d := float64(j-half-lag) * refineStep
+			values[j] = m.at(raster.Point{X: at.X + out.X*d, Y: at.Y + out.Y*d})
+			sums[j+1] = sums[j] + values[j]
+		}
+		for j := range slope { // mean of lag samples beyond, less mean of lag before
+			c := j + lag
+			slope[j] = (sums[c+lag+1] - sums[c+1] - sums[c] + sums[c-lag]) / float64(lag)
+		}
+		for j := 1; j+1 < len(slope); j++ {
+			if s := slope[j]; s > slope[j-1] && s >= slope[j+1] && s > found[k][1].s {
+				frac := .5 * (slope[j-1] - slope[j+1]) / (slope[j-1] - 2*s + slope[j+1])
+				c := candidate{(float64(j-half) + frac) * refineStep, s}
+				if s > found[k][0].s {
+					found[k][0], found[k][1] = c, found[k][0]
+				} else {
+					found[k][1] = c
+				}
+			}
+		}
+		all = append(all, found[k][0].s)
+	}
+	slices.Sort(all)
+	least := .3 * all[len(all)*3/4]
+	var points []edgePoint
+	for k, cs := range found {
+		at, out := q.probe(i, .03+.94*(float64(k)+.5)/refineProbes)
+		for _, c := range cs {
+			if c.s > least && c.s > 0 {
+				points = append(points, edgePoint{k, raster.Point{X: at.X + out.X*c.d, Y: at.Y + out.Y*c.d}})
+			}
+		}
+	}
+	return points
+}

@@ -1,0 +1,203 @@
+package frame
+
+import (
+	"math"
+	"slices"
+
+	"quadtally/vision/raster"
+)
+
+// edgePoint is one place where an edge crosses a probe laid across a side.
+type edgePoint struct {
+	probe int // which probe along the side
+	at    raster.Point
+}
+
+// fitSide finds the line most probes agree on, within tol pixels (RANSAC,
+// Fischler & Bolles 1981, CACM 24(6) 381-395, over a fixed fan of pairs so
+// that the same photo always gives the same answer), then refines it by
+// least squares on the points it agrees with, softly weighted. support is the
+// share of all probes that agree.
+func fitSide(points []edgePoint, probes int, tol float64) (best line, support float64, ok bool) {
+	if len(points) < 4 {
+		return best, 0, false
+	}
+	apart := max(2, probes/4)
+	stride := 1 + len(points)*len(points)/2400
+	most, tried := 0, 0
+	for i, a := range points {
+		for _, b := range points[i+1:] {
+			if b.probe-a.probe < apart {
+				continue
+			}
+			if tried++; tried%stride != 0 {
+				continue
+			}
+			l := lineThrough(a.at, b.at)
+			if n := agreeing(points, l, tol); n > most {
+				most, best = n, l
+			}
+		}
+	}
+	if most < 4 {
+		return best, 0, false
+	}
+	for range 4 {
+		best = weightedLine(points, best, tol)
+	}
+	return best, float64(agreeing(points, best, tol)) / float64(probes), true
+}
+
+// agreeing counts probes, not points: two points of one probe count once.
+func agreeing(points []edgePoint, l line, tol float64) int {
+	n, last := 0, -1
+	for _, p := range points {
+		if p.probe != last && math.Abs(l.at(p.at)) <= tol {
+			n, last = n+1, p.probe
+		}
+	}
+	return n
+}
+
+// weightedLine is the orthogonal least-squares line of the points near l,
+// with Tukey's biweight on their distance.
+func weightedLine(points []edgePoint, l line, tol float64) line {
+	reach := 1.5 * tol
+	var sw, sx, sy float64
+	weight := func(p raster.Point) float64 {
+		u := l.at(p) / reach
+		if u < -1 || u > 1 {
+			return 0
+		}
+		return (1 - u*u) * (1 - u*u)
+	}
+	for _, p := range points {
+		w := weight(p.at)
+		sw, sx, sy = sw+w, sx+w*p.at.X, sy+w*p.at.Y
+	}
+	if !(sw > 0) {
+		return l
+	}
+	mx, my := sx/sw, sy/sw
+	var xx, xy, yy float64
+	for _, p := range points {
+		w := weight(p.at)
+		dx, dy := p.at.X-mx, p.at.Y-my
+		xx, xy, yy = xx+w*dx*dx, xy+w*dx*dy, yy+w*dy*dy
+	}
+	along := .5 * math.Atan2(2*xy, xx-yy)
+	nx, ny := -math.Sin(along), math.Cos(along)
+	if nx*l.nx+ny*l.ny < 0 {
+		nx, ny = -nx, -ny
+	}
+	return line{nx, ny, nx*mx + ny*my}
+}
+
+// probe walks across side i of q at share s of its length: centre of the
+// probe and the outward unit normal.
+func (q Quad) probe(i int, s float64) (at, out raster.Point) {
+	a, b := q[i], q[(i+1)%4]
+	d := sub(b, a)
+	l := math.Hypot(d.X, d.Y)
+	return raster.Point{X: a.X + s*d.X, Y: a.Y + s*d.Y}, raster.Point{X: d.Y / l, Y: -d.X / l}
+}
+
+// verdict is a guess held against the picture.
+type verdict struct {
+	guess
+	support [4]float64 // share of each side where the inner edge is seen
+	outer   [4]float64 // strength of the opposite edge beyond each side, clutter units
+	widthPx float64    // from inner to outer edge, search pixels
+	score   float64
+}
+
+const (
+	searchProbes = 48
+	searchReach  = 4  // search pixels to either side of the guessed edge
+	widestPipe   = 34 // search pixels
+)
+
+// judge refines a guess on the search picture's own gradients and measures
+// how much of each side is there and whether a second edge, of opposite sign,
+// runs along beyond it: a frame is a strip, while a furrow, a shadow's rim or
+// a row of leaves is not.
+func judge(g guess, gr gradients) (v verdict, ok bool) {
+	sign := 1.0
+	if !g.outward {
+		sign = -1
+	}
+	slope := func(p, n raster.Point) float64 {
+		x, y := int(p.X), int(p.Y)
+		if p.X < 1 || p.Y < 1 || x >= gr.w-1 || y >= gr.h-1 {
+			return 0
+		}
+		i := y*gr.w + x
+		return sign * (float64(gr.gx[i])*n.X + float64(gr.gy[i])*n.Y)
+	}
+	v.guess = g
+	for range 2 {
+		var ls [4]line
+		for i := range 4 {
+			var points []edgePoint
+			for k := range searchProbes {
+				at, n := v.quad.probe(i, .04+.92*(float64(k)+.5)/searchProbes)
+				best, where := 1.5, math.NaN()
+				for d := -searchReach; d <= searchReach; d++ {
+					next := slope(raster.Point{X: at.X + n.X*float64(d), Y: at.Y + n.Y*float64(d)}, n)
+					if next > best {
+						best, where = next, float64(d)
+					}
+				}
+				if !math.IsNaN(where) {
+					points = append(points, edgePoint{k, raster.Point{X: at.X + n.X*where, Y: at.Y + n.Y*where}})
+				}
+			}
+			l, s, found := fitSide(points, searchProbes, 1.2)
+			if !found || s < .2 {
+				return v, false
+			}
+			ls[i], v.support[i] = l, s
+		}
+		q, good := crossing(ls)
+		if !good {
+			return v, false
+		}
+		v.quad = q
+	}
+
+	var profile [4][widestPipe + 1]float64
+	for i := range 4 {
+		for k := range searchProbes {
+			at, n := v.quad.probe(i, .04+.92*(float64(k)+.5)/searchProbes)
+			for d := 1; d <= widestPipe; d++ {
+				s := slope(raster.Point{X: at.X + n.X*float64(d), Y: at.Y + n.Y*float64(d)}, n)
+				profile[i][d] += max(-4, min(4, -s)) / searchProbes
+			}
+		}
+	}
+	best := 0.0
+	for d := 2; d < widestPipe; d++ {
+		var sum float64
+		for i := range 4 {
+			sum += min(2, strongest(profile[i][:], d))
+		}
+		if sum > best {
+			best, v.widthPx = sum, float64(d)
+		}
+	}
+	for i := range 4 {
+		if v.widthPx > 0 {
+			v.outer[i] = strongest(profile[i][:], int(v.widthPx))
+		}
+		v.score += v.support[i] + .5*min(2, max(0, v.outer[i]))
+	}
+	v.score += slices.Min(v.support[:])
+	return v, true
+}
+
+// strongest is the largest value of a profile near offset d: perspective
+// makes the far side's pipe look thinner than the near side's.
+func strongest(profile []float64, d int) float64 {
+	from, to := max(1, int(.75*float64(d))), min(len(profile)-1, int(math.Ceil(1.3*float64(d))))
+	return slices.Max(profile[from : to+1])
+}

@@ -1,0 +1,437 @@
+package vision
+
+import (
+	"fmt"
+	"math"
+	"slices"
+
+	"quadtally/vision/raster"
+)
+
+// Index names a greenness index: a number per pixel that is high on green
+// plants and low on everything else.
+type Index string
+
+// The indices that can be asked for. r, g, b are chromatic coordinates
+// R/(R+G+B) and so on; R, G, B are 8-bit sRGB values as stored.
+const (
+	// IndexSoftExG is the default: excess green on a denominator that is
+	// pulled up by a share of the photo's own mean brightness, so that noise
+	// in dark pixels does not look green and exposure cancels out.
+	IndexSoftExG Index = "soft-exg"
+	// IndexExG is excess green 2g - r - b.
+	// Woebbecke et al. 1995, Trans. ASAE 38(1) 259-269.
+	IndexExG Index = "exg"
+	// IndexExGR is excess green minus excess red, ExG - (1.4 r - g).
+	// Meyer and Neto 2008, Comput. Electron. Agric. 63, 282-293.
+	IndexExGR Index = "exgr"
+	// IndexNGRDI is (G - R)/(G + R).
+	// Tucker 1979, Remote Sens. Environ. 8, 127-150; with camera values
+	// Hunt et al. 2005, Precis. Agric. 6, 359-378.
+	IndexNGRDI Index = "ngrdi"
+	// IndexCIVE is the colour index of vegetation extraction, turned so that
+	// plants are high: -(0.441 R - 0.811 G + 0.385 B + 18.78745)/255.
+	// Kataoka et al. 2003, Proc. IEEE/ASME AIM 2, 1079-1083.
+	IndexCIVE Index = "cive"
+	// IndexVARI is (G - R)/(G + R - B).
+	// Gitelson et al. 2002, Remote Sens. Environ. 80, 76-87.
+	IndexVARI Index = "vari"
+	// IndexAStar is the green-red axis of CIELAB, turned so that plants are
+	// high: -a*/100, sRGB and D65. CIE 15:2004; IEC 61966-2-1.
+	IndexAStar Index = "a-star"
+)
+
+// scale places an index on the code axis 0..255 that curves and planes use
+// and holds what a visit threshold needs to know of it.
+type scale struct {
+	lo, step float64 // value of code 0 and of one code
+	prior    float64 // threshold of a typical photo
+	low      float64 // guards: a visit threshold stays within [low, high]
+	high     float64
+}
+
+// scales holds one row for each index. The priors and guards of the published
+// indices are common practice around their authors' values; those of the
+// default were measured (see fields_test.go).
+var scales = map[Index]scale{
+	IndexSoftExG: {lo: -0.15, step: 0.0025, prior: 0.155, low: 0.1, high: 0.21},
+	IndexExG:     {lo: -0.5, step: 0.006, prior: 0.12, low: 0.05, high: 0.23},
+	IndexExGR:    {lo: -1, step: 0.01, prior: 0, low: -0.15, high: 0.15},
+	IndexNGRDI:   {lo: -0.5, step: 0.005, prior: 0.04, low: 0, high: 0.15},
+	IndexCIVE:    {lo: -0.4, step: 0.004, prior: -0.06, low: -0.12, high: 0.0},
+	IndexVARI:    {lo: -0.5, step: 0.006, prior: 0.06, low: 0, high: 0.18},
+	IndexAStar:   {lo: -0.5, step: 0.004, prior: 0.05, low: 0.015, high: 0.12},
+}
+
+// Indices lists every index by name.
+func Indices() []Index {
+	var all []Index
+	for x := range scales {
+		all = append(all, x)
+	}
+	slices.Sort(all)
+	return all
+}
+
+func (x Index) scale() (scale, error) {
+	s, ok := scales[x]
+	if !ok {
+		return scale{}, fmt.Errorf("greenness index %q is not known: use one of %v", string(x), Indices())
+	}
+	return s, nil
+}
+
+func (s scale) code(v float64) uint8 {
+	return uint8(min(max(math.Floor((v-s.lo)/s.step), 0), 255))
+}
+
+// value is the index value at the lower edge of a code.
+func (s scale) value(code int) float64 { return s.lo + s.step*float64(code) }
+
+// nearest is the code whose lower edge lies nearest v.
+func (s scale) nearest(v float64) int { return int(min(max(math.Round((v-s.lo)/s.step), 0), 255)) }
+
+// Value computes the index of one pixel from its stored 8-bit values.
+// around is the mean brightness of the surroundings, 0..255; only IndexSoftExG
+// uses it.
+// A black pixel, and any other without a defined value, gives 0.
+func (x Index) Value(r, g, b, around float64) float64 {
+	ratio := func(num, den float64) float64 {
+		if den <= 0 {
+			return 0
+		}
+		return num / den
+	}
+	sum := r + g + b
+	switch x {
+	case IndexSoftExG:
+		y := 0.299*r + 0.587*g + 0.114*b
+		return ratio(softRed*(g-r)+softBlue*(g-b), softNorm*(y+softPull*around))
+	case IndexExG:
+		return ratio(2*g-r-b, sum)
+	case IndexExGR:
+		return ratio(3*g-2.4*r-b, sum)
+	case IndexNGRDI:
+		return ratio(g-r, g+r)
+	case IndexCIVE:
+		if sum == 0 {
+			return 0
+		}
+		return -(0.441*r - 0.811*g + 0.385*b + 18.78745) / 255
+	case IndexVARI:
+		return ratio(g-r, g+r-b)
+	case IndexAStar:
+		return -aStar(r, g, b) / 100
+	}
+	return 0
+}
+
+// Weights of the default index. Red against green tells leaf from straw and
+// blue against green adds what red leaves open on grey soil.
+const (
+	softRed  = 1.0
+	softBlue = 0.6
+	softPull = 3.0 // share of the surroundings' brightness in the denominator
+	// softNorm makes the value the mean of (G-R)/Y and (G-B)/Y, so weighted,
+	// where a pixel is as bright as its surroundings.
+	softNorm = (softRed + softBlue) / (1 + softPull)
+)
+
+// aStar is CIELAB a* of an sRGB pixel under D65.
+func aStar(r, g, b float64) float64 {
+	lin := func(v float64) float64 {
+		v = min(max(v/255, 0), 1)
+		if v <= 0.04045 {
+			return v / 12.92
+		}
+		return math.Pow((v+0.055)/1.055, 2.4)
+	}
+	f := func(t float64) float64 {
+		if t > 216.0/24389 {
+			return math.Cbrt(t)
+		}
+		return (24389.0/27*t + 16) / 116
+	}
+	lr, lg, lb := lin(r), lin(g), lin(b)
+	x := 0.4124564*lr + 0.3575761*lg + 0.1804375*lb
+	y := 0.2126729*lr + 0.7151522*lg + 0.0721750*lb
+	return 500 * (f(x/0.95047) - f(y))
+}
+
+// field is a piece of a photo at working size: smoothed planes of one size,
+// each sample times 256.
+type field struct {
+	w, h      int
+	y, cb, cr []uint16
+	x0, y0    float64  // its top-left corner in the Y plane of the raster
+	pitch     float64  // Y-plane pixels per sample
+	around    []uint16 // mean luma of the surroundings of each tile, times 256
+	ax, ay    int      // tiles across and down
+}
+
+// codes turns a field into index codes 0..255.
+func (x Index) codes(f *field) ([]uint8, error) {
+	s, err := x.scale()
+	if err != nil {
+		return nil, err
+	}
+	out := make([]uint8, len(f.y))
+	if x == IndexSoftExG {
+		softCodes(f, s, out)
+		return out, nil
+	}
+	for i := range out {
+		y, cb, cr := float64(f.y[i])/256, float64(f.cb[i])/256-128, float64(f.cr[i])/256-128
+		// ITU-T T.871; rounded to 8 bits as a decoder to RGB would.
+		r, g, b := y+1.402*cr, y-0.344136*cb-0.714136*cr, y+1.772*cb
+		c := func(v float64) float64 { return min(max(v, 0), 255) }
+		out[i] = s.code(x.Value(c(r), c(g), c(b), 0))
+	}
+	return out, nil
+}
+
+// softCodes is the default index straight from the planes, without division:
+// G-R and G-B are weighted sums of chroma in which luma cancels, and the
+// denominator has few enough values for a table of reciprocals.
+func softCodes(f *field, s scale, out []uint8) {
+	const (
+		// G-R = -0.344136 Cb - 2.116136 Cr and G-B = -2.116136 Cb - 0.714136 Cr
+		// (ITU-T T.871), in 1/1024.
+		onCb = -(softRed*0.344136 + softBlue*2.116136) * 1024
+		onCr = -(softRed*2.116136 + softBlue*0.714136) * 1024
+		bits = 12 // denominators are told apart in steps of 256/2^bits
+	)
+	perCb, perCr := int64(math.Round(onCb)), int64(math.Round(onCr))
+	var reciprocal [1 << bits]int64
+	const shift = 40
+	for i := range reciprocal {
+		den := (float64(i) + 0.5) * 256 / (1 << bits) * (1 + softPull)
+		// code = (num/(norm*den) - lo)/step
+		reciprocal[i] = int64(math.Exp2(shift) / (softNorm * den * s.step * 1024 * 256))
+	}
+	zero := int64(-s.lo / s.step * math.Exp2(shift))
+	ref := make([]uint32, f.w)
+	for row := range f.h {
+		f.surroundings(row, ref)
+		i := row * f.w
+		y, cb, cr, dst := f.y[i:i+f.w], f.cb[i:i+f.w], f.cr[i:i+f.w], out[i:i+f.w]
+		for k, a := range ref {
+			num := perCb*(int64(cb[k])-128<<8) + perCr*(int64(cr[k])-128<<8)
+			den := (uint32(y[k]) + softPull*a) / (1 + softPull)
+			v := (num*reciprocal[den>>(16-bits)] + zero) >> shift
+			dst[k] = uint8(min(max(v, 0), 255))
+		}
+	}
+}
+
+// newField cuts the box [x0,x1) x [y0,y1) of the Y plane out of the raster,
+// averages it to samples of n x n luma pixels and smooths it with a Gaussian
+// of sigma samples. Numerator and denominator of an index are thus smoothed
+// apart: a ratio of means, not a mean of ratios that dark noise would bend.
+func newField(r *raster.Raster, x0, y0, x1, y1, n int, sigma float64) *field {
+	x0, y0 = max(x0, 0), max(y0, 0)
+	x1, y1 = min(x1, r.Width), min(y1, r.Height)
+	w, h := max((x1-x0)/n, 1), max((y1-y0)/n, 1)
+	f := &field{w: w, h: h, x0: float64(x0), y0: float64(y0), pitch: float64(n)}
+	f.y = bin(r.Y, r.Width, r.Height, float64(x0), float64(y0), float64(n), float64(n), w, h)
+	sx := float64(r.ChromaWidth) / float64(r.Width)
+	sy := float64(r.ChromaHeight) / float64(r.Height)
+	f.cb = bin(r.Cb, r.ChromaWidth, r.ChromaHeight, float64(x0)*sx, float64(y0)*sy, float64(n)*sx, float64(n)*sy, w, h)
+	f.cr = bin(r.Cr, r.ChromaWidth, r.ChromaHeight, float64(x0)*sx, float64(y0)*sy, float64(n)*sx, float64(n)*sy, w, h)
+	f.survey()
+	if k := gaussian(sigma); len(k) > 1 {
+		smooth(f.y, w, h, k)
+		smooth(f.cb, w, h, k)
+		smooth(f.cr, w, h, k)
+	}
+	return f
+}
+
+// tilesOnSide is how many tiles lie along the long side of a field; the
+// surroundings of a tile are itself and two tiles to every side.
+const tilesOnSide = 16
+
+// survey takes the mean brightness around each tile of the field.
+func (f *field) survey() {
+	t := (max(f.w, f.h) + tilesOnSide - 1) / tilesOnSide
+	f.ax, f.ay = (f.w+t-1)/t, (f.h+t-1)/t
+	sum, n := make([]uint64, f.ax*f.ay), make([]uint64, f.ax*f.ay)
+	for y := range f.h {
+		row := f.y[y*f.w : (y+1)*f.w]
+		for a := range f.ax {
+			part := row[a*t : min((a+1)*t, f.w)]
+			var s uint64
+			for _, v := range part {
+				s += uint64(v)
+			}
+			sum[y/t*f.ax+a] += s
+			n[y/t*f.ax+a] += uint64(len(part))
+		}
+	}
+	f.around = make([]uint16, f.ax*f.ay)
+	for y := range f.ay {
+		for x := range f.ax {
+			var s, k uint64
+			for j := max(y-2, 0); j < min(y+3, f.ay); j++ {
+				for i := max(x-2, 0); i < min(x+3, f.ax); i++ {
+					s += sum[j*f.ax+i]
+					k += n[j*f.ax+i]
+				}
+			}
+			f.around[y*f.ax+x] = uint16(s / k)
+		}
+	}
+}
+
+// surroundings fills ref with the brightness around each sample of a row,
+// linear between the middles of the tiles.
+func (f *field) surroundings(row int, ref []uint32) {
+	t := float64((max(f.w, f.h) + tilesOnSide - 1) / tilesOnSide)
+	at := func(i int, n int) (int, int, float64) {
+		v := min(max((float64(i)+0.5)/t-0.5, 0), float64(n-1))
+		return int(v), min(int(v)+1, n-1), v - math.Floor(v)
+	}
+	y0, y1, fy := at(row, f.ay)
+	column := make([]float64, f.ax)
+	for a := range column {
+		column[a] = float64(f.around[y0*f.ax+a])*(1-fy) + float64(f.around[y1*f.ax+a])*fy
+	}
+	for i := range ref {
+		a, b, fx := at(i, f.ax)
+		ref[i] = uint32(column[a]*(1-fx) + column[b]*fx)
+	}
+}
+
+// bin averages boxes of bx x by source samples from (x0, y0) on to w x h
+// samples times 256. Boxes smaller than a sample take the sample they lie in.
+func bin(src []byte, sw, sh int, x0, y0, bx, by float64, w, h int) []uint16 {
+	out := make([]uint16, w*h)
+	nx, ny := max(int(math.Round(bx)), 1), max(int(math.Round(by)), 1)
+	col := make([]int, w)
+	for i := range col {
+		col[i] = min(int(x0+bx*float64(i)), sw-nx)
+	}
+	contiguous := nx == 1 && bx == 1 && col[0]+w <= sw
+	per := uint32(256*256) / uint32(nx*ny)
+	acc := make([]uint32, w)
+	for j := range h {
+		row := min(int(y0+by*float64(j)), sh-ny)
+		dst := out[j*w : (j+1)*w]
+		if nx == 1 && ny == 1 {
+			line := src[row*sw : (row+1)*sw]
+			if contiguous {
+				for i, v := range line[col[0]:][:w] {
+					dst[i] = uint16(v) << 8
+				}
+			} else {
+				for i, c := range col {
+					dst[i] = uint16(line[c]) << 8
+				}
+			}
+			continue
+		}
+		clear(acc)
+		for k := range ny {
+			line := src[(row+k)*sw : (row+k+1)*sw]
+			if nx == 2 {
+				for i, c := range col {
+					acc[i] += uint32(line[c]) + uint32(line[c+1])
+				}
+				continue
+			}
+			for i, c := range col {
+				for _, v := range line[c : c+nx] {
+					acc[i] += uint32(v)
+				}
+			}
+		}
+		for i, v := range acc {
+			dst[i] = uint16(v * per >> 8)
+		}
+	}
+	return out
+}
+
+// gaussian is one half of a symmetric kernel, centre first, in 1/4096, cut at
+// three sigma. Below 0.3 samples it is the single centre.
+func gaussian(sigma float64) []uint32 {
+	if sigma < 0.3 {
+		return []uint32{4096}
+	}
+	n := int(math.Ceil(3*sigma)) + 1
+	half := make([]float64, n)
+	sum := 0.0
+	for i := range half {
+		half[i] = math.Exp(-float64(i*i) / (2 * sigma * sigma))
+		sum += half[i]
+		if i > 0 {
+			sum += half[i]
+		}
+	}
+	k := make([]uint32, n)
+	left := uint32(4096)
+	for i := n - 1; i > 0; i-- {
+		k[i] = uint32(half[i]/sum*4096 + .5)
+		left -= 2 * k[i]
+	}
+	k[0] = left
+	return k
+}
+
+// smooth convolves p in place with the kernel in both directions; edges repeat
+// the outermost sample.
+func smooth(p []uint16, w, h int, k []uint32) {
+	n := len(k) - 1
+	line := make([]uint16, w+2*n)
+	for y := range h {
+		row := p[y*w : (y+1)*w]
+		copy(line[n:], row)
+		for i := range n {
+			line[i], line[n+w+i] = row[0], row[w-1]
+		}
+		for x := range row {
+			win := line[x : x+2*n+1]
+			sum := k[0] * uint32(win[n])
+			for i := 1; i <= n; i++ {
+				sum += k[i] * (uint32(win[n-i]) + uint32(win[n+i]))
+			}
+			row[x] = uint16((sum + 2048) >> 12)
+		}
+	}
+	// Down the columns with a ring of the source rows still needed.
+	ring := make([][]uint16, 2*n+1)
+	at := func(y int) []uint16 { return ring[(y%len(ring)+len(ring))%len(ring)] }
+	load := func(y int) {
+		from := min(max(y, 0), h-1)
+		slot := (y%len(ring) + len(ring)) % len(ring)
+		ring[slot] = append(ring[slot][:0], p[from*w:(from+1)*w]...)
+	}
+	// Rows above the top repeat the first; rows are loaded before being overwritten.
+	for y := -n; y < n; y++ {
+		load(y)
+	}
+	acc := make([]uint32, w)
+	for y := range h {
+		if y+n < h {
+			load(y + n)
+		} else {
+			last := at(y + n - 1)
+			slot := (y + n) % len(ring)
+			ring[slot] = append(ring[slot][:0], last...)
+		}
+		for x, v := range at(y) {
+			acc[x] = k[0]*uint32(v) + 2048
+		}
+		for i := 1; i <= n; i++ {
+			up, down, ki := at(y-i), at(y+i), k[i]
+			up, down = up[:len(acc)], down[:len(acc)]
+			for x := range acc {
+				acc[x] += ki * (uint32(up[x]) + uint32(down[x]))
+			}
+		}
+		row := p[y*w : (y+1)*w]
+		for x, v := range acc {
+			row[x] = uint16(v >> 12)
+		}
+	}
+}

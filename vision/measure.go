@@ -1,0 +1,286 @@
+package vision
+
+import (
+	"errors"
+	"fmt"
+	"math"
+
+	"quadtally/vision/raster"
+)
+
+// Measurement is everything one photo tells, without the photo. It is plain
+// data: it can be stored as JSON, sent between machines and settled against
+// any threshold later.
+type Measurement struct {
+	Format      Format `json:"format"`
+	Width       int    `json:"width"` // of the upright full-size photo, pixels
+	Height      int    `json:"height"`
+	Orientation int    `json:"orientation"` // EXIF, 1 where the photo has none
+	Denom       int    `json:"denom"`       // scale of the decode: 1/Denom
+	Fingerprint string `json:"fingerprint"` // of the settings
+	Index       Index  `json:"index"`
+
+	// Frame is nil where the whole photo was measured.
+	Frame *FrameFix `json:"frame"`
+	// Card is the text of the plot card, "" where none was read.
+	Card string `json:"card"`
+	// MMPerPx is millimetres per pixel of the full-size photo at the middle of
+	// the ground; 0 where the photo has no scale.
+	MMPerPx float64 `json:"mm_per_px"`
+
+	Curve   Curve    `json:"curve"`
+	Plane   *Plane   `json:"plane,omitempty"`
+	Quality Quality  `json:"quality"`
+	Flags   []Flag   `json:"flags"`
+	Notes   []string `json:"notes,omitempty"`
+}
+
+// FrameFix is where the frame lies in the photo.
+type FrameFix struct {
+	// Corners are the ground's corners, clockwise from the upper left, pixels
+	// of the upright full-size photo.
+	Corners    [4]raster.Point `json:"corners"`
+	InnerMM    [2]float64      `json:"inner_mm"`
+	Kind       string          `json:"kind"`       // "marks", "edges" or "by hand"
+	Confidence float64         `json:"confidence"` // 0..1
+	TiltDeg    float64         `json:"tilt_deg"`
+}
+
+// Measure reads one photo: decode, frame, card, straightening, greenness,
+// quality. The threshold is a matter of the visit and comes later: see
+// VisitThreshold and Settle.
+//
+// An error means no answer and is one plain sentence with the way out. Options
+// are validated.
+func Measure(photo []byte, opt Options) (Measurement, error) {
+	if err := opt.Validate(); err != nil {
+		return Measurement{}, err
+	}
+	r, format, notes, err := Decode(photo, opt.NeedLongSide)
+	if err != nil {
+		return Measurement{}, err
+	}
+	m := Measurement{
+		Format: format, Orientation: r.Orientation, Denom: r.Denom,
+		Fingerprint: opt.Fingerprint(), Index: opt.Index, Notes: notes,
+		Flags: []Flag{},
+	}
+	m.Width, m.Height = r.UprightSize()
+	if err := m.locate(r, opt); err != nil {
+		return Measurement{}, err
+	}
+	if err := m.look(r, opt); err != nil {
+		return Measurement{}, err
+	}
+	return m, nil
+}
+
+// locate finds the ground: the frame's inside, or the whole photo.
+func (m *Measurement) locate(r *raster.Raster, opt Options) error {
+	m.MMPerPx = opt.MMPerPx
+	if opt.FrameMM[0] == 0 {
+		return nil
+	}
+	if opt.Corners == nil {
+		return errors.New("no frame found in the photo: mark its corners by hand, or measure without frame")
+	}
+	m.Frame = &FrameFix{Corners: *opt.Corners, InnerMM: opt.FrameMM, Kind: "by hand", Confidence: 1}
+	return nil
+}
+
+// ground is the measured area in upright full-size pixels.
+func (m *Measurement) ground() [4]raster.Point {
+	if m.Frame != nil {
+		return m.Frame.Corners
+	}
+	w, h := float64(m.Width), float64(m.Height)
+	return [4]raster.Point{{X: 0, Y: 0}, {X: w, Y: 0}, {X: w, Y: h}, {X: 0, Y: h}}
+}
+
+// look measures greenness and quality inside the ground.
+func (m *Measurement) look(r *raster.Raster, opt Options) error {
+	ground := m.ground()
+	var stored [4]raster.Point // in the Y plane
+	x0, y0, x1, y1 := math.Inf(1), math.Inf(1), math.Inf(-1), math.Inf(-1)
+	for i, p := range ground {
+		if math.IsNaN(p.X+p.Y) || math.IsInf(p.X+p.Y, 0) {
+			return errors.New("a frame corner is not a number: mark the corners again")
+		}
+		q := r.FromUpright(p)
+		stored[i] = q
+		x0, y0, x1, y1 = min(x0, q.X), min(y0, q.Y), max(x1, q.X), max(y1, q.Y)
+	}
+	side := func(a, b raster.Point) float64 { return math.Hypot(a.X-b.X, a.Y-b.Y) }
+	across := (side(stored[0], stored[1]) + side(stored[3], stored[2])) / 2
+	down := (side(stored[1], stored[2]) + side(stored[0], stored[3])) / 2
+	if !(across >= minSide && down >= minSide) || x1 <= 0 || y1 <= 0 || x0 >= float64(r.Width) || y0 >= float64(r.Height) {
+		return errors.New("frame is too small or lies outside the photo: mark its corners again")
+	}
+
+	// Samples of n x n pixels, the smallest n that keeps the ground within the
+	// working size; smoothing goes with the size of the whole photo so that
+	// neither a margin nor a larger file changes it.
+	n := max(1, int(math.Ceil(max(across, down)/float64(opt.WorkCells))))
+	mega := float64(r.Width) * float64(r.Height) / float64(n*n) / 1e6
+	sigma := opt.Smooth * math.Sqrt(mega)
+	pad := int(3*sigma)*n + 2*n
+	f := newField(r, int(x0)-pad, int(y0)-pad, int(math.Ceil(x1))+pad, int(math.Ceil(y1))+pad, n, sigma)
+	codes, err := opt.Index.codes(f)
+	if err != nil {
+		return err
+	}
+
+	p := &Plane{Index: opt.Index}
+	if m.Frame != nil {
+		w, h := m.Frame.InnerMM[0], m.Frame.InnerMM[1]
+		p.MMPerCell = math.Sqrt(w*h/(across*down)) * float64(n)
+		p.Width, p.Height = max(int(math.Round(w/p.MMPerCell)), 1), max(int(math.Round(h/p.MMPerCell)), 1)
+		p.MMPerCell = math.Sqrt(w * h / float64(p.Width*p.Height))
+		full := math.Sqrt(side(ground[0], ground[1]) * side(ground[1], ground[2]))
+		m.MMPerPx = math.Sqrt(w*h) / full
+	} else {
+		p.Width, p.Height = max(int(across)/n, 1), max(int(down)/n, 1)
+		p.MMPerCell = opt.MMPerPx * math.Sqrt(float64(m.Width)*float64(m.Height)/float64(p.Width*p.Height))
+	}
+	toPhoto, ok := squareTo(float64(p.Width), float64(p.Height), ground)
+	toField, ok2 := squareTo(float64(p.Width), float64(p.Height), stored)
+	if !ok || !ok2 {
+		return errors.New("three frame corners lie on one line: mark the corners again")
+	}
+	p.ToPhoto = toPhoto
+	unit, _ := squareTo(1, 1, stored)
+
+	m.Curve = Curve{Index: opt.Index}
+	cut := p.fill(codes, f, toField, opt.Exclude, &m.Curve)
+	if m.Curve.Cells() == 0 {
+		return errors.New("nothing of the ground is left to measure: check the excluded areas")
+	}
+	m.Plane = p
+	m.Quality = judge(r, unit)
+	m.Flags = append(m.Flags, m.Quality.flags()...)
+	m.flagGeometry(cut)
+	return nil
+}
+
+// fill samples the codes on to the plane and counts them. It returns the share
+// of the ground that lies outside the photo.
+func (p *Plane) fill(codes []uint8, f *field, toField [9]float64, exclude [][]raster.Point, c *Curve) float64 {
+	first, last, _ := p.Index.grid()
+	var level [256]uint8
+	for i := range level {
+		level[i] = uint8(min(max(i-first+1, 0), last-first+1))
+	}
+	p.Levels = make([]uint8, p.Width*p.Height)
+	outside := 0
+	m := toField
+	for y := range p.Height {
+		for x := range p.Width {
+			px, py := float64(x)+0.5, float64(y)+0.5
+			w := m[6]*px + m[7]*py + m[8]
+			fx := ((m[0]*px+m[1]*py+m[2])/w - f.x0) / f.pitch
+			fy := ((m[3]*px+m[4]*py+m[5])/w - f.y0) / f.pitch
+			i := y*p.Width + x
+			if fx < 0 || fy < 0 || fx >= float64(f.w) || fy >= float64(f.h) {
+				p.Levels[i] = Outside
+				outside++
+				continue
+			}
+			code := codes[int(fy)*f.w+int(fx)]
+			if len(exclude) > 0 && p.excluded(exclude, px, py) {
+				p.Levels[i] = Outside
+				continue
+			}
+			c.Counts[code]++
+			p.Levels[i] = level[code]
+		}
+	}
+	return float64(outside) / float64(len(p.Levels))
+}
+
+func (p *Plane) excluded(areas [][]raster.Point, x, y float64) bool {
+	at := p.At(x, y)
+	for _, a := range areas {
+		if inside(a, at) {
+			return true
+		}
+	}
+	return false
+}
+
+// flagGeometry adds the doubts that come from where the ground lies.
+func (m *Measurement) flagGeometry(cut float64) {
+	if cut > 0.005 {
+		m.Flags = append(m.Flags, Flag{FlagCutFrame, cut, 0.005,
+			fmt.Sprintf("%.1f %% of the frame lies outside the photo: step back so that all of it shows", 100*cut)})
+	}
+	if m.Frame != nil && m.Frame.TiltDeg > limitTilt {
+		m.Flags = append(m.Flags, Flag{FlagTilt, m.Frame.TiltDeg, limitTilt,
+			fmt.Sprintf("camera was tilted %.0f degrees: hold it straight above the frame", m.Frame.TiltDeg)})
+	}
+	if limit := smallestPlantMM / cellsPerPlant; m.Plane.MMPerCell > limit {
+		m.Flags = append(m.Flags, Flag{FlagCoarse, m.Plane.MMPerCell, limit,
+			fmt.Sprintf("one cell is %.1f mm: seedlings under %.0f mm are missed; go closer", m.Plane.MMPerCell, smallestPlantMM)})
+	}
+}
+
+// Result is a measurement held against a threshold.
+type Result struct {
+	CoverFrac float64 `json:"cover_frac"` // green share of the ground, 0..1
+	// CoverLo and CoverHi bound the cover that careful hand masks would give;
+	// see interval.go for how often they did.
+	CoverLo   float64   `json:"cover_lo"`
+	CoverHi   float64   `json:"cover_hi"`
+	Threshold Threshold `json:"threshold"`
+	// Pieces are the connected patches of green above the least area, largest
+	// first; nil where the measurement was stored without its plane.
+	Pieces   []Piece  `json:"pieces"`
+	Warnings []string `json:"warnings,omitempty"`
+	// Quantity says what CoverFrac is of: "green cover", unless crop and weed
+	// were told apart; then CropFrac and WeedFrac hold the shares of the
+	// ground under pieces of each.
+	Quantity string  `json:"quantity"`
+	CropFrac float64 `json:"crop_frac,omitempty"`
+	WeedFrac float64 `json:"weed_frac,omitempty"`
+}
+
+// Settle answers for a measurement at a threshold: cover with its range and
+// the pieces. It needs no photo.
+func Settle(m Measurement, th Threshold, opt Options) (Result, error) {
+	if err := opt.Validate(); err != nil {
+		return Result{}, err
+	}
+	if th.Index != m.Curve.Index {
+		return Result{}, fmt.Errorf("threshold is for index %q but the photo was measured with %q: measure it again", th.Index, m.Curve.Index)
+	}
+	res := Result{CoverFrac: m.Curve.CoverFrac(th.Value), Threshold: th, Quantity: "green cover"}
+	res.CoverLo, res.CoverHi = coverRange(res.CoverFrac)
+	if m.Plane == nil {
+		return res, nil
+	}
+	pieces, err := m.Plane.Pieces(th.Value, opt.Pieces)
+	if err != nil {
+		return Result{}, err
+	}
+	res.Pieces = pieces
+	if opt.Pieces.separates() {
+		res.Quantity = "green cover, crop and weed told apart by what was stated"
+		cells := float64(m.Curve.Cells())
+		for _, q := range pieces {
+			switch q.Kind {
+			case Crop:
+				res.CropFrac += float64(q.Cells) / cells
+			case Weed:
+				res.WeedFrac += float64(q.Cells) / cells
+			}
+		}
+	}
+	return res, nil
+}
+
+// CoverAt settles a bare cover curve: cover and its range at a threshold, for
+// re-thresholding a season from stored curves.
+func CoverAt(c *Curve, th Threshold) (cover, lo, hi float64) {
+	cover = c.CoverFrac(th.Value)
+	lo, hi = coverRange(cover)
+	return cover, lo, hi
+}

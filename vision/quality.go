@@ -1,0 +1,210 @@
+package vision
+
+import (
+	"fmt"
+	"math"
+	"slices"
+
+	"quadtally/vision/raster"
+)
+
+// FlagCode names one kind of doubt about a photo.
+type FlagCode string
+
+// What a photo can be flagged for.
+const (
+	FlagBlur       FlagCode = "blur"
+	FlagClipped    FlagCode = "clipped-highlights"
+	FlagCrushed    FlagCode = "crushed-shadow"
+	FlagShadow     FlagCode = "strong-shadow"
+	FlagCast       FlagCode = "colour-cast"
+	FlagTilt       FlagCode = "tilt"
+	FlagCoarse     FlagCode = "coarse-scale"
+	FlagCutFrame   FlagCode = "frame-cut-off"
+	FlagRedPlants  FlagCode = "red-plants"
+	FlagGlints     FlagCode = "glints"
+	FlagFullOfIt   FlagCode = "nothing-but-green"
+	FlagFrameDoubt FlagCode = "frame-doubtful"
+)
+
+// Flag is one doubt with its number: Value went past Limit.
+type Flag struct {
+	Code  FlagCode `json:"code"`
+	Value float64  `json:"value"`
+	Limit float64  `json:"limit"`
+	Text  string   `json:"text"`
+}
+
+// Limits of the flags. They are common practice, set so that the sharp,
+// evenly lit photos of two open field sets pass (see fields_test.go).
+const (
+	limitAcuity  = 0.58 // of 0.5 (no fine detail at all) to 1
+	limitClipped = 0.02 // share of the ground
+	limitCrushed = 0.02
+	limitShadow  = 0.05
+	limitCast    = 10.0 // chroma units of 8 bits
+	limitTilt    = 15.0 // degrees
+	limitRed     = 0.01
+	limitGlints  = 0.004
+	// smallestPlantMM across three cells is the least that shows as a shape.
+	smallestPlantMM = 4.0
+	cellsPerPlant   = 3.0
+)
+
+// Quality holds the numbers behind the flags; shares are of the ground.
+type Quality struct {
+	Acuity      float64 `json:"acuity"` // fine against twice as coarse luma differences, 0.5 to 1
+	ClippedFrac float64 `json:"clipped_frac"`
+	CrushedFrac float64 `json:"crushed_frac"`
+	DarkFrac    float64 `json:"dark_frac"` // ground under half the brightness of its lit part
+	GroundCb    float64 `json:"ground_cb"` // median chroma of what is not green, from neutral
+	GroundCr    float64 `json:"ground_cr"`
+	RedFrac     float64 `json:"red_frac"`
+	GlintFrac   float64 `json:"glint_frac"`
+}
+
+// lattice is the number of samples along each side of the ground that the
+// quality numbers rest on.
+const lattice = 240
+
+// judge samples the ground on a lattice. ground maps the unit square on to the
+// Y plane of the raster.
+func judge(r *raster.Raster, ground [9]float64) Quality {
+	var (
+		q               Quality
+		n, fine, coarse float64
+		cbs, crs        []uint8
+		tiles           [tilesAcross * tilesAcross]float64
+		inTile          [tilesAcross * tilesAcross]float64
+		clip, crush     float64
+		red             float64
+		sx              = float64(r.ChromaWidth) / float64(r.Width)
+		sy              = float64(r.ChromaHeight) / float64(r.Height)
+	)
+	for j := range lattice {
+		for i := range lattice {
+			p := project(ground, (float64(i)+0.5)/lattice, (float64(j)+0.5)/lattice)
+			x, y := int(p.X), int(p.Y)
+			if p.X < 0 || p.Y < 0 || x >= r.Width || y >= r.Height {
+				continue
+			}
+			row := r.Y[y*r.Width : (y+1)*r.Width]
+			luma := row[x]
+			c := int(p.Y*sy)*r.ChromaWidth + int(p.X*sx)
+			cb, cr := r.Cb[c], r.Cr[c]
+			n++
+			t := j*tilesAcross/lattice*tilesAcross + i*tilesAcross/lattice
+			tiles[t] += float64(luma)
+			inTile[t]++
+			if x+2 < r.Width {
+				fine += math.Abs(float64(row[x+1]) - float64(luma))
+				coarse += math.Abs(float64(row[x+2]) - float64(luma))
+			}
+			if luma >= 252 {
+				clip++
+			}
+			if luma <= 8 {
+				crush++
+			}
+			red0, blue0 := int(cr)-128, int(cb)-128
+			// Beet or amaranth, not brick-coloured soil: red with blue left in it.
+			if red0 >= 14 && blue0 >= -8 && 5*red0 >= int(luma) {
+				red++
+			}
+			// Not green by a plain look: G is not the largest.
+			if g := -0.344136*float64(blue0) - 0.714136*float64(red0); g <= max(1.402*float64(red0), 1.772*float64(blue0)) {
+				cbs, crs = append(cbs, cb), append(crs, cr)
+			}
+		}
+	}
+	if n == 0 {
+		return q
+	}
+	q.Acuity = 1
+	if coarse > 0 {
+		q.Acuity = min(fine/coarse, 1)
+	}
+	q.ClippedFrac, q.CrushedFrac, q.RedFrac = clip/n, crush/n, red/n
+	if len(cbs) > 0 {
+		slices.Sort(cbs)
+		slices.Sort(crs)
+		q.GroundCb = float64(cbs[len(cbs)/2]) - 128
+		q.GroundCr = float64(crs[len(crs)/2]) - 128
+	}
+	q.DarkFrac = darkShare(tiles[:], inTile[:])
+	q.GlintFrac = glints(r, ground)
+	return q
+}
+
+const tilesAcross = 20
+
+// darkShare is the share of tiles darker than half of the lit ones, the lit
+// ones being at the ninth decile.
+func darkShare(sum, n []float64) float64 {
+	var mean []float64
+	for i := range sum {
+		if n[i] > 0 {
+			mean = append(mean, sum[i]/n[i])
+		}
+	}
+	if len(mean) == 0 {
+		return 0
+	}
+	slices.Sort(mean)
+	lit := mean[len(mean)*9/10]
+	dark, _ := slices.BinarySearch(mean, lit/2)
+	return float64(dark) / float64(len(mean))
+}
+
+// glints is the share of samples that are blown out while their surroundings,
+// eight pixels away on all four sides, are not bright.
+func glints(r *raster.Raster, ground [9]float64) float64 {
+	const reach = 8
+	var n, hit float64
+	for j := range lattice {
+		for i := range lattice {
+			p := project(ground, (float64(i)+0.5)/lattice, (float64(j)+0.5)/lattice)
+			x, y := int(p.X), int(p.Y)
+			if x < reach || y < reach || x >= r.Width-reach || y >= r.Height-reach {
+				continue
+			}
+			n++
+			at := y*r.Width + x
+			if r.Y[at] >= 250 && max(r.Y[at-reach], r.Y[at+reach], r.Y[at-reach*r.Width], r.Y[at+reach*r.Width]) < 200 {
+				hit++
+			}
+		}
+	}
+	if n == 0 {
+		return 0
+	}
+	return hit / n
+}
+
+// flags turns the numbers into doubts.
+func (q Quality) flags() []Flag {
+	var out []Flag
+	above := func(code FlagCode, v, limit float64, text string) {
+		if v > limit {
+			out = append(out, Flag{code, v, limit, fmt.Sprintf(text, 100*v)})
+		}
+	}
+	if q.Acuity < limitAcuity {
+		out = append(out, Flag{FlagBlur, q.Acuity, limitAcuity,
+			"photo is blurred: hold still, tap to focus, take it again"})
+	}
+	above(FlagClipped, q.ClippedFrac, limitClipped, "%.1f %% of the ground is blown out: leaves there may read as bare; expose lower")
+	above(FlagCrushed, q.CrushedFrac, limitCrushed, "%.1f %% of the ground is black: plants there cannot be seen; light it evenly")
+	above(FlagShadow, q.DarkFrac, limitShadow, "strong shadow over %.0f %% of the ground: shade the whole frame")
+	above(FlagRedPlants, q.RedFrac, limitRed, "%.1f %% of the ground is red or purple: such plants are not seen by a greenness index")
+	above(FlagGlints, q.GlintFrac, limitGlints, "%.2f %% of the ground glints as wet leaves do: glints are not counted as green; wait until it is dry")
+	switch {
+	case q.GroundCb > limitCast:
+		out = append(out, Flag{FlagCast, q.GroundCb, limitCast, "photo has a blue cast: set the white balance by a grey card"})
+	case q.GroundCr < -limitCast:
+		out = append(out, Flag{FlagCast, -q.GroundCr, limitCast, "photo has a green cast: set the white balance by a grey card"})
+	case q.GroundCr > 3*limitCast:
+		out = append(out, Flag{FlagCast, q.GroundCr, 3 * limitCast, "photo has a red cast: set the white balance by a grey card"})
+	}
+	return out
+}

@@ -1,0 +1,118 @@
+package vision
+
+import (
+	"fmt"
+	"math"
+)
+
+// Threshold is the greenness at and above which a cell counts as plant, the
+// same for all photos of a visit.
+type Threshold struct {
+	Value float64 `json:"value"` // index value, on the code grid of the index
+	Index Index   `json:"index"`
+	// Photos pooled; 0 for a threshold set by hand.
+	Photos int `json:"photos"`
+	// Found is what the pooled histogram alone would have said, Prior the
+	// value of a typical photo, and Weight the share of Found in Value before
+	// the guards.
+	Found  float64 `json:"found"`
+	Prior  float64 `json:"prior"`
+	Weight float64 `json:"weight"`
+	// Guarded tells that the threshold was held at a guard.
+	Guarded bool `json:"guarded"`
+	// Basis says in words where the value comes from.
+	Basis string `json:"basis"`
+}
+
+// VisitThreshold settles one threshold for the photos of a visit from their
+// cover curves. The split that separates the pooled histogram best (Otsu 1979,
+// IEEE Trans. SMC 9(1) 62-66, looking between the guards only) is drawn toward
+// the prior: n photos give it the weight n/(n+Shrink), at most MaxWeight, so a
+// single photo leans on the prior. It stays inside the guards of the index: a
+// visit with nothing green, or with nothing else, is not split in half.
+//
+// The result does not depend on the order of the curves, and pooling them in
+// parts first gives the same.
+func VisitThreshold(curves []Curve, opt Options) (Threshold, error) {
+	x, sum, err := pool(curves)
+	if err != nil {
+		return Threshold{}, err
+	}
+	s, err := x.scale()
+	if err != nil {
+		return Threshold{}, err
+	}
+	n := float64(len(curves))
+	t := Threshold{Index: x, Photos: len(curves), Prior: s.prior}
+	if opt.Prior != nil {
+		t.Prior = *opt.Prior
+	}
+	t.Weight = min(n/(n+opt.Shrink), opt.MaxWeight)
+	found, ok := split(sum)
+	if !ok {
+		t.Found, t.Weight = t.Prior, 0
+		t.Value = t.Prior
+		t.Basis = "the typical threshold: all photos have one flat colour"
+	} else {
+		t.Found = s.value(found)
+		t.Value = t.Weight*t.Found + (1-t.Weight)*t.Prior
+		t.Basis = fmt.Sprintf("pooled histogram of %d photos (%.3f, weight %.0f %%) and the typical threshold (%.3f)",
+			t.Photos, t.Found, 100*t.Weight, t.Prior)
+		if t.Photos == 1 {
+			t.Basis = fmt.Sprintf("one photo alone (%.3f, weight %.0f %%) and the typical threshold (%.3f)",
+				t.Found, 100*t.Weight, t.Prior)
+		}
+	}
+	if v := min(max(t.Value, s.low), s.high); v != t.Value {
+		t.Value, t.Guarded = v, true
+		t.Basis += fmt.Sprintf("; held at the guard %.3f", v)
+	}
+	t.Value = s.value(s.nearest(t.Value))
+	return t, nil
+}
+
+// HandThreshold is a threshold set by a person, on the grid of the index.
+func HandThreshold(x Index, value float64) (Threshold, error) {
+	s, err := x.scale()
+	if err != nil {
+		return Threshold{}, err
+	}
+	if math.IsNaN(value) || value < s.low || value > s.high {
+		return Threshold{}, fmt.Errorf("threshold %g is outside %g to %g, the range kept for %s: choose one inside",
+			value, s.low, s.high, x)
+	}
+	v := s.value(s.nearest(value))
+	return Threshold{Value: v, Index: x, Found: v, Prior: v, Basis: "set by hand"}, nil
+}
+
+// split is Otsu's threshold on a histogram: the first bin of the upper class.
+// It is false where all counts share one bin. Of a plateau of equal splits,
+// which empty bins cause, the middle is taken.
+func split(h []uint64) (int, bool) {
+	var n, sum float64
+	for i, v := range h {
+		n += float64(v)
+		sum += float64(v) * float64(i)
+	}
+	var below, sumBelow, best float64
+	first, last := -1, -1
+	for i, v := range h {
+		below += float64(v)
+		sumBelow += float64(v) * float64(i)
+		above := n - below
+		if below == 0 || above == 0 {
+			continue
+		}
+		d := sumBelow/below - (sum-sumBelow)/above
+		switch q := below * above * d * d; {
+		case q > best:
+			best, first, last = q, i, i
+		case q == best && last == i-1:
+			last = i
+		}
+	}
+	if first < 0 {
+		return 0, false
+	}
+	return (first+last)/2 + 1, true
+}
