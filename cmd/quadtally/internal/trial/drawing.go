@@ -269,10 +269,7 @@ func (m *mapper) arrows(right, top float64) {
 }
 
 func (m *mapper) legend(x, y float64, unplaced int) {
-	step := niceStep(40 / m.scale)
-	if m.t.Units == US {
-		step = niceStep(40/m.scale/MMPerFoot) * MMPerFoot
-	}
+	step := niceLength(40/m.scale, m.t.Units)
 	w := step * m.scale
 	m.d.line(inkBlack, 0.5, false, Point{x, y - 1.5}, Point{x, y}, Point{x + w, y}, Point{x + w, y - 1.5})
 	m.d.text(x+w+2, y, 3, "start", false, fmt.Sprintf("%s; scale 1 : %.0f when printed at 100 %%", Length(step, m.t.Units), 1/m.scale))

@@ -96,7 +96,7 @@ func boxes(t *Trial, placed []Plot, e extent, opt MapOptions) string {
 	// One bed takes so many characters that the narrowest plot holds its label;
 	// one line is so long that the shortest plot has three lines inside.
 	perBed := (label + 2 + narrow) / narrow
-	mmPerLine := niceStep(short / 4)
+	mmPerLine := niceLength(short/4, t.Units)
 	width := (e.bed1-e.bed0)*perBed + 1
 	height := int(math.Round((e.toMM-e.fromMM)/mmPerLine)) + 1
 	grid := make([][]rune, height)
@@ -140,9 +140,20 @@ func boxes(t *Trial, placed []Plot, e extent, opt MapOptions) string {
 		}
 		b.WriteString(strings.TrimRight(side+string(row), " ") + "\n")
 	}
-	fmt.Fprintf(&b, "          ^ zero flag: left edge of bed %d. One line is %s along the beds, one character %s across.\n",
-		e.bed0, Length(mmPerLine, t.Units), Length(t.Ground.BedSpacingMM/float64(perBed), t.Units))
+	fmt.Fprintf(&b, "          ^ zero flag: left edge of bed %d. One line is %s along the beds", e.bed0, Length(mmPerLine, t.Units))
+	if t.Ground.BedSpacingMM > 0 {
+		fmt.Fprintf(&b, ", one character %s across", Length(t.Ground.BedSpacingMM/float64(perBed), t.Units))
+	}
+	b.WriteString(".\n")
 	return b.String()
+}
+
+// niceLength is niceStep in whole units of the map's reader: metres or feet.
+func niceLength(mm float64, u Units) float64 {
+	if u == US {
+		return niceStep(mm/MMPerFoot) * MMPerFoot
+	}
+	return niceStep(mm)
 }
 
 // niceStep rounds a length down to 1, 2 or 5 times a power of ten.
