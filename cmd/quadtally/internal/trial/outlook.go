@@ -101,6 +101,9 @@ func (o *Outlook) judgeDifference(t *Trial) {
 	o.Sentences = append(o.Sentences, fmt.Sprintf(
 		"That is CV x sqrt(2/%.3g) x (t.975 + t.80) with %d df = %.1f %%; the handbook's normal approximation says %.1f %%, too hopeful with few df. Comparing all pairs with one error rate needs a larger difference still.",
 		o.Replicates, o.ResidualDF, o.DetectablePct, o.NormalPct))
+	if o.DetectablePct > 100 {
+		o.Warnings = append(o.Warnings, "the smallest difference that can be expected to be found is larger than the mean itself: laid out like this the trial will hardly show anything short of failure. More blocks, or more quadrats in a plot, would help.")
+	}
 	var wants []string
 	if t.Design == CompleteBlocks || t.Design == CompletelyRandomised {
 		for _, d := range []float64{20, 30, 50} {

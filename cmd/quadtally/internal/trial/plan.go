@@ -247,15 +247,30 @@ func ReadPlan(r io.Reader, name string) (Trial, Faults) {
 	if t.Tag == "" && t.Name != "" {
 		t.Tag = TagFor(t.Name)
 	}
-	if seen["visit tolerance"] == 0 && len(t.Visits) > 1 {
-		// Two visits must not claim the same day.
-		for i, v := range t.Visits[1:] {
-			if gap := t.Visits[i].DaysTo(v); gap > 0 {
-				t.VisitToleranceDays = min(t.VisitToleranceDays, (gap-1)/2)
-			}
-		}
-	}
 	return t, faults
+}
+
+// PlanKeys lists the keys of a plan file, in the order they are written.
+func PlanKeys() []string {
+	keys := make([]string, len(planFields))
+	for i, f := range planFields {
+		keys[i] = f.key
+	}
+	return keys
+}
+
+// Set gives one key of a plan the value that would stand in a plan file. A
+// treatment or a strip to avoid is added to those there are.
+func (t *Trial) Set(key, value string) error {
+	i := slices.IndexFunc(planFields, func(f field) bool { return f.key == key })
+	if i < 0 {
+		return fmt.Errorf("there is no key %q%s", clip(key), closestKey(key))
+	}
+	value = CleanLabel(value)
+	if value == "" || strings.ContainsFunc(value, unicode.IsControl) {
+		return fmt.Errorf("the value is empty or holds an unprintable character")
+	}
+	return planFields[i].read(t, value)
 }
 
 // clip keeps a message short whatever stands in the file.
@@ -420,6 +435,7 @@ func readVisits(t *Trial, v string) error {
 		t.Visits = VisitsEvery(start, end, days)
 		return nil
 	}
+	t.Visits = nil
 	for _, d := range strings.Split(v, ",") {
 		day, err := ParseDate(d)
 		if err != nil {

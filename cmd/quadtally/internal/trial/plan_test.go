@@ -86,11 +86,27 @@ func TestAllFaultsOfAPlan(t *testing.T) {
 	}
 }
 
-// Visits closer together than twice the tolerance would claim the same day.
-func TestToleranceFollowsTheVisits(t *testing.T) {
-	x, _ := ReadPlan(strings.NewReader("visits: every 3 days from 2026-06-01 to 2026-06-30\n"), "p")
-	if x.VisitToleranceDays != 1 {
-		t.Errorf("tolerance %d days", x.VisitToleranceDays)
+// Every key of the plan can be set alone, and gives what the file gives.
+func TestSetIsThePlanFile(t *testing.T) {
+	want, faults := ParsePlan(strings.NewReader(examplePlan), "plan.txt")
+	if len(faults) > 0 {
+		t.Fatal(faults)
+	}
+	got := Defaults()
+	for _, line := range strings.Split(strings.TrimSpace(examplePlan), "\n")[1:] {
+		key, value, _ := strings.Cut(line, ":")
+		if err := got.Set(key, value); err != nil {
+			t.Error(err)
+		}
+	}
+	got.Tag = TagFor(got.Name)
+	if !reflect.DeepEqual(got, want) {
+		t.Errorf("%+v\n%+v", got, want)
+	}
+	for _, bad := range [][2]string{{"bed space", "1m"}, {"blocks", ""}, {"blocks", "x"}, {"question", "\x01"}} {
+		if err := got.Set(bad[0], bad[1]); err == nil {
+			t.Errorf("%q was taken", bad)
+		}
 	}
 }
 

@@ -219,6 +219,9 @@ func (r *tableReader) checkWhole(rows []TableRow, plots []Plot) {
 func (r *tableReader) noteUneven(plots []Plot) {
 	for _, b := range BlockNames(plots) {
 		for _, tr := range r.trial.Treatments {
+			if !slices.ContainsFunc(plots, func(p Plot) bool { return p.Treatment == tr.Code }) {
+				continue // a fault already
+			}
 			n := 0
 			for _, p := range plots {
 				if p.Block == b && p.Treatment == tr.Code {

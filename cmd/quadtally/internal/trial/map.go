@@ -1,0 +1,283 @@
+package trial
+
+import (
+	"cmp"
+	"fmt"
+	"math"
+	"slices"
+	"strconv"
+	"strings"
+)
+
+// MapOptions says what a map shows.
+type MapOptions struct {
+	Visit int  // quadrat places of this visit, from 1; 0 leaves them out
+	Blind bool // leave the treatments off, for whoever counts
+}
+
+// extent is the ground all placed plots take.
+type extent struct {
+	fromMM, toMM float64 // along the beds
+	bed0, bed1   int     // first bed, and one past the last
+}
+
+func extentOf(plots []Plot) (e extent, placed []Plot) {
+	for _, p := range plots {
+		if !p.Placed() {
+			continue
+		}
+		if len(placed) == 0 {
+			e = extent{p.FromMM, p.FromMM + p.LengthMM, p.Bed, p.Bed + p.Beds}
+		}
+		e.fromMM, e.toMM = min(e.fromMM, p.FromMM), max(e.toMM, p.FromMM+p.LengthMM)
+		e.bed0, e.bed1 = min(e.bed0, p.Bed), max(e.bed1, p.Bed+p.Beds)
+		placed = append(placed, p)
+	}
+	return e, placed
+}
+
+// TextMap draws the layout with characters, near end at the foot as seen from
+// the zero flag, followed by the flags' distances and the quadrats' places in
+// walking order. Lengths along the beds and across them each keep one scale,
+// stated under the map.
+func TextMap(t *Trial, plots []Plot, opt MapOptions) (string, error) {
+	var b strings.Builder
+	fmt.Fprintf(&b, "%s (%s)\n", CleanLabel(t.Name), t.Design)
+	for _, l := range mapFacts(t) {
+		b.WriteString(l + "\n")
+	}
+	e, placed := extentOf(plots)
+	if len(placed) > 0 {
+		b.WriteString("\n" + boxes(t, placed, e, opt))
+	}
+	b.WriteString("\n" + alignColumns(flagTable(t, plots, opt)))
+	if opt.Visit > 0 {
+		rows, err := QuadratRows(t, plots, opt.Visit)
+		if err != nil {
+			return "", err
+		}
+		what := fmt.Sprintf("Quadrats at visit %d", opt.Visit)
+		if t.Quadrat.Permanent {
+			what = "Quadrats (the same at every visit)"
+		}
+		fmt.Fprintf(&b, "\n%s: near left corner of the frame's inner edge, %s across x %s along.\n", what,
+			Length(t.Quadrat.WidthMM, t.Units), Length(t.Quadrat.LengthMM, t.Units))
+		b.WriteString(alignColumns(rows))
+	}
+	return b.String(), nil
+}
+
+// mapFacts are the lines about direction that stand by every map.
+func mapFacts(t *Trial) []string {
+	var out []string
+	if d := t.Ground.BearingDeg; d != nil {
+		out = append(out, fmt.Sprintf("Looking along the beds from the zero flag you face %s (%g degrees).", compass[int(math.Round(*d/45))%8], *d))
+	}
+	if t.Ground.Gradient != "" {
+		s := "Gradient: " + CleanLabel(t.Ground.Gradient)
+		if t.Ground.GradientRuns != "" {
+			s += ", " + string(t.Ground.GradientRuns) + "; blocks are laid across it"
+		}
+		out = append(out, s+".")
+	}
+	return out
+}
+
+// boxes draws the plots as boxes of characters.
+func boxes(t *Trial, placed []Plot, e extent, opt MapOptions) string {
+	narrow, short, label := math.MaxInt, math.Inf(1), 6
+	for _, p := range placed {
+		narrow, short = min(narrow, p.Beds), min(short, p.LengthMM)
+		label = max(label, len([]rune(p.ID)))
+		if !opt.Blind {
+			label = max(label, min(12, len([]rune(p.Treatment))))
+		}
+	}
+	// One bed takes so many characters that the narrowest plot holds its label;
+	// one line is so long that the shortest plot has three lines inside.
+	perBed := (label + 2 + narrow) / narrow
+	mmPerLine := niceLength(short/4, t.Units)
+	width := (e.bed1-e.bed0)*perBed + 1
+	height := int(math.Round((e.toMM-e.fromMM)/mmPerLine)) + 1
+	grid := make([][]rune, height)
+	for i := range grid {
+		grid[i] = []rune(strings.Repeat(" ", width))
+	}
+	line := func(mm float64) int { return height - 1 - int(math.Round((mm-e.fromMM)/mmPerLine)) }
+	for _, p := range placed {
+		x0, x1 := (p.Bed-e.bed0)*perBed, (p.Bed-e.bed0+p.Beds)*perBed
+		y1, y0 := line(p.FromMM), line(p.FromMM+p.LengthMM)
+		for x := x0 + 1; x < x1; x++ {
+			grid[y0][x], grid[y1][x] = '-', '-'
+		}
+		for y := y0 + 1; y < y1; y++ {
+			grid[y][x0], grid[y][x1] = '|', '|'
+		}
+		for _, c := range [][2]int{{y0, x0}, {y0, x1}, {y1, x0}, {y1, x1}} {
+			grid[c[0]][c[1]] = '+'
+		}
+		inside := []string{p.ID, p.Treatment, "walk " + strconv.Itoa(p.Order)}
+		if opt.Blind {
+			inside = []string{p.ID, inside[2]}
+		}
+		top := (y0 + y1 + 1 - len(inside)) / 2
+		for i, s := range inside {
+			if y := max(y0+1, top) + i; y < y1 {
+				r := []rune(s)
+				copy(grid[y][x0+1:x1], r[:min(len(r), x1-x0-1)])
+			}
+		}
+	}
+	var b strings.Builder
+	for i, row := range grid {
+		side := "          "
+		if i == 0 || i == height-1 {
+			mm := e.toMM
+			if i > 0 {
+				mm = e.fromMM
+			}
+			side = fmt.Sprintf("%9s ", Distance(mm, t.Units))
+		}
+		b.WriteString(strings.TrimRight(side+string(row), " ") + "\n")
+	}
+	fmt.Fprintf(&b, "          ^ zero flag: left edge of bed %d. One line is %s along the beds", e.bed0, Length(mmPerLine, t.Units))
+	if t.Ground.BedSpacingMM > 0 {
+		fmt.Fprintf(&b, ", one character %s across", Length(t.Ground.BedSpacingMM/float64(perBed), t.Units))
+	}
+	b.WriteString(".\n")
+	return b.String()
+}
+
+// niceLength is niceStep in whole units of the map's reader: metres or feet.
+func niceLength(mm float64, u Units) float64 {
+	if u == US {
+		return niceStep(mm/MMPerFoot) * MMPerFoot
+	}
+	return niceStep(mm)
+}
+
+// niceStep rounds a length down to 1, 2 or 5 times a power of ten.
+func niceStep(mm float64) float64 {
+	if !(mm > 0) {
+		return 1
+	}
+	p := math.Pow(10, math.Floor(math.Log10(mm)))
+	for _, f := range []float64{5, 2} {
+		if f*p <= mm {
+			return f * p
+		}
+	}
+	return p
+}
+
+// flagTable lists where the flags of every plot stand, in walking order.
+func flagTable(t *Trial, plots []Plot, opt MapOptions) [][]string {
+	head := []string{"walk", "plot", "block", "treatment", "beds", "first flags at", "last flags at", "net from", "net to"}
+	rows := [][]string{head}
+	for _, p := range InWalkingOrder(plots) {
+		row := []string{strconv.Itoa(p.Order), p.ID, p.Block, p.Treatment, "not recorded", "", "", "", ""}
+		if p.Placed() {
+			row[4] = bedsOf(p)
+			for i, mm := range []float64{0, p.LengthMM, t.Ground.BorderMM, p.LengthMM - t.Ground.BorderMM} {
+				row[5+i] = Distance(p.FromMM+mm, t.Units)
+			}
+		}
+		rows = append(rows, row)
+	}
+	if opt.Blind {
+		for i := range rows {
+			rows[i] = slices.Delete(rows[i], 3, 4)
+		}
+	}
+	return rows
+}
+
+// bedsOf writes "3-4", or "3" for one bed.
+func bedsOf(p Plot) string {
+	if p.Beds == 1 {
+		return strconv.Itoa(p.Bed)
+	}
+	return fmt.Sprintf("%d-%d", p.Bed, p.Bed+p.Beds-1)
+}
+
+// LayoutRows is the layout as a table with its header: places in metres,
+// flags at from_m and to_m along the beds.
+func LayoutRows(plots []Plot) [][]string {
+	rows := [][]string{{"plot", "block", "column", "treatment", "bed", "beds", "from_m", "to_m", "length_m", "order"}}
+	m := func(mm float64) string { return strconv.FormatFloat(tidy(mm)/1000, 'f', -1, 64) }
+	for _, p := range plots {
+		row := []string{p.ID, p.Block, p.Column, p.Treatment, "", "", "", "", "", strconv.Itoa(p.Order)}
+		if p.Placed() {
+			copy(row[4:], []string{strconv.Itoa(p.Bed), strconv.Itoa(p.Beds), m(p.FromMM), m(p.FromMM + p.LengthMM), m(p.LengthMM)})
+		}
+		rows = append(rows, row)
+	}
+	return rows
+}
+
+// QuadratRows lists where the quadrats of a visit lie, in walking order, with
+// a header. Distances are given from the plot's own flags, as they are taped
+// out in the field. Plots whose place is not recorded are left out.
+func QuadratRows(t *Trial, plots []Plot, visit int) ([][]string, error) {
+	rows := [][]string{{"walk", "plot", "quadrat", "bed", "from the first flags", "from the left edge"}}
+	for _, p := range InWalkingOrder(plots) {
+		if !p.Placed() {
+			continue
+		}
+		spots, err := QuadratSpots(t, p, visit)
+		if err != nil {
+			return nil, err
+		}
+		for _, s := range spots {
+			rows = append(rows, []string{strconv.Itoa(p.Order), p.ID, strconv.Itoa(s.Quadrat), strconv.Itoa(p.Bed + s.Bed - 1),
+				Distance(s.AlongMM, t.Units), Distance(s.AcrossMM, t.Units)})
+		}
+	}
+	return rows, nil
+}
+
+// alignColumns writes rows with two blanks between columns.
+func alignColumns(rows [][]string) string {
+	var widths []int
+	for _, r := range rows {
+		for i, c := range r {
+			if i == len(widths) {
+				widths = append(widths, 0)
+			}
+			widths[i] = max(widths[i], len([]rune(c)))
+		}
+	}
+	var b strings.Builder
+	for _, r := range rows {
+		var line strings.Builder
+		for i, c := range r {
+			line.WriteString(c + strings.Repeat(" ", widths[i]-len([]rune(c))+2))
+		}
+		b.WriteString(strings.TrimRight(line.String(), " ") + "\n")
+	}
+	return b.String()
+}
+
+// blockBands are the outlines of the blocks on the ground, in their order.
+func blockBands(placed []Plot) (names []string, bands []extent) {
+	for _, name := range BlockNames(placed) {
+		var mine []Plot
+		for _, p := range placed {
+			if p.Block == name {
+				mine = append(mine, p)
+			}
+		}
+		e, _ := extentOf(mine)
+		names, bands = append(names, name), append(bands, e)
+	}
+	return names, bands
+}
+
+// byPlace sorts plots from the near left corner, row after row.
+func byPlace(plots []Plot) []Plot {
+	s := slices.Clone(plots)
+	slices.SortStableFunc(s, func(a, b Plot) int {
+		return cmp.Or(cmp.Compare(a.FromMM, b.FromMM), cmp.Compare(a.Bed, b.Bed))
+	})
+	return s
+}

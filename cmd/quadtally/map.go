@@ -1,0 +1,114 @@
+package main
+
+import (
+	"fmt"
+	"io"
+
+	"github.com/spf13/cobra"
+
+	"quadtally/cmd/quadtally/internal/cards"
+	"quadtally/cmd/quadtally/internal/record"
+	"quadtally/cmd/quadtally/internal/tables"
+	"quadtally/cmd/quadtally/internal/trial"
+)
+
+func mapCommand(a *app) *cobra.Command {
+	var svg, pdf, layoutCSV, quadratCSV, paper string
+	opt := trial.MapOptions{Visit: 1}
+	c := &cobra.Command{
+		Use:   "map",
+		Short: "Draw the layout to scale, with flags, quadrats and the walk",
+		Long: `Prints the map as text, or writes it as SVG, PDF or CSV: blocks, plots, flags at the
+corners with their distance along the beds, where the quadrats of a visit lie in
+the net plot, and the walking order. A file named - means standard output.
+
+` + exitHelp,
+		Example: "  quadtally map --visit 2\n  quadtally map --pdf map.pdf --paper Letter --blind\n  quadtally map --csv layout.csv --quadrats spots.csv --visit 3",
+		RunE: func(cmd *cobra.Command, args []string) error {
+			return a.withTrial(func(_ *record.Store, snap *record.Snapshot) error {
+				t, plots := &snap.Trial, snap.Plots
+				if opt.Visit < 0 || len(t.Visits) > 0 && opt.Visit > len(t.Visits) {
+					return usagef("--visit %d: the plan has visits 1 to %d; 0 leaves the quadrats out", opt.Visit, len(t.Visits))
+				}
+				wanted := false
+				write := func(path string, f func(io.Writer) error) error {
+					if path == "" {
+						return nil
+					}
+					wanted = true
+					return a.writeTo(path, f)
+				}
+				err := write(svg, func(w io.Writer) error {
+					d, err := trial.MapDrawing(t, plots, 210, 297, opt)
+					if err != nil {
+						return err
+					}
+					return d.WriteSVG(w)
+				})
+				if err == nil {
+					err = write(pdf, func(w io.Writer) error {
+						return a.printed(cards.MapPDF(w, t, plots, opt, cards.Options{Paper: cards.Paper(paper), Printed: a.clock()}))
+					})
+				}
+				if err == nil {
+					err = write(layoutCSV, func(w io.Writer) error {
+						rows := trial.LayoutRows(plots)
+						if opt.Blind {
+							for _, r := range rows[1:] {
+								r[3] = ""
+							}
+						}
+						return tables.WriteCSV(w, tableOf(rows))
+					})
+				}
+				if err == nil {
+					err = write(quadratCSV, func(w io.Writer) error {
+						rows, err := trial.QuadratRows(t, plots, max(1, opt.Visit))
+						if err != nil {
+							return err
+						}
+						return tables.WriteCSV(w, tableOf(rows))
+					})
+				}
+				if err != nil || wanted {
+					return err
+				}
+				text, err := trial.TextMap(t, plots, opt)
+				if err == nil {
+					_, err = fmt.Fprint(a.out, text)
+				}
+				return err
+			})
+		},
+	}
+	f := c.Flags()
+	f.StringVar(&svg, "svg", "", "write the map as SVG")
+	f.StringVar(&pdf, "pdf", "", "write the map as PDF")
+	f.StringVar(&layoutCSV, "csv", "", "write the layout as a table")
+	f.StringVar(&quadratCSV, "quadrats", "", "write the quadrats' places as a table")
+	f.IntVar(&opt.Visit, "visit", 1, "whose quadrats to show; 0 for none")
+	f.BoolVar(&opt.Blind, "blind", false, "leave the treatments off")
+	f.StringVar(&paper, "paper", string(cards.A4), "A4 or Letter")
+	return c
+}
+
+// printed passes on what a print had to say.
+func (a *app) printed(notes []string, err error) error {
+	for _, n := range notes {
+		a.note("note: %s", n)
+	}
+	return err
+}
+
+// tableOf makes a table of rows whose first is the header.
+func tableOf(rows [][]string) tables.Table {
+	t := tables.Table{Header: rows[0]}
+	for _, r := range rows[1:] {
+		cells := make([]any, len(r))
+		for i, c := range r {
+			cells[i] = c
+		}
+		t.Add(cells...)
+	}
+	return t
+}

@@ -1,0 +1,264 @@
+package main
+
+import (
+	"crypto/rand"
+	"encoding/binary"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"quadtally/cmd/quadtally/internal/record"
+	"quadtally/cmd/quadtally/internal/tables"
+	"quadtally/cmd/quadtally/internal/trial"
+)
+
+// layoutCommands are the commands before the field work.
+func layoutCommands(a *app) []*cobra.Command {
+	return []*cobra.Command{newCommand(a), mapCommand(a), cardsCommand(a)}
+}
+
+// planHelp says what each key of the plan means on the command line.
+var planHelp = map[string]string{
+	"trial":             "the trial's name",
+	"tag":               "four of A-Z and 0-9 printed in every card's code (default: from the name)",
+	"site":              "where it lies",
+	"crop":              "what is grown",
+	"question":          "what the trial is to answer",
+	"units":             "metric or us",
+	"design":            "randomised complete blocks, completely randomised, latin square or incomplete blocks",
+	"blocks":            "number of blocks (or replicates)",
+	"block size":        "plots in a block, for incomplete blocks",
+	"treatment":         `"CODE = name; control; rate 110 kg/ha; seeded DATE; terminated DATE"; once for each`,
+	"beds per plot":     "beds across one plot",
+	"bed spacing":       "centre to centre, path included, such as 1.5m or 5.5ft",
+	"bed top":           "planted width of a bed",
+	"plot length":       "along the bed, such as 10m or 30ft",
+	"control length":    "of the control's plots, where shorter",
+	"end border":        "not sampled at each end",
+	"side border":       "not sampled at each side",
+	"alley":             "between plots along the beds",
+	"avoid":             `"0.6m to 0.9m; wheel track": a strip never sampled; once for each`,
+	"gradient":          "in words, such as \"wetter towards the river\"",
+	"gradient runs":     "along the beds, or across the beds; blocks are laid across it",
+	"beds point to":     "compass direction along the beds from the zero flag",
+	"quadrat":           "inner size across x along the bed, such as 500x500mm",
+	"quadrats per plot": "at each visit",
+	"quadrat spots":     "fresh (drawn anew for each visit) or permanent",
+	"count rule":        "what counts as a plant",
+	"season":            `"2026-05-20 to 2026-09-30"`,
+	"visits":            `"every 14 days from 2026-05-25 to 2026-09-01", or dates with commas`,
+	"visit tolerance":   "days a photo may be off a planned visit",
+	"agreement margin":  "points of cover within which photo and hand are to agree, stated beforehand",
+	"seed":              "whole number for the randomisation (default: drawn, and saved)",
+}
+
+// planFlag is a plan key as a flag.
+func planFlag(key string) string {
+	if key == "trial" {
+		return "name" // --trial is the folder
+	}
+	return strings.ReplaceAll(key, " ", "-")
+}
+
+type newFlags struct {
+	plan, layout, writePlan string
+	cv                      float64
+	dry                     bool
+	set                     map[string]*[]string
+}
+
+func newCommand(a *app) *cobra.Command {
+	f := newFlags{set: map[string]*[]string{}}
+	c := &cobra.Command{
+		Use:   "new",
+		Short: "Lay out a trial, or enter one that is already in the ground",
+		Long: `Reads the plan from a file, from flags, or from both (flags win), draws the layout
+and saves it in the trial's folder. The saved layout is the truth: it is never
+drawn again. A layout that is already in the ground is entered with --layout, a
+table with the columns plot, block, treatment and, for the map, bed, from, length.
+
+It says at once what the design can show: residual degrees of freedom, and the
+smallest difference between treatments that it can be expected to find.
+
+` + exitHelp,
+		Example: `  quadtally new --plan plan.txt --dry-run
+  quadtally new --plan plan.txt --trial leeks2026 --cv 35
+  quadtally new --plan plan.txt --layout layout.csv
+  quadtally new --name "Alder Bend leeks" --treatment "BARE; control" --treatment RYE --treatment STRAW \
+    --blocks 7 --bed-spacing 1.5m --plot-length 10m --end-border 1m`,
+		RunE: func(cmd *cobra.Command, args []string) error { return a.newTrial(cmd, f) },
+	}
+	fl := c.Flags()
+	fl.StringVar(&f.plan, "plan", "", "plan file: one `key: value` a line")
+	fl.StringVar(&f.layout, "layout", "", "CSV or XLSX of a layout that is already in the ground")
+	fl.StringVar(&f.writePlan, "write-plan", "", "write the plan as understood to this file")
+	fl.Float64Var(&f.cv, "cv", 30, "coefficient of variation of plots within a block, in %; 0 leaves it out")
+	fl.BoolVar(&f.dry, "dry-run", false, "show everything, save nothing")
+	for _, key := range trial.PlanKeys() {
+		f.set[key] = fl.StringArray(planFlag(key), nil, planHelp[key])
+	}
+	return c
+}
+
+func (a *app) newTrial(cmd *cobra.Command, f newFlags) error {
+	if f.cv < 0 || f.cv > 1000 || f.cv != f.cv {
+		return usagef("--cv %g: give a coefficient of variation in %%, such as 30", f.cv)
+	}
+	t, err := readPlan(cmd, f)
+	if err != nil {
+		return err
+	}
+	if t.Seed == 0 { // an existing layout needs it too: its quadrats' places are drawn
+		if t.Seed, err = drawSeed(); err != nil {
+			return err
+		}
+	}
+	var plots []trial.Plot
+	if f.layout != "" {
+		if t, plots, err = a.existingLayout(t, f.layout); err != nil {
+			return err
+		}
+	} else {
+		if plots, err = trial.LayOut(&t); err != nil {
+			return fmt.Errorf("the plan cannot be laid out:\n%w", err)
+		}
+		t.Generator = trial.GeneratorName
+	}
+
+	text, err := trial.TextMap(&t, plots, trial.MapOptions{})
+	if err != nil {
+		return err
+	}
+	fmt.Fprintln(a.out, text)
+	o := trial.WhatItCanShow(&t, plots, f.cv)
+	for _, s := range o.Sentences {
+		fmt.Fprintln(a.out, s)
+	}
+	for _, w := range append(o.Warnings, trial.ConfoundedDates(t.PlannedDates())...) {
+		fmt.Fprintln(a.out, "warning:", w)
+	}
+	fmt.Fprintf(a.out, "Layout: %s, seed %d.\n", t.Generator, t.Seed)
+
+	if f.writePlan != "" {
+		var b strings.Builder
+		if err := trial.WritePlan(&b, &t); err != nil {
+			return err
+		}
+		if err := a.writeTo(f.writePlan, writeBytes([]byte(b.String()))); err != nil {
+			return err
+		}
+	}
+	if f.dry {
+		a.note("nothing was saved (--dry-run); to keep this very layout give --seed %d", t.Seed)
+		return nil
+	}
+	store, err := record.Create(a.trialDir, t, plots, record.Options{Author: a.author(), Clock: a.clock})
+	if err != nil {
+		return err
+	}
+	a.note("saved in %s", filepath.Join(a.trialDir, record.FileName))
+	return store.Close()
+}
+
+// readPlan takes the plan file, then what flags say.
+func readPlan(cmd *cobra.Command, f newFlags) (trial.Trial, error) {
+	t := trial.Defaults()
+	if f.plan != "" {
+		file, err := os.Open(f.plan)
+		if err != nil {
+			return t, fmt.Errorf("the plan cannot be read: %w", err)
+		}
+		defer file.Close()
+		var faults trial.Faults
+		if t, faults = trial.ReadPlan(file, filepath.Base(f.plan)); len(faults) > 0 {
+			return t, faults
+		}
+	}
+	for _, key := range trial.PlanKeys() {
+		if !cmd.Flags().Changed(planFlag(key)) {
+			continue
+		}
+		switch key {
+		case "treatment":
+			t.Treatments = nil
+		case "avoid":
+			t.Ground.Avoid = nil
+		}
+		for _, v := range *f.set[key] {
+			if err := t.Set(key, v); err != nil {
+				return t, usagef("--%s: %v", planFlag(key), err)
+			}
+		}
+	}
+	if t.Tag == "" {
+		t.Tag = trial.TagFor(t.Name)
+	}
+	return t, nil
+}
+
+// existingLayout reads a table of plots into the plan.
+func (a *app) existingLayout(t trial.Trial, path string) (trial.Trial, []trial.Plot, error) {
+	s, err := a.readSheet(path)
+	if err != nil {
+		return t, nil, err
+	}
+	var faults trial.Faults
+	for _, f := range s.Faults {
+		faults = append(faults, trial.Fault{Text: sheetFault(s, f)})
+	}
+	for _, need := range []string{"plot", "treatment"} {
+		if s.Column(layoutColumns[need]...) < 0 {
+			faults = append(faults, trial.Fault{Text: missingColumn(s, need).Error()})
+		}
+	}
+	if len(faults) > 0 {
+		return t, nil, faults
+	}
+	cell := func(row tables.Row, name string) string {
+		c := s.Column(layoutColumns[name]...)
+		if c < 0 {
+			return ""
+		}
+		if d := row.Cells[c].Date; !d.IsZero() {
+			return d.String() // a number the spreadsheet took for a date: shown as it stands
+		}
+		return row.Cells[c].Text
+	}
+	var rows []trial.TableRow
+	for _, r := range s.Rows {
+		rows = append(rows, trial.TableRow{Where: s.Where(r.Line), Plot: cell(r, "plot"), Block: cell(r, "block"), Column: cell(r, "column"),
+			Treatment: cell(r, "treatment"), Bed: cell(r, "bed"), Beds: cell(r, "beds"), From: cell(r, "from"), Length: cell(r, "length"), Order: cell(r, "order")})
+	}
+	laid, plots, notes, faults := trial.FromTable(&t, rows)
+	for _, n := range notes {
+		a.note("note: %s", n)
+	}
+	faults = append(faults, trial.ValidateRecord(&laid)...)
+	return laid, plots, faults.Err()
+}
+
+// layoutColumns are the names a layout's columns may have.
+var layoutColumns = map[string][]string{
+	"plot":      {"plot", "plot id", "plot no", "plot number"},
+	"block":     {"block", "rep", "replicate", "row"},
+	"column":    {"column", "col"},
+	"treatment": {"treatment", "trt", "treat"},
+	"bed":       {"bed", "first bed"},
+	"beds":      {"beds", "number of beds"},
+	"from":      {"from", "from m", "from ft", "start"},
+	"length":    {"length", "length m", "length ft"},
+	"order":     {"order", "walk"},
+}
+
+// drawSeed takes a seed from the operating system. It is kept short enough to
+// be copied by hand, and is never 0, which stands for "none given".
+func drawSeed() (uint64, error) {
+	var b [8]byte
+	if _, err := rand.Read(b[:]); err != nil {
+		return 0, fmt.Errorf("no random seed could be drawn: give one with --seed (%w)", err)
+	}
+	return 1 + binary.LittleEndian.Uint64(b[:])%999_999_999, nil
+}
