@@ -40,9 +40,9 @@ type TwoPhase struct {
 //
 //	s2yx (1/n + (X-x)^2/Sxx) + (s2y - s2yx)/n' - s2y/N
 //
-// with s2yx the residual variance (divisor n-2), where the first bracket is less
-// 1/n when all photos are hand-counted: then nothing of the line remains, and
-// the result is the hand mean with its own variance. Ratio: R mean(photos), R =
+// with s2yx the residual variance (divisor n-2), X the mean of photos, x that of
+// the second phase. When all photos are hand-counted (n = n') nothing of the line
+// remains: the result is the hand mean with its own variance. Ratio: R X, with R =
 // mean(y)/mean(x), variance
 //
 //	(s2y - 2 R syx + R^2 s2x)/n + (2 R syx - R^2 s2x)/n' - s2y/N.
