@@ -14,13 +14,13 @@ const minBootstrapPlots = 4
 // (common practice).
 const fewPlots = 8
 
-// scale is a transform on which a statistic is close to normal.
-type scale struct{ to, from func(float64) float64 }
+// transform leads to and from a scale on which a statistic is close to normal.
+type transform struct{ to, from func(float64) float64 }
 
 var (
-	plain  = scale{func(v float64) float64 { return v }, func(v float64) float64 { return v }}
-	logs   = scale{math.Log, math.Exp}
-	fisher = scale{math.Atanh, math.Tanh}
+	plain  = transform{func(v float64) float64 { return v }, func(v float64) float64 { return v }}
+	logs   = transform{math.Log, math.Exp}
+	fisher = transform{math.Atanh, math.Tanh}
 )
 
 // bootstrap fills the ClusterCI of the statistics without a formula that
@@ -59,7 +59,7 @@ func (a *Agreement) bootstrap(s *sample, plot []int, plots int, opt Options) err
 	g := float64(plots)
 	factor := tHalf(opt.Confidence, g-1) * math.Sqrt(g/(g-1))
 	method := fmt.Sprintf("bootstrap of whole plots, %d resamples, seed %d", opt.Resamples, opt.Seed)
-	set := func(e *Estimate, k int, on scale) {
+	set := func(e *Estimate, k int, on transform) {
 		d := draws[k]
 		if len(d) == opt.Resamples && constant(d) {
 			e.ClusterCI = interval(e.Value, e.Value, opt.Confidence, method)
