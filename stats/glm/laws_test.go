@@ -459,6 +459,9 @@ func FuzzFitModel(f *testing.F) {
 		if means, err := fit.Means(terms.Term{"treatment"}); err == nil {
 			finiteJSON(t, means)
 		}
+		if len(values) > 6*b {
+			return // every pair with an empty treatment is a fit of its own
+		}
 		if ratios, err := fit.Ratios("treatment"); err == nil {
 			finiteJSON(t, ratios)
 		}
