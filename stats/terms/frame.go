@@ -167,6 +167,9 @@ func (f Frame) compile() (map[string]*variable, error) {
 			if math.IsNaN(x) || math.IsInf(x, 0) {
 				return nil, fmt.Errorf("covariate %q, row %d: not a finite number; leave the row out or supply the value", cov.Name, i+1)
 			}
+			if math.Abs(x) > 1e100 {
+				return nil, fmt.Errorf("covariate %q, row %d: %v is beyond any measurement; choose another unit", cov.Name, i+1, x)
+			}
 			v.mean += (x - v.mean) / float64(i+1)
 		}
 		vars[cov.Name] = v
