@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 
+	"gonum.org/v1/gonum/floats"
 	"gonum.org/v1/gonum/mat"
 )
 
@@ -25,34 +26,41 @@ const MaxComparisons = 100
 // share one error variance: the multivariate t of Dunnett's comparison with a
 // control. Make one with [NewMaxT]; it may be used from several goroutines.
 //
-// Where the correlations have product form, rho_ij = lambda_i lambda_j, as for
-// a control and treatments of any replication without blocks or with complete
-// ones (Dunnett 1955, JASA 50, 1096-1121), the probability is a double
-// integral and exact to rounding. Otherwise, as after missing plots, the best
-// common factor is still integrated exactly and only what it leaves is
-// sampled, by fixed lattice points and successive conditioning (Genz and Bretz
-// 2009, Computation of Multivariate Normal and t Probabilities, ch. 4); then
-// [MaxT.SF] gives an error estimate with the probability. There is no random
-// element: the same question has the same answer.
+// Correlations come from common factors: rho_ij = lambda_i . lambda_j. One
+// factor, the control mean, is all there is in completely randomised and
+// complete block designs of any replication (Dunnett 1955, JASA 50,
+// 1096-1121); every block with a missing plot adds one. Given the factors the
+// comparisons are independent, so up to [maxFactors] of them are integrated
+// exactly. What then remains is sampled by fixed lattice points and successive
+// conditioning (Genz and Bretz 2009, Computation of Multivariate Normal and t
+// Probabilities, ch. 4), and [MaxT.SF] gives an error estimate with the
+// probability. There is no random element: the same question has the same
+// answer.
 type MaxT struct {
 	k     int
 	df    float64
 	sided Sided
 
-	lambda []float64 // loading of each comparison on the common factor
-	groups []loading // the same with equal loadings joined; product form only
-	least  float64   // smallest standard deviation left by the factor
-	reach  float64   // largest |lambda|
+	factors factors
+	groups  []loading // comparisons with equal loadings joined; unless sampled
+	width   []float64 // narrowest feature of the integrand along each factor
+	reach   []float64 // largest |loading| on each factor
 
-	rest   [][]float64   // Cholesky factor of what the common factor leaves
-	points [][][]float64 // lattice points by shift; nil in product form
+	rule   trapezoid // fineness of the integrals
+	beyond float64   // standard deviations integrated beyond the outermost peak
+	bound  float64   // bound on the error of p from ignoring what the factors leave
+
+	rest   [][]float64   // Cholesky factor of what one factor leaves; sampled only
+	points [][][]float64 // lattice points by shift; sampled only
+
+	tails []*tailTable // P(max > w) of the normal vector, by shift if sampled
 }
 
-// loading is a number n of comparisons with one loading on the common factor
-// and the standard deviation it leaves them.
+// loading is a number n of comparisons with the same loadings on the factors
+// and the standard deviation those leave.
 type loading struct {
-	lambda, sd float64
-	n          float64
+	lambda []float64
+	sd, n  float64
 }
 
 // NewMaxT returns the distribution for a correlation matrix of the
@@ -70,13 +78,24 @@ func NewMaxT(corr mat.Symmetric, df float64, sided Sided) (*MaxT, error) {
 		return nil, err
 	}
 	m := &MaxT{k: corr.SymmetricDim(), df: df, sided: sided}
-	lambda, product := commonFactor(corr)
-	if product {
-		m.setFactor(lambda)
-		m.groups = joinLoadings(lambda)
+	var f factors
+	for count := 1; count <= maxFactors; count++ {
+		f = fitFactors(corr, count, f)
+		bound := errorBound(corr, f)
+		if bound > exactEnough {
+			continue
+		}
+		m.setFactors(f)
+		m.groups = joinLoadings(f)
+		m.rule, m.beyond = fine, 8.5 // exp(-8.5^2/2) is below rounding
+		if count > 1 {
+			m.rule, m.beyond = coarse, 6.7
+			m.bound = bound
+		}
+		m.tails = []*tailTable{newTailTable(m.independentSF)}
 		return m, nil
 	}
-	if err := m.setGeneral(corr, lambda); err != nil {
+	if err := m.setSampled(corr); err != nil {
 		return nil, err
 	}
 	return m, nil
@@ -140,26 +159,33 @@ func (m *MaxT) SF(t float64) (p, absErr float64, err error) {
 	case math.IsInf(t, -1), t <= 0 && m.sided == TwoSided:
 		return 1, 0, nil
 	}
-	peak := 1.0
-	if t > 0 && !math.IsInf(m.df, 1) {
-		peak = math.Sqrt(m.df / (m.df + t*t))
-	}
-	width := spreadOfExtremes(m.k)
 	if m.points == nil {
-		p = fine.overScale(m.df, peak, width, func(s float64) float64 { return m.productSF(t * s) })
-		return math.Min(p, 1), 0, nil
+		p = m.overScale(t, m.tails[0])
+		if m.rule == fine {
+			return p, 0, nil
+		}
+		return p, m.bound + 1e-9*p, nil
 	}
 	var sum, squares float64
-	for _, points := range m.points {
-		q := coarse.overScale(m.df, peak, width, func(s float64) float64 { return m.latticeSF(t*s, points) })
+	for _, tail := range m.tails {
+		q := m.overScale(t, tail)
 		sum += q
 		squares += q * q
 	}
-	n := float64(len(m.points))
+	n := float64(len(m.tails))
 	p = sum / n
 	// Three standard errors of the mean over the shifts.
 	absErr = 3 * math.Sqrt(math.Max(0, squares/n-p*p)/(n-1))
-	return math.Min(p, 1), absErr, nil
+	return p, absErr, nil
+}
+
+// overScale averages the tail of the normal vector beyond w = t s over s.
+func (m *MaxT) overScale(t float64, tail *tailTable) float64 {
+	peak := 1.0
+	if t > 0 && !math.IsInf(m.df, 1) {
+		peak = 1 / math.Hypot(1, t/math.Sqrt(m.df)) // the tail behaves as exp(-t^2 s^2/2)
+	}
+	return math.Min(1, m.rule.overScale(m.df, peak, spreadOfExtremes(m.k), func(s float64) float64 { return tail.at(t * s) }))
 }
 
 // Quantile returns the critical value c with P(max <= c) = p, 0 < p < 1.
@@ -177,54 +203,79 @@ func (m *MaxT) Quantile(p float64) (float64, error) {
 	if err != nil {
 		return 0, err
 	}
+	// No closer than the probability itself is known.
+	tol := sharpest
+	switch {
+	case m.points != nil:
+		tol = 1e-6
+	case m.bound > 0:
+		tol = 1e-10
+	}
 	sf := func(t float64) float64 { p, _, _ := m.SF(t); return p }
 	if m.sided == TwoSided {
-		return upperPoint(sf, alpha, start)
+		return upperPointWithin(tol, sf, alpha, start)
 	}
 	// One-sided critical values may be negative for small p.
 	la := math.Log(alpha)
-	return solveFalling(func(t float64) float64 { return math.Log(sf(t)) - la }, start)
+	return solveFalling(tol, func(t float64) float64 { return math.Log(sf(t)) - la }, start)
 }
 
-// Exact reports whether the correlations have product form, so that
-// probabilities are exact to rounding.
+// Exact reports whether probabilities come from integration alone, to 1e-9 or
+// better, rather than partly from lattice points.
 func (m *MaxT) Exact() bool { return m.points == nil }
 
-// factorReach is how far beyond its peak, in standard deviations, the integral
-// over the common factor runs: exp(-8.5^2/2) is below rounding.
-const factorReach = 8.5
-
-// overFactor returns the mean of tail(z) over a standard normal common factor
-// z, where tail is the chance that some comparison exceeds w given z.
-func (m *MaxT) overFactor(step, w float64, tail func(z float64) float64) float64 {
-	h := step * m.least
-	far := m.reach*math.Min(math.Abs(w), 39) + factorReach // beyond 39 all is underflow
-	n := int(math.Ceil(far / h))
-	sum := 0.0
-	for i := 0; i <= n; i++ {
-		z := float64(i) * h
-		phi := normalPDF(z)
-		switch {
-		case i == 0:
-			sum += phi * tail(0)
-		case m.sided == TwoSided: // even in z
-			sum += 2 * phi * tail(z)
-		default:
-			sum += phi * (tail(z) + tail(-z))
+// overFactors returns the mean of tail(z) over independent standard normal
+// factors z, where tail is the chance that some comparison exceeds w given z:
+// the trapezoid rule in every factor.
+func (m *MaxT) overFactors(w float64, tail func(z []float64) float64) float64 {
+	// The more comparisons, the sharper the step of the largest.
+	sharp := m.rule.step * math.Min(1, 4*spreadOfExtremes(m.k))
+	w = math.Min(math.Abs(w), 39) // beyond 39 all is underflow
+	// The tail is at least that of one comparison: places whose density is
+	// negligible beside it cannot count.
+	floor := m.rule.negligible * normalSF(w)
+	z := make([]float64, len(m.reach))
+	var along func(f int, density float64) float64
+	along = func(f int, density float64) float64 {
+		if density < floor {
+			return 0
 		}
+		if f == len(z) {
+			return density * tail(z)
+		}
+		h := sharp * m.width[f]
+		last := int(math.Ceil((m.reach[f]*w + m.beyond) / h))
+		even := f == 0 && m.sided == TwoSided // one half is enough
+		sum := 0.0
+		for i := -last; i <= last; i++ {
+			if even && i < 0 {
+				continue
+			}
+			z[f] = float64(i) * h
+			part := along(f+1, density*normalPDF(z[f]))
+			if even && i > 0 {
+				part *= 2
+			}
+			sum += part
+		}
+		return h * sum
 	}
-	return math.Min(1, h*sum)
+	return math.Min(1, along(0, 1))
 }
 
-// productSF returns P(max > w) of the normal vector in product form: given the
-// factor the comparisons are independent.
-func (m *MaxT) productSF(w float64) float64 {
-	return m.overFactor(0.7, w, func(z float64) float64 {
+// independentSF returns P(max > w) of the normal vector where nothing but the
+// factors ties the comparisons together.
+func (m *MaxT) independentSF(w float64) float64 {
+	return m.overFactors(w, func(z []float64) float64 {
 		logNone := 0.0
 		for _, g := range m.groups {
-			out := normalSF((w - g.lambda*z) / g.sd)
+			mean := 0.0
+			for f, l := range g.lambda {
+				mean += l * z[f]
+			}
+			out := normalSF((w - mean) / g.sd)
 			if m.sided == TwoSided {
-				out += normalSF((w + g.lambda*z) / g.sd)
+				out += normalSF((w + mean) / g.sd)
 			}
 			logNone += g.n * math.Log1p(-math.Min(out, 1))
 		}
@@ -232,78 +283,36 @@ func (m *MaxT) productSF(w float64) float64 {
 	})
 }
 
-func (m *MaxT) setFactor(lambda []float64) {
-	m.lambda = lambda
-	m.least = 1
-	for _, l := range lambda {
-		m.reach = math.Max(m.reach, math.Abs(l))
-		m.least = math.Min(m.least, math.Sqrt((1-l)*(1+l)))
+func (m *MaxT) setFactors(f factors) {
+	m.factors = f
+	m.reach = make([]float64, f.count())
+	m.width = make([]float64, f.count())
+	for j := range m.width {
+		m.width[j] = 1
+		for _, row := range f {
+			l := row[j]
+			left := 1 - dot(row, row)
+			m.reach[j] = math.Max(m.reach[j], math.Abs(l))
+			// Spread of the factor, given the others, where a comparison
+			// just exceeds its limit.
+			m.width[j] = math.Min(m.width[j], math.Sqrt(left/(left+l*l)))
+		}
 	}
 }
 
-func joinLoadings(lambda []float64) []loading {
+func joinLoadings(f factors) []loading {
 	var groups []loading
 next:
-	for _, l := range lambda {
+	for _, row := range f {
 		for i := range groups {
-			if math.Abs(groups[i].lambda-l) < 1e-14 {
+			if floats.EqualApprox(groups[i].lambda, row, 1e-14) {
 				groups[i].n++
 				continue next
 			}
 		}
-		groups = append(groups, loading{l, math.Sqrt((1 - l) * (1 + l)), 1})
+		groups = append(groups, loading{row, math.Sqrt(1 - dot(row, row)), 1})
 	}
 	return groups
-}
-
-// commonFactor fits rho_ij = lambda_i lambda_j to the off-diagonal entries by
-// least squares, one loading at a time, and reports whether the fit is exact.
-func commonFactor(corr mat.Symmetric) (lambda []float64, product bool) {
-	const (
-		most  = 0.9999 // a loading of one would leave no variance
-		exact = 1e-13
-	)
-	k := corr.SymmetricDim()
-	lambda = make([]float64, k)
-	if k == 1 {
-		return lambda, true
-	}
-	if k == 2 { // one equation, two loadings: make them equal
-		rho := corr.At(0, 1)
-		l := math.Sqrt(math.Abs(rho))
-		return []float64{l, math.Copysign(l, rho)}, l < most
-	}
-	for i := range lambda {
-		lambda[i] = math.Copysign(0.7, corr.At(0, i))
-	}
-	for range 5000 {
-		moved := 0.0
-		for i := range lambda {
-			num, den := 0.0, 0.0
-			for j, l := range lambda {
-				if j != i {
-					num += corr.At(i, j) * l
-					den += l * l
-				}
-			}
-			l := 0.0
-			if den > 0 {
-				l = math.Max(-most, math.Min(most, num/den))
-			}
-			moved = math.Max(moved, math.Abs(l-lambda[i]))
-			lambda[i] = l
-		}
-		if moved < 1e-16 {
-			break
-		}
-	}
-	off := 0.0
-	for i := range lambda {
-		for j := range i {
-			off = math.Max(off, math.Abs(corr.At(i, j)-lambda[i]*lambda[j]))
-		}
-	}
-	return lambda, off < exact*100
 }
 
 func checkCorrelation(corr mat.Symmetric) error {

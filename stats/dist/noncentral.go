@@ -9,6 +9,9 @@ import (
 // below it every power is one.
 const MaxNoncentrality = 1e6
 
+// MaxNoncentralityT bounds the size of the non-centrality of t.
+const MaxNoncentralityT = 1000
+
 // NoncentralFSF returns P(F > f) for the non-central F with d1 and d2 degrees
 // of freedom and non-centrality ncp >= 0 (the sum of squared standardised
 // effects): the power of an F test whose critical value is f.
@@ -78,7 +81,8 @@ func poissonPMF(j, mean float64) float64 {
 }
 
 // NoncentralTSF returns P(T > t) for the non-central t, (Z + ncp)/s, with df
-// degrees of freedom (+Inf allowed). |ncp| is at most 1000.
+// degrees of freedom (+Inf allowed). |ncp| is at most
+// [MaxNoncentralityT].
 //
 // It is the mean of Phi(ncp - t s) over the scale s.
 func NoncentralTSF(t, df, ncp float64) (float64, error) {
@@ -122,7 +126,7 @@ func NoncentralTQuantile(p, df, ncp float64) (float64, error) {
 // noncentralTUpper returns the t with upper tail alpha <= 1/2.
 func noncentralTUpper(alpha, df, ncp float64) (float64, error) {
 	la := math.Log(alpha)
-	return solveFalling(func(t float64) float64 {
+	return solveFalling(sharpest, func(t float64) float64 {
 		sf, _ := NoncentralTSF(t, df, ncp) // parameters checked by the caller
 		return math.Log(sf) - la
 	}, ncp)
@@ -131,11 +135,12 @@ func noncentralTUpper(alpha, df, ncp float64) (float64, error) {
 // noncentralTPeak returns the s at which the density of s times the normal
 // tail beyond t s - ncp is largest, when that is a tail; s = 1 otherwise.
 func noncentralTPeak(t, df, ncp float64) float64 {
-	if math.IsInf(df, 1) || t <= ncp {
+	if math.IsInf(df, 1) || t <= math.Max(ncp, 0) {
 		return 1
 	}
-	b := t * ncp
-	s := (b + math.Sqrt(b*b+4*df*(df+t*t))) / (2 * (df + t*t))
+	// The positive root of (df + t^2) s^2 - t ncp s - df = 0, divided by t^2.
+	r, c := df/t/t, ncp/t
+	s := (c + math.Sqrt(c*c+4*r*(r+1))) / (2 * (r + 1))
 	if t*s <= ncp {
 		return 1
 	}
@@ -156,8 +161,8 @@ func checkNoncentralT(t, df, ncp float64) error {
 	if math.IsNaN(t) {
 		return errNaN("t")
 	}
-	if !(math.Abs(ncp) <= 1000) {
-		return fmt.Errorf("non-centrality %v is outside -1000 to 1000", ncp)
+	if !(math.Abs(ncp) <= MaxNoncentralityT) {
+		return fmt.Errorf("non-centrality %v is outside -%d to %d", ncp, MaxNoncentralityT, MaxNoncentralityT)
 	}
 	return checkDF("df", df)
 }

@@ -1,0 +1,304 @@
+package stats
+
+import (
+	"fmt"
+	"math"
+	"slices"
+
+	"gonum.org/v1/gonum/floats"
+
+	"quadtally/stats/dist"
+)
+
+// midRanks returns the ranks of xs from 1, ties sharing the mean of their
+// ranks, and the sum of n^3 - n over groups of n ties. Values equal to ten
+// decimals (relative to the largest) count as ties, so that a difference made
+// by rounding does not break one.
+func midRanks(xs []float64) (ranks []float64, ties float64) {
+	order := make([]int, len(xs))
+	for i := range order {
+		order[i] = i
+	}
+	slices.SortStableFunc(order, func(a, b int) int {
+		switch {
+		case xs[a] < xs[b]:
+			return -1
+		case xs[a] > xs[b]:
+			return 1
+		}
+		return 0
+	})
+	near := tieTolerance(xs)
+	ranks = make([]float64, len(xs))
+	for i := 0; i < len(order); {
+		j := i + 1
+		for j < len(order) && xs[order[j]]-xs[order[j-1]] <= near {
+			j++
+		}
+		for _, at := range order[i:j] {
+			ranks[at] = float64(i+j+1) / 2
+		}
+		n := float64(j - i)
+		ties += n*n*n - n
+		i = j
+	}
+	return ranks, ties
+}
+
+// tieTolerance is the difference up to which values count as equal.
+func tieTolerance(xs []float64) float64 {
+	largest := 0.0
+	for _, x := range xs {
+		largest = math.Max(largest, math.Abs(x))
+	}
+	return 1e-10 * math.Max(largest, math.SmallestNonzeroFloat64)
+}
+
+// Friedman is the outcome of Friedman's rank test of treatments in complete
+// blocks, with the quantities usually printed beside it.
+type Friedman struct {
+	// ChiSquare is the tie-corrected statistic with its chi-square p value.
+	ChiSquare Test
+	// ImanDavenport is the same statistic referred to F, which keeps its
+	// level better in few blocks (Iman and Davenport 1980, Commun. Stat. A9,
+	// 571-595).
+	ImanDavenport Test
+	// RankSums holds the sum of within-block ranks of each treatment.
+	RankSums []float64
+	// KendallW is the coefficient of concordance between blocks, 0 to 1.
+	KendallW float64
+	// LSDRankSums05 is the difference of two rank sums beyond which they
+	// differ at the 5 % level (Conover 1999, Practical Nonparametric
+	// Statistics, 3rd ed., p. 371); 0 if undefined.
+	LSDRankSums05 float64
+}
+
+// FriedmanTest ranks the treatments within each block (a row of table, one
+// value a treatment, no blank) and tests whether they rank alike, ties
+// corrected (Conover 1999, section 5.8). It needs 2 treatments and 2 blocks;
+// a table with blanks needs [Permute] or a model instead.
+func FriedmanTest(table [][]float64) (Friedman, error) {
+	b, t, err := completeTable(table)
+	if err != nil {
+		return Friedman{}, err
+	}
+	sums := make([]float64, t)
+	var squares float64
+	for _, row := range table {
+		ranks, _ := midRanks(row)
+		for j, r := range ranks {
+			sums[j] += r
+			squares += r * r
+		}
+	}
+	bf, tf := float64(b), float64(t)
+	res := Friedman{RankSums: sums}
+	mid := bf * (tf + 1) / 2
+	between := 0.0
+	for _, s := range sums {
+		between += (s - mid) * (s - mid)
+	}
+	// a1 is the spread of all ranks about the mean rank of a block.
+	a1 := squares - bf*tf*(tf+1)*(tf+1)/4
+	if a1 < 1e-9 {
+		why := "every block has all its values tied: there is nothing to rank"
+		res.ChiSquare, res.ImanDavenport = undefinedTest("Friedman", why), undefinedTest("Iman-Davenport", why)
+		return res, nil
+	}
+	chi := (tf - 1) * between / a1
+	res.KendallW = chi / (bf * (tf - 1))
+	p, err := dist.ChiSquareSF(chi, tf-1)
+	if err != nil {
+		return Friedman{}, err
+	}
+	res.ChiSquare = Test{Name: "Friedman", Statistic: chi, DF1: tf - 1, P: p, Defined: true}
+	if b*t < 30 {
+		res.ChiSquare.Warnings = append(res.ChiSquare.Warnings, "few plots: the chi-square p value is rough; the randomisation test on ranks is exact")
+	}
+	df2 := (bf - 1) * (tf - 1)
+	rest := bf*(tf-1) - chi
+	if rest <= 1e-9*bf*(tf-1) {
+		res.ImanDavenport = undefinedTest("Iman-Davenport", "all blocks rank the treatments alike, so F has no finite value: use the randomisation test on ranks")
+		return res, nil
+	}
+	f := (bf - 1) * chi / rest
+	if p, err = dist.FSF(f, tf-1, df2); err != nil {
+		return Friedman{}, err
+	}
+	res.ImanDavenport = Test{Name: "Iman-Davenport", Statistic: f, DF1: tf - 1, DF2: df2, P: p, Defined: true}
+	q, err := dist.TQuantile(0.975, df2)
+	if err != nil {
+		return Friedman{}, err
+	}
+	res.LSDRankSums05 = q * math.Sqrt(2*(bf*squares-floats.Dot(sums, sums))/df2)
+	return res, nil
+}
+
+// QuadeTest is the rank test of treatments in complete blocks that gives
+// blocks with a wider range more weight (Quade 1979, JASA 74, 680-683). Rows
+// of table are blocks.
+func QuadeTest(table [][]float64) (Test, error) {
+	const name = "Quade"
+	b, t, err := completeTable(table)
+	if err != nil {
+		return Test{}, err
+	}
+	ranges := make([]float64, b)
+	for i, row := range table {
+		ranges[i] = slices.Max(row) - slices.Min(row)
+	}
+	weights, _ := midRanks(ranges)
+	sums := make([]float64, t)
+	var total float64
+	for i, row := range table {
+		ranks, _ := midRanks(row)
+		for j, r := range ranks {
+			s := weights[i] * (r - (float64(t)+1)/2)
+			sums[j] += s
+			total += s * s
+		}
+	}
+	between := floats.Dot(sums, sums) / float64(b)
+	if total-between <= 1e-12*total {
+		return undefinedTest(name, "the blocks leave nothing over after the treatments: F has no finite value"), nil
+	}
+	f := float64(b-1) * between / (total - between)
+	return newFTest(name, f, float64(t-1), float64((b-1)*(t-1)))
+}
+
+// AlignedRanksTest is the rank test of treatments in complete blocks that
+// first takes each block's mean off and then ranks all plots together (Hodges
+// and Lehmann 1962, Ann. Math. Statist. 33, 482-497), with the tie-corrected
+// chi-square statistic. Rows of table are blocks. The second result holds the
+// rank sums of the treatments.
+func AlignedRanksTest(table [][]float64) (Test, []float64, error) {
+	const name = "Aligned ranks"
+	b, t, err := completeTable(table)
+	if err != nil {
+		return Test{}, nil, err
+	}
+	aligned := make([]float64, 0, b*t)
+	for _, row := range table {
+		mean := floats.Sum(row) / float64(t)
+		for _, y := range row {
+			// Ten decimals: what rounding made of equal differences is a tie.
+			aligned = append(aligned, math.Round((y-mean)*1e10)/1e10)
+		}
+	}
+	ranks, _ := midRanks(aligned)
+	sums := make([]float64, t)
+	within := floats.Dot(ranks, ranks)
+	for i := range b {
+		block := ranks[i*t : (i+1)*t]
+		for j, r := range block {
+			sums[j] += r
+		}
+		s := floats.Sum(block)
+		within -= s * s / float64(t)
+	}
+	if within <= 1e-9 {
+		return undefinedTest(name, "all values of a block are the same: there is nothing to rank"), sums, nil
+	}
+	mean := floats.Sum(sums) / float64(t)
+	between := 0.0
+	for _, s := range sums {
+		between += (s - mean) * (s - mean)
+	}
+	stat := float64(t-1) * between / within
+	p, err := dist.ChiSquareSF(stat, float64(t-1))
+	if err != nil {
+		return Test{}, nil, err
+	}
+	return Test{Name: name, Statistic: stat, DF1: float64(t - 1), P: p, Defined: true}, sums, nil
+}
+
+// KruskalWallis is the rank test of unblocked groups, ties corrected (Kruskal
+// and Wallis 1952, JASA 47, 583-621), with the mean rank of each group. Empty
+// groups are an error.
+func KruskalWallis(groups [][]float64) (Test, []float64, error) {
+	const name = "Kruskal-Wallis"
+	all, _, err := poolGroups(groups)
+	if err != nil {
+		return Test{}, nil, err
+	}
+	ranks, ties := midRanks(all)
+	means := make([]float64, len(groups))
+	n := float64(len(all))
+	h, at := 0.0, 0
+	for i, g := range groups {
+		ni := float64(len(g))
+		means[i] = floats.Sum(ranks[at:at+len(g)]) / ni
+		h += ni * (means[i] - (n+1)/2) * (means[i] - (n+1)/2)
+		at += len(g)
+	}
+	correction := 1 - ties/(n*n*n-n)
+	if correction < 1e-12 {
+		return undefinedTest(name, "all values are tied: there is nothing to rank"), means, nil
+	}
+	h *= 12 / (n * (n + 1)) / correction
+	p, err := dist.ChiSquareSF(h, float64(len(groups)-1))
+	if err != nil {
+		return Test{}, nil, err
+	}
+	return Test{Name: name, Statistic: h, DF1: float64(len(groups) - 1), P: p, Defined: true}, means, nil
+}
+
+// completeTable checks a table of blocks (rows) by treatments (columns): at
+// least 2 by 2, no blank, all finite.
+func completeTable(table [][]float64) (blocks, treatments int, err error) {
+	blocks = len(table)
+	if blocks < 2 {
+		return 0, 0, fmt.Errorf("%d block: need 2 for a rank test within blocks", blocks)
+	}
+	treatments = len(table[0])
+	if treatments < 2 {
+		return 0, 0, fmt.Errorf("%d treatment: need 2 to compare", treatments)
+	}
+	for i, row := range table {
+		if len(row) != treatments {
+			return 0, 0, fmt.Errorf("block %d has %d values where block 1 has %d: blocks must be complete", i+1, len(row), treatments)
+		}
+		if err := allFinite(row); err != nil {
+			return 0, 0, fmt.Errorf("block %d: %w", i+1, err)
+		}
+	}
+	return blocks, treatments, nil
+}
+
+// poolGroups joins groups into one slice with the group of each value.
+func poolGroups(groups [][]float64) (all []float64, of []int, err error) {
+	if len(groups) < 2 {
+		return nil, nil, fmt.Errorf("%d group: need 2 to compare", len(groups))
+	}
+	for i, g := range groups {
+		if len(g) == 0 {
+			return nil, nil, fmt.Errorf("group %d has no values", i+1)
+		}
+		if err := allFinite(g); err != nil {
+			return nil, nil, fmt.Errorf("group %d: %w", i+1, err)
+		}
+		all = append(all, g...)
+		for range g {
+			of = append(of, i)
+		}
+	}
+	return all, of, nil
+}
+
+func allFinite(xs []float64) error {
+	for i, x := range xs {
+		if math.IsNaN(x) || math.IsInf(x, 0) {
+			return fmt.Errorf("value %d is %v: blanks must be left out before a test", i+1, x)
+		}
+	}
+	return nil
+}
+
+// newFTest returns an F test with its p value.
+func newFTest(name string, f, df1, df2 float64) (Test, error) {
+	p, err := dist.FSF(f, df1, df2)
+	if err != nil {
+		return Test{}, err
+	}
+	return Test{Name: name, Statistic: f, DF1: df1, DF2: df2, P: p, Defined: true}, nil
+}
