@@ -305,6 +305,12 @@ func (f *Fit) scale() float64 {
 	return 1
 }
 
+// The factors beyond which the spread is remarked on; common practice.
+const (
+	overdispersed  = 1.5
+	underdispersed = 0.5
+)
+
 func (f *Fit) describeSpread(pt part) {
 	if f.Family == Beta {
 		f.Precision = &Precision{Value: pt.phi, SE: pt.phiSE}
@@ -338,10 +344,10 @@ func (f *Fit) describeSpread(pt part) {
 	if f.HasLogLik && !f.Family.quasi() {
 		f.AIC = -2*f.LogLik + 2*float64(parameters)
 	}
-	if (f.Family == Poisson || f.Family == Binomial) && f.Dispersion > 1.5 {
+	if (f.Family == Poisson || f.Family == Binomial) && f.Dispersion > overdispersed {
 		f.warn("the rows vary %.1f times as much as the %s family allows: its p-values are too small; use the quasi family", f.Dispersion, f.Family)
 	}
-	if f.Family.quasi() && f.Dispersion < 0.5 {
+	if f.Family.quasi() && f.Dispersion < underdispersed {
 		f.warn("the rows vary less (%.2f times) than chance alone would make them: check how they were recorded", f.Dispersion)
 	}
 }
