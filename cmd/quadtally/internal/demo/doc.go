@@ -9,5 +9,5 @@
 //
 // Season makes the plan with all truth, Renderer paints one photo of it, and
 // SeasonPlan.Write paints the whole folder. The same Config gives the same
-// bytes.
+// bytes // on one kind of processor.
 package demo
