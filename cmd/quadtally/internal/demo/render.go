@@ -55,7 +55,8 @@ func (r *Renderer) Render(p *PhotoPlan) (*image.RGBA, error) {
 	}
 	img := image.NewRGBA(image.Rect(0, 0, p.Width, p.Height))
 	l := newLighting(p, sun)
-	sigma := p.Light.BlurPX * float64(max(p.Width, p.Height)) / 1600
+	// A finer sensor is softer in its own pixels, if less than in proportion.
+	sigma := p.Light.BlurPX * math.Sqrt(float64(max(p.Width, p.Height))/1600)
 	kernel := gaussian(sigma)
 	halo := len(kernel) / 2
 	const rows = 48
