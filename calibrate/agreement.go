@@ -5,6 +5,8 @@ import (
 	"fmt"
 	"math"
 	"slices"
+
+	"gonum.org/v1/gonum/stat/distuv"
 )
 
 // LimitsMultiplier turns the standard deviation of differences into 95 % limits
@@ -31,7 +33,8 @@ type Agreement struct {
 	SDBetween *float64 `json:"sd_between_plots,omitempty"`
 	SDWithin  *float64 `json:"sd_within_plots,omitempty"`
 	// LowerLimit and UpperLimit hold about 95 % of differences of single
-	// quadrats: bias -+ 1.96 SD. SE and CI as in Bland & Altman 1999.
+	// quadrats: bias -+ 1.96 SD. SE and CI as in Bland & Altman 1999; ClusterCI by
+	// variance components between and within plots (Zou 2013).
 	LowerLimit Estimate `json:"lower_limit"`
 	UpperLimit Estimate `json:"upper_limit"`
 	// LimitSE1986 is the rougher standard error sqrt(3/n) SD of the 1986 paper.
@@ -55,7 +58,7 @@ type Agreement struct {
 	Warnings []string `json:"warnings,omitempty"`
 }
 
-// SlopingLimits are Bland & Altman's (1999, section 3.2) limits for bias or
+// SlopingLimits are Bland & Altman's (1999) limits for bias or
 // spread that changes with the size of the value: with A the mean of hand and
 // image, the difference is BiasIntercept + BiasSlope A, and the limits lie 1.96
 // sqrt(pi/2) (SpreadIntercept + SpreadSlope A) to either side.
@@ -103,9 +106,6 @@ type Correlation struct {
 // Positions of the statistics that are bootstrapped together.
 const (
 	statBias = iota
-	statSD
-	statLower
-	statUpper
 	statCCC
 	statPearson
 	statSpearman
@@ -214,9 +214,7 @@ func (s *sample) all(w []float64) (v [statCount]float64) {
 		sMean += w[i] * a * a
 		sCross += w[i] * a * (d - bias)
 	}
-	sd := math.Sqrt(sdd / (n - 1))
-	v[statBias], v[statSD] = bias, sd
-	v[statLower], v[statUpper] = bias-LimitsMultiplier*sd, bias+LimitsMultiplier*sd
+	v[statBias] = bias
 	v[statRMSE], v[statMAE] = math.Sqrt(square/n), abs/n
 	v[statPearson] = m.r()
 	v[statCCC] = math.NaN()
@@ -276,7 +274,8 @@ func Agree(pairs []Pair, opt Options) (Agreement, error) {
 	}
 
 	a := Agreement{N: len(pairs), Plots: plots, HandMean: mean(hand), ImageMean: mean(image)}
-	sd, t := v[statSD], tHalf(level, n-1)
+	sd, t := math.Sqrt(variance(diff)), tHalf(level, n-1)
+	lower, upper := v[statBias]-LimitsMultiplier*sd, v[statBias]+LimitsMultiplier*sd
 	seBias := sd / math.Sqrt(n)
 	seLimit := sd * math.Sqrt(1/n+LimitsMultiplier*LimitsMultiplier/(2*(n-1)))
 	const limitCI = "t interval, Bland & Altman 1999, independent pairs"
@@ -285,8 +284,8 @@ func Agree(pairs []Pair, opt Options) (Agreement, error) {
 		a.Bias.ClusterCI = around(v[statBias], tHalf(level, df)*se, level, "t interval with plots as units")
 	}
 	a.SDDiff = Estimate{Value: sd}
-	a.LowerLimit = Estimate{v[statLower], ptr(seLimit), around(v[statLower], t*seLimit, level, limitCI), nil}
-	a.UpperLimit = Estimate{v[statUpper], ptr(seLimit), around(v[statUpper], t*seLimit, level, limitCI), nil}
+	a.LowerLimit = Estimate{lower, ptr(seLimit), around(lower, t*seLimit, level, limitCI), nil}
+	a.UpperLimit = Estimate{upper, ptr(seLimit), around(upper, t*seLimit, level, limitCI), nil}
 	a.LimitSE1986 = sd * math.Sqrt(3/n)
 	a.RMSE = Estimate{Value: v[statRMSE]}
 	absolute := make([]float64, len(diff))
@@ -295,6 +294,7 @@ func Agree(pairs []Pair, opt Options) (Agreement, error) {
 	}
 	seMAE := math.Sqrt(variance(absolute) / n)
 	a.MAE = Estimate{v[statMAE], ptr(seMAE), around(v[statMAE], t*seMAE, level, "t interval, independent pairs"), nil}
+	a.clusterLimits(diff, plot, level)
 	if between, within, ok := components(diff, plot, plots); ok {
 		a.SDBetween, a.SDWithin = ptr(math.Sqrt(between)), ptr(math.Sqrt(within))
 	}
@@ -303,9 +303,9 @@ func Agree(pairs []Pair, opt Options) (Agreement, error) {
 
 	switch {
 	case constant(hand):
-		a.warn("every hand value is the same (%.4g): correlation and concordance say nothing, and no line can be fitted", hand[0])
+		a.warn("every hand value is the same: correlation and concordance say nothing, and a line would be flat")
 	case constant(image):
-		a.warn("every image value is the same (%.4g): correlation and concordance say nothing; check the measurement", image[0])
+		a.warn("every image value is the same: correlation and concordance say nothing, and no line can be fitted; check the measurement")
 	}
 	if sd == 0 {
 		a.warn("every pair differs by exactly the same amount: check that the image column is not a copy of the hand column")
@@ -320,6 +320,51 @@ func Agree(pairs []Pair, opt Options) (Agreement, error) {
 		}
 	}
 	return a, nil
+}
+
+// clusterLimits fills the intervals of SD and limits that respect plots. The
+// variance of a single difference is S2 + (1-1/m) MSW, with S2 the variance of
+// plot means, m the harmonic mean of pairs per plot and MSW the mean square
+// within plots; its interval is that of Graybill & Wang 1980 (JASA 75: 869-873)
+// and is joined with the interval of the bias by the recovery of variance
+// estimates (Zou 2013, Stat. Methods Med. Res. 22: 630-642).
+func (a *Agreement) clusterLimits(diff []float64, plot []int, level float64) {
+	if a.Plots < 2 || a.Bias.ClusterCI == nil {
+		return
+	}
+	g, n := float64(a.Plots), float64(len(diff))
+	means, size := make([]float64, a.Plots), make([]float64, a.Plots)
+	for i, d := range diff {
+		means[plot[i]] += d
+		size[plot[i]]++
+	}
+	var perPlot float64
+	for k := range means {
+		means[k] /= size[k]
+		perPlot += 1 / size[k] / g
+	}
+	part := []struct{ v, df float64 }{{variance(means), g - 1}}
+	if n > g {
+		var ssw float64
+		for i, d := range diff {
+			ssw += square(d - means[plot[i]])
+		}
+		part = append(part, struct{ v, df float64 }{(1 - perPlot) * ssw / (n - g), n - g})
+	}
+	var total, below, above float64
+	for _, p := range part {
+		chi := distuv.ChiSquared{K: p.df}
+		total += p.v
+		below += square(p.v * (1 - p.df/chi.Quantile(0.5+level/2)))
+		above += square(p.v * (p.df/chi.Quantile(0.5-level/2) - 1))
+	}
+	sd := math.Sqrt(total)
+	lo, hi := math.Sqrt(max(0, total-math.Sqrt(below))), math.Sqrt(total+math.Sqrt(above))
+	a.SDDiff.ClusterCI = interval(lo, hi, level, "Graybill & Wang 1980, plots as units")
+	const how, k = "Zou 2013, plots as units", LimitsMultiplier
+	b, ci := a.Bias.Value, a.Bias.ClusterCI
+	a.LowerLimit.ClusterCI = interval(b-k*sd-math.Hypot(b-ci.Low, k*(hi-sd)), b-k*sd+math.Hypot(ci.High-b, k*(sd-lo)), level, how)
+	a.UpperLimit.ClusterCI = interval(b+k*sd-math.Hypot(b-ci.Low, k*(sd-lo)), b+k*sd+math.Hypot(ci.High-b, k*(hi-sd)), level, how)
 }
 
 func (a *Agreement) warn(format string, args ...any) {
@@ -383,8 +428,7 @@ func correlation(r, n, seZ, level float64, method string) *Correlation {
 	}
 	c := &Correlation{Estimate: Estimate{Value: r}}
 	if math.Abs(r) < 1 {
-		t := r * math.Sqrt((n-2)/((1-r)*(1+r)))
-		c.Test = &Test{Statistic: t, DF1: n - 2, P: tTwoSided(t, n-2)}
+		c.Test = tTest(r*math.Sqrt((n-2)/((1-r)*(1+r))), n-2)
 		if n > 3 {
 			z := math.Atanh(r)
 			c.CI = interval(math.Tanh(z-zHalf(level)*seZ), math.Tanh(z+zHalf(level)*seZ), level, method)
@@ -431,8 +475,8 @@ func slopingLimits(diff, hand, image []float64, level float64) *SlopingLimits {
 }
 
 // clusterMean is the mean of values with a standard error that takes clusters
-// as the sampling units (linearised ratio estimator, Cochran 1977 section 3.12;
-// equal to the t test on cluster means when clusters are of one size). df is
+// as the sampling units (the ratio-to-size estimator of cluster sampling, Cochran
+// 1977; equal to the t test on cluster means when clusters are of one size). df is
 // clusters - 1; 0 means no standard error.
 func clusterMean(values []float64, cluster []int, clusters int) (m, se, df float64) {
 	m = mean(values)
@@ -538,17 +582,14 @@ func NewICC(ratings [][]float64, level float64) (*ICC, error) {
 	}
 	c := &ICC{BMS: bss / (n - 1), JMS: jss / (k - 1), EMS: ess / ((n - 1) * (k - 1)), DFSubject: n - 1}
 	c.WMS = (jss + ess) / (n * (k - 1))
-	if flat(bss+jss+ess, n*k, grand) {
-		return nil, errors.New("intraclass correlation: all ratings are equal")
+	if flat(bss, n*k, grand) {
+		return nil, errors.New("intraclass correlation: subjects do not differ, so there is nothing to tell apart")
 	}
 	b, j, e, w := c.BMS, c.JMS, c.EMS, c.WMS
 	icc := (b - e) / (b + (k-1)*e + k*(j-e)/n)
 	c.Value = icc
 	c.OneOne, c.ThreeOne = (b-w)/(b+(k-1)*w), (b-e)/(b+(k-1)*e)
-	if b > 0 {
-		c.OneK, c.ThreeK = (b-w)/b, (b-e)/b
-	}
-	c.TwoK = (b - e) / (b + (j-e)/n)
+	c.OneK, c.TwoK, c.ThreeK = (b-w)/b, (b-e)/(b+(j-e)/n), (b-e)/b
 	for _, v := range []float64{icc, c.OneOne, c.ThreeOne, c.OneK, c.TwoK, c.ThreeK} {
 		if !isFinite(v) {
 			return nil, errors.New("intraclass correlation: no variation between or within subjects to divide by")

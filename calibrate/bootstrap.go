@@ -4,9 +4,6 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
-	"slices"
-
-	"gonum.org/v1/gonum/stat/distuv"
 )
 
 // minBootstrapPlots is the fewest plots worth resampling: with 3 there are only
@@ -17,11 +14,21 @@ const minBootstrapPlots = 4
 // (common practice).
 const fewPlots = 8
 
-// bootstrap fills the ClusterCI of every statistic: whole plots, with all their
-// visits and quadrats, are drawn with replacement. Intervals are expanded
-// percentiles (Hesterberg 2015): the percentile interval at the normal tail area
-// that matches sqrt(g/(g-1)) t(g-1), which takes out the narrowness of the plain
-// one with few plots.
+// transform leads to and from a scale on which a statistic is close to normal.
+type transform struct{ to, from func(float64) float64 }
+
+var (
+	plain  = transform{func(v float64) float64 { return v }, func(v float64) float64 { return v }}
+	logs   = transform{math.Log, math.Exp}
+	fisher = transform{math.Atanh, math.Tanh}
+)
+
+// bootstrap fills the ClusterCI of the statistics without a formula that
+// respects plots: whole plots, with all their visits and quadrats, are drawn with
+// replacement. The interval is estimate +- t(g-1) sqrt(g/(g-1)) SE of the
+// resamples for g plots, on the scale where the statistic is close to normal:
+// Fisher's z for coefficients, logarithms for errors. Percentiles were tried and
+// cover less: resamples of few plots show too little scatter (Hesterberg 2015).
 func (a *Agreement) bootstrap(s *sample, plot []int, plots int, opt Options) error {
 	if plots < minBootstrapPlots {
 		return fmt.Errorf("%d plots: need %d for intervals that respect plots; those given treat pairs as independent and are too narrow", plots, minBootstrapPlots)
@@ -50,37 +57,44 @@ func (a *Agreement) bootstrap(s *sample, plot []int, plots int, opt Options) err
 		}
 	}
 	g := float64(plots)
-	tail := distuv.UnitNormal.CDF(-math.Sqrt(g/(g-1)) * tHalf(opt.Confidence, g-1))
-	set := func(e *Estimate, k int) {
+	factor := tHalf(opt.Confidence, g-1) * math.Sqrt(g/(g-1))
+	method := fmt.Sprintf("bootstrap of whole plots, %d resamples, seed %d", opt.Resamples, opt.Seed)
+	set := func(e *Estimate, k int, on transform) {
 		d := draws[k]
-		// A statistic that is undefined in many resamples has no honest interval.
-		if len(d) < opt.Resamples*19/20 {
+		if len(d) == opt.Resamples && constant(d) {
+			e.ClusterCI = interval(e.Value, e.Value, opt.Confidence, method)
 			return
 		}
-		slices.Sort(d)
-		e.ClusterCI = interval(quantileSorted(d, tail), quantileSorted(d, 1-tail), opt.Confidence,
-			fmt.Sprintf("bootstrap of whole plots, %d resamples, seed %d, expanded percentiles", opt.Resamples, opt.Seed))
+		usable := d[:0]
+		for _, v := range d {
+			if v = on.to(v); isFinite(v) {
+				usable = append(usable, v)
+			}
+		}
+		// A statistic that is undefined in many resamples has no honest interval.
+		if len(usable) < opt.Resamples*19/20 {
+			return
+		}
+		half := factor * math.Sqrt(variance(usable))
+		e.ClusterCI = interval(on.from(on.to(e.Value)-half), on.from(on.to(e.Value)+half), opt.Confidence, method)
 	}
-	set(&a.SDDiff, statSD)
-	set(&a.LowerLimit, statLower)
-	set(&a.UpperLimit, statUpper)
-	set(&a.RMSE, statRMSE)
-	set(&a.MAE, statMAE)
+	set(&a.RMSE, statRMSE, logs)
+	set(&a.MAE, statMAE, logs)
 	if a.CCC != nil {
-		set(&a.CCC.Estimate, statCCC)
+		set(&a.CCC.Estimate, statCCC, fisher)
 	}
 	if a.Pearson != nil {
-		set(&a.Pearson.Estimate, statPearson)
+		set(&a.Pearson.Estimate, statPearson, fisher)
 	}
 	if a.Spearman != nil {
-		set(&a.Spearman.Estimate, statSpearman)
+		set(&a.Spearman.Estimate, statSpearman, fisher)
 	}
 	if a.ICC != nil {
-		set(&a.ICC.Estimate, statICC)
+		set(&a.ICC.Estimate, statICC, fisher)
 	}
 	if a.Sloping != nil {
-		set(&a.Sloping.BiasSlope, statBiasSlope)
-		set(&a.Sloping.SpreadSlope, statSpreadSlope)
+		set(&a.Sloping.BiasSlope, statBiasSlope, plain)
+		set(&a.Sloping.SpreadSlope, statSpreadSlope, plain)
 	}
 	return nil
 }

@@ -123,3 +123,36 @@ func TestCountLineIsUnbiased(t *testing.T) {
 		t.Errorf("mean error %v is %.1f standard errors from 0", mean(errs), z)
 	}
 }
+
+// Calibrated counts carry scatter in proportion to the count, and the prediction
+// interval holds the hand counts of new quadrats.
+func TestCalibratedCounts(t *testing.T) {
+	rng := rand.New(rand.NewPCG(12, 3))
+	opt := DefaultOptions()
+	opt.Kind = Count
+	var hand coverage
+	var l *Line
+	for range heavy(300, 3000) {
+		x, y := countPairs(rng, 40, 0.7)
+		var err error
+		if l, err = FitLine(paired(y, x), MethodCounts, opt); err != nil {
+			t.Fatal(err)
+		}
+		nx, ny := countPairs(rng, 10, 0.7)
+		c, err := l.Apply(nx)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for i := range c {
+			hand.add(c[i].Prediction, ny[i])
+		}
+	}
+	hand.check(t, "hand count of a new quadrat", 0.91, 0.98)
+	m, err := l.ApplyMeans([]PlotImages{{"a", []float64{2, 2}}, {"b", []float64{8, 8}}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i, x := range []float64{2, 8} {
+		near(t, "variance of a mean", m.Cov[i][i], l.lineCov(x, x)+(l.PlotVar+l.QuadratVar/2)*l.At(x), 1e-12)
+	}
+}

@@ -178,8 +178,7 @@ func biasTest(pairs []Pair, by string, level float64) (*BiasTest, string) {
 	if residual <= 1e-20*total || total == 0 {
 		return nil, fmt.Sprintf("bias cannot be tested between %ss: differences do not vary within them", by)
 	}
-	f := explained / float64(rank) / (residual / float64(df))
-	b.Test = Test{f, float64(rank), float64(df), fUpper(f, float64(rank), float64(df))}
+	b.Test = *fTest(explained/float64(rank)/(residual/float64(df)), float64(rank), float64(df))
 	b.Shown = b.P < 1-level
 	if by == ByTreatment && len(cells) == plots {
 		b.AfterLine = covarianceTest(cells, groups)
@@ -260,6 +259,5 @@ func covarianceTest(cells []plotMean, groups int) *Test {
 	if full <= 1e-14*syy {
 		return nil
 	}
-	f := max(0, (reduced-full)/float64(groups-1)/(full/float64(df)))
-	return &Test{f, float64(groups - 1), float64(df), fUpper(f, float64(groups-1), float64(df))}
+	return fTest(max(0, (reduced-full)/float64(groups-1)/(full/float64(df))), float64(groups-1), float64(df))
 }

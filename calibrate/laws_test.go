@@ -177,6 +177,48 @@ func TestRepeatedQuadratsAreNotReplicates(t *testing.T) {
 	near(t, "slope se", *lb.Slope.SE, *la.Slope.SE, 1e-12)
 }
 
+// foldedMean is the mean of |d| for normal d.
+func foldedMean(mu, sd float64) float64 {
+	return sd*math.Sqrt(2/math.Pi)*math.Exp(-mu*mu/(2*sd*sd)) + mu*math.Erf(mu/(sd*math.Sqrt2))
+}
+
+// Intervals with plots as units must hold the true limit of agreement, the true
+// concordance and the true errors about as often as they say, with 12 plots of 4 quadrats whose
+// camera error is mostly shared; the formula interval, blind to plots, must not.
+func TestClusterCoverage(t *testing.T) {
+	rng := rand.New(rand.NewPCG(12, 1))
+	const plots, shared, own, bias, sdHand = 12, 0.03, 0.015, 0.01, 0.1
+	sd := math.Hypot(shared, own)
+	limit := bias + LimitsMultiplier*sd
+	// Both scales have the covariance sdHand^2; the image adds the error.
+	ccc := 2 * sdHand * sdHand / (2*sdHand*sdHand + sd*sd + bias*bias)
+	var byPlots, byFormula, concordance, rmse, mae coverage
+	for range heavy(300, 3000) {
+		var pairs []Pair
+		for p := range plots {
+			error := bias + shared*rng.NormFloat64()
+			for range 4 {
+				h := 0.5 + sdHand*rng.NormFloat64()
+				pairs = append(pairs, Pair{Plot: string(rune('a' + p)), Hand: h, Image: h + error + own*rng.NormFloat64()})
+			}
+		}
+		a := mustAgree(t, pairs)
+		byPlots.add(a.UpperLimit.ClusterCI, limit)
+		byFormula.add(a.UpperLimit.CI, limit)
+		concordance.add(a.CCC.ClusterCI, ccc)
+		rmse.add(a.RMSE.ClusterCI, math.Hypot(sd, bias))
+		mae.add(a.MAE.ClusterCI, foldedMean(bias, sd))
+	}
+	byPlots.check(t, "limit", 0.94, 0.98)
+	concordance.check(t, "concordance", 0.92, 0.98)
+	rmse.check(t, "rmse", 0.90, 0.98) // a little short, as the package says
+	mae.check(t, "mae", 0.92, 0.98)
+	t.Logf("limit, pairs as independent: %.1f %%", 100*byFormula.hit/byFormula.n)
+	if byFormula.hit/byFormula.n > 0.85 {
+		t.Error("the set does not show what ignoring plots does")
+	}
+}
+
 // Reports are reproducible, leave the caller's pairs alone and hold no NaN or
 // infinity (which JSON could not write).
 func TestStudyIsPure(t *testing.T) {
@@ -253,5 +295,27 @@ func TestFieller(t *testing.T) {
 	l, _ = FitOLS([]float64{1, 2, 3}, []float64{4, 4, 4}, 0.95)
 	if _, err := l.Inverse(4, 1); err == nil {
 		t.Error("a flat line was read backwards")
+	}
+}
+
+// Selection must agree with sorting, ties, infinities and single values included.
+func TestMiddle(t *testing.T) {
+	rng := rand.New(rand.NewPCG(15, 1))
+	for n := 1; n < 60; n++ {
+		v := make([]float64, n)
+		for i := range v {
+			v[i] = float64(rng.IntN(1 + n/2))
+		}
+		if n > 9 {
+			v[0] = math.Inf(1)
+		}
+		sorted := slices.Clone(v)
+		slices.Sort(sorted)
+		near(t, "median", middle(slices.Clone(v), 0), medianSorted(sorted), 0)
+		for k := range n {
+			if got := kth(slices.Clone(v), k); got != sorted[k] {
+				t.Fatalf("place %d of %v: got %v", k, v, got)
+			}
+		}
 	}
 }

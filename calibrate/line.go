@@ -278,6 +278,11 @@ type PlotImages struct {
 // which calibrated values lack although hand means would show it. This is the
 // split of the two-phase regression estimator (Cochran 1977, section 12.6).
 // Degrees of freedom: Satterthwaite from the two variances, with DF for this one.
+//
+// What it cannot carry: a line fitted on single quadrats is pulled towards the
+// mean by the noise of single photos, so differences of plot means come out
+// slightly small when the camera is noisy; and a bias of the camera's own in one
+// treatment passes through any common line. Double sampling has neither fault.
 type CalibratedMeans struct {
 	Plots        []string    `json:"plots"`
 	Values       []float64   `json:"values"`
@@ -387,7 +392,7 @@ func Calibrate(pairs []Pair, opt Options) (Calibration, error) {
 		c.Lines = append(c.Lines, l)
 		byMethod[m] = l
 	}
-	c.choose(byMethod, hand, image, opt)
+	c.choose(byMethod, pairs, hand, image, opt)
 	if c.Chosen == nil {
 		return c, nil
 	}
@@ -422,7 +427,7 @@ func Calibrate(pairs []Pair, opt Options) (Calibration, error) {
 }
 
 // choose picks the line and writes the sentence.
-func (c *Calibration) choose(lines map[Method]*Line, hand, image []float64, opt Options) {
+func (c *Calibration) choose(lines map[Method]*Line, pairs []Pair, hand, image []float64, opt Options) {
 	ols, counts, robust := lines[MethodOLS], lines[MethodCounts], lines[MethodTheilSen]
 	switch {
 	case counts != nil:
@@ -435,7 +440,7 @@ func (c *Calibration) choose(lines map[Method]*Line, hand, image []float64, opt 
 		worst, p := outlier(image, hand, opt.Confidence)
 		if p < 0.01 && robust != nil {
 			c.Chosen = robust
-			c.Why = fmt.Sprintf("The Theil-Sen line was chosen: pair %d stands so far off (p = %.2g after allowing for the search) that least squares would lean towards it; look at that photo.", worst+1, p)
+			c.Why = fmt.Sprintf("The Theil-Sen line was chosen: %s stands so far off (p = %.2g after allowing for the search) that least squares would lean towards it; look at that photo.", pairs[worst].Name(), p)
 			break
 		}
 		c.Chosen = ols
@@ -446,9 +451,21 @@ func (c *Calibration) choose(lines map[Method]*Line, hand, image []float64, opt 
 	} else if !shown(l.Slope) {
 		c.Warnings = append(c.Warnings, "the slope of the chosen line is not shown to differ from 0: calibrated values would say little")
 	}
+	if raw := rootMeanSquare(hand, image); c.Chosen.LeaveOnePlot != nil && *c.Chosen.LeaveOnePlot > 0.95*raw {
+		c.Warnings = append(c.Warnings, "the line predicts plots it has not seen no better than the raw image value does: raw values may stay")
+	}
 	if l := c.Chosen; l.Method == MethodCounts && ols != nil && l.LeaveOnePlot != nil && ols.LeaveOnePlot != nil && *l.LeaveOnePlot > 1.25**ols.LeaveOnePlot {
 		c.Warnings = append(c.Warnings, "a plain line predicts left-out plots clearly better than the count line: the camera may report pieces where there are no plants; look at the photos with the lowest hand counts")
 	}
+}
+
+// rootMeanSquare is the error of image as it is.
+func rootMeanSquare(hand, image []float64) float64 {
+	var ss float64
+	for i := range hand {
+		ss += square(image[i] - hand[i])
+	}
+	return math.Sqrt(ss / float64(len(hand)))
 }
 
 // outlier finds the pair with the largest externally studentised residual and

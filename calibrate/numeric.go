@@ -44,6 +44,22 @@ type Test struct {
 	P         float64 `json:"p"`
 }
 
+// tTest is a two-sided t test, fTest an upper F test; nil when the statistic is
+// not finite.
+func tTest(t, df float64) *Test {
+	if !isFinite(t) {
+		return nil
+	}
+	return &Test{Statistic: t, DF1: df, P: tTwoSided(t, df)}
+}
+
+func fTest(f, df1, df2 float64) *Test {
+	if !isFinite(f) {
+		return nil
+	}
+	return &Test{f, df1, df2, fUpper(f, df1, df2)}
+}
+
 func isFinite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
 
 func positive(v float64) bool { return v > 0 && isFinite(v) }
@@ -143,10 +159,11 @@ func variance(v []float64) float64 {
 }
 
 // constant reports whether the values differ by no more than rounding. A column
-// such as 0.1+0.2 beside 0.3 is constant to a person and must be to us.
+// such as 0.1+0.2 beside 0.3 is constant to a person and must be to us. So is one
+// whose squares would vanish.
 func constant(v []float64) bool {
 	lo, hi := slices.Min(v), slices.Max(v)
-	return hi-lo <= 1e-12*max(math.Abs(lo), math.Abs(hi))
+	return hi-lo <= max(1e-150, 1e-12*max(math.Abs(lo), math.Abs(hi)))
 }
 
 func medianSorted(v []float64) float64 {

@@ -84,12 +84,9 @@ func FitOLS(x, y []float64, level float64) (*OLS, error) {
 		l.R2 = ptr(1 - rss/syy)
 	}
 	if s2 > 0 {
-		f := b * b * sxx / s2
-		l.F = &Test{f, 1, n - 2, fUpper(f, 1, n-2)}
-		t1 := (b - 1) / seB
-		l.SlopeOne = &Test{Statistic: t1, DF1: n - 2, P: tTwoSided(t1, n-2)}
-		fe := max(0, (equality-rss)/2/s2)
-		l.Equality = &Test{fe, 2, n - 2, fUpper(fe, 2, n-2)}
+		l.F = fTest(b*b*sxx/s2, 1, n-2)
+		l.SlopeOne = tTest((b-1)/seB, n-2)
+		l.Equality = fTest(max(0, (equality-rss)/2/s2), 2, n-2)
 	}
 	return l, nil
 }

@@ -20,7 +20,7 @@ type Robust struct {
 	Offset int `json:"offset,omitempty"`
 }
 
-// theilSenSlopes are the sorted slopes between pairs of different x.
+// theilSenSlopes are the slopes between pairs of different x, in no order.
 func theilSenSlopes(x, y []float64) []float64 {
 	s := make([]float64, 0, len(x)*(len(x)-1)/2)
 	for i := range x {
@@ -30,7 +30,6 @@ func theilSenSlopes(x, y []float64) []float64 {
 			}
 		}
 	}
-	slices.Sort(s)
 	return s
 }
 
@@ -39,7 +38,7 @@ func theilSenLine(x, y []float64) (a, b float64, err error) {
 	if len(s) == 0 {
 		return 0, 0, errConstantX
 	}
-	b = medianSorted(s)
+	b = middle(s, 0)
 	return median(y) - b*median(x), b, nil
 }
 
@@ -54,6 +53,7 @@ func FitTheilSen(x, y []float64, level float64) (*Robust, error) {
 	if len(s) == 0 {
 		return nil, errConstantX
 	}
+	slices.Sort(s)
 	n, nt := float64(len(x)), float64(len(s))
 	b := medianSorted(s)
 	r := &Robust{N: len(x), Slopes: len(s)}
@@ -87,7 +87,53 @@ func tieTerm(v []float64) float64 {
 	return sum
 }
 
-// passingBablokSlopes are the sorted slopes and how many are below -1. Slopes of
+// middle is the median of v shifted up by k places, by selection: a full sort of
+// all slopes, once a plot left out, would dominate a study. It reorders v.
+func middle(v []float64, k int) float64 {
+	upper := kth(v, len(v)/2+k)
+	if len(v)%2 == 1 {
+		return upper
+	}
+	// The places below the one selected hold nothing larger.
+	lower := slices.Max(v[:len(v)/2+k])
+	if math.IsInf(lower, 0) || math.IsInf(upper, 0) {
+		return math.Inf(1)
+	}
+	return lower + (upper-lower)/2
+}
+
+// kth puts the k-th smallest of v (from 0) in its place, nothing larger before
+// it and nothing smaller behind, and returns it (Hoare 1961, Algorithm 65).
+func kth(v []float64, k int) float64 {
+	for lo, hi := 0, len(v)-1; lo < hi; {
+		pivot := v[lo+(hi-lo)/2]
+		i, j := lo, hi
+		for i <= j {
+			for v[i] < pivot {
+				i++
+			}
+			for v[j] > pivot {
+				j--
+			}
+			if i <= j {
+				v[i], v[j] = v[j], v[i]
+				i++
+				j--
+			}
+		}
+		switch {
+		case k <= j:
+			hi = j
+		case k >= i:
+			lo = i
+		default:
+			return v[k]
+		}
+	}
+	return v[k]
+}
+
+// passingBablokSlopes are the slopes, in no order, and how many are below -1. Slopes of
 // -1 and identical points are left out; vertical pairs are infinite by the sign
 // of the rise.
 func passingBablokSlopes(x, y []float64) (s []float64, below int) {
@@ -105,9 +151,10 @@ func passingBablokSlopes(x, y []float64) (s []float64, below int) {
 			}
 		}
 	}
-	slices.Sort(s)
-	for below < len(s) && s[below] < -1 {
-		below++
+	for _, v := range s {
+		if v < -1 {
+			below++
+		}
 	}
 	return s, below
 }
@@ -119,12 +166,7 @@ func passingBablokLine(x, y []float64) (a, b float64, err error) {
 	if len(s) == 0 || len(s)/2+k >= len(s) {
 		return 0, 0, errPassingBablok
 	}
-	if n := len(s); n%2 == 1 {
-		b = s[n/2+k]
-	} else {
-		b = s[n/2-1+k] + (s[n/2+k]-s[n/2-1+k])/2
-	}
-	if !isFinite(b) {
+	if b = middle(s, k); !isFinite(b) {
 		return 0, 0, errPassingBablok
 	}
 	return medianResidual(x, y, b), b, nil
@@ -150,6 +192,7 @@ func FitPassingBablok(x, y []float64, level float64) (*Robust, error) {
 		return nil, err
 	}
 	s, k := passingBablokSlopes(x, y)
+	slices.Sort(s)
 	r := &Robust{N: len(x), Slopes: len(s), Offset: k, Intercept: Estimate{Value: a}, Slope: Estimate{Value: b}}
 	n, count := float64(len(x)), len(s)
 	c := zHalf(level) * math.Sqrt(n*(n-1)*(2*n+5)/18)

@@ -4,6 +4,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"os"
+	"strings"
 	"testing"
 )
 
@@ -186,6 +187,28 @@ func TestAllCountedGivesTheHandMean(t *testing.T) {
 	}
 }
 
+// Counting the greenest quadrats of each plot by hand is noticed.
+func TestHandPickedQuadratsAreNoticed(t *testing.T) {
+	for _, picked := range []bool{false, true} {
+		var full, photo []Pair
+		for i, p := range trialPairs(rand.New(rand.NewPCG(14, 9)), 4, 1) {
+			if hand := i%2 == 0; picked && p.Image > 0.15+0.12*float64(i/4%4) || !picked && hand {
+				full = append(full, p)
+			} else {
+				p.Hand = Missing()
+				photo = append(photo, p)
+			}
+		}
+		d, err := NewDoubleSampling(full, photo, DefaultOptions())
+		if err != nil {
+			t.Fatal(err)
+		}
+		if warned := strings.Contains(strings.Join(d.Warnings, " "), "chosen at random"); warned != picked {
+			t.Errorf("hand-picked %v, warnings %q", picked, d.Warnings)
+		}
+	}
+}
+
 // A perfect camera makes the regression estimate the mean of all photos.
 func TestPerfectCameraNeedsFewHands(t *testing.T) {
 	_, image := population(rand.New(rand.NewPCG(10, 9)), 60)
@@ -238,5 +261,35 @@ func TestPlan(t *testing.T) {
 		if _, err := bad(); err == nil {
 			t.Error("a plan without sense was made")
 		}
+	}
+}
+
+// A quadrat counted by two people is one photo, and one hand value, their mean.
+func TestTwoObserversAreOneQuadrat(t *testing.T) {
+	pairs := trialPairs(rand.New(rand.NewPCG(16, 9)), 2, 1)
+	var both []Pair
+	for _, p := range pairs {
+		q := p
+		p.Observer, q.Observer = "first", "second"
+		p.Hand, q.Hand = p.Hand-0.01, p.Hand+0.01
+		both = append(both, p, q)
+	}
+	one, err := NewDoubleSampling(pairs, nil, DefaultOptions())
+	if err != nil {
+		t.Fatal(err)
+	}
+	two, err := NewDoubleSampling(both, nil, DefaultOptions())
+	if err != nil {
+		t.Fatal(err)
+	}
+	if two.Photos != one.Photos || two.Hands != one.Hands {
+		t.Errorf("%d photos and %d hands, want %d and %d", two.Photos, two.Hands, one.Photos, one.Hands)
+	}
+	for i, r := range two.Treatments {
+		near(t, r.Name, r.Regression.Value, one.Treatments[i].Regression.Value, 1e-12)
+		near(t, r.Name+" se", *r.Regression.SE, *one.Treatments[i].Regression.SE, 1e-12)
+	}
+	if _, err := NewDoubleSampling(pairs, []Pair{{Plot: "A1", Image: Missing()}}, DefaultOptions()); err == nil {
+		t.Error("a photo without a value was used")
 	}
 }

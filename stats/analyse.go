@@ -30,12 +30,14 @@ type Options struct {
 	Dates []DateSet
 	// UseCovariate adjusts for the covariate of the plots.
 	UseCovariate bool
+	// Randomise sets the randomisation test; Draws 0 leaves it out.
+	Randomise PermuteOptions
 }
 
 // DefaultOptions compares a measure on its own scale, all pairs by Tukey's
-// method, at a significance level of 0.05.
+// method, at a significance level of 0.05, with the randomisation test.
 func DefaultOptions() Options {
-	return Options{Kind: Measure, Side: BothSides, Method: Tukey, Alpha: 0.05}
+	return Options{Kind: Measure, Side: BothSides, Method: Tukey, Alpha: 0.05, Randomise: DefaultPermuteOptions()}
 }
 
 // Validate reports every option out of range.
@@ -59,6 +61,11 @@ func (o Options) Validate() error {
 	}
 	if o.Points < 0 {
 		add("%d points behind a cover value: need 0 (measured) or more", o.Points)
+	}
+	if o.Randomise.Draws != 0 {
+		if err := o.Randomise.Validate(); err != nil {
+			add("randomisation test: %v", err)
+		}
 	}
 	return joinFaults(faults)
 }
@@ -88,17 +95,20 @@ type TreatmentResult struct {
 // PlotResult is a plot as the analysis used it. Value is as measured, Analysed
 // on the scale of the analysis; Fitted and Residual are on that scale too.
 type PlotResult struct {
-	Name      string   `json:"name"`
-	Treatment string   `json:"treatment"`
-	Block     string   `json:"block,omitempty"`
-	Column    string   `json:"column,omitempty"`
-	Quadrats  int      `json:"quadrats"`
-	Value     float64  `json:"value"`
-	Analysed  float64  `json:"analysed"`
-	Fitted    float64  `json:"fitted"`
-	Residual  float64  `json:"residual"`
-	Leverage  float64  `json:"leverage"`
-	Sources   []string `json:"sources,omitempty"`
+	Name      string  `json:"name"`
+	Treatment string  `json:"treatment"`
+	Block     string  `json:"block,omitempty"`
+	Column    string  `json:"column,omitempty"`
+	Quadrats  int     `json:"quadrats"`
+	Value     float64 `json:"value"`
+	Analysed  float64 `json:"analysed"`
+	Fitted    float64 `json:"fitted"`
+	Residual  float64 `json:"residual"`
+	Leverage  float64 `json:"leverage"`
+	// Studentised is the residual over its standard error without the plot;
+	// nil where that is undefined.
+	Studentised *float64 `json:"studentised,omitempty"`
+	Sources     []string `json:"sources,omitempty"`
 }
 
 // MissingPlot is a plot without any reading.
@@ -153,7 +163,18 @@ type Analysis struct {
 	Pairs     []Pair              `json:"pairs,omitempty"`
 	VsControl []ControlComparison `json:"vs_control,omitempty"`
 
-	Subsampling *Subsampling `json:"subsampling,omitempty"`
+	Subsampling   *Subsampling   `json:"subsampling,omitempty"`
+	BlockVariance *BlockVariance `json:"block_variance,omitempty"`
+	Detectable    *Detectable    `json:"detectable,omitempty"`
+
+	// Checks look at the assumptions; Outliers are plots far out. The tests
+	// below them need no normal distribution.
+	Checks        []TestLine     `json:"checks,omitempty"`
+	Outliers      []Outlier      `json:"outliers,omitempty"`
+	Friedman      *TestLine      `json:"friedman,omitempty"`
+	ImanDavenport *TestLine      `json:"iman_davenport,omitempty"`
+	KruskalWallis *TestLine      `json:"kruskal_wallis,omitempty"`
+	Randomisation *Randomisation `json:"randomisation,omitempty"`
 
 	Plots   []PlotResult  `json:"plots"`
 	Missing []MissingPlot `json:"missing,omitempty"`
@@ -314,6 +335,9 @@ func analysePlots(plots []Plot, opt Options) (Analysis, error) {
 		a.Notes = append(a.Notes, note)
 	}
 	a.Transform = t
+	if top := slices.Max(values); opt.Kind == Percent && top > 0 && top <= 1 {
+		a.warn("no value is above 1 %%: if these are proportions of 1, say so; the tests are the same, the means are not")
+	}
 	analysed := make([]float64, len(used))
 	for i, v := range values {
 		analysed[i] = t.Forward(v)
@@ -338,6 +362,9 @@ func analysePlots(plots []Plot, opt Options) (Analysis, error) {
 	}
 	a.warnOfNoSpread(used)
 	if a.Subsampling, err = NestedANOVA(a.Design); err != nil {
+		return a, err
+	}
+	if err := a.assess(used, opt); err != nil {
 		return a, err
 	}
 	a.judge(opt)
@@ -446,9 +473,7 @@ func (a *Analysis) fillTreatments(values []float64, used []Plot, opt Options) {
 	}
 	// Letters run from the highest mean, whatever order the table is in.
 	ranked := slices.Clone(a.Treatments[:len(a.means.Levels)])
-	slices.SortStableFunc(ranked, func(x, y TreatmentResult) int {
-		return cmp.Or(cmp.Compare(deref(y.Adjusted), deref(x.Adjusted)), compareLabels(x.Treatment, y.Treatment))
-	})
+	slices.SortStableFunc(ranked, func(x, y TreatmentResult) int { return compareMeans(y, x) })
 	order := make([]string, len(ranked))
 	for i, r := range ranked {
 		order[i] = r.Treatment
@@ -469,6 +494,19 @@ func (a *Analysis) fillTreatments(values []float64, used []Plot, opt Options) {
 	slices.SortStableFunc(a.Treatments, func(x, y TreatmentResult) int {
 		return cmp.Or(cmp.Compare(rank(x.Treatment), rank(y.Treatment)), compareLabels(x.Treatment, y.Treatment))
 	})
+}
+
+// compareMeans orders by adjusted mean, treatments without one lowest, and
+// equal means by label.
+func compareMeans(x, y TreatmentResult) int {
+	switch {
+	case x.Adjusted == nil && y.Adjusted == nil:
+	case x.Adjusted == nil:
+		return -1
+	case y.Adjusted == nil:
+		return 1
+	}
+	return cmp.Or(cmp.Compare(deref(x.Adjusted), deref(y.Adjusted)), -compareLabels(x.Treatment, y.Treatment))
 }
 
 // back carries a value of the analysis back to the unit of the response.

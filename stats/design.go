@@ -49,10 +49,6 @@ type Design struct {
 	Notes    []string `json:"notes,omitempty"`
 }
 
-// fewDF is the residual degrees of freedom below which a comparison is weak
-// enough to say so (common practice; EPPO standard PP 1/152 asks for 12).
-const fewDF = 12
-
 // Recognise cleans the labels, forms the plots and works out the design. The
 // error joins every fault of the rows; see [PlotMeans]. The result does not
 // depend on the order of the rows.
@@ -390,7 +386,7 @@ func (d *Design) repeatsWithoutPlotName() string {
 
 func (d *Design) fewDFWarning() string {
 	t, df := len(d.Treatments), d.ResidualDF
-	if df >= fewDF || t < 2 {
+	if df >= FewResidualDF || t < 2 {
 		return ""
 	}
 	if df == 0 {
@@ -405,15 +401,15 @@ func (d *Design) fewDFWarning() string {
 	cure := ""
 	switch d.Kind {
 	case CompletelyRandomised:
-		cure = fmt.Sprintf("; %d plots a treatment would reach it", ceilDiv(fewDF+t, t))
+		cure = fmt.Sprintf("; %d plots a treatment would reach it", ceilDiv(FewResidualDF+t, t))
 	case CompleteBlocks:
-		cure = fmt.Sprintf("; %d complete blocks would reach it", ceilDiv(fewDF, t-1)+1)
+		cure = fmt.Sprintf("; %d complete blocks would reach it", ceilDiv(FewResidualDF, t-1)+1)
 	case IncompleteBlocks:
 		cure = "; more blocks would raise it"
 	case LatinSquare, RowColumn:
 		cure = "; a second square would raise it"
 	}
-	return fmt.Sprintf("residual df %d is below %d, so only large differences can be shown%s", df, fewDF, cure)
+	return fmt.Sprintf("residual df %d is below %d, so only large differences can be shown%s", df, FewResidualDF, cure)
 }
 
 func ceilDiv(a, b int) int { return (a + b - 1) / b }

@@ -506,6 +506,55 @@ func (f *Fit) Fitted() []float64 {
 	return e
 }
 
+// residualSS is the sum of squares the model leaves of another response.
+func (f *Fit) residualSS(v []float64) float64 {
+	e := slices.Clone(v)
+	m := mean(e)
+	for i := range e {
+		e[i] -= m
+	}
+	for k, h := range f.house {
+		reflect(h, e[k:])
+	}
+	var ss float64
+	for _, x := range e[len(f.kept):] {
+		ss += x * x
+	}
+	return ss
+}
+
+// VarianceComponent estimates the variance between the levels of a factor term
+// taken as random, by analysis of variance: (MS of the term adjusted for all
+// others, less the residual MS)/c, with c = tr(Z'MZ)/df, Z its indicators and M
+// what the other terms leave (Searle, Casella & McCulloch 1992, Variance
+// Components, ch. 5). It may be negative, which speaks for a small component.
+// It refuses where the term or the residual has no degrees of freedom.
+func (f *Fit) VarianceComponent(term string) (float64, error) {
+	t := slices.IndexFunc(f.terms, func(t Term) bool { return t.Name == term && len(t.factors) == 1 })
+	if t < 0 {
+		return 0, fmt.Errorf("the model has no factor %q", term)
+	}
+	others := slices.Delete(slices.Clone(f.terms), t, t+1)
+	df, ss := f.refit(append(slices.Clone(others), f.terms[t])).termDFSS(len(others))
+	mse, ok := f.MSE()
+	if df == 0 || !ok {
+		return 0, fmt.Errorf("no degrees of freedom to estimate the variance between levels of %s", term)
+	}
+	without := f.refit(others)
+	labels := f.terms[t].factors[0].Labels
+	trace, indicator := 0.0, make([]float64, f.N)
+	for _, l := range f.coding[t].levels[0] {
+		for i, own := range labels {
+			indicator[i] = 0
+			if own == l {
+				indicator[i] = 1
+			}
+		}
+		trace += without.residualSS(indicator)
+	}
+	return (ss/float64(df) - mse) * float64(df) / trace, nil
+}
+
 // Leverages returns the diagonal of the projection onto the model, in [1/N, 1].
 func (f *Fit) Leverages() []float64 {
 	h := make([]float64, f.N)

@@ -280,6 +280,13 @@ func medianWalsh(d []float64) float64 {
 	return median(means)
 }
 
+// median returns the middle value of xs (not empty), which it leaves alone.
+func median(xs []float64) float64 {
+	s := slices.Sorted(slices.Values(xs))
+	n := len(s)
+	return (s[(n-1)/2] + s[n/2]) / 2
+}
+
 // sumSquaresAbout returns the sum of squared deviations from centre.
 func sumSquaresAbout(xs []float64, centre float64) float64 {
 	sum := 0.0

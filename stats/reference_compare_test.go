@@ -15,7 +15,7 @@ import (
 func TestReferencePairs(t *testing.T) {
 	eachCase(t, func(t *testing.T, c *refcases.Case) {
 		rows := caseRows(t, c, false)
-		a := analyse(t, rows, stats.DefaultOptions())
+		a := analyse(t, rows, plain())
 		checkPlain(t, c, "", a)
 		checkPairs(t, c, rows, map[string]string{"p_lsd": "lsd", "p_tukey": "tukey", "p_bonferroni": "bonferroni",
 			"p_holm": "holm", "p_sidak": "sidak", "p_bh": "bh", "p_scheffe": "scheffe"}, "p_tukey")
@@ -37,7 +37,7 @@ func TestReferenceDunnett(t *testing.T) {
 	eachCase(t, func(t *testing.T, c *refcases.Case) {
 		rows := caseRows(t, c, false)
 		run := func(side stats.Side) stats.Analysis {
-			o := stats.DefaultOptions()
+			o := plain()
 			o.Control, o.Side = c.Design["control"].(string), side
 			return analyse(t, rows, o)
 		}
@@ -69,11 +69,11 @@ func TestReferenceDunnett(t *testing.T) {
 		c.Check(t, "crit_two_sided_05", (upper[0]-lower[0])/2/gather(both, func(v stats.ControlComparison) *float64 { return v.SED })[0], "crit")
 		c.Check(t, "crit_one_sided_05", (*one.Difference-*one.Lower) / *one.SED, "crit")
 		c.Check(t, "crit_one_sided_05", (*oneBelow.Upper-*oneBelow.Difference) / *oneBelow.SED, "crit")
-		plain := make([]float64, len(names))
+		unadjusted := make([]float64, len(names))
 		for i, n := range names {
-			plain[i] = or(pair(t, both.Pairs, n, both.Control).PLSD)
+			unadjusted[i] = or(pair(t, both.Pairs, n, both.Control).PLSD)
 		}
-		c.Check(t, "p_unadjusted", plain)
+		c.Check(t, "p_unadjusted", unadjusted)
 		c.PassOver("correlation", "internal to the test; it is behind every p value above")
 		c.PassOver("lambda", "internal to the test")
 		c.PassOver("p_step_down_free_two_sided_multcomp", "step-down is another test than the single-step one")
@@ -150,7 +150,7 @@ func checkLetterRule(t *testing.T, letters []string, differ func(i, j int) bool)
 func TestReferenceContrasts(t *testing.T) {
 	eachCase(t, func(t *testing.T, c *refcases.Case) {
 		rows := caseRows(t, c, false)
-		a := analyse(t, rows, stats.DefaultOptions())
+		a := analyse(t, rows, plain())
 		checkPlain(t, c, "", a)
 		fit := fitOf(t, rows)
 		m, err := fit.MeansOf("treatment")
@@ -260,7 +260,7 @@ func TestReferenceIncompleteBlocks(t *testing.T) {
 		}
 		checkANOVA(t, c, "anova_treatments_adjusted", fit.Sequential(), nil)
 		checkANOVA(t, c, "anova_blocks_adjusted", turned.Sequential(), nil)
-		a := analyse(t, rows, stats.DefaultOptions())
+		a := analyse(t, rows, plain())
 		if a.Design.Kind != stats.IncompleteBlocks {
 			t.Errorf("design is %s: %s", a.Design.Kind, a.Design.Words)
 		}
@@ -327,7 +327,7 @@ func TestReferenceTransforms(t *testing.T) {
 			if !c.Has(name) {
 				continue
 			}
-			o := stats.DefaultOptions()
+			o := plain()
 			o.Kind, o.Scale = stats.Count, scale
 			if strings.Contains(c.ID, "cover") {
 				o.Kind = stats.Proportion
@@ -366,7 +366,7 @@ func TestReferenceTransforms(t *testing.T) {
 func TestReferenceSubsampling(t *testing.T) {
 	eachCase(t, func(t *testing.T, c *refcases.Case) {
 		rows := caseRows(t, c, true)
-		a := analyse(t, rows, stats.DefaultOptions())
+		a := analyse(t, rows, plain())
 		if c.ID == "k06-edge-one-quadrat-each" {
 			if a.Subsampling != nil {
 				t.Error("a spread within plots from one quadrat each")
@@ -394,7 +394,7 @@ func TestReferenceSubsampling(t *testing.T) {
 		}
 		c.Check(t, "balanced", a.Design.QuadratsMin == a.Design.QuadratsMax)
 		checkPlain(t, c, "plot_mean_analysis.", a)
-		o := stats.DefaultOptions()
+		o := plain()
 		o.Alpha = 0.01
 		if c.Has("plot_mean_analysis.lsd01") {
 			c.Check(t, "plot_mean_analysis.lsd01", or(analyse(t, rows, o).Pairs[0].LSD))
@@ -437,7 +437,7 @@ func TestReferenceSeason(t *testing.T) {
 		c.Check(t, "levels", names)
 		c.Check(t, "cell_mean", cellMeans(plots, names, days))
 		raw := stats.Transform{Kind: stats.Measure, Scale: stats.Raw}
-		s, err := stats.SplitInTime(plots, days, raw, false)
+		s, err := stats.SplitInTime(plots, days, raw, stats.SplitOptions{})
 		if !complete {
 			if err == nil || !strings.Contains(err.Error(), "lack") {
 				t.Errorf("a plot lacks a visit and the split plot is %v, %v", s, err)
@@ -450,7 +450,7 @@ func TestReferenceSeason(t *testing.T) {
 				checkMauchly(t, c, s, len(days))
 			}
 			if c.Has("split_plot_in_time_block_by_date_removed") {
-				s, err := stats.SplitInTime(plots, days, raw, true)
+				s, err := stats.SplitInTime(plots, days, raw, stats.SplitOptions{BlockByVisit: true})
 				if err != nil {
 					t.Fatal(err)
 				}
@@ -550,7 +550,7 @@ func checkSplitInTime(t *testing.T, c *refcases.Case, path, sphericity string, s
 func checkZeroDate(t *testing.T, c *refcases.Case, rows []stats.Row) {
 	t.Helper()
 	day := func(d float64) stats.Analysis {
-		return analyse(t, slices.DeleteFunc(slices.Clone(rows), func(r stats.Row) bool { return r.Day != d }), stats.DefaultOptions())
+		return analyse(t, slices.DeleteFunc(slices.Clone(rows), func(r stats.Row) bool { return r.Day != d }), plain())
 	}
 	zero := day(0)
 	trt := anovaRow(t, zero.ANOVA, "treatment")
@@ -595,12 +595,12 @@ func TestReferenceArea(t *testing.T) {
 			areas = append(areas, stats.Row{Plot: p.Name, Block: p.Block, Treatment: p.Treatment, Value: or(p.Area), Source: fmt.Sprintf("row %d", i+1)})
 			whole = whole && p.WholePeriod
 		}
-		a := analyse(t, areas, stats.DefaultOptions())
+		a := analyse(t, areas, plain())
 		checkPlain(t, c, "analysis_of_auc.", a)
-		o := stats.DefaultOptions()
+		o := plain()
 		o.Alpha = 0.01
 		c.Check(t, "analysis_of_auc.lsd01", or(analyse(t, areas, o).Pairs[0].LSD))
-		season, err := stats.AnalyseSeason(rows, stats.DefaultOptions())
+		season, err := stats.AnalyseSeason(rows, plain())
 		if err != nil {
 			t.Fatal(err)
 		}

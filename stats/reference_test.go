@@ -196,7 +196,7 @@ func checkResiduals(t *testing.T, c *refcases.Case, a stats.Analysis, n int) {
 
 func TestReferenceOneWay(t *testing.T) {
 	eachCase(t, func(t *testing.T, c *refcases.Case) {
-		a := analyse(t, caseRows(t, c, false), stats.DefaultOptions())
+		a := analyse(t, caseRows(t, c, false), plain())
 		switch {
 		case strings.HasPrefix(c.ID, "k01-nist"):
 			checkNIST(t, c, a)
@@ -274,7 +274,7 @@ func TestReferenceBlocks(t *testing.T) {
 			return
 		}
 		rows := caseRows(t, c, false)
-		a := analyse(t, rows, stats.DefaultOptions())
+		a := analyse(t, rows, plain())
 		if strings.HasPrefix(c.ID, "k02-edge") {
 			trt, block, res := anovaRow(t, a.ANOVA, "treatment"), anovaRow(t, a.ANOVA, "block"), anovaRow(t, a.ANOVA, "residual")
 			for name, got := range map[string]any{
@@ -301,7 +301,7 @@ func TestReferenceBlocks(t *testing.T) {
 			c.Check(t, "paired_t", or(pair(t, a.Pairs, "1", "2").T))
 		}
 		if c.Has("lsd01") {
-			o := stats.DefaultOptions()
+			o := plain()
 			o.Alpha = 0.01
 			c.Check(t, "lsd01", or(analyse(t, rows, o).Pairs[0].LSD))
 		}
@@ -382,7 +382,7 @@ func checkSplitPlot(t *testing.T, c *refcases.Case) {
 	for i, y := range c.Floats(t, "y") {
 		plots = append(plots, stats.Row{Block: block[i], Treatment: whole[i], Quadrat: sub[i], Value: y})
 	}
-	a := analyse(t, plots, stats.DefaultOptions())
+	a := analyse(t, plots, plain())
 	n := float64(len(c.WantStrings(t, "levels_sub")))
 	trt := anovaRow(t, a.ANOVA, "treatment")
 	for i, r := range a.ANOVA {
@@ -399,7 +399,7 @@ func checkSplitPlot(t *testing.T, c *refcases.Case) {
 func TestReferenceMissingPlots(t *testing.T) {
 	eachCase(t, func(t *testing.T, c *refcases.Case) {
 		rows := caseRows(t, c, false)
-		a := analyse(t, rows, stats.DefaultOptions())
+		a := analyse(t, rows, plain())
 		switch c.ID {
 		case "k03-edge-disconnected":
 			checkDisconnected(t, c, a)
@@ -499,7 +499,7 @@ func checkPairs(t *testing.T, c *refcases.Case, rows []stats.Row, methods map[st
 		}
 		return out
 	}
-	base := analyse(t, rows, stats.DefaultOptions())
+	base := analyse(t, rows, plain())
 	c.Check(t, "pairs.diff_a_minus_b", sign(base, func(p stats.Pair) *float64 { return p.Difference }))
 	c.Check(t, "pairs.t", sign(base, func(p stats.Pair) *float64 { return p.T }))
 	checkIf(t, c, "pairs.sed", gather(base, func(p stats.Pair) float64 { return or(p.SED) }))
@@ -509,7 +509,7 @@ func checkPairs(t *testing.T, c *refcases.Case, rows []stats.Row, methods map[st
 		if method == "" {
 			continue
 		}
-		o := stats.DefaultOptions()
+		o := plain()
 		o.Method = stats.Method(method)
 		a := analyse(t, rows, o)
 		c.Check(t, "pairs."+entry, gather(a, func(p stats.Pair) float64 { return or(p.P) }), lead)

@@ -242,11 +242,3 @@ func checkRange(kind Kind, rows []Row) []Fault {
 	}
 	return faults
 }
-
-// median of a non-empty slice, which is left as it is.
-func median(x []float64) float64 {
-	s := slices.Clone(x)
-	slices.Sort(s)
-	n := len(s)
-	return (s[(n-1)/2] + s[n/2]) / 2
-}

@@ -258,7 +258,7 @@ func AnalyseSeason(rows []Row, opt Options) (Season, error) {
 		return Season{}, err
 	}
 	s.Area = &area
-	if s.InTime, err = SplitInTime(plots, days, s.PeriodMean.Transform, false); err != nil {
+	if s.InTime, err = SplitInTime(plots, days, s.PeriodMean.Transform, SplitOptions{EpsilonWithinBlocks: true}); err != nil {
 		s.Warnings = append(s.Warnings, err.Error())
 	}
 	return s, nil
@@ -281,14 +281,14 @@ func numbers(x []float64) string {
 // tr(S)^2/(p tr(S^2)) with S the covariance of p orthonormal visit contrasts
 // about the model between plots; EpsilonHF is Huynh & Feldt's (1976, J. Educ.
 // Stat. 1, 69), ((v+1) p GG - 2)/(p (v - p GG)) with v the error degrees of
-// freedom of that model, cut at 1. Mauchly's test of sphericity (1940, Ann.
+// freedom of that model (ErrorDF), cut at 1. Mauchly's test of sphericity (1940, Ann.
 // Math. Stat. 11, 204) needs v >= p and is left out otherwise.
 type SplitPlotInTime struct {
 	Plot   []ANOVARow   `json:"plot"`   // blocks, treatment, residual between plots
 	Within []WithinTest `json:"within"` // visit, blocks by visit, treatment by visit, residual
 	// BlockByVisit says that blocks by visit has left the error within plots.
 	BlockByVisit bool     `json:"block_by_visit"`
-	ErrorDF      int      `json:"error_df_between"` // v
+	ErrorDF      int      `json:"error_df_between"`
 	EpsilonGG    *float64 `json:"epsilon_gg,omitempty"`
 	EpsilonHF    *float64 `json:"epsilon_hf,omitempty"`
 	HFUncut      *float64 `json:"epsilon_hf_uncut,omitempty"`
@@ -306,15 +306,25 @@ type WithinTest struct {
 	PLow *float64 `json:"p_lower_bound,omitempty"`
 }
 
-// SplitInTime analyses the plots of SeasonPlots on the scale of t. With
-// blockByVisit, blocks by visit leaves the error within plots. It refuses where
-// a plot lacks a visit: then the mean over the period or a mixed model answers.
-// Plots without any value are left out.
+// SplitOptions choose the errors of a split plot in time with blocks.
+type SplitOptions struct {
+	// BlockByVisit takes blocks by visit out of the error within plots.
+	// Otherwise it is pooled with it, as in the usual table.
+	BlockByVisit bool
+	// EpsilonWithinBlocks takes S from residuals free of blocks, whatever the
+	// error, so that it describes the plots' own course and not that of the
+	// blocks. Otherwise S goes with the error.
+	EpsilonWithinBlocks bool
+}
+
+// SplitInTime analyses the plots of SeasonPlots on the scale of t. It refuses
+// where a plot lacks a visit: then the mean over the period or a mixed model
+// answers. Plots without any value are left out.
 //
 // Each plot's course is turned into its mean and p orthonormal contrasts of
 // the visits, and each of these is fitted between plots: the sums of squares
 // within plots are sums over the contrasts, and S comes from the residuals.
-func SplitInTime(plots []PlotSeason, days []float64, t Transform, blockByVisit bool) (*SplitPlotInTime, error) {
+func SplitInTime(plots []PlotSeason, days []float64, t Transform, opt SplitOptions) (*SplitPlotInTime, error) {
 	var gaps []string
 	var units []Plot
 	var courses [][]float64
@@ -341,7 +351,7 @@ func SplitInTime(plots []PlotSeason, days []float64, t Transform, blockByVisit b
 	}
 	nuisance := designOf(units).nuisance(units)
 	between := append(slices.Clone(nuisance), treatmentOf(units))
-	if !blockByVisit {
+	if !opt.BlockByVisit {
 		nuisance = nil
 	}
 	contrasts, err := PolynomialContrasts(days, len(days)-1)
@@ -358,7 +368,7 @@ func SplitInTime(plots []PlotSeason, days []float64, t Transform, blockByVisit b
 	if err != nil {
 		return nil, err
 	}
-	s := &SplitPlotInTime{Plot: whole.Sequential(), BlockByVisit: blockByVisit && len(nuisance) > 0, EpsilonLow: 1 / float64(p)}
+	s := &SplitPlotInTime{Plot: whole.Sequential(), BlockByVisit: opt.BlockByVisit && len(nuisance) > 0, EpsilonLow: 1 / float64(p)}
 
 	within := append(slices.Clone(nuisance), treatmentOf(units))
 	df, ss := make([]int, len(within)+2), make([]float64, len(within)+2)
@@ -383,8 +393,12 @@ func SplitInTime(plots []PlotSeason, days []float64, t Transform, blockByVisit b
 		}
 		df[len(df)-1] += f.DFResidual
 		ss[len(ss)-1] += f.SSResidual
-		left[j] = f.Residuals()
-		s.ErrorDF = f.DFResidual
+		if opt.EpsilonWithinBlocks && len(between) > len(within) {
+			if f, err = FitLinear(y, between...); err != nil {
+				return nil, err
+			}
+		}
+		left[j], s.ErrorDF = f.Residuals(), f.DFResidual
 	}
 	s.sphericity(left)
 	names := []string{"visit"}

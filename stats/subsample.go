@@ -38,51 +38,49 @@ func NestedANOVA(d Design) (*Subsampling, error) {
 	used := d.used()
 	var rows []Plot
 	var y []float64
-	var plot []string
 	for _, p := range used {
 		for _, v := range p.readings {
 			rows = append(rows, p)
 			y = append(y, v)
-			plot = append(plot, p.Name)
 		}
 	}
 	if len(rows) == len(used) {
 		return nil, nil
 	}
 	above := append(d.nuisance(rows), treatmentOf(rows))
-	fit, err := FitLinear(y, append(above, FactorTerm("plot", plot))...)
+	fit, err := FitLinear(y, above...)
 	if err != nil {
 		return nil, err
 	}
-	s := &Subsampling{ANOVA: fit.Sequential(), Quadrats: len(y)}
-	for i := range s.ANOVA {
-		// Rows above the plots have no test against the quadrats.
-		if i < len(above) {
-			r := &s.ANOVA[i]
-			r.F, r.P, r.PartialEta2, r.PartialOmega2 = nil, nil, nil, nil
+	// The model is constant within a plot, so that what plots add to it is in
+	// the plot means of its residuals, and a plot of n quadrats adds n^2 times
+	// the leverage of one of them to tr(Z'HZ).
+	e, h := fit.Residuals(), fit.Leverages()
+	var between, within, trace float64
+	at := 0
+	for _, p := range used {
+		n := len(p.readings)
+		between += float64(n) * sq(mean(e[at:at+n]))
+		trace += sq(float64(n)) * h[at]
+		for _, v := range p.readings {
+			within += sq(v - p.Value)
 		}
+		at += n
 	}
-	plots, trt := s.ANOVA[len(above)], s.ANOVA[len(above)-1]
-	s.VarianceQuadrat, _ = fit.MSE()
-	if plots.DF == 0 {
+	dfWithin := len(y) - len(used)
+	dfPlot := fit.DFResidual - dfWithin
+	s := &Subsampling{Quadrats: len(y), VarianceQuadrat: within / float64(dfWithin)}
+	for _, r := range fit.Sequential()[:len(above)] {
+		// These have no test against the quadrats.
+		s.ANOVA = append(s.ANOVA, ANOVARow{Term: r.Term, DF: r.DF, SS: r.SS, MS: r.MS})
+	}
+	trt, plots := s.ANOVA[len(above)-1], testedRow("plot", dfPlot, between, dfWithin, within, len(y))
+	s.ANOVA = append(s.ANOVA, plots, ANOVARow{Term: residuals, DF: dfWithin, SS: within, MS: ptr(s.VarianceQuadrat)})
+	if dfPlot == 0 {
 		s.Note = "no degrees of freedom between plots: their variance cannot be told"
 		return s, nil
 	}
-	// Rows of a plot have the same place in the model, so that a plot of n
-	// quadrats adds n^2 times the leverage of one of them to tr(Z'HZ).
-	between, err := FitLinear(y, above...)
-	if err != nil {
-		return nil, err
-	}
-	n := map[string]float64{}
-	for _, p := range plot {
-		n[p]++
-	}
-	trace := 0.0
-	for i, h := range between.Leverages() {
-		trace += n[plot[i]] * h
-	}
-	s.N0 = (float64(len(y)) - trace) / float64(plots.DF)
+	s.N0 = (float64(len(y)) - trace) / float64(dfPlot)
 	s.VariancePlotRaw = (*plots.MS - s.VarianceQuadrat) / s.N0
 	s.VariancePlot = math.Max(0, s.VariancePlotRaw)
 	if s.VariancePlotRaw < 0 {

@@ -57,8 +57,16 @@ func d2Rows() []stats.Row {
 	return rows
 }
 
-func rawPercent() stats.Options {
+// plain are the default options without the randomisation test, which takes
+// longer than all the rest.
+func plain() stats.Options {
 	o := stats.DefaultOptions()
+	o.Randomise.Draws = 0
+	return o
+}
+
+func rawPercent() stats.Options {
+	o := plain()
 	o.Kind = stats.Percent
 	return o
 }

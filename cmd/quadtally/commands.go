@@ -4,6 +4,8 @@ import "github.com/spf13/cobra"
 
 // commands lists every command, in the order a season uses them.
 func commands(a *app) []*cobra.Command {
-	out := append(layoutCommands(a), sheetCommands(a)...)
-	return append(out, measureCommand(a), photosCommand(a), compareCommand(a), agreeCommand(a), workerCommand(a), sheetCommand(a), statusCommand(a), settleCommand(a), exportCommand(a))
+	list := append([]*cobra.Command{demoCommand(a)}, layoutCommands(a)...)
+	list = append(list, sheetCommand(a), photosCommand(a), measureCommand(a))
+	list = append(list, sheetCommands(a)...)
+	return append(list, statusCommand(a), settleCommand(a), agreeCommand(a), compareCommand(a), exportCommand(a), workerCommand(a))
 }

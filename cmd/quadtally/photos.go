@@ -732,13 +732,36 @@ func summarise(snap *record.Snapshot, paths map[string]string, out *photosOutcom
 	}
 }
 
+// tellFaults names every photo with a fault; many with the same fault share a
+// paragraph.
+func (a *app) tellFaults(faults []intake.Fault) {
+	const many = 4
+	byText := map[string][]string{}
+	for _, x := range faults {
+		byText[x.Text] = append(byText[x.Text], x.Path)
+	}
+	told := map[string]bool{}
+	for _, x := range faults {
+		list := byText[x.Text]
+		if len(list) < many {
+			a.note("%s: %s", x.Path, x.Text)
+			continue
+		}
+		if !told[x.Text] {
+			told[x.Text] = true
+			a.note("%s: %s:", x.Text, plural(len(list), "photo"))
+			for _, path := range list {
+				a.note("  %s", path)
+			}
+		}
+	}
+}
+
 func (a *app) tellPhotos(o photosOutcome, asJSON bool) error {
 	for _, c := range o.Copies {
 		a.note("%s has the same content as %s and is used once", c.File, c.Of)
 	}
-	for _, x := range o.Faults {
-		a.note("%s: %s", x.Path, x.Text)
-	}
+	a.tellFaults(o.Faults)
 	if asJSON {
 		if err := a.writeJSON(o); err != nil {
 			return err

@@ -73,6 +73,15 @@ func run(args []string, in io.Reader, out, errw io.Writer) int {
 	return a.report(err)
 }
 
+// flush lets what was written to standard output so far be seen.
+func (a *app) flush() {
+	if b, ok := a.out.(*bufio.Writer); ok {
+		b.Flush()
+	}
+}
+
+func isPartly(err error) bool { return errors.As(err, new(partly)) }
+
 // report is the one place where an error becomes a line and an exit code.
 func (a *app) report(err error) int {
 	switch {

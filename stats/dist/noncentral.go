@@ -126,7 +126,7 @@ func NoncentralTQuantile(p, df, ncp float64) (float64, error) {
 // noncentralTUpper returns the t with upper tail alpha <= 1/2.
 func noncentralTUpper(alpha, df, ncp float64) (float64, error) {
 	la := math.Log(alpha)
-	return solveFalling(func(t float64) float64 {
+	return solveFalling(sharpest, func(t float64) float64 {
 		sf, _ := NoncentralTSF(t, df, ncp) // parameters checked by the caller
 		return math.Log(sf) - la
 	}, ncp)
@@ -135,11 +135,12 @@ func noncentralTUpper(alpha, df, ncp float64) (float64, error) {
 // noncentralTPeak returns the s at which the density of s times the normal
 // tail beyond t s - ncp is largest, when that is a tail; s = 1 otherwise.
 func noncentralTPeak(t, df, ncp float64) float64 {
-	if math.IsInf(df, 1) || t <= ncp {
+	if math.IsInf(df, 1) || t <= math.Max(ncp, 0) {
 		return 1
 	}
-	b := t * ncp
-	s := (b + math.Sqrt(b*b+4*df*(df+t*t))) / (2 * (df + t*t))
+	// The positive root of (df + t^2) s^2 - t ncp s - df = 0, divided by t^2.
+	r, c := df/t/t, ncp/t
+	s := (c + math.Sqrt(c*c+4*r*(r+1))) / (2 * (r + 1))
 	if t*s <= ncp {
 		return 1
 	}

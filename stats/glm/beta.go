@@ -43,13 +43,13 @@ func solveBeta(d *terms.Design, y []float64, observed bool) (betaFit, error) {
 	for _, e := range residual {
 		rss += e * e
 	}
+	if rss <= 1e-20*float64(len(y)) {
+		return f, fmt.Errorf("the terms reproduce every share exactly: no variation is left to test against")
+	}
 	phi := 0.0
 	for i := range y {
 		mu := logistic(f.eta[i])
 		phi += math.Max(float64(len(y)-p), 1)/(rss*mu*(1-mu))/float64(len(y)) - 1/float64(len(y))
-	}
-	if rss <= 1e-20*float64(len(y)) {
-		return f, fmt.Errorf("the terms reproduce every share exactly: no variation is left to test against")
 	}
 	f.phi = math.Max(phi, 0.1)
 	f.logLik = betaLogLik(y, f.eta, f.phi)

@@ -94,8 +94,8 @@ type Fit struct {
 	cov      *mat.SymDense // of coord, dispersion included
 	beta     []float64
 	fitted   []float64 // fitted mean of every row, area or points included
-	logLik   float64
-	quantile float64 // of t or the normal, for intervals
+	last     part      // the fit to all terms
+	quantile float64   // of t or the normal, for intervals
 }
 
 // part is one fit of some terms to all rows, extreme ones set aside.
@@ -128,7 +128,7 @@ func FitModel(m Model, opt Options) (*Fit, error) {
 	n, p := pt.full.Rows, pt.full.Rank()
 	f := &Fit{Family: opt.Family, Rows: n, ResidualDF: n - p, DispersionDF: pt.design.Rows - pt.design.Rank(), ExtremeRows: n - pt.design.Rows,
 		Deviance: pt.deviance, LogLik: pt.logLik, HasLogLik: pt.hasLogLik, Aliased: pt.full.Aliased,
-		model: m, opt: opt, full: pt.full, design: pt.design, keep: pt.keep, coord: pt.coord, logLik: pt.logLik}
+		model: m, opt: opt, full: pt.full, design: pt.design, keep: pt.keep, coord: pt.coord, last: pt}
 	f.describeExtremes()
 	f.describeSpread(pt)
 	if f.Family.quasi() && f.DispersionDF == 0 {
@@ -154,7 +154,7 @@ func FitModel(m Model, opt Options) (*Fit, error) {
 		f.Coefficients = append(f.Coefficients, Coefficient{Name: name, Estimate: e, SE: se, P: f.twoSided(e, se)})
 	}
 	f.fitRows(pt)
-	if err := f.analyse(pt); err != nil {
+	if err := f.analyse(); err != nil {
 		return nil, err
 	}
 	return f, nil
@@ -190,12 +190,22 @@ func fitPart(m Model, opt Options, fixed []terms.Term) (part, error) {
 		return pt, nil
 	}
 	for range full.Rows {
-		if err := pt.solve(opt); err != nil {
+		// Which rows run to zero does not depend on theta, so the negative
+		// binomial leaves finding them to Poisson.
+		screen := opt
+		if opt.Family == NegativeBinomial {
+			screen.Family, pt.r.family = Poisson, Poisson
+		}
+		if err := pt.solve(screen); err != nil {
 			return part{}, err
 		}
 		marked, any := pt.r.extreme(pt.eta)
 		if !any {
-			return pt, nil
+			if opt.Family == NegativeBinomial {
+				pt.r.family = NegativeBinomial
+				err = pt.solve(opt)
+			}
+			return pt, err
 		}
 		if pt.keep == nil {
 			pt.keep = make([]bool, full.Rows)
@@ -237,7 +247,7 @@ func (pt *part) solve(opt Options) error {
 	default:
 		pt.theta = opt.Theta
 		pt.r.theta = opt.Theta
-		pt.solution, err = pt.r.solve(pt.design)
+		pt.solution, err = pt.r.solve(pt.design, nil)
 	}
 	if err == nil {
 		pt.logLik, pt.hasLogLik = pt.r.logLikelihood(pt.eta)
@@ -295,6 +305,12 @@ func (f *Fit) scale() float64 {
 	return 1
 }
 
+// The factors beyond which the spread is remarked on; common practice.
+const (
+	overdispersed  = 1.5
+	underdispersed = 0.5
+)
+
 func (f *Fit) describeSpread(pt part) {
 	if f.Family == Beta {
 		f.Precision = &Precision{Value: pt.phi, SE: pt.phiSE}
@@ -328,10 +344,10 @@ func (f *Fit) describeSpread(pt part) {
 	if f.HasLogLik && !f.Family.quasi() {
 		f.AIC = -2*f.LogLik + 2*float64(parameters)
 	}
-	if (f.Family == Poisson || f.Family == Binomial) && f.Dispersion > 1.5 {
+	if (f.Family == Poisson || f.Family == Binomial) && f.Dispersion > overdispersed {
 		f.warn("the rows vary %.1f times as much as the %s family allows: its p-values are too small; use the quasi family", f.Dispersion, f.Family)
 	}
-	if f.Family.quasi() && f.Dispersion < 0.5 {
+	if f.Family.quasi() && f.Dispersion < underdispersed {
 		f.warn("the rows vary less (%.2f times) than chance alone would make them: check how they were recorded", f.Dispersion)
 	}
 }
@@ -352,11 +368,11 @@ func (f *Fit) fitRows(pt part) {
 }
 
 // analyse builds the analysis of deviance, term by term.
-func (f *Fit) analyse(last part) error {
+func (f *Fit) analyse() error {
 	chain := make([]part, len(f.model.Fixed)+1)
 	for k := range chain {
 		if k == len(chain)-1 {
-			chain[k] = last
+			chain[k] = f.last
 			break
 		}
 		var err error

@@ -103,8 +103,8 @@ const maxRounds = 200
 // solve runs iteratively reweighted least squares (McCullagh and Nelder 1989,
 // Generalized Linear Models, section 2.5), each round by Householder QR on
 // the orthonormal columns of the design, halving steps that do not lower the
-// deviance.
-func (r rows) solve(d *terms.Design) (solution, error) {
+// deviance. It starts from the linear predictor given, or from the data.
+func (r rows) solve(d *terms.Design, from []float64) (solution, error) {
 	n, p := d.Rows, d.Rank()
 	s := solution{eta: make([]float64, n)}
 	for i, y := range r.y {
@@ -113,6 +113,9 @@ func (r rows) solve(d *terms.Design) (solution, error) {
 			start = (r.weight[i]*y + 0.5) / (r.weight[i] + 1)
 		}
 		s.eta[i] = r.link(start)
+	}
+	if from != nil {
+		copy(s.eta, from)
 	}
 	s.deviance = r.totalDeviance(s.eta)
 	a, z := mat.NewDense(n, p, nil), mat.NewVecDense(n, nil)

@@ -382,6 +382,7 @@ func TestRefusals(t *testing.T) {
 		{"all zero", Poisson, func(m *Model) { m.Response = make([]float64, 8) }, "0 in all 8 rows"},
 		{"all full", QuasiBinomial, func(m *Model) { m.Response = slices.Repeat([]float64{1}, 8) }, "full in all"},
 		{"negative", Poisson, func(m *Model) { m.Response[1] = -1 }, "row 2"},
+		{"beyond counting", Poisson, func(m *Model) { m.Response[1] = 1e15 }, "row 2"},
 		{"NaN", Poisson, func(m *Model) { m.Response[7] = math.NaN() }, "row 8"},
 		{"half a weed", NegativeBinomial, func(m *Model) { m.Response[0] = 1.5 }, "whole count"},
 		{"percent", QuasiBinomial, func(m *Model) {}, "divide percent by 100"},
@@ -458,6 +459,9 @@ func FuzzFitModel(f *testing.F) {
 		}
 		if means, err := fit.Means(terms.Term{"treatment"}); err == nil {
 			finiteJSON(t, means)
+		}
+		if len(values) > 6*b {
+			return // every pair with an empty treatment is a fit of its own
 		}
 		if ratios, err := fit.Ratios("treatment"); err == nil {
 			finiteJSON(t, ratios)

@@ -45,8 +45,8 @@ type Means struct {
 // Combinations that the data cannot give are left out and named.
 //
 // The bound of an all-zero treatment of counts is where -2 log-likelihood
-// rises by the chi-square quantile (by the F quantile times the dispersion
-// for quasi-Poisson): with no plant on a total exposure E the rate T adds 2TE,
+// rises by the chi-square quantile (by the F quantile times the dispersion, or
+// 1 if that is larger, for quasi-Poisson): with no plant on a total exposure E the rate T adds 2TE,
 // so the bound is quantile/(2E).
 func (f *Fit) Means(term terms.Term) (Means, error) {
 	all, err := f.full.MeanRows(term)
@@ -187,7 +187,7 @@ func (f *Fit) extremeMean(m *Mean, codes []int, c int) {
 		m.Upper, m.HasBound = z*z/(2*exposure), true
 	case f.Family == QuasiPoisson:
 		t := f.quantile // t^2 is the F quantile with 1 numerator df
-		m.Upper, m.HasBound = f.Dispersion*t*t/(2*exposure), true
+		m.Upper, m.HasBound = math.Max(f.Dispersion, 1)*t*t/(2*exposure), true
 	}
 }
 
@@ -308,15 +308,11 @@ func (f *Fit) mergedP(factor, a, b string) (float64, error) {
 	if err != nil {
 		return 1, err
 	}
-	large, err := fitPart(f.model, f.opt, f.model.Fixed)
-	if err != nil {
-		return 1, err
-	}
-	df := large.full.Rank() - small.full.Rank()
+	df := f.full.Rank() - small.full.Rank()
 	if df == 0 {
 		return 1, nil
 	}
-	return f.test(factor, df, f.fall(small, large)).P, nil
+	return f.test(factor, df, f.fall(small, f.last)).P, nil
 }
 
 func allRows(n int) []bool {

@@ -126,6 +126,9 @@ func (m Model) validateResponse(family Family) error {
 		if y < 0 {
 			return fmt.Errorf("row %d: response %v is negative", i+1, y)
 		}
+		if y > 1e12 {
+			return fmt.Errorf("row %d: response %v is beyond any count", i+1, y)
+		}
 		top := math.Inf(1)
 		switch {
 		case m.Trials != nil:

@@ -11,42 +11,83 @@ import (
 // thetaCeiling is where the negative binomial cannot be told from Poisson.
 const thetaCeiling = 1e8
 
-// solveNegBin fits mean and theta by maximum likelihood in turn until both
-// stand still. infinite reports that the likelihood rises all the way to
-// theta = infinity, which is the Poisson model; the solution is then that.
+// solveNegBin fits mean and theta together: theta is where the slope of the
+// likelihood, the means fitted anew for each theta, crosses zero, bracketed on
+// the log scale and closed in on by the Illinois rule. infinite reports that
+// the likelihood rises all the way to theta = infinity, which is the Poisson
+// model; the solution is then that.
 func (r rows) solveNegBin(d *terms.Design) (s solution, theta float64, infinite bool, err error) {
 	poisson := r
 	poisson.family = Poisson
-	if s, err = poisson.solve(d); err != nil {
+	if s, err = poisson.solve(d, nil); err != nil {
 		return s, 0, false, err
 	}
-	mu := r.means(s.eta)
-	// Slope of the log-likelihood by 1/theta at the Poisson fit.
+	alone := s
+	// Slope of the log-likelihood by 1/theta at the Poisson fit, and the
+	// moment estimate it gives.
 	slope, spread := 0.0, 0.0
-	for i, y := range r.y {
-		slope += (y-mu[i])*(y-mu[i]) - y
-		spread += mu[i] * mu[i]
+	for i, m := range r.means(s.eta) {
+		slope += (r.y[i]-m)*(r.y[i]-m) - r.y[i]
+		spread += m * m
 	}
 	if slope <= 0 || spread == 0 {
-		return s, 0, true, nil
+		return alone, 0, true, nil
 	}
-	theta = spread / slope
-	for range 500 {
-		before := theta
-		theta = r.bestTheta(mu, theta)
-		if theta >= thetaCeiling {
-			return s, 0, true, nil
+	// score is the slope by log(theta), positive below the maximum.
+	score := func(logTheta float64) float64 {
+		if err != nil {
+			return 0
 		}
-		r.theta = theta
-		if s, err = r.solve(d); err != nil {
-			return s, 0, false, err
+		r.theta = math.Exp(logTheta)
+		if s, err = r.solve(d, s.eta); err != nil {
+			return 0
 		}
-		mu = r.means(s.eta)
-		if math.Abs(theta-before) <= 1e-11*theta {
+		u, _ := r.thetaScore(r.means(s.eta), r.theta)
+		return u * r.theta
+	}
+	lo := math.Log(spread / slope)
+	fLo := score(lo)
+	hi, fHi := lo, fLo
+	for fHi > 0 {
+		lo, fLo = hi, fHi
+		hi += 1.5
+		if hi > math.Log(thetaCeiling) {
+			return alone, 0, true, err
+		}
+		fHi = score(hi)
+	}
+	for fLo < 0 {
+		hi, fHi = lo, fLo
+		lo -= 1.5
+		fLo = score(lo)
+	}
+	side := 0 // the end that moved last; an end that stays twice is halved
+	for range 200 {
+		if err != nil || fLo == 0 || fHi == 0 || hi-lo < 1e-12*(1+math.Abs(lo)) {
 			break
 		}
+		x := (lo*fHi - hi*fLo) / (fHi - fLo)
+		if !(x > lo && x < hi) {
+			x = (lo + hi) / 2
+		}
+		switch f := score(x); {
+		case f == 0:
+			lo, hi, fLo, fHi = x, x, 0, 0
+		case f > 0:
+			lo, fLo = x, f
+			if side == 1 {
+				fHi /= 2
+			}
+			side = 1
+		default:
+			hi, fHi = x, f
+			if side == -1 {
+				fLo /= 2
+			}
+			side = -1
+		}
 	}
-	return s, theta, false, nil
+	return s, r.theta, false, err
 }
 
 func (r rows) means(eta []float64) []float64 {
@@ -55,25 +96,6 @@ func (r rows) means(eta []float64) []float64 {
 		mu[i], _ = r.mean(e)
 	}
 	return mu
-}
-
-// bestTheta maximises the likelihood by theta for given means: Newton on
-// log(theta), each step at most a factor of e.
-func (r rows) bestTheta(mu []float64, theta float64) float64 {
-	for range 100 {
-		score, info := r.thetaScore(mu, theta)
-		// By log(theta): slope theta score, curvature theta^2 info - theta score.
-		curvature := theta*theta*info - theta*score
-		step := math.Copysign(1, score)
-		if curvature > 0 {
-			step = min(max(theta*score/curvature, -1), 1)
-		}
-		theta *= math.Exp(step)
-		if theta >= thetaCeiling || math.Abs(step) < 1e-14 {
-			break
-		}
-	}
-	return theta
 }
 
 // thetaScore gives the first derivative of the log-likelihood by theta and

@@ -134,7 +134,7 @@ func FitModel(m Model, opt Options) (*Fit, error) {
 	}
 	in, ok := newInference(pr, st, opt.DF)
 	if !ok {
-		return nil, fmt.Errorf("the rows cannot tell the variance components apart (%s): drop one of them", strings.Join(s.names(m), ", "))
+		return nil, s.indistinct(m)
 	}
 	f := &Fit{Method: opt.Method, DFMethod: opt.DF, Rows: n, ResidualDF: n - p, Aliased: design.Aliased, in: in, design: design, level: opt.Level}
 	f.describeVariances(pr, st)
@@ -157,20 +157,40 @@ func (pr *problem) exact() bool {
 	return pr.scale <= 1e-13*size || pr.scale == 0
 }
 
-// distinguishable refuses a random grouping that the fixed terms take up.
+// distinguishable refuses components that the rows cannot tell apart: at
+// middling params the information about them is singular.
 func (pr *problem) distinguishable(m Model) error {
-	p := params{gamma: make([]float64, len(pr.s.groups)), independent: true}
+	p := params{gamma: make([]float64, len(pr.s.groups))}
+	for k := range p.gamma {
+		p.gamma[k] = 1
+	}
+	if pr.s.serial {
+		p.logRate = math.Log(math.Ln2 / pr.s.medianGap)
+	}
 	st, ok := pr.evaluate(p, true)
 	if !ok {
-		return nil
+		return nil // the climb will say what is wrong
 	}
 	expected := pr.differentiate(st, true).info[1]
+	all := make([]int, len(expected))
+	for k := range all {
+		all[k] = k
+	}
 	for k, g := range pr.s.groups {
 		if expected[k][k] < 1e-9*pr.traceBlocks(st, derivOf(k), derivOf(k)) {
 			return fmt.Errorf("random %s: the fixed terms already take up its groups; keep it either fixed or random", g.name)
 		}
 	}
+	if len(all) > 0 {
+		if _, ok := inverse(submatrix(expected, all)); !ok {
+			return pr.s.indistinct(m)
+		}
+	}
 	return nil
+}
+
+func (s *structure) indistinct(m Model) error {
+	return fmt.Errorf("the rows cannot tell the variance components apart (%s): drop one of them", strings.Join(s.names(m), ", "))
 }
 
 func (s *structure) names(m Model) []string {

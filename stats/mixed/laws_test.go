@@ -519,6 +519,11 @@ func TestRefusals(t *testing.T) {
 			m.Frame.Factors[0].Labels = strings.Fields("a b c d e f g h")
 			m.Random = nil
 		}, "no residual degrees of freedom"},
+		{"huge", func(m *Model) { m.Response[3] = 1e200 }, "another unit"},
+		{"two dates, two reasons to be alike", func(m *Model) {
+			m.Random = []terms.Term{{"block", "treatment"}}
+			m.Serial = &Serial{Group: terms.Term{"block", "treatment"}, Days: []float64{0, 7, 0, 7, 0, 7, 0, 7}}
+		}, "cannot tell the variance components apart"},
 		{"exact fit", func(m *Model) { m.Response = []float64{1, 1, 2, 2, 1, 1, 2, 2} }, "exactly"},
 		{"rows agree in groups", func(m *Model) {
 			m.Response = []float64{1, 1, 2, 2, 4, 4, 5.5, 5.5}

@@ -98,14 +98,19 @@ func (m Model) validate() error {
 		return fmt.Errorf("the response has %d rows, the table has %d", len(m.Response), n)
 	}
 	constant := true
+	size := 0.0
 	for i, y := range m.Response {
 		if math.IsNaN(y) || math.IsInf(y, 0) {
 			return fmt.Errorf("row %d: the response is not a finite number; leave a missing row out, it is not zero", i+1)
 		}
 		constant = constant && y == m.Response[0]
+		size = math.Max(size, math.Abs(y))
 	}
 	if constant {
 		return fmt.Errorf("the response is %v in all %d rows: nothing varies, so nothing can be tested", m.Response[0], n)
+	}
+	if size > 1e100 || size < 1e-100 {
+		return fmt.Errorf("the largest response is %v: its square cannot be written down; choose another unit", size)
 	}
 	if m.Serial == nil {
 		return nil

@@ -167,6 +167,9 @@ func (f Frame) compile() (map[string]*variable, error) {
 			if math.IsNaN(x) || math.IsInf(x, 0) {
 				return nil, fmt.Errorf("covariate %q, row %d: not a finite number; leave the row out or supply the value", cov.Name, i+1)
 			}
+			if math.Abs(x) > 1e100 {
+				return nil, fmt.Errorf("covariate %q, row %d: %v is beyond any measurement; choose another unit", cov.Name, i+1, x)
+			}
 			v.mean += (x - v.mean) / float64(i+1)
 		}
 		vars[cov.Name] = v
@@ -213,16 +216,15 @@ func compileFactor(fac Factor) (*variable, error) {
 // compareLabels orders labels as a person would: numbers by size, words by
 // letters, runs of digits inside words by size (T2 before T10).
 func compareLabels(a, b string) int {
-	x, errX := strconv.ParseFloat(a, 64)
-	y, errY := strconv.ParseFloat(b, 64)
-	if errX == nil && errY == nil && x != y && !math.IsNaN(x) && !math.IsNaN(y) {
+	x, isX := labelNumber(a)
+	y, isY := labelNumber(b)
+	switch {
+	case isX && isY && x != y:
 		return cmp.Compare(x, y)
-	}
 	// Numbers stand before words, so that the order stays transitive.
-	if (errX == nil) != (errY == nil) {
-		if errX == nil {
-			return -1
-		}
+	case isX && !isY:
+		return -1
+	case isY && !isX:
 		return 1
 	}
 	s, t := a, b
@@ -242,6 +244,11 @@ func compareLabels(a, b string) int {
 		s, t = s[1:], t[1:]
 	}
 	return cmp.Or(cmp.Compare(len(s), len(t)), cmp.Compare(a, b))
+}
+
+func labelNumber(s string) (float64, bool) {
+	x, err := strconv.ParseFloat(s, 64)
+	return x, err == nil && !math.IsNaN(x)
 }
 
 // digits counts the leading decimal digits of s.

@@ -115,9 +115,10 @@ type Frame struct {
 	Confidence float64    // 0..1: by edges, the support of the weakest side and the second edge; by marks, their number and fit
 	Support    [4]float64 // share of each side seen, from corner 0; all 1 by marks
 
-	Class    label.Class // by marks: which frame
-	HasClass bool
-	Marks    []SeenMark // by marks
+	Class       label.Class // by marks: which frame
+	HasClass    bool
+	FirstCorner int        // by marks: the frame's own number of the first corner
+	Marks       []SeenMark // by marks
 
 	Warnings []string
 }
@@ -167,7 +168,12 @@ func cameraOf(r *raster.Raster, focalFullPx float64) camera {
 		// The 35 mm frame's diagonal is 43.27 mm.
 		focalFullPx = 26 / 43.27 * math.Hypot(float64(r.FullWidth), float64(r.FullHeight))
 	}
+	mirror := 1.0
+	if mirrored(r) {
+		mirror = -1
+	}
 	return camera{
+		mirror: mirror,
 		focal:  focalFullPx * float64(r.Width) / float64(r.FullWidth),
 		centre: raster.Point{X: float64(r.Width) / 2, Y: float64(r.Height) / 2},
 	}
@@ -206,7 +212,8 @@ func findByEdges(r *raster.Raster, opt Options) (Frame, error) {
 		}) {
 			continue
 		}
-		if _, _, err := fitRectangle(s.toLuma(g.quad), opt, cam, 2); err != nil {
+		luma, _ := fromUpperLeft(r, s.toLuma(g.quad), [4]float64{})
+		if _, _, err := fitRectangle(luma, opt, cam, 2); err != nil {
 			continue
 		}
 		tried = append(tried, g)
@@ -349,24 +356,25 @@ func newFrame(inner Quad, w, h float64, ground Homography, p pose) Frame {
 // fromUpperLeft turns a quad so that it runs clockwise in the upright photo
 // and begins at the corner nearest the upper left.
 func fromUpperLeft(r *raster.Raster, q Quad, support [4]float64) (Quad, [4]float64) {
-	var up Quad
-	for i, p := range q {
-		up[i] = r.ToUpright(p)
-	}
-	if up.Area() < 0 { // a mirrored orientation
+	if mirrored(r) {
 		q = Quad{q[0], q[3], q[2], q[1]}
-		up = Quad{up[0], up[3], up[2], up[1]}
 		support = [4]float64{support[3], support[2], support[1], support[0]}
 	}
-	first := 0
-	for i, p := range up {
-		if p.X+p.Y < up[first].X+up[first].Y {
-			first = i
-		}
-	}
+	first := upperLeft(r, q)
 	var turned [4]float64
 	for i := range turned {
 		turned[i] = support[(first+i)%4]
 	}
 	return q.turned(first), turned
+}
+
+// upperLeft is the corner nearest the upper left of the upright photo.
+func upperLeft(r *raster.Raster, q Quad) int {
+	first, least := 0, math.Inf(1)
+	for i, p := range q {
+		if u := r.ToUpright(p); u.X+u.Y < least {
+			first, least = i, u.X+u.Y
+		}
+	}
+	return first
 }

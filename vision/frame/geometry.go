@@ -42,10 +42,10 @@ func (q Quad) Side(i int) float64 {
 }
 
 // Centre is where the diagonals cross: the image of the rectangle's own
-// centre under any perspective. For a quad without crossing diagonals it is
-// the mean of the corners.
+// centre under any perspective. Where they are parallel it is the mean of
+// the corners.
 func (q Quad) Centre() raster.Point {
-	if p, ok := lineThrough(q[0], q[2]).meet(lineThrough(q[1], q[3])); ok && q.Convex() {
+	if p, ok := lineThrough(q[0], q[2]).meet(lineThrough(q[1], q[3])); ok {
 		return p
 	}
 	return raster.Point{X: (q[0].X + q[1].X + q[2].X + q[3].X) / 4, Y: (q[0].Y + q[1].Y + q[2].Y + q[3].Y) / 4}

@@ -22,6 +22,7 @@ func (a vec3) crossWith(b vec3) vec3 {
 type camera struct {
 	focal  float64
 	centre raster.Point
+	mirror float64 // -1 where the stored picture is a mirror image, else 1
 }
 
 // pose places a plane (x right, y down as seen from above, z into the ground)
@@ -38,7 +39,7 @@ type pose struct {
 func poseOf(h Homography, c camera) (p pose, logRatio, skew float64, err error) {
 	col := func(i int) vec3 {
 		return vec3{
-			(h[i] - c.centre.X*h[6+i]) / c.focal,
+			(h[i] - c.centre.X*h[6+i]) / (c.mirror * c.focal),
 			(h[3+i] - c.centre.Y*h[6+i]) / c.focal,
 			h[6+i],
 		}
@@ -83,8 +84,9 @@ func (p pose) below() raster.Point { return raster.Point{X: -p.r1.dot(p.t), Y: -
 // millimetres deeper.
 func (p pose) lowered(drop float64, c camera) Homography {
 	t := p.t.add(p.r3.scale(drop))
+	across := c.mirror * c.focal
 	h := Homography{
-		c.focal*p.r1[0] + c.centre.X*p.r1[2], c.focal*p.r2[0] + c.centre.X*p.r2[2], c.focal*t[0] + c.centre.X*t[2],
+		across*p.r1[0] + c.centre.X*p.r1[2], across*p.r2[0] + c.centre.X*p.r2[2], across*t[0] + c.centre.X*t[2],
 		c.focal*p.r1[1] + c.centre.Y*p.r1[2], c.focal*p.r2[1] + c.centre.Y*p.r2[2], c.focal*t[1] + c.centre.Y*t[2],
 		p.r1[2], p.r2[2], t[2],
 	}

@@ -76,7 +76,7 @@ func refine(r *raster.Raster, s picture, v verdict) (q Quad, support [4]float64,
 	for _, reach := range []float64{2.5 * perPx, 1.2 * perPx} {
 		var ls [4]line
 		for i := range 4 {
-			points := sideEdges(m, q, i, reach, min(width/2, 1.0*perPx))
+			points := sideEdges(m, q, i, refineProbes, reach, min(width/2, perPx))
 			l, sup, found := fitSide(points, refineProbes, max(.8, .45*perPx))
 			if !found {
 				return q, support, false
@@ -93,16 +93,16 @@ func refine(r *raster.Raster, s picture, v verdict) (q Quad, support [4]float64,
 // sideEdges gives up to two edge candidates for each probe across side i: the
 // strongest maxima of the slope of m, smoothed over blur pixels, to a
 // fraction of a step.
-func sideEdges(m mix, q Quad, i int, reach, blur float64) []edgePoint {
+func sideEdges(m mix, q Quad, i, probes int, reach, blur float64) []edgePoint {
 	half := int(math.Ceil(reach / refineStep))
 	lag := max(1, int(math.Round(blur/refineStep)))
 	n := 2*half + 1 + 2*lag
 	values, sums, slope := make([]float64, n), make([]float64, n+1), make([]float64, 2*half+1)
 	type candidate struct{ d, s float64 }
-	found := make([][2]candidate, refineProbes)
+	found := make([][2]candidate, probes)
 	var all []float64
-	for k := range refineProbes {
-		at, out := q.probe(i, .03+.94*(float64(k)+.5)/refineProbes)
+	for k := range probes {
+		at, out := q.probe(i, .03+.94*(float64(k)+.5)/float64(probes))
 		for j := range values {
 			d := float64(j-half-lag) * refineStep
 			values[j] = m.at(raster.Point{X: at.X + out.X*d, Y: at.Y + out.Y*d})
@@ -129,7 +129,7 @@ func sideEdges(m mix, q Quad, i int, reach, blur float64) []edgePoint {
 	least := .3 * all[len(all)*3/4]
 	var points []edgePoint
 	for k, cs := range found {
-		at, out := q.probe(i, .03+.94*(float64(k)+.5)/refineProbes)
+		at, out := q.probe(i, .03+.94*(float64(k)+.5)/float64(probes))
 		for _, c := range cs {
 			if c.s > least && c.s > 0 {
 				points = append(points, edgePoint{k, raster.Point{X: at.X + out.X*c.d, Y: at.Y + out.Y*c.d}})

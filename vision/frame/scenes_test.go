@@ -28,11 +28,17 @@ var frameColours = []struct {
 func drawScene(colour int, ground string, seed uint64, w, h float64) drawn.Scene {
 	rng := rand.New(rand.NewPCG(seed, 5))
 	c := frameColours[colour]
+	// Two in three photos are nearly level and filled by the frame; the third
+	// is taken at any angle, from higher up so that the frame still fits.
+	turn, height := 40*rng.Float64()-20, 1.35+.3*rng.Float64()
+	if rng.IntN(3) == 0 {
+		turn, height = 360*rng.Float64()-180, 1.65+.35*rng.Float64()
+	}
 	return drawn.Scene{
 		WidthMM: w, HeightMM: h, PipeMM: c.pipeMM, Frame: c.rgb, Ground: ground,
 		Leaves: rng.IntN(26), ShadowEdge: rng.IntN(3) == 0, PipeShadow: rng.IntN(2) == 0,
-		CameraMM: max(w, h) * (1.95 + .5*rng.Float64()), TiltDeg: 25 * rng.Float64() * rng.Float64(), TiltToward: 360 * rng.Float64(),
-		TurnDeg: rng.Float64()*360 - 180, OffX: 25 * rng.NormFloat64(), OffY: 25 * rng.NormFloat64(),
+		CameraMM: max(w, h) * height, TiltDeg: 25 * rng.Float64() * rng.Float64(), TiltToward: 360 * rng.Float64(),
+		TurnDeg: turn, OffX: .03 * max(w, h) * rng.NormFloat64(), OffY: .03 * max(w, h) * rng.NormFloat64(),
 		FocalPerLongSide: .75, Blur: .5 + .4*rng.Float64(), Noise: 2, Seed: seed,
 	}
 }

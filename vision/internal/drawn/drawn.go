@@ -216,10 +216,12 @@ func (s Scene) Render(w, h int) (*raster.Raster, Truth) {
 		}
 		return l
 	}
-	colourAt := func(x, y float64) [3]float64 {
+	// Each sample also says what it hit, so that only borders are sampled more
+	// than once: 0 sky, 1 leaf, 2 print, 3 pipe, 4 ground, 5 ground in shadow.
+	colourAt := func(x, y float64) ([3]float64, int) {
 		d := k.ray(x, y)
 		if d[2] > -.05 {
-			return [3]float64{150, 170, 200}
+			return [3]float64{150, 170, 200}, 0
 		}
 		on := func(z float64) v3 {
 			t := (z - k.c[2]) / d[2]
@@ -228,6 +230,9 @@ func (s Scene) Render(w, h int) (*raster.Raster, Truth) {
 		p := on(40)
 		for _, l := range leaves {
 			dx, dy := p[0]-l.x, p[1]-l.y
+			if dx*dx+dy*dy > l.a*l.a {
+				continue
+			}
 			u, v := (dx*l.cos+dy*l.sin)/l.a, (dy*l.cos-dx*l.sin)/l.b
 			if u*u+v*v < 1 {
 				vein := 1.0
@@ -235,7 +240,7 @@ func (s Scene) Render(w, h int) (*raster.Raster, Truth) {
 					vein = 1.25
 				}
 				g := shadeAt(p) * vein * (.85 + .15*l.hue - .1*v)
-				return [3]float64{(60 + 30*l.hue) * g, (120 + 25*l.hue) * g, (40 + 10*l.hue) * g}
+				return [3]float64{(60 + 30*l.hue) * g, (120 + 25*l.hue) * g, (40 + 10*l.hue) * g}, 1
 			}
 		}
 		for i := range s.Prints {
@@ -243,35 +248,58 @@ func (s Scene) Render(w, h int) (*raster.Raster, Truth) {
 			p := on(q.Z)
 			if c, ok := q.at(p[0], p[1]); ok {
 				g := shadeAt(p)
-				return [3]float64{c[0] * g, c[1] * g, c[2] * g}
+				return [3]float64{c[0] * g, c[1] * g, c[2] * g}, 2
 			}
 		}
 		for _, q := range pipes {
 			if off, ok := q.hit(k.c, d, r); ok {
 				g := shadeAt(on(2*r)) * (.72 + .28*math.Sqrt(1-off*off))
-				return [3]float64{s.Frame[0] * g, s.Frame[1] * g, s.Frame[2] * g}
+				return [3]float64{s.Frame[0] * g, s.Frame[1] * g, s.Frame[2] * g}, 3
 			}
 		}
 		p = on(0)
 		c := ground.at(p[0]+tx, p[1]+ty)
 		g := shadeAt(p)
-		return [3]float64{c[0] * g, c[1] * g, c[2] * g}
+		if g < .9 {
+			return [3]float64{c[0] * g, c[1] * g, c[2] * g}, 5
+		}
+		return [3]float64{c[0] * g, c[1] * g, c[2] * g}, 4
 	}
 
 	planes := [3][]float32{make([]float32, w*h), make([]float32, w*h), make([]float32, w*h)}
+	// One sample per pixel on a grid of one more than w x h corners settles
+	// plain pixels; where the corners differ in kind, and on prints, four do.
+	above, here := make([]int, w+1), make([]int, w+1)
+	corner := func(row []int, y int) {
+		for x := range row {
+			_, row[x] = colourAt(float64(x), float64(y))
+		}
+	}
+	corner(above, 0)
 	for y := range h {
+		corner(here, y+1)
 		for x := range w {
+			a := above[x]
+			n := 4
+			if a != 2 && a == above[x+1] && a == here[x] && a == here[x+1] {
+				n = 1
+			}
 			var sum [3]float64
-			for i := range 4 {
-				c := colourAt(float64(x)+.25+.5*float64(i&1), float64(y)+.25+.5*float64(i>>1))
+			for i := range n {
+				px, py := float64(x)+.25+.5*float64(i&1), float64(y)+.25+.5*float64(i>>1)
+				if n == 1 {
+					px, py = float64(x)+.5, float64(y)+.5
+				}
+				c, _ := colourAt(px, py)
 				for j := range 3 {
-					sum[j] += c[j] / 4
+					sum[j] += c[j] / float64(n)
 				}
 			}
 			for j := range 3 {
 				planes[j][y*w+x] = float32(sum[j] * gain * cast[j])
 			}
 		}
+		above, here = here, above
 	}
 	for j := range planes {
 		blur(planes[j], w, h, s.Blur)

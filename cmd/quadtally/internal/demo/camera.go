@@ -115,3 +115,11 @@ func (c *camera) footprint() (x0, y0, x1, y1 float64) {
 	}
 	return x0, y0, x1, y1
 }
+
+// near says whether a ground place lies in the picture or within margin mm of
+// it; up to a third of the margin more where the picture is tilted.
+func (c *camera) near(x, y, margin float64) bool {
+	p := c.project(vec{x, y, 0})
+	m := 1.35 * margin * c.f / c.centre.Z
+	return p.X > -m && p.Y > -m && p.X < float64(c.w)+m && p.Y < float64(c.h)+m
+}

@@ -82,7 +82,7 @@ func cardPrint(payload, plot string, quadrat int) (*image.Gray, error) {
 		d.DrawString(text)
 		return nil
 	}
-	size := math.Min(26, 80/math.Max(float64(len(plot)), 1))
+	size := min(26, 80/max(float64(len(plot)), 1))
 	if err := write(plot, size, 82, 36); err != nil {
 		return nil, err
 	}

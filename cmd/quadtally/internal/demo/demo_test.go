@@ -157,10 +157,8 @@ func TestTruthAgainstPixels(t *testing.T) {
 	s := season()
 	for _, i := range []int{5, 70, 100, 150, 190, 215, 239} {
 		p := s.Photos[i]
-		p.Width, p.Height = p.Width*1000/1600, p.Height*1000/1600
-		if p.Width > 1000 || p.Height > 1000 {
-			p.Width, p.Height = p.Width*1600/4000, p.Height*1600/4000
-		}
+		long := max(p.Width, p.Height)
+		p.Width, p.Height = p.Width*900/long, p.Height*900/long
 		cam := newCamera(p.View, p.Width, p.Height)
 		blades := p.blades()
 		for k := range blades {

@@ -8,6 +8,6 @@
 // measures photos: truth must not share its errors.
 //
 // Season makes the plan with all truth, Renderer paints one photo of it, and
-// SeasonPlan.Write paints the whole folder. The same Config gives the same
-// bytes.
+// SeasonPlan.Write paints the whole folder. On one kind of processor the same
+// Config gives the same bytes.
 package demo

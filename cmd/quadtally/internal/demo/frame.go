@@ -70,7 +70,7 @@ func (p *pipe) pass(o, d vec) (dist float64, side vec) {
 	if nn > 1e-12 {
 		t = q.cross(d).dot(n) / nn
 	}
-	t = math.Min(math.Max(t, 0), p.length)
+	t = min(max(t, 0), p.length)
 	q = q.add(p.u.scale(t))
 	off := q.sub(d.scale(q.dot(d) / d.dot(d)))
 	dist = off.norm()

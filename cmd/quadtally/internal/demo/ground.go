@@ -25,10 +25,45 @@ func (s Surface) String() string { return surfaceNames[s] }
 // MarshalText makes a surface its words in JSON.
 func (s Surface) MarshalText() ([]byte, error) { return []byte(s.String()), nil }
 
+// stalks is one kind of straw on the ground.
+type stalks struct {
+	perM2       float64
+	short, long float64 // length, mm
+	half        float64 // half of the width, mm
+	lean        float64 // standard deviation from the rolling direction, radians
+	rgb         [3]float64
+}
+
+// anyWay is the lean of stalks that no roller laid down.
+const anyWay = -1
+
+// residue is what covers each surface, the lowest layer first.
+var residue = [...][]stalks{
+	TilledSoil: {{14, 20, 90, 1.2, anyWay, [3]float64{176, 156, 116}}},
+	RolledRye: {
+		{700, 180, 520, 2.0, 0.16, [3]float64{176, 153, 108}},
+		{500, 60, 220, 2.8, 0.4, [3]float64{158, 138, 98}},
+	},
+	RolledRyeVetch: {
+		{560, 180, 520, 2.0, 0.18, [3]float64{172, 150, 106}},
+		{900, 25, 110, 1.4, anyWay, [3]float64{118, 101, 68}}, // vetch, dark and short
+		{320, 60, 200, 2.6, 0.5, [3]float64{150, 132, 92}},
+	},
+	RolledBarley: {
+		{640, 140, 400, 1.9, 0.2, [3]float64{196, 174, 122}},
+		{420, 50, 180, 2.6, 0.5, [3]float64{184, 163, 116}},
+	},
+	SpreadStraw: {
+		{1500, 40, 240, 2.1, anyWay, [3]float64{200, 178, 128}},
+		{900, 15, 70, 1.5, anyWay, [3]float64{186, 165, 120}},
+	},
+}
+
 // ground paints the surface of a plot: earth first, then clods and stones or
 // the stalks that cover it. age runs from 0 at the first visit to 1 at the
-// last: straw weathers from yellow to grey. moist darkens the earth.
-func (c *canvas) ground(s Surface, age, moist float64, sun sunlight, rng *rand.Rand) {
+// last: straw weathers from yellow to grey. moist darkens the earth. What lies
+// out of the picture is left out.
+func (c *canvas) ground(s Surface, age, moist float64, sun sunlight, cam *camera, rng *rand.Rand) {
 	tilled := s == TilledSoil
 	rough := 0.9
 	if !tilled {
@@ -47,6 +82,9 @@ func (c *canvas) ground(s Surface, age, moist float64, sun sunlight, rng *rand.R
 	}
 	for range int(clods * area) {
 		x, y := place()
+		if !cam.near(x, y, 30) {
+			continue
+		}
 		// Many crumbs, few clods: a power law of radius from 2 to 24 mm.
 		r := min(2.2*math.Pow(1-rng.Float64(), -1/1.9), 24)
 		k := wet * math.Exp(0.10*rng.NormFloat64())
@@ -54,56 +92,28 @@ func (c *canvas) ground(s Surface, age, moist float64, sun sunlight, rng *rand.R
 	}
 	for range int(stones * area) {
 		x, y := place()
+		if !cam.near(x, y, 30) {
+			continue
+		}
 		r := min(4*math.Pow(1-rng.Float64(), -1/2.2), 24)
 		k := 0.8 + 0.45*rng.Float64()
 		warm := 8 * rng.NormFloat64()
 		c.lump(x, y, r, 0.4*r, 0.35, [3]float64{146*k + warm, 138 * k, 126*k - warm}, sun, rng)
 	}
-	type stalks struct {
-		perM2       float64
-		short, long float64 // length, mm
-		wide        float64 // half-width, mm
-		spread      float64 // lean about the rolling direction, radians; above 3 is any way
-		rgb         [3]float64
-		grey        float64
-	}
-	var lay []stalks
-	switch s {
-	case TilledSoil:
-		lay = []stalks{{perM2: 14, short: 20, long: 90, wide: 1.2, spread: 4, rgb: [3]float64{176, 156, 116}}}
-	case RolledRye:
-		lay = []stalks{
-			{perM2: 700, short: 180, long: 520, wide: 2.0, spread: 0.16, rgb: [3]float64{176, 153, 108}},
-			{perM2: 500, short: 60, long: 220, wide: 2.8, spread: 0.4, rgb: [3]float64{158, 138, 98}},
-		}
-	case RolledRyeVetch:
-		lay = []stalks{
-			{perM2: 560, short: 180, long: 520, wide: 2.0, spread: 0.18, rgb: [3]float64{172, 150, 106}},
-			{perM2: 900, short: 25, long: 110, wide: 1.4, spread: 4, rgb: [3]float64{118, 101, 68}},
-			{perM2: 320, short: 60, long: 200, wide: 2.6, spread: 0.5, rgb: [3]float64{150, 132, 92}},
-		}
-	case RolledBarley:
-		lay = []stalks{
-			{perM2: 520, short: 140, long: 400, wide: 1.9, spread: 0.2, rgb: [3]float64{196, 174, 122}},
-			{perM2: 360, short: 50, long: 180, wide: 2.6, spread: 0.5, rgb: [3]float64{184, 163, 116}},
-		}
-	case SpreadStraw:
-		lay = []stalks{
-			{perM2: 1500, short: 40, long: 240, wide: 2.1, spread: 4, rgb: [3]float64{200, 178, 128}},
-			{perM2: 900, short: 15, long: 70, wide: 1.5, spread: 4, rgb: [3]float64{186, 165, 120}},
-		}
-	}
 	rolled := 1.5*math.Pi + 0.08*rng.NormFloat64() // the roller went along y
-	for _, l := range lay {
+	for _, l := range residue[s] {
 		for range int(l.perM2 * area) {
 			x, y := place()
+			if !cam.near(x, y, l.long/2+20) {
+				continue
+			}
 			length := l.short + (l.long-l.short)*math.Pow(rng.Float64(), 1.6)
-			a := rolled + l.spread*rng.NormFloat64()
-			if l.spread > 3 {
+			a := rolled + l.lean*rng.NormFloat64()
+			if l.lean == anyWay {
 				a = 2 * math.Pi * rng.Float64()
 			}
 			k := math.Exp(0.13*rng.NormFloat64()) * (1 - 0.12*age) * (1 - 0.2*moist)
-			grey := math.Min(0.65*age*rng.Float64()*1.4, 0.8)
+			grey := min(0.65*age*rng.Float64()*1.4, 0.8)
 			mean := (l.rgb[0] + l.rgb[1] + l.rgb[2]) / 3
 			var rgb [3]float64
 			for i, v := range l.rgb {
@@ -118,7 +128,7 @@ func (c *canvas) ground(s Surface, age, moist float64, sun sunlight, rng *rand.R
 			b := blade{
 				x0: x - length/2*math.Cos(a), y0: y - length/2*math.Sin(a), z0: z,
 				x1: x + length/2*math.Cos(a), y1: y + length/2*math.Sin(a), z1: z + 4*rng.Float64(),
-				half: l.wide * (0.7 + 0.6*rng.Float64()), bend: 0.02 * rng.NormFloat64(), shape: stalk,
+				half: l.half * (0.7 + 0.6*rng.Float64()), bend: 0.02 * rng.NormFloat64(), shape: stalk,
 				look: look{rgb: rgb, tip: 0.1 * rng.NormFloat64(), roll: 0.45, mottle: 0.09},
 			}
 			sh := b.moved(sun.fall, 1)
@@ -153,7 +163,7 @@ func (c *canvas) earth(moist, rough float64, sun sunlight, rng *rand.Rand) {
 			gx, gy := x/coarseMM+oy, y/coarseMM+ox
 			coarse := bilinear(c.noise.fine, gx, gy)
 			slope += 1.3 * (coarse - bilinear(c.noise.fine, gx+2*sx, gy+2*sy))
-			tone := 1 + 0.10*fine + 0.10*coarse
+			tone := 1 + 0.15*fine + 0.10*coarse
 			light := (1 + gain*slope + 0.25*gain*coarse) * shadeOne
 			p := row[4*i : 4*i+4 : 4*i+4]
 			p[0] = mix8(0, base[0]*tone, 1)

@@ -34,7 +34,7 @@ func (s *SeasonPlan) count(c Config) {
 			continue
 		}
 		bias := map[string]float64{"Ada": 0.02, "Ben": 0.15}[who]
-		f := math.Min(math.Max(p.Truth.CoverFrac, 0.001), 0.999)
+		f := min(max(p.Truth.CoverFrac, 0.001), 0.999)
 		z := math.Log(f/(1-f)) + bias + 0.22*rng.NormFloat64()
 		pct := 100 / (1 + math.Exp(-z))
 		step := 5.0

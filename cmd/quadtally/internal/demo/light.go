@@ -16,7 +16,7 @@ type Light struct {
 	Exposure        float64    `json:"exposure"`
 	WhiteBalance    [3]float64 `json:"white_balance"` // gains of linear red, green and blue
 	Vignette        float64    `json:"vignette"`      // light lost in the corners, 0..1
-	BlurPX          float64    `json:"blur_px"`       // standard deviation at a long side of 1600 px
+	BlurPX          float64    `json:"blur_px"`       // standard deviation at a long side of 1600 px; grows as its root
 	ShotNoise       float64    `json:"shot_noise"`    // variance per unit of linear signal
 	ReadNoise       float64    `json:"read_noise"`    // standard deviation, linear signal 0..1
 	Moist           float64    `json:"moist"`         // wetness of the earth, 0..1
@@ -59,7 +59,7 @@ func (l *Light) lit(x, y float64) float64 {
 	}
 	a := l.ShadowDeg * math.Pi / 180
 	d := x*math.Cos(a) + y*math.Sin(a) - l.ShadowMM
-	t := math.Min(math.Max(0.5-d/l.ShadowSoftMM, 0), 1)
+	t := min(max(0.5-d/l.ShadowSoftMM, 0), 1)
 	return t * t * (3 - 2*t)
 }
 

@@ -43,31 +43,31 @@ type Plant struct {
 
 // Shapes of leaves, base to tip. The petiole is part of the profile.
 var (
-	strapLeaf = newProfile(func(u float64) float64 { return math.Min(0.7+1.5*u, 1) * math.Pow(math.Max(1-u, 0), 0.45) })
-	grassLeaf = newProfile(func(u float64) float64 { return math.Min(0.7+2*u, 1) * math.Pow(math.Max(1-u, 0), 0.6) })
+	strapLeaf = newProfile(func(u float64) float64 { return min(0.7+1.5*u, 1) * math.Pow(max(1-u, 0), 0.45) })
+	grassLeaf = newProfile(func(u float64) float64 { return min(0.7+2*u, 1) * math.Pow(max(1-u, 0), 0.6) })
 	ovateLeaf = newProfile(func(u float64) float64 {
-		return math.Max(0.09*ramp(u, 0.97, 0.9), math.Pow(math.Max(math.Sin(math.Pi*math.Pow(ramp(u, 0.18, 1), 0.75)), 0), 0.8))
+		return max(0.09*ramp(u, 0.97, 0.9), math.Pow(max(math.Sin(math.Pi*math.Pow(ramp(u, 0.18, 1), 0.75)), 0), 0.8))
 	})
 	roundLeaf = newProfile(func(u float64) float64 {
 		t := ramp(u, 0.38, 1)*2 - 1
-		return math.Max(0.13*ramp(u, 0.8, 0.7), math.Sqrt(math.Max(1-t*t, 0)))
+		return max(0.13*ramp(u, 0.8, 0.7), math.Sqrt(max(1-t*t, 0)))
 	})
 	spoonLeaf = newProfile(func(u float64) float64 {
-		return math.Max(0.16*ramp(u, 0.97, 0.9), math.Pow(math.Max(math.Sin(math.Pi*math.Pow(ramp(u, 0.1, 1), 1.5)), 0), 0.9))
+		return max(0.16*ramp(u, 0.97, 0.9), math.Pow(max(math.Sin(math.Pi*math.Pow(ramp(u, 0.1, 1), 1.5)), 0), 0.9))
 	})
 	lobedLeaf = newProfile(func(u float64) float64 {
-		body := math.Max(math.Sin(math.Pi*math.Pow(ramp(u, 0.12, 1), 1.25)), 0)
+		body := max(math.Sin(math.Pi*math.Pow(ramp(u, 0.12, 1), 1.25)), 0)
 		lobes := 0.62 + 0.38*math.Sin(2*math.Pi*5*math.Pow(u, 1.2)-0.8)
 		if u > 0.82 {
-			lobes = math.Max(lobes, 0.8)
+			lobes = max(lobes, 0.8)
 		}
-		return math.Max(0.14*ramp(u, 0.97, 0.9), body*lobes)
+		return max(0.14*ramp(u, 0.97, 0.9), body*lobes)
 	})
 	stalk = newProfile(func(u float64) float64 { return 1 })
 )
 
 // ramp is 0 at a, 1 at b, linear between and level outside.
-func ramp(u, a, b float64) float64 { return math.Min(math.Max((u-a)/(b-a), 0), 1) }
+func ramp(u, a, b float64) float64 { return min(max((u-a)/(b-a), 0), 1) }
 
 // foliage returns the plant's blades, lowest first. The same plant on a later
 // visit keeps its turn, its number of leaves growing with its size. flat lays
@@ -107,9 +107,9 @@ func (p Plant) leaf(rng *rand.Rand, tone float64) look {
 	case Broadleaf:
 		rgb = [3]float64{74, 118, 48}
 		// Some kinds are yellower, some bluer, plant by plant.
-		h := rand.New(rand.NewPCG(p.seed, 3)).NormFloat64()
-		rgb[0] += 14 * h
-		rgb[2] += 8 * math.Abs(h)
+		h := min(max(rand.New(rand.NewPCG(p.seed, 3)).NormFloat64(), -1.5), 2)
+		rgb[0] += 12 * h
+		rgb[2] -= 3 * h
 		l.gloss = 0.05 + 0.12*rng.Float64()
 	case Red:
 		rgb = [3]float64{112, 58, 66}
@@ -139,7 +139,7 @@ func (p Plant) rosette(rng *rand.Rand, r float64, shape *profile, wide, lift flo
 	n = min(max(n, 2), 11)
 	var out []blade
 	if cotyledons {
-		rr := math.Min(r*0.7, 11)
+		rr := min(r*0.7, 11)
 		for i := range 2 {
 			a := turn + math.Pi*float64(i) + 0.15*rng.NormFloat64()
 			b := p.spoke(a, rr*(0.95+0.1*rng.Float64()), 2, 5)
@@ -182,8 +182,8 @@ func (p Plant) tuft(rng *rand.Rand, r float64) []blade {
 	for range n {
 		a := 2 * math.Pi * rng.Float64()
 		length := r * (0.55 + 0.45*math.Sqrt(rng.Float64()))
-		b := p.spoke(a, length, 2, math.Min(4+0.35*length, 55))
-		b.half = math.Min(0.9+r*0.035, 3.4) * (0.75 + 0.5*rng.Float64())
+		b := p.spoke(a, length, 2, min(4+0.35*length, 55))
+		b.half = min(0.9+r*0.035, 3.4) * (0.75 + 0.5*rng.Float64())
 		b.bend = 0.12 * rng.NormFloat64()
 		b.shape, b.look = grassLeaf, p.leaf(rng, 0.9+0.2*rng.Float64())
 		out = append(out, b)
@@ -214,7 +214,7 @@ func (p Plant) creeper(rng *rand.Rand, r float64) []blade {
 			if i%2 == 1 {
 				side = -side
 			}
-			l := math.Min(length*0.22, 15) * (0.75 + 0.5*rng.Float64()) * (1.1 - 0.4*t)
+			l := min(length*0.22, 15) * (0.75 + 0.5*rng.Float64()) * (1.1 - 0.4*t)
 			b := at.spoke(a+side, l, 3, 4+3*rng.Float64())
 			b.half, b.shape, b.look = l*0.26, ovateLeaf, p.leaf(rng, 0.9+0.2*rng.Float64())
 			out = append(out, b)
@@ -236,14 +236,14 @@ func (p Plant) leek(rng *rand.Rand, r float64) []blade {
 		age := 1 - float64(i)/float64(n)
 		length := r * (0.5 + 0.5*age) * (0.85 + 0.15*rng.Float64())
 		top := 0.55 * r * (1.2 - age)
-		b := p.spoke(a, length, 5, 10+math.Min(top, 110))
-		b.half = math.Min(3.5+r*0.034, 12) * (0.85 + 0.3*rng.Float64())
+		b := p.spoke(a, length, 5, 10+min(top, 110))
+		b.half = min(3.5+r*0.034, 12) * (0.85 + 0.3*rng.Float64())
 		b.bend = 0.10 * rng.NormFloat64()
 		b.shape, b.look = strapLeaf, p.leaf(rng, 0.88+0.2*rng.Float64())
 		out = append(out, b)
 	}
 	// The shank in the middle.
-	b := p.spoke(fan+math.Pi/2, math.Min(3+r*0.09, 22), 8, 12)
-	b.half, b.shape, b.look = math.Min(2+r*0.04, 11), strapLeaf, p.leaf(rng, 1.15)
+	b := p.spoke(fan+math.Pi/2, min(3+r*0.09, 22), 8, 12)
+	b.half, b.shape, b.look = min(2+r*0.04, 11), strapLeaf, p.leaf(rng, 1.15)
 	return append(out, b)
 }

@@ -33,12 +33,13 @@ func (r *Renderer) Render(p *PhotoPlan) (*image.RGBA, error) {
 	sun := p.Light.sunlight()
 	rng := rand.New(rand.NewPCG(p.Seed, 0x7061696e74))
 	x0, y0, x1, y1 := cam.footprint()
-	cell := cam.centre.Z / cam.f // ground per pixel
+	// A little coarser than a pixel: the lens is softer than the sensor anyway.
+	cell := 1.12 * cam.centre.Z / cam.f
 	const margin = 12
 	g := grid{x0: x0 - margin, y0: y0 - margin, cell: cell}
 	g.w, g.h = int((x1-x0+2*margin)/cell)+2, int((y1-y0+2*margin)/cell)+2
 	r.c.reset(g, r.noise)
-	r.c.ground(p.Surface, p.Age, p.Light.Moist, sun, rng)
+	r.c.ground(p.Surface, p.Age, p.Light.Moist, sun, &cam, rng)
 	r.plants(p, &cam, sun)
 
 	decals := p.marks()
@@ -54,7 +55,8 @@ func (r *Renderer) Render(p *PhotoPlan) (*image.RGBA, error) {
 	}
 	img := image.NewRGBA(image.Rect(0, 0, p.Width, p.Height))
 	l := newLighting(p, sun)
-	sigma := p.Light.BlurPX * float64(max(p.Width, p.Height)) / 1600
+	// A finer sensor is softer in its own pixels, if less than in proportion.
+	sigma := p.Light.BlurPX * math.Sqrt(float64(max(p.Width, p.Height))/1600)
 	kernel := gaussian(sigma)
 	halo := len(kernel) / 2
 	const rows = 48
@@ -95,9 +97,9 @@ func (r *Renderer) plants(p *PhotoPlan, cam *camera, sun sunlight) {
 		sh.z0, sh.z1 = 0, 0
 		c.shadow(&sh, 0.8*sun.depth, sun.soft+0.08*(b.z0+b.z1)/2)
 		s := b.asSeen(cam)
-		near := math.Max(math.Max(math.Abs(b.x0), math.Abs(b.x1)), math.Max(math.Abs(b.y0), math.Abs(b.y1)))
-		low := math.Min(math.Max(math.Abs(b.x0), math.Abs(b.y0)), math.Max(math.Abs(b.x1), math.Abs(b.y1)))
-		over := math.Max(b.z0, b.z1) > p.Frame.PipeMM && near > outer-p.Frame.PipeMM-8 && low < outer+30
+		near := max(max(math.Abs(b.x0), math.Abs(b.x1)), max(math.Abs(b.y0), math.Abs(b.y1)))
+		low := min(max(math.Abs(b.x0), math.Abs(b.y0)), max(math.Abs(b.x1), math.Abs(b.y1)))
+		over := max(b.z0, b.z1) > p.Frame.PipeMM && near > outer-p.Frame.PipeMM-8 && low < outer+30
 		c.paint(&s, over, sun.x, sun.y)
 	}
 }
@@ -145,6 +147,7 @@ func newLighting(p *PhotoPlan, sun sunlight) lighting {
 func (r *Renderer) row(out []float32, v int, cam *camera, p *PhotoPlan, l *lighting) {
 	c := &r.c
 	inv := 1 / c.cell
+	half := p.Light.Kind == "half shadow"
 	dv := float64(v) + 0.5 - cam.v0
 	for u := range cam.w {
 		du := float64(u) + 0.5 - cam.u0
@@ -159,25 +162,20 @@ func (r *Renderer) row(out []float32, v int, cam *camera, p *PhotoPlan, l *light
 		fy -= float32(j)
 		i, j = min(max(i, 0), c.w-2), min(max(j, 0), c.h-2)
 		at := j*c.w + i
-		w := [4]float32{(1 - fx) * (1 - fy), fx * (1 - fy), (1 - fx) * fy, fx * fy}
-		idx := [4]int{at, at + 1, at + c.w, at + c.w + 1}
-		far := math.Max(math.Abs(gx), math.Abs(gy))
+		far := max(math.Abs(gx), math.Abs(gy))
 		shaded := far > l.inner-l.reach-6 && far < l.outer+l.reach+6
 		piped := far > l.inner-pipeLean && far < l.outer+pipeLean
 
-		direct := float32(l.p.Light.lit(gx, gy))
+		direct := float32(1)
+		if half {
+			direct = float32(p.Light.lit(gx, gy))
+		}
 		base := direct
 		if shaded {
 			base *= l.frameShadow(gx, gy)
 		}
-		var rgb [3]float32
-		for k, n := range idx {
-			q := c.pix[4*n : 4*n+4 : 4*n+4]
-			sh := base * float32(q[3]) / shadeOne
-			for m := range 3 {
-				rgb[m] += w[k] * toLinear[q[m]] * (l.ambient[m] + l.direct[m]*sh)
-			}
-		}
+		tone, shade := between(c.pix[4*at:4*at+8], c.pix[4*(at+c.w):4*(at+c.w)+8], fx, fy)
+		rgb := l.light(tone, base*shade)
 		if piped {
 			if cov, light := l.pipeAt(cam.centre, d, gx, gy, direct, s/cam.f); cov > 0 {
 				for m := range 3 {
@@ -186,23 +184,47 @@ func (r *Renderer) row(out []float32, v int, cam *camera, p *PhotoPlan, l *light
 			}
 		}
 		if c.overA[at]|c.overA[at+1]|c.overA[at+c.w]|c.overA[at+c.w+1] != 0 {
-			var cov float32
-			var top [3]float32
-			for k, n := range idx {
-				al := w[k] * float32(c.overA[n]) / 255
-				cov += al
-				q := c.over[4*n : 4*n+4 : 4*n+4]
-				sh := direct * float32(q[3]) / shadeOne
-				for m := range 3 {
-					top[m] += al * toLinear[q[m]] * (l.ambient[m] + l.direct[m]*sh)
+			o0, o1 := c.overA[at:at+2], c.overA[at+c.w:at+c.w+2]
+			cov := (float32(o0[0])*(1-fx)*(1-fy) + float32(o0[1])*fx*(1-fy) + float32(o1[0])*(1-fx)*fy + float32(o1[1])*fx*fy) / 255
+			// Cells the leaf does not touch hold no colour: read the nearest
+			// that it does.
+			n := at
+			for _, k := range [3]int{at + 1, at + c.w, at + c.w + 1} {
+				if c.overA[k] > c.overA[n] {
+					n = k
 				}
 			}
+			q := c.over[4*n : 4*n+4 : 4*n+4]
+			top := l.light([3]float32{toLinear[q[0]], toLinear[q[1]], toLinear[q[2]]}, direct*float32(q[3])/shadeOne)
 			for m := range 3 {
-				rgb[m] = rgb[m]*(1-cov) + top[m]
+				rgb[m] += cov * (top[m] - rgb[m])
 			}
 		}
 		o := out[3*u : 3*u+3 : 3*u+3]
 		o[0], o[1], o[2] = rgb[0], rgb[1], rgb[2]
+	}
+}
+
+// between reads linear reflectance and share of direct light at (fx, fy)
+// between two cells of one row and the two below.
+func between(r0, r1 []uint8, fx, fy float32) (tone [3]float32, shade float32) {
+	r0, r1 = r0[:8:8], r1[:8:8]
+	w11 := fx * fy
+	w10, w01 := fx-w11, fy-w11
+	w00 := 1 - fx - w01
+	for m := range 3 {
+		tone[m] = w00*toLinear[r0[m]] + w10*toLinear[r0[m+4]] + w01*toLinear[r1[m]] + w11*toLinear[r1[m+4]]
+	}
+	shade = (w00*float32(r0[3]) + w10*float32(r0[7]) + w01*float32(r1[3]) + w11*float32(r1[7])) / shadeOne
+	return tone, shade
+}
+
+// light returns what a surface of linear reflectance tone sends to the sensor.
+func (l *lighting) light(tone [3]float32, direct float32) [3]float32 {
+	return [3]float32{
+		tone[0] * (l.ambient[0] + l.direct[0]*direct),
+		tone[1] * (l.ambient[1] + l.direct[1]*direct),
+		tone[2] * (l.ambient[2] + l.direct[2]*direct),
 	}
 }
 
@@ -217,7 +239,7 @@ func (l *lighting) frameShadow(x, y float64) float32 {
 		}
 		pp.a.Z = r // a flat frame casts a shadow still
 		dist, _ := pp.pass(vec{x, y, 0}, l.sun.dir)
-		cut = math.Max(cut, math.Min(math.Max((r-dist)/math.Max(l.sun.soft, 1)+0.5, 0), 1))
+		cut = max(cut, min(max((r-dist)/max(l.sun.soft, 1)+0.5, 0), 1))
 	}
 	return float32(1 - cut*l.sun.depth)
 }
@@ -242,18 +264,18 @@ func (l *lighting) pipeAt(lens, d vec, gx, gy float64, direct float32, foot floa
 	if k <= 0 {
 		return 0, light
 	}
-	off := math.Min((r-best)/r, 1)
+	off := min((r-best)/r, 1)
 	// The surface turns away from the axis, which lies along side.
 	n := side.scale(-off).sub(d.scale(math.Sqrt(1-off*off) / d.norm()))
-	facing := math.Max(n.dot(l.sun.dir), 0) / l.sinElev
+	facing := max(n.dot(l.sun.dir), 0) / l.sinElev
 	if l.p.Light.Kind == "overcast" {
 		facing = 0.55 + 0.45*n.Z
 	}
-	sky := float32(0.5 + 0.5*math.Max(n.Z, -0.4))
+	sky := float32(0.5 + 0.5*max(n.Z, -0.4))
 	for m := range 3 {
 		light[m] = toLinear[uint8(l.tint[m])] * (l.ambient[m]*sky + l.direct[m]*direct*float32(facing))
 	}
-	return float32(math.Min(k, 1)), light
+	return float32(min(k, 1)), light
 }
 
 // stick lays a decal over the light of rows a..b-1.
@@ -261,8 +283,8 @@ func (d *decal) stick(strip []float32, a, b int, cam *camera, l *lighting) {
 	u0, v0, u1, v1 := math.Inf(1), math.Inf(1), math.Inf(-1), math.Inf(-1)
 	for _, q := range d.corners() {
 		p := cam.project(q)
-		u0, u1 = math.Min(u0, p.X), math.Max(u1, p.X)
-		v0, v1 = math.Min(v0, p.Y), math.Max(v1, p.Y)
+		u0, u1 = min(u0, p.X), max(u1, p.X)
+		v0, v1 = min(v0, p.Y), max(v1, p.Y)
 	}
 	xx, xy, yx, yy := d.axes()
 	pw, ph := d.print.Rect.Dx(), d.print.Rect.Dy()

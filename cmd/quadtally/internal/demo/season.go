@@ -326,7 +326,7 @@ func (c *Config) photo(plot Plot, visit, quadrat int, taken time.Time, day sky) 
 // take decides how the phone is held and what the light is like.
 func (p *PhotoPlan) take(rng *rand.Rand, taken time.Time, day sky) {
 	v := View{
-		HeightMM: 1130 + 230*rng.Float64(), TiltDeg: math.Min(math.Abs(5*rng.NormFloat64()), 15),
+		HeightMM: 1130 + 230*rng.Float64(), TiltDeg: min(math.Abs(5*rng.NormFloat64()), 15),
 		TiltToDeg: 360 * rng.Float64(), RollDeg: 5 * rng.NormFloat64(),
 		AimX: 22 * rng.NormFloat64(), AimY: 16 * rng.NormFloat64(), FocalPerLong: 1, Barrel: 0.003 * rng.Float64(),
 	}
@@ -368,18 +368,18 @@ func (p *PhotoPlan) take(rng *rand.Rand, taken time.Time, day sky) {
 	// Distance along that direction which clears the turned frame.
 	reach := p.Frame.InnerMM/2 + p.Frame.PipeMM
 	if m := p.Marks; m != nil {
-		reach = math.Max(reach, p.Frame.InnerMM/2+m.OffsetMM+0.75*m.SizeMM)
+		reach = max(reach, p.Frame.InnerMM/2+m.OffsetMM+0.75*m.SizeMM)
 	}
-	clear := reach / math.Max(math.Abs(along.X), math.Abs(along.Y))
+	free := reach / max(math.Abs(along.X), math.Abs(along.Y))
 	side := vec{-along.Y, along.X, 0}
 	slide := 90 * (2*rng.Float64() - 1)
 	if math.Abs(math.Remainder(v.RollDeg, 90)) > 14 {
 		slide = 0
-		clear += 0.25 * half * math.Abs(math.Sin(2*roll))
+		free += 0.25 * half * math.Abs(math.Sin(2*roll))
 	}
 	lean := 7 * rng.NormFloat64()
-	lean = math.Min(math.Max(lean, -16), 16)
-	dist := clear + half + 14 + 20*rng.Float64() + math.Abs(slide)*math.Abs(math.Tan(math.Remainder(roll, math.Pi/2)))
+	lean = min(max(lean, -16), 16)
+	dist := free + half + 14 + 20*rng.Float64() + math.Abs(slide)*math.Abs(math.Tan(math.Remainder(roll, math.Pi/2)))
 	at := along.scale(dist).add(side.scale(slide))
 	p.CardX, p.CardY = at.X, at.Y
 	p.CardTurnDeg = lean - v.RollDeg
@@ -388,11 +388,11 @@ func (p *PhotoPlan) take(rng *rand.Rand, taken time.Time, day sky) {
 		Kind: "sun", SunAzimuthDeg: 360 * rng.Float64(), AmbientShare: 0.26 + 0.08*rng.Float64(),
 		Exposure: day.exposure * math.Exp(0.07*rng.NormFloat64()), Vignette: 0.06 + 0.12*rng.Float64(),
 		BlurPX: 0.55 + 0.25*rng.Float64(), ShotNoise: 0.00025 + 0.0003*rng.Float64(), ReadNoise: 0.0015 + 0.0015*rng.Float64(),
-		Moist: math.Min(math.Max(day.moist+0.1*rng.NormFloat64(), 0), 1),
+		Moist: min(max(day.moist+0.1*rng.NormFloat64(), 0), 1),
 	}
 	// The sun climbs from 24 to 64 degrees between eight and noon.
 	hours := float64(taken.Hour()) + float64(taken.Minute())/60
-	l.SunElevationDeg = 24 + 40*math.Sin(math.Min(math.Max((hours-8)/10, 0), 1)*math.Pi)
+	l.SunElevationDeg = 24 + 40*math.Sin(min(max((hours-8)/10, 0), 1)*math.Pi)
 	switch x := rng.Float64(); {
 	case x < day.overcast:
 		l.Kind, l.AmbientShare = "overcast", 0.5

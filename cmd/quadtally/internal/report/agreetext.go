@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 	"text/tabwriter"
 
@@ -105,11 +106,20 @@ func coefficient(ci *calibrate.Interval) string {
 	return fixed(ci.Low, 3) + " to " + fixed(ci.High, 3)
 }
 
+// pValue is a p-value for a table; pEqual is one for a sentence.
 func pValue(p float64) string {
 	if p < 0.0001 {
-		return "below 0.0001"
+		return "<0.0001"
 	}
 	return fmt.Sprintf("%.4f", p)
+}
+
+func pEqual(p float64) string {
+	s := pValue(p)
+	if s[0] != '<' {
+		s = "= " + s
+	}
+	return s
 }
 
 func (t *agreeText) section(title string) { t.line("\n%s", title) }
@@ -143,9 +153,9 @@ func (t *agreeText) headline() {
 		t.line("")
 		t.wrapped("!! ", "!! ", s)
 	}
-	if n := len(t.r.Intake.Problems); n > t.r.Intake.Photo {
+	if n := len(t.r.Intake.Problems) - t.r.Intake.Photo; n > 0 {
 		t.line("")
-		t.wrapped("  ", "  ", fmt.Sprintf("%d of %d rows are not used for agreement; they are listed below.", n, t.r.Intake.Given))
+		t.wrapped("  ", "  ", fmt.Sprintf("Left out of %d rows given: %d, each with its reason below.", t.r.Intake.Given, n))
 	}
 }
 
@@ -234,9 +244,9 @@ func (t *agreeText) groups() {
 			if b.Shown {
 				verdict = "shown to differ"
 			}
-			t.wrapped("  ", "  ", fmt.Sprintf("Bias %s between %ss: F = %.2f on %.0f and %.0f df, p = %s (%s).", verdict, g.By, b.Statistic, b.DF1, b.DF2, pValue(b.P), b.Design))
+			t.wrapped("  ", "  ", fmt.Sprintf("Bias %s between %ss: F = %.2f on %.0f and %.0f df, p %s (%s).", verdict, g.By, b.Statistic, b.DF1, b.DF2, pEqual(b.P), b.Design))
 			if c := b.AfterLine; c != nil {
-				t.wrapped("  ", "  ", fmt.Sprintf("After one common line for all: F = %.2f on %.0f and %.0f df, p = %s.", c.Statistic, c.DF1, c.DF2, pValue(c.P)))
+				t.wrapped("  ", "  ", fmt.Sprintf("After one common line for all: F = %.2f on %.0f and %.0f df, p %s.", c.Statistic, c.DF1, c.DF2, pEqual(c.P)))
 			}
 		} else if g.Note != "" {
 			t.wrapped("  ", "  ", g.Note+".")
@@ -260,7 +270,7 @@ func (t *agreeText) verdictTable() {
 			if v == nil {
 				return "-"
 			}
-			return fmt.Sprintf("%.4f", *v)
+			return pValue(*v)
 		}
 		need := "-"
 		if e.PlotsNeeded != nil {
@@ -321,14 +331,15 @@ func (t *agreeText) double() {
 	}
 	t.section(fmt.Sprintf("Double sampling: %d quadrats photographed, %d of them counted by hand", d.Photos, d.Hands))
 	t.domain("treatment", d.Treatments)
+	if d.Gain != nil {
+		t.wrapped("  ", "  ", fmt.Sprintf("Over all treatments the variance by hand only is %s times that of the regression estimate.", fixed(*d.Gain, 2)))
+	}
 	t.domain("plot", d.Plots)
 	if p := t.r.Plan; p != nil {
-		s := p.Sentence
-		if p.TargetSE > 0 && p.Worth {
-			// The sentence of the library writes fractions; here points are read.
-			s = strings.Replace(s, fmt.Sprintf("%.3g", p.TargetSE), t.val(p.TargetSE)+" "+t.unit, 1)
+		t.wrapped("  Plan: ", "  ", p.Sentence)
+		if p.TargetSE > 0 {
+			t.line("  Target standard error: %s %s.", fixed(p.TargetSE*t.scale, t.digits+1), t.unit)
 		}
-		t.wrapped("  Plan: ", "  ", s)
 	}
 }
 
@@ -363,7 +374,9 @@ func (t *agreeText) domain(kind string, rows []calibrate.DomainRow) {
 			if notes[r.Note] == nil {
 				order = append(order, r.Note)
 			}
-			notes[r.Note] = append(notes[r.Note], name)
+			if !slices.Contains(notes[r.Note], name) { // once, not for every visit
+				notes[r.Note] = append(notes[r.Note], name)
+			}
 		}
 	}
 	t.table(table)
@@ -416,5 +429,5 @@ func (t *agreeText) notes() {
 	for _, n := range all {
 		t.wrapped("  - ", "    ", n+".")
 	}
-	t.wrapped("\n", "", fmt.Sprintf("Intervals with plots as units: t for the bias, bootstrap of whole plots (%d resamples, seed %d) for the rest of the agreement, delete-one-plot jackknife for lines and double sampling.", t.r.Resamples, t.r.Seed))
+	t.wrapped("\n", "", fmt.Sprintf("Intervals with plots as units: t for the bias, variance components for the limits, bootstrap of whole plots (%d resamples, seed %d) for the rest of the agreement, delete-one-plot jackknife for lines and double sampling.", t.r.Resamples, t.r.Seed))
 }

@@ -1,0 +1,410 @@
+package frame
+
+import (
+	"math"
+	"math/bits"
+	"slices"
+
+	"quadtally/vision/label"
+	"quadtally/vision/raster"
+)
+
+// Reading marks: dark pieces of the picture against a local threshold (as
+// Wang & Olson 2016, section III-A, take it from tiles), a quadrilateral round
+// each, its edges to a fraction of a pixel on the full raster, and the code.
+
+const (
+	// markLongSide bounds the longer side of the picture in which marks are
+	// looked for; their corners are taken from the full raster.
+	markLongSide = 1360
+	tileSide     = 8
+	// leastContrast is the least step between black and white, grey levels.
+	leastContrast = 28
+	// mostFixed cells of 36 may be wrong. The family could correct 5; holding
+	// back makes a false mark all but impossible.
+	mostFixed  = 2
+	markProbes = 28
+)
+
+// detectMarks reads all marks in the photo.
+func detectMarks(r *raster.Raster) []SeenMark {
+	full := plane{r.Width, r.Height, r.Y}
+	k := int(math.Ceil(float64(max(r.Width, r.Height)) / markLongSide))
+	small := full.reduced(max(1, r.Width/k), max(1, r.Height/k))
+	sx, sy := float64(r.Width)/float64(small.w), float64(r.Height)/float64(small.h)
+
+	m := mix{planes: planesOf(r), sx: [3]float64{1}, sy: [3]float64{1}, weight: [3]float64{1}}
+	var seen []SeenMark
+	for _, q := range darkQuads(small) {
+		for i := range q {
+			q[i].X *= sx
+			q[i].Y *= sy
+		}
+		if !ringed(full, q) {
+			continue
+		}
+		q, ok := sharpen(m, q)
+		if !ok {
+			continue
+		}
+		if mirrored(r) {
+			q = Quad{q[0], q[3], q[2], q[1]}
+		}
+		if s, ok := readMark(full, q); ok {
+			seen = append(seen, s)
+		}
+	}
+	return seen
+}
+
+// darkQuads are quadrilaterals round the dark pieces that could be marks.
+func darkQuads(p plane) []Quad {
+	var quads []Quad
+	for _, piece := range darkPieces(p) {
+		w, h := piece.maxX-piece.minX+1, piece.maxY-piece.minY+1
+		if min(w, h) < 14 || max(w, h) > 3*min(w, h) || max(w, h) > p.w/2 {
+			continue
+		}
+		if share := float64(piece.count) / float64(w*h); share < .22 || share > .95 {
+			continue
+		}
+		if q, ok := piece.quad(); ok {
+			quads = append(quads, q)
+		}
+	}
+	return quads
+}
+
+// thresholds gives for each tile the level between its surroundings' darkest
+// and brightest, or -1 where they hardly differ.
+func thresholds(p plane) (level []int16, tw, th int) {
+	tw, th = (p.w+tileSide-1)/tileSide, (p.h+tileSide-1)/tileSide
+	lo, hi := make([]byte, tw*th), make([]byte, tw*th)
+	for i := range lo {
+		lo[i] = 255
+	}
+	for y := range p.h {
+		row := p.pix[y*p.w : (y+1)*p.w]
+		t := y / tileSide * tw
+		for tx := range tw {
+			l, h := lo[t+tx], hi[t+tx]
+			for _, v := range row[tx*tileSide : min(p.w, (tx+1)*tileSide)] {
+				l, h = min(l, v), max(h, v)
+			}
+			lo[t+tx], hi[t+tx] = l, h
+		}
+	}
+	level = make([]int16, tw*th)
+	for ty := range th {
+		for tx := range tw {
+			l, h := byte(255), byte(0)
+			for ny := max(0, ty-1); ny <= min(th-1, ty+1); ny++ {
+				for nx := max(0, tx-1); nx <= min(tw-1, tx+1); nx++ {
+					l, h = min(l, lo[ny*tw+nx]), max(h, hi[ny*tw+nx])
+				}
+			}
+			level[ty*tw+tx] = -1
+			if int(h)-int(l) >= leastContrast {
+				level[ty*tw+tx] = (int16(l) + int16(h)) / 2
+			}
+		}
+	}
+	return level, tw, th
+}
+
+// run is a stretch of dark pixels in one row; from inclusive, to exclusive.
+type run struct{ y, from, to, parent int }
+
+// piece is a connected piece of dark pixels.
+type piece struct {
+	count, minX, maxX, minY, maxY int
+	runs                          []run
+}
+
+// darkPieces labels 4-connected dark pieces by runs with union and find.
+func darkPieces(p plane) []piece {
+	level, tw, _ := thresholds(p)
+	var runs []run
+	find := func(i int) int {
+		for runs[i].parent != i {
+			runs[i].parent = runs[runs[i].parent].parent
+			i = runs[i].parent
+		}
+		return i
+	}
+	prevStart, prevEnd := 0, 0
+	for y := range p.h {
+		start := len(runs)
+		row := p.pix[y*p.w : (y+1)*p.w]
+		tiles := level[y/tileSide*tw : (y/tileSide+1)*tw]
+		from := -1
+		for tx, l := range tiles {
+			x0, x1 := tx*tileSide, min(p.w, (tx+1)*tileSide)
+			if l < 0 {
+				if from >= 0 {
+					runs = append(runs, run{y, from, x0, len(runs)})
+					from = -1
+				}
+				continue
+			}
+			for x := x0; x < x1; x++ {
+				if int16(row[x]) < l {
+					if from < 0 {
+						from = x
+					}
+				} else if from >= 0 {
+					runs = append(runs, run{y, from, x, len(runs)})
+					from = -1
+				}
+			}
+		}
+		if from >= 0 {
+			runs = append(runs, run{y, from, p.w, len(runs)})
+		}
+		for i, j := start, prevStart; i < len(runs) && j < prevEnd; {
+			a, b := runs[i], runs[j]
+			if a.from < b.to && b.from < a.to {
+				if ra, rb := find(i), find(j); ra != rb {
+					runs[max(ra, rb)].parent = min(ra, rb)
+				}
+			}
+			if a.to < b.to {
+				i++
+			} else {
+				j++
+			}
+		}
+		prevStart, prevEnd = start, len(runs)
+	}
+
+	index := make([]int, len(runs))
+	var pieces []piece
+	for i, r := range runs {
+		root := find(i)
+		if root == i {
+			index[i] = len(pieces)
+			pieces = append(pieces, piece{minX: r.from, maxX: r.to - 1, minY: r.y})
+		}
+		q := &pieces[index[root]]
+		q.count += r.to - r.from
+		q.minX, q.maxX, q.maxY = min(q.minX, r.from), max(q.maxX, r.to-1), r.y
+	}
+	// Runs are gathered only for pieces large enough to matter.
+	for i, r := range runs {
+		q := &pieces[index[find(i)]]
+		if q.count >= 90 {
+			q.runs = append(q.runs, r)
+		}
+	}
+	return pieces
+}
+
+// quad takes the two farthest points of the outline as one diagonal and the
+// points farthest from it on either side as the other.
+func (p piece) quad() (q Quad, ok bool) {
+	var outline []raster.Point
+	for i := 0; i < len(p.runs); {
+		y, from, to := p.runs[i].y, p.runs[i].from, p.runs[i].to
+		for ; i < len(p.runs) && p.runs[i].y == y; i++ {
+			from, to = min(from, p.runs[i].from), max(to, p.runs[i].to)
+		}
+		outline = append(outline, raster.Point{X: float64(from), Y: float64(y) + .5}, raster.Point{X: float64(to), Y: float64(y) + .5})
+	}
+	if len(outline) < 8 {
+		return q, false
+	}
+	farthest := func(from raster.Point) raster.Point {
+		return slices.MaxFunc(outline, func(a, b raster.Point) int { return -cmpDesc(dist(a, from), dist(b, from)) })
+	}
+	middle := raster.Point{X: float64(p.minX+p.maxX+1) / 2, Y: float64(p.minY+p.maxY+1) / 2}
+	a := farthest(middle)
+	c := farthest(a)
+	if dist(a, c) < 10 {
+		return q, false
+	}
+	l := lineThrough(a, c)
+	b := slices.MaxFunc(outline, func(u, v raster.Point) int { return -cmpDesc(l.at(u), l.at(v)) })
+	d := slices.MaxFunc(outline, func(u, v raster.Point) int { return -cmpDesc(-l.at(u), -l.at(v)) })
+	q = Quad{a, b, c, d}
+	if q.Area() < 0 {
+		q = Quad{a, d, c, b}
+	}
+	if !q.Convex() {
+		return q, false
+	}
+	sides := [4]float64{q.Side(0), q.Side(1), q.Side(2), q.Side(3)}
+	short, long := slices.Min(sides[:]), slices.Max(sides[:])
+	// Most of the outline must lie on the quad: a mark's outer ring is whole.
+	near := 0
+	for _, pt := range outline {
+		for i := range 4 {
+			if math.Abs(lineThrough(q[i], q[(i+1)%4]).at(pt)) < .06*long+1 {
+				near++
+				break
+			}
+		}
+	}
+	share := float64(p.count) / q.Area()
+	return q, short >= 10 && long <= 2.2*short && share > .4 && share < 1.15 && near*10 >= len(outline)*9
+}
+
+// ringed is the cheap look before the fine one: black just inside the quad,
+// white just outside, nearly all the way round.
+func ringed(p plane, q Quad) bool {
+	h, err := QuadToQuad(rect(label.MarkCells, label.MarkCells), q)
+	if err != nil {
+		return false
+	}
+	const n = 6
+	agree := 0
+	for i := range 4 * n {
+		along := 1 + (label.MarkCells-2)*(float64(i%n)+.5)/n
+		var in, out raster.Point
+		switch i / n {
+		case 0:
+			in, out = raster.Point{X: along, Y: .5}, raster.Point{X: along, Y: -.5}
+		case 1:
+			in, out = raster.Point{X: along, Y: label.MarkCells - .5}, raster.Point{X: along, Y: label.MarkCells + .5}
+		case 2:
+			in, out = raster.Point{X: .5, Y: along}, raster.Point{X: -.5, Y: along}
+		case 3:
+			in, out = raster.Point{X: label.MarkCells - .5, Y: along}, raster.Point{X: label.MarkCells + .5, Y: along}
+		}
+		in, out = h.Apply(in), h.Apply(out)
+		if p.sample(out.X, out.Y)-p.sample(in.X, in.Y) > leastContrast/2 {
+			agree++
+		}
+	}
+	return agree >= 4*n*3/4
+}
+
+// sharpen moves the quad's sides onto the edges of the black square.
+func sharpen(m mix, q Quad) (Quad, bool) {
+	for round := range 3 {
+		cell := (q.Side(0) + q.Side(1) + q.Side(2) + q.Side(3)) / 4 / label.MarkCells
+		reach := max(1.5, .8*cell)
+		if round > 0 {
+			reach = max(1.5, .45*cell)
+		}
+		var ls [4]line
+		for i := range 4 {
+			points := sideEdges(m, q, i, markProbes, reach, min(1.5, max(1, .25*cell)))
+			l, support, ok := fitSide(points, markProbes, max(.35, .06*cell))
+			if !ok || support < .4 {
+				return q, false
+			}
+			ls[i] = l
+		}
+		var ok bool
+		if q, ok = crossing(ls); !ok {
+			return q, false
+		}
+	}
+	return q, true
+}
+
+// shading is a plane fitted to brightness over the mark, in cells from its
+// centre: half a mark in shadow still has black and white.
+type shading struct{ mean, dx, dy float64 }
+
+func (s shading) at(x, y float64) float64 { return s.mean + s.dx*x + s.dy*y }
+
+// shadingOf fits a ring of samples that is symmetric about the centre, which
+// makes the three unknowns independent.
+func shadingOf(xs, ys, vs []float64) (s shading) {
+	var xx, yy float64
+	for i, v := range vs {
+		s.mean += v / float64(len(vs))
+		s.dx += xs[i] * v
+		s.dy += ys[i] * v
+		xx += xs[i] * xs[i]
+		yy += ys[i] * ys[i]
+	}
+	s.dx /= xx
+	s.dy /= yy
+	return s
+}
+
+// readMark takes the code out of a quad.
+func readMark(p plane, q Quad) (SeenMark, bool) {
+	const n = label.MarkCells
+	h, err := QuadToQuad(rect(n, n), q)
+	if err != nil {
+		return SeenMark{}, false
+	}
+	cell := func(col, row float64) float64 { // mean over the middle of a cell
+		var sum float64
+		for i := range 9 {
+			at := h.Apply(raster.Point{X: col + .5 + .2*float64(i%3-1), Y: row + .5 + .2*float64(i/3-1)})
+			sum += p.sample(at.X, at.Y)
+		}
+		return sum / 9
+	}
+	ring := func(from, to int) (s shading, vs []float64) {
+		var xs, ys []float64
+		for row := from; row <= to; row++ {
+			for col := from; col <= to; col++ {
+				if row == from || row == to || col == from || col == to {
+					xs = append(xs, float64(col)-(n-1)/2.)
+					ys = append(ys, float64(row)-(n-1)/2.)
+					vs = append(vs, cell(float64(col), float64(row)))
+				}
+			}
+		}
+		return shadingOf(xs, ys, vs), vs
+	}
+	black, blacks := ring(0, n-1)
+	white, whites := ring(-1, n)
+	if white.mean-black.mean < leastContrast {
+		return SeenMark{}, false
+	}
+	limit := shading{(black.mean + white.mean) / 2, (black.dx + white.dx) / 2, (black.dy + white.dy) / 2}
+	wrong := 0
+	count := func(from, to int, vs []float64, wantWhite bool) {
+		i := 0
+		for row := from; row <= to; row++ {
+			for col := from; col <= to; col++ {
+				if row == from || row == to || col == from || col == to {
+					if (vs[i] > limit.at(float64(col)-(n-1)/2., float64(row)-(n-1)/2.)) != wantWhite {
+						wrong++
+					}
+					i++
+				}
+			}
+		}
+	}
+	count(0, n-1, blacks, false)
+	count(-1, n, whites, true)
+	if wrong > 6 { // of 28 and 36: a leaf tip over the rim, no more
+		return SeenMark{}, false
+	}
+	var code uint64
+	for row := 1; row < n-1; row++ {
+		for col := 1; col < n-1; col++ {
+			code <<= 1
+			if cell(float64(col), float64(row)) > limit.at(float64(col)-(n-1)/2., float64(row)-(n-1)/2.) {
+				code |= 1
+			}
+		}
+	}
+	for turn := range 4 {
+		for id := range label.MarkCount() {
+			m := label.Mark{ID: id}
+			if fixed := bits.OnesCount64(m.Code() ^ code); fixed <= mostFixed {
+				return SeenMark{Mark: m, Corners: q.turned(turn), Fixed: fixed}, true
+			}
+		}
+		code = quarterTurn(code)
+	}
+	return SeenMark{}, false
+}
+
+// quarterTurn reads the 6 x 6 code as if its quad began one corner later.
+func quarterTurn(code uint64) (turned uint64) {
+	for row := range 6 {
+		for col := range 6 {
+			turned = turned<<1 | code>>(35-(6*col+5-row))&1
+		}
+	}
+	return turned
+}
