@@ -122,6 +122,7 @@ func accuracy(est, truth []float64) (mae, bias, ccc float64) {
 
 func TestFields(t *testing.T) {
 	opt := DefaultOptions()
+	opt.ReadCard = false
 	for _, set := range []string{"peanut", "ews"} {
 		photos := fieldSet(t, set)
 		measureAll(t, photos, opt)

@@ -5,6 +5,7 @@ import (
 	"math"
 	"slices"
 
+	"quadtally/vision/frame"
 	"quadtally/vision/raster"
 )
 
@@ -67,9 +68,12 @@ type Quality struct {
 // quality numbers rest on.
 const lattice = 240
 
-// judge samples the ground on a lattice. ground maps the unit square on to the
-// Y plane of the raster.
-func judge(r *raster.Raster, ground [9]float64) Quality {
+// judge samples the ground on a lattice. ground maps the plane of w x h cells
+// on to the Y plane of the raster.
+func judge(r *raster.Raster, ground frame.Homography, w, h int) Quality {
+	at := func(i, j int) raster.Point {
+		return ground.Apply(raster.Point{X: (float64(i) + 0.5) / lattice * float64(w), Y: (float64(j) + 0.5) / lattice * float64(h)})
+	}
 	var (
 		q               Quality
 		n, fine, coarse float64
@@ -83,7 +87,7 @@ func judge(r *raster.Raster, ground [9]float64) Quality {
 	)
 	for j := range lattice {
 		for i := range lattice {
-			p := project(ground, (float64(i)+0.5)/lattice, (float64(j)+0.5)/lattice)
+			p := at(i, j)
 			x, y := int(p.X), int(p.Y)
 			if p.X < 0 || p.Y < 0 || x >= r.Width || y >= r.Height {
 				continue
@@ -132,7 +136,7 @@ func judge(r *raster.Raster, ground [9]float64) Quality {
 		q.GroundCr = float64(crs[len(crs)/2]) - 128
 	}
 	q.DarkFrac = darkShare(tiles[:], inTile[:])
-	q.GlintFrac = glints(r, ground)
+	q.GlintFrac = glints(r, at)
 	return q
 }
 
@@ -158,19 +162,19 @@ func darkShare(sum, n []float64) float64 {
 
 // glints is the share of samples that are blown out while their surroundings,
 // eight pixels away on all four sides, are not bright.
-func glints(r *raster.Raster, ground [9]float64) float64 {
+func glints(r *raster.Raster, at func(i, j int) raster.Point) float64 {
 	const reach = 8
 	var n, hit float64
 	for j := range lattice {
 		for i := range lattice {
-			p := project(ground, (float64(i)+0.5)/lattice, (float64(j)+0.5)/lattice)
+			p := at(i, j)
 			x, y := int(p.X), int(p.Y)
 			if x < reach || y < reach || x >= r.Width-reach || y >= r.Height-reach {
 				continue
 			}
 			n++
-			at := y*r.Width + x
-			if r.Y[at] >= 250 && max(r.Y[at-reach], r.Y[at+reach], r.Y[at-reach*r.Width], r.Y[at+reach*r.Width]) < 200 {
+			k := y*r.Width + x
+			if r.Y[k] >= 250 && max(r.Y[k-reach], r.Y[k+reach], r.Y[k-reach*r.Width], r.Y[k+reach*r.Width]) < 200 {
 				hit++
 			}
 		}
