@@ -108,6 +108,7 @@ type verdict struct {
 	support [4]float64 // share of each side where the inner edge is seen
 	outer   [4]float64 // strength of the opposite edge beyond each side, clutter units
 	widthPx float64    // from inner to outer edge, search pixels
+	uneven  [4]float64 // how far the strip's two halves differ in colour, shares of its step from the ground
 	score   float64
 }
 
@@ -121,7 +122,7 @@ const (
 // how much of each side is there and whether a second edge, of opposite sign,
 // runs along beyond it: a frame is a strip, while a furrow, a shadow's rim or
 // a row of leaves is not.
-func judge(g guess, gr gradients) (v verdict, ok bool) {
+func judge(g guess, s picture, gr gradients) (v verdict, ok bool) {
 	sign := 1.0
 	if !g.outward {
 		sign = -1
@@ -188,16 +189,57 @@ func judge(g guess, gr gradients) (v verdict, ok bool) {
 	for i := range 4 {
 		if v.widthPx > 0 {
 			v.outer[i] = strongest(profile[i][:], int(v.widthPx))
+			v.uneven[i] = s.uneven(v.quad, i, widthNear(profile[i][:], int(v.widthPx)))
 		}
-		v.score += v.support[i] + .5*min(2, max(0, v.outer[i]))
+		v.score += v.support[i]*(.5+min(1, max(0, v.outer[i]))) - min(1, v.uneven[i])
 	}
 	v.score += slices.Min(v.support[:])
 	return v, true
 }
 
+// uneven compares the colour of the strip beyond side i at a quarter and at
+// three quarters of its width. Both are pipe if the edge is the pipe's; if it
+// is the rim of the shadow the pipe throws into the quadrat, one is ground.
+func (s picture) uneven(q Quad, i int, width float64) float64 {
+	var inner, middle, outer, ground [3][]float64
+	for k := range searchProbes {
+		at, n := q.probe(i, .04+.92*(float64(k)+.5)/searchProbes)
+		for c, p := range s.planes {
+			value := func(d float64) float64 { return p.sample(at.X+d*n.X, at.Y+d*n.Y) }
+			inner[c] = append(inner[c], value(max(1, .25*width)))
+			middle[c] = append(middle[c], value(.5*width))
+			outer[c] = append(outer[c], value(min(width-1, .75*width)))
+			ground[c] = append(ground[c], value(-2.5))
+		}
+	}
+	differ, step := 0.0, 6.0 // grey levels; a few are noise
+	for c := range 3 {
+		differ += math.Abs(median(inner[c]) - median(outer[c]))
+		step += math.Abs(median(middle[c]) - median(ground[c]))
+	}
+	return differ / step
+}
+
+// median puts xs in order.
+func median(xs []float64) float64 {
+	slices.Sort(xs)
+	return xs[len(xs)/2]
+}
+
 // strongest is the largest value of a profile near offset d: perspective
 // makes the far side's pipe look thinner than the near side's.
 func strongest(profile []float64, d int) float64 {
+	return profile[int(widthNear(profile, d))]
+}
+
+// widthNear is where that value lies.
+func widthNear(profile []float64, d int) float64 {
 	from, to := max(1, int(.75*float64(d))), min(len(profile)-1, int(math.Ceil(1.3*float64(d))))
-	return slices.Max(profile[from : to+1])
+	best := from
+	for j := from; j <= to; j++ {
+		if profile[j] > profile[best] {
+			best = j
+		}
+	}
+	return float64(best)
 }
