@@ -38,6 +38,27 @@ var adjustments = map[Method]Adjustment{
 	Bonferroni: AdjustBonferroni, Sidak: AdjustSidak, Holm: AdjustHolm, BH: AdjustBenjaminiHochberg,
 }
 
+// Words is the method's name in print.
+func (m Method) Words() string {
+	switch m {
+	case Tukey:
+		return "Tukey-Kramer"
+	case LSD:
+		return "LSD"
+	case Sidak:
+		return "Sidak"
+	case BH:
+		return "Benjamini-Hochberg"
+	case Scheffe:
+		return "Scheffe"
+	case Bonferroni:
+		return "Bonferroni"
+	case Holm:
+		return "Holm"
+	}
+	return string(m)
+}
+
 // Methods lists the methods for all pairs.
 func Methods() []Method { return []Method{Tukey, LSD, Bonferroni, Sidak, Holm, BH, Scheffe} }
 
