@@ -43,7 +43,7 @@ type MaxT struct {
 
 	factors factors
 	groups  []loading // comparisons with equal loadings joined; unless sampled
-	least   float64   // smallest standard deviation the factors leave
+	width   []float64 // narrowest feature of the integrand along each factor
 	reach   []float64 // largest |loading| on each factor
 
 	rule   trapezoid // fineness of the integrals
@@ -52,6 +52,8 @@ type MaxT struct {
 
 	rest   [][]float64   // Cholesky factor of what one factor leaves; sampled only
 	points [][][]float64 // lattice points by shift; sampled only
+
+	tails []*tailTable // P(max > w) of the normal vector, by shift if sampled
 }
 
 // loading is a number n of comparisons with the same loadings on the factors
@@ -90,6 +92,7 @@ func NewMaxT(corr mat.Symmetric, df float64, sided Sided) (*MaxT, error) {
 			m.rule, m.beyond = coarse, 6.7
 			m.bound = bound
 		}
+		m.tails = []*tailTable{newTailTable(m.independentSF)}
 		return m, nil
 	}
 	if err := m.setSampled(corr); err != nil {
@@ -157,19 +160,19 @@ func (m *MaxT) SF(t float64) (p, absErr float64, err error) {
 		return 1, 0, nil
 	}
 	if m.points == nil {
-		p = m.overScale(t, m.independentSF)
+		p = m.overScale(t, m.tails[0])
 		if m.rule == fine {
 			return p, 0, nil
 		}
 		return p, m.bound + 1e-9*p, nil
 	}
 	var sum, squares float64
-	for _, points := range m.points {
-		q := m.overScale(t, func(w float64) float64 { return m.sampledSF(w, points) })
+	for _, tail := range m.tails {
+		q := m.overScale(t, tail)
 		sum += q
 		squares += q * q
 	}
-	n := float64(len(m.points))
+	n := float64(len(m.tails))
 	p = sum / n
 	// Three standard errors of the mean over the shifts.
 	absErr = 3 * math.Sqrt(math.Max(0, squares/n-p*p)/(n-1))
@@ -177,12 +180,12 @@ func (m *MaxT) SF(t float64) (p, absErr float64, err error) {
 }
 
 // overScale averages the tail of the normal vector beyond w = t s over s.
-func (m *MaxT) overScale(t float64, tail func(w float64) float64) float64 {
+func (m *MaxT) overScale(t float64, tail *tailTable) float64 {
 	peak := 1.0
 	if t > 0 && !math.IsInf(m.df, 1) {
-		peak = math.Sqrt(m.df / (m.df + t*t)) // the tail behaves as exp(-t^2 s^2/2)
+		peak = 1 / math.Hypot(1, t/math.Sqrt(m.df)) // the tail behaves as exp(-t^2 s^2/2)
 	}
-	return math.Min(1, m.rule.overScale(m.df, peak, spreadOfExtremes(m.k), func(s float64) float64 { return tail(t * s) }))
+	return math.Min(1, m.rule.overScale(m.df, peak, spreadOfExtremes(m.k), func(s float64) float64 { return tail.at(t * s) }))
 }
 
 // Quantile returns the critical value c with P(max <= c) = p, 0 < p < 1.
@@ -200,13 +203,21 @@ func (m *MaxT) Quantile(p float64) (float64, error) {
 	if err != nil {
 		return 0, err
 	}
+	// No closer than the probability itself is known.
+	tol := sharpest
+	switch {
+	case m.points != nil:
+		tol = 1e-6
+	case m.bound > 0:
+		tol = 1e-10
+	}
 	sf := func(t float64) float64 { p, _, _ := m.SF(t); return p }
 	if m.sided == TwoSided {
-		return upperPoint(sf, alpha, start)
+		return upperPointWithin(tol, sf, alpha, start)
 	}
 	// One-sided critical values may be negative for small p.
 	la := math.Log(alpha)
-	return solveFalling(func(t float64) float64 { return math.Log(sf(t)) - la }, start)
+	return solveFalling(tol, func(t float64) float64 { return math.Log(sf(t)) - la }, start)
 }
 
 // Exact reports whether probabilities come from integration alone, to 1e-9 or
@@ -218,31 +229,38 @@ func (m *MaxT) Exact() bool { return m.points == nil }
 // the trapezoid rule in every factor.
 func (m *MaxT) overFactors(w float64, tail func(z []float64) float64) float64 {
 	// The more comparisons, the sharper the step of the largest.
-	h := m.rule.step * math.Min(0.8, 3.5*spreadOfExtremes(m.k)) * m.least
+	sharp := m.rule.step * math.Min(1, 4*spreadOfExtremes(m.k))
 	w = math.Min(math.Abs(w), 39) // beyond 39 all is underflow
+	// The tail is at least that of one comparison: places whose density is
+	// negligible beside it cannot count.
+	floor := m.rule.negligible * normalSF(w)
 	z := make([]float64, len(m.reach))
-	var along func(f int) float64
-	along = func(f int) float64 {
+	var along func(f int, density float64) float64
+	along = func(f int, density float64) float64 {
+		if density < floor {
+			return 0
+		}
 		if f == len(z) {
-			return tail(z)
+			return density * tail(z)
 		}
+		h := sharp * m.width[f]
 		last := int(math.Ceil((m.reach[f]*w + m.beyond) / h))
-		first, twice := -last, 1.0
-		if f == 0 && m.sided == TwoSided { // even in z
-			first, twice = 0, 2
-		}
+		even := f == 0 && m.sided == TwoSided // one half is enough
 		sum := 0.0
-		for i := first; i <= last; i++ {
+		for i := -last; i <= last; i++ {
+			if even && i < 0 {
+				continue
+			}
 			z[f] = float64(i) * h
-			part := normalPDF(z[f]) * along(f+1)
-			if i != 0 {
-				part *= twice
+			part := along(f+1, density*normalPDF(z[f]))
+			if even && i > 0 {
+				part *= 2
 			}
 			sum += part
 		}
 		return h * sum
 	}
-	return math.Min(1, along(0))
+	return math.Min(1, along(0, 1))
 }
 
 // independentSF returns P(max > w) of the normal vector where nothing but the
@@ -267,12 +285,17 @@ func (m *MaxT) independentSF(w float64) float64 {
 
 func (m *MaxT) setFactors(f factors) {
 	m.factors = f
-	m.least = 1
 	m.reach = make([]float64, f.count())
-	for _, row := range f {
-		m.least = math.Min(m.least, math.Sqrt(1-dot(row, row)))
-		for j, l := range row {
+	m.width = make([]float64, f.count())
+	for j := range m.width {
+		m.width[j] = 1
+		for _, row := range f {
+			l := row[j]
+			left := 1 - dot(row, row)
 			m.reach[j] = math.Max(m.reach[j], math.Abs(l))
+			// Spread of the factor, given the others, where a comparison
+			// just exceeds its limit.
+			m.width[j] = math.Min(m.width[j], math.Sqrt(left/(left+l*l)))
 		}
 	}
 }

@@ -44,10 +44,7 @@ func NoncentralFCDF(f, d1, d2, ncp float64) (float64, error) {
 	case math.IsInf(f, 1):
 		return 1, nil
 	}
-	return poissonMixture(ncp/2, func(j float64) float64 {
-		p, _ := FCDF(f*d1/(d1+2*j), d1+2*j, d2) // parameters checked above
-		return p
-	}), nil
+	return poissonMixture(ncp/2, func(j float64) float64 { return fCDF(f*d1/(d1+2*j), d1+2*j, d2) }), nil
 }
 
 // poissonMixture returns the mean of g(J) over J ~ Poisson(mean).
@@ -126,7 +123,7 @@ func NoncentralTQuantile(p, df, ncp float64) (float64, error) {
 // noncentralTUpper returns the t with upper tail alpha <= 1/2.
 func noncentralTUpper(alpha, df, ncp float64) (float64, error) {
 	la := math.Log(alpha)
-	return solveFalling(func(t float64) float64 {
+	return solveFalling(sharpest, func(t float64) float64 {
 		sf, _ := NoncentralTSF(t, df, ncp) // parameters checked by the caller
 		return math.Log(sf) - la
 	}, ncp)
@@ -135,12 +132,13 @@ func noncentralTUpper(alpha, df, ncp float64) (float64, error) {
 // noncentralTPeak returns the s at which the density of s times the normal
 // tail beyond t s - ncp is largest, when that is a tail; s = 1 otherwise.
 func noncentralTPeak(t, df, ncp float64) float64 {
-	if math.IsInf(df, 1) || t <= ncp {
+	if math.IsInf(df, 1) || t <= math.Max(ncp, 0) {
 		return 1
 	}
-	b := t * ncp
-	s := (b + math.Sqrt(b*b+4*df*(df+t*t))) / (2 * (df + t*t))
-	if t*s <= ncp {
+	// The positive root of (df + t^2) s^2 - t ncp s - df = 0, divided by t^2.
+	r, c := df/t/t, ncp/t
+	s := (c + math.Sqrt(c*c+4*r*(r+1))) / (2 * (r + 1))
+	if !(s > 0) || math.IsInf(s, 1) || t*s <= ncp { // t next to zero: s hardly matters
 		return 1
 	}
 	return s

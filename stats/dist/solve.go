@@ -7,14 +7,23 @@ import (
 
 // upperPoint returns the x > 0 with sf(x) = alpha, where sf falls from at
 // least alpha near zero towards zero. It works on the logarithms of x and of
-// the tail, on which tails are nearly straight, from the rough guess start.
+// the tail, on which tails are nearly straight, from the rough guess start, to
+// rounding.
 func upperPoint(sf func(float64) float64, alpha, start float64) (float64, error) {
+	return upperPointWithin(sharpest, sf, alpha, start)
+}
+
+// sharpest is a tolerance a little above rounding.
+const sharpest = 4e-15
+
+// upperPointWithin is upperPoint to a relative tolerance.
+func upperPointWithin(tol float64, sf func(float64) float64, alpha, start float64) (float64, error) {
 	if !(start > 1e-8) {
 		start = 1e-8
 	}
 	la := math.Log(alpha)
 	g := func(lx float64) float64 { return math.Log(sf(math.Exp(lx))) - la }
-	lx, err := solveFalling(g, math.Log(start))
+	lx, err := solveFalling(tol, g, math.Log(start))
 	if err != nil {
 		return 0, fmt.Errorf("no point has upper tail %v: %w", alpha, err)
 	}
@@ -25,12 +34,10 @@ func upperPoint(sf func(float64) float64, alpha, start float64) (float64, error)
 // steps from start and closed by Chandrupatla's method (Advances in
 // Engineering Software 28, 1997, 145-149): inverse quadratic interpolation
 // where the three last points allow it, bisection otherwise. A value of -Inf
-// (an underflowed tail) serves as any negative value does.
-func solveFalling(g func(float64) float64, start float64) (float64, error) {
-	const (
-		maxSteps = 200
-		tol      = 4e-15 // on a logarithm: relative on the point itself
-	)
+// (an underflowed tail) serves as any negative value does. tol is absolute
+// below one, relative above.
+func solveFalling(tol float64, g func(float64) float64, start float64) (float64, error) {
+	const maxSteps = 200
 	a, fa := start, g(start)
 	if fa == 0 {
 		return a, nil

@@ -10,24 +10,46 @@ import (
 // MaxGroups is the largest number of means the studentized range is given for.
 const MaxGroups = 1000
 
-// StudentizedRangeSF returns P(Q > q) for the studentized range: the range of
-// k independent standard normal values divided by an independent
-// s = sqrt(chi-square(df)/df). It is the Tukey p value of the largest of all
-// pairwise differences among k means, with q = sqrt(2) |t|. k runs from 2 to
-// [MaxGroups]; df may be +Inf; q <= 0 gives 1.
+// StudentizedRange is the distribution of the range of k independent standard
+// normal values divided by an independent s = sqrt(chi-square(df)/df), made
+// for asking many questions of one k and df. Its methods may be used from
+// several goroutines.
+type StudentizedRange struct {
+	k    int
+	df   float64
+	tail *tailTable
+}
+
+// NewStudentizedRange returns the distribution for k means, 2 to [MaxGroups],
+// and the df of the error variance, +Inf if it is known.
+func NewStudentizedRange(k int, df float64) (*StudentizedRange, error) {
+	switch {
+	case k < 2:
+		return nil, fmt.Errorf("%d means have no range: at least 2 are needed", k)
+	case k > MaxGroups:
+		return nil, fmt.Errorf("%d means are more than the %d the studentized range is given for", k, MaxGroups)
+	}
+	if err := checkDF("df", df); err != nil {
+		return nil, err
+	}
+	return &StudentizedRange{k, df, newTailTable(func(w float64) float64 { return rangeSF(w, k) })}, nil
+}
+
+// SF returns P(Q > q). It is the Tukey p value of a pairwise difference among
+// the k means, with q = sqrt(2) |t|. q <= 0 gives 1.
 //
 // With x the largest of the k values and w = q s, the range exceeds w with
 // probability k times the integral of phi(x) {Phi(x)^(k-1) -
 // [Phi(x)-Phi(x-w)]^(k-1)}: nothing is subtracted from one, and the relative
 // accuracy holds down to the smallest tails.
-func StudentizedRangeSF(q float64, k int, df float64) (float64, error) {
-	if err := checkRange(q, k, df); err != nil {
-		return 0, err
+func (r *StudentizedRange) SF(q float64) (float64, error) {
+	if math.IsNaN(q) {
+		return 0, errNaN("q")
 	}
-	return studentizedRangeSF(q, k, df), nil
+	return r.sf(q), nil
 }
 
-func studentizedRangeSF(q float64, k int, df float64) float64 {
+func (r *StudentizedRange) sf(q float64) float64 {
 	switch {
 	case q <= 0:
 		return 1
@@ -36,43 +58,36 @@ func studentizedRangeSF(q float64, k int, df float64) float64 {
 	}
 	// The tail behaves as exp(-q^2 s^2/4), which moves the peak in s down.
 	peak := 1.0
-	if !math.IsInf(df, 1) {
-		peak = math.Sqrt(df / (df + q*q/2))
+	if !math.IsInf(r.df, 1) {
+		peak = 1 / math.Hypot(1, q/math.Sqrt(2*r.df))
 	}
-	p := fine.overScale(df, peak, spreadOfExtremes(k), func(s float64) float64 { return rangeSF(q*s, k) })
-	return math.Min(p, 1)
+	return math.Min(1, fine.overScale(r.df, peak, spreadOfExtremes(r.k), func(s float64) float64 { return r.tail.at(q * s) }))
 }
 
-// StudentizedRangeCDF returns P(Q <= q), computed directly in the lower tail
-// as well. See [StudentizedRangeSF] for the parameters; q <= 0 gives 0.
-func StudentizedRangeCDF(q float64, k int, df float64) (float64, error) {
-	if err := checkRange(q, k, df); err != nil {
-		return 0, err
-	}
+// CDF returns P(Q <= q), computed directly in the lower tail as well; q <= 0
+// gives 0.
+func (r *StudentizedRange) CDF(q float64) (float64, error) {
 	switch {
+	case math.IsNaN(q):
+		return 0, errNaN("q")
 	case q <= 0:
 		return 0, nil
 	case math.IsInf(q, 1):
 		return 1, nil
 	}
-	p := fine.overScale(df, 1, spreadOfExtremes(k), func(s float64) float64 { return rangeCDF(q*s, k) })
-	return math.Min(p, 1), nil
+	return math.Min(1, fine.overScale(r.df, 1, spreadOfExtremes(r.k), func(s float64) float64 { return rangeCDF(q*s, r.k) })), nil
 }
 
-// StudentizedRangeQuantile returns the q with P(Q <= q) = p, 0 < p < 1:
-// p = 0.95 gives the 5 % critical value of Tukey's test. See
-// [StudentizedRangeSF] for k and df.
-func StudentizedRangeQuantile(p float64, k int, df float64) (float64, error) {
+// Quantile returns the q with P(Q <= q) = p, 0 < p < 1: p = 0.95 gives the 5 %
+// critical value of Tukey's test.
+func (r *StudentizedRange) Quantile(p float64) (float64, error) {
 	if err := checkProb(p); err != nil {
-		return 0, err
-	}
-	if err := checkRange(1, k, df); err != nil {
 		return 0, err
 	}
 	if p < 0.5 {
 		// Rising in q is falling in 1/q.
 		x, err := upperPoint(func(x float64) float64 {
-			c, _ := StudentizedRangeCDF(1/x, k, df)
+			c, _ := r.CDF(1 / x)
 			return c
 		}, p, 1)
 		if err != nil {
@@ -81,11 +96,40 @@ func StudentizedRangeQuantile(p float64, k int, df float64) (float64, error) {
 		return 1 / x, nil
 	}
 	// Bonferroni over the k(k-1)/2 differences is close enough to start from.
-	start := 3.5
-	if z := mathext.NormalQuantile((1 - p) / float64(k*(k-1))); z < 0 {
-		start = -z * math.Sqrt2
+	start, err := TQuantile(1-(1-p)/float64(r.k*(r.k-1)), r.df)
+	if err != nil {
+		return 0, err
 	}
-	return upperPoint(func(q float64) float64 { return studentizedRangeSF(q, k, df) }, 1-p, start)
+	return upperPoint(r.sf, 1-p, math.Sqrt2*start)
+}
+
+// StudentizedRangeSF returns P(Q > q) for k means and df degrees of freedom;
+// see [StudentizedRange.SF]. For many q make one [StudentizedRange].
+func StudentizedRangeSF(q float64, k int, df float64) (float64, error) {
+	r, err := NewStudentizedRange(k, df)
+	if err != nil {
+		return 0, err
+	}
+	return r.SF(q)
+}
+
+// StudentizedRangeCDF returns P(Q <= q); see [StudentizedRange.CDF].
+func StudentizedRangeCDF(q float64, k int, df float64) (float64, error) {
+	r, err := NewStudentizedRange(k, df)
+	if err != nil {
+		return 0, err
+	}
+	return r.CDF(q)
+}
+
+// StudentizedRangeQuantile returns the q with P(Q <= q) = p; see
+// [StudentizedRange.Quantile].
+func StudentizedRangeQuantile(p float64, k int, df float64) (float64, error) {
+	r, err := NewStudentizedRange(k, df)
+	if err != nil {
+		return 0, err
+	}
+	return r.Quantile(p)
 }
 
 // spreadOfExtremes is a low estimate of the standard deviation, on the log
@@ -94,13 +138,13 @@ func StudentizedRangeQuantile(p float64, k int, df float64) (float64, error) {
 func spreadOfExtremes(k int) float64 { return 1 / (1.3 + 1.6*math.Log(float64(max(k, 2)))) }
 
 // rangeStep is the trapezoid step in x of the two integrals over the largest
-// value; the integrands have a spread of at least 0.35 (k = 1000).
-const rangeStep = 0.25
+// value, whose spread shrinks slowly with their number.
+func rangeStep(k int) float64 { return math.Min(0.25, 1.2*spreadOfExtremes(k)) }
 
 // rangeSF returns P(range of k standard normal values > w).
 func rangeSF(w float64, k int) float64 {
 	n := float64(k - 1)
-	p := float64(k) * sumOutward(largestNear(w, k), rangeStep, fine.negligible, func(x float64) float64 {
+	p := float64(k) * sumOutward(largestNear(w, k), rangeStep(k), fine.negligible, func(x float64) float64 {
 		phi := normalPDF(x)
 		if phi == 0 {
 			return 0
@@ -114,7 +158,7 @@ func rangeSF(w float64, k int) float64 {
 // rangeCDF returns P(range of k standard normal values <= w).
 func rangeCDF(w float64, k int) float64 {
 	n := float64(k - 1)
-	p := float64(k) * sumOutward(largestNear(w, k), rangeStep, fine.negligible, func(x float64) float64 {
+	p := float64(k) * sumOutward(largestNear(w, k), rangeStep(k), fine.negligible, func(x float64) float64 {
 		return normalPDF(x) * math.Pow(normalBetween(x-w, x), n)
 	})
 	return math.Min(p, 1)
@@ -133,16 +177,4 @@ func normalBetween(lo, hi float64) float64 {
 		return normalSF(lo) - normalSF(hi)
 	}
 	return normalCDF(hi) - normalCDF(lo)
-}
-
-func checkRange(q float64, k int, df float64) error {
-	switch {
-	case math.IsNaN(q):
-		return errNaN("q")
-	case k < 2:
-		return fmt.Errorf("%d means have no range: at least 2 are needed", k)
-	case k > MaxGroups:
-		return fmt.Errorf("%d means are more than the %d the studentized range is given for", k, MaxGroups)
-	}
-	return checkDF("df", df)
 }
