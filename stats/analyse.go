@@ -699,9 +699,9 @@ func (a *Analysis) judgePairs() {
 	switch {
 	case tested == 0 || apart == 0:
 	case apart <= 4:
-		a.verdict("%s (%s)", nameList(names), a.Method)
+		a.verdict("%s (%s)", nameList(names), a.Method.Words())
 	default:
-		a.verdict("%d of %d pairs differ (%s); the letters show which", apart, tested, a.Method)
+		a.verdict("%d of %d pairs differ (%s); the letters show which", apart, tested, a.Method.Words())
 	}
 }
 

@@ -224,6 +224,13 @@ func (a *Analysis) checkAssumptions(opt Options) error {
 			g = append(g, groups[t])
 		}
 	}
+	if a.Design.Kind == CompletelyRandomised && len(g) == len(a.Design.Treatments) {
+		t := WelchTest(g)
+		if err := add(t, nil, "treatments differ, also without taking their spread as alike",
+			"treatments are not shown to differ when their spread is not taken as alike"); err != nil {
+			return err
+		}
+	}
 	if len(g) > 1 {
 		t, err := BrownForsythe(g)
 		if err := add(t, err, "treatments differ in spread: another scale or the rank tests are worth a look",
@@ -302,4 +309,37 @@ func (a *Analysis) detectable(opt Options) error {
 	d.From, d.To = *a.back(at.Adjusted), *a.back(&lower)
 	a.Detectable = d
 	return nil
+}
+
+// WelchTest compares the means of unblocked groups without taking their
+// variances as alike (Welch 1951, Biometrika 38, 330). It has no answer where
+// a group has one value or no spread.
+func WelchTest(groups [][]float64) Test {
+	const name = "Welch"
+	if len(groups) < 2 {
+		return undefinedTest(name, "need at least 2 groups")
+	}
+	var w, weighted float64
+	weights, means := make([]float64, len(groups)), make([]float64, len(groups))
+	for i, g := range groups {
+		sd, ok := standardDeviation(g)
+		if !ok || sd == 0 {
+			return undefinedTest(name, "a group has one value or no spread, so its weight is infinite: need spread in every group")
+		}
+		weights[i], means[i] = float64(len(g))/sq(sd), mean(g)
+		w += weights[i]
+		weighted += weights[i] * (means[i] - means[0])
+	}
+	centre := means[0] + weighted/w
+	k := float64(len(groups))
+	var between, lambda float64
+	for i, g := range groups {
+		between += weights[i] * sq(means[i]-centre) / (k - 1)
+		lambda += sq(1-weights[i]/w) / float64(len(g)-1)
+	}
+	lambda *= 3 / (k*k - 1)
+	f := between / (1 + 2*(k-2)/3*lambda)
+	t := Test{Name: name, Statistic: f, DF1: k - 1, DF2: 1 / lambda, Defined: true}
+	t.P = must(dist.FSF(f, t.DF1, t.DF2))
+	return t
 }
