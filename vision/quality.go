@@ -39,13 +39,13 @@ type Flag struct {
 // Limits of the flags. They are common practice, set so that the sharp,
 // evenly lit photos of two open field sets pass (see fields_test.go).
 const (
-	limitAcuity  = 0.58 // of 0.5 (no fine detail at all) to 1
+	limitAcuity  = 0.52 // of 0.5 (no fine detail at all) to 1
 	limitClipped = 0.02 // share of the ground
-	limitCrushed = 0.02
-	limitShadow  = 0.05
+	limitCrushed = 0.05
+	limitShadow  = 0.1
 	limitCast    = 10.0 // chroma units of 8 bits
 	limitTilt    = 15.0 // degrees
-	limitRed     = 0.01
+	limitRed     = 0.02
 	limitGlints  = 0.004
 	// smallestPlantMM across three cells is the least that shows as a shape.
 	smallestPlantMM = 4.0
@@ -140,7 +140,7 @@ func judge(r *raster.Raster, ground frame.Homography, w, h int) Quality {
 	return q
 }
 
-const tilesAcross = 20
+const tilesAcross = 8
 
 // darkShare is the share of tiles darker than half of the lit ones, the lit
 // ones being at the ninth decile.

@@ -52,11 +52,14 @@ func VisitThreshold(curves []Curve, opt Options) (Threshold, error) {
 	}
 	t.Weight = opt.MaxWeight * n / (n + opt.Shrink)
 	found, ok := split(sum)
-	if !ok {
-		t.Found, t.Weight = t.Prior, 0
-		t.Value = t.Prior
+	switch {
+	case !ok:
+		t.Found, t.Weight, t.Value = t.Prior, 0, t.Prior
 		t.Basis = "the typical threshold: all photos have one flat colour"
-	} else {
+	case meanBelow(sum, found, s) > s.high:
+		t.Found, t.Weight, t.Value = s.value(found), 0, t.Prior
+		t.Basis = "the typical threshold: nothing but green, no ground to tell it from"
+	default:
 		t.Found = max(s.value(found), min(noiseTop(sum, s), s.noise))
 		t.Value = t.Weight*t.Found + (1-t.Weight)*t.Prior
 		t.Basis = fmt.Sprintf("pooled histogram of %d photos (%.3f, weight %.0f %%) and the typical threshold (%.3f)",
@@ -72,6 +75,16 @@ func VisitThreshold(curves []Curve, opt Options) (Threshold, error) {
 	}
 	t.Value = s.value(s.nearest(t.Value))
 	return t, nil
+}
+
+// meanBelow is the mean index value of the bins below a split.
+func meanBelow(h []uint64, split int, s scale) float64 {
+	var n, sum float64
+	for i, v := range h[:split] {
+		n += float64(v)
+		sum += float64(v) * s.value(i)
+	}
+	return sum / n // split never leaves a side empty
 }
 
 // noiseSpreads is how far above the ground's peak its own noise is taken to
