@@ -203,8 +203,9 @@ func findByEdges(r *raster.Raster, opt Options) (Frame, error) {
 
 	var verdicts []verdict
 	var tried []guess
+	clear := 0
 	for _, g := range all {
-		if len(tried) == 60 {
+		if len(tried) == mostTried || clear == enoughClear {
 			break
 		}
 		if slices.ContainsFunc(tried, func(t guess) bool {
@@ -219,6 +220,9 @@ func findByEdges(r *raster.Raster, opt Options) (Frame, error) {
 		tried = append(tried, g)
 		if v, ok := judge(g, s, grads[g.channel]); ok {
 			verdicts = append(verdicts, v)
+			if v.score > clearScore {
+				clear++
+			}
 		}
 	}
 	slices.SortStableFunc(verdicts, func(a, b verdict) int { return cmpDesc(a.score, b.score) })
@@ -232,6 +236,9 @@ func findByEdges(r *raster.Raster, opt Options) (Frame, error) {
 		if why == "" && f.Confidence > best.Confidence {
 			best = f
 		}
+		if best.Confidence > sureConfidence {
+			break
+		}
 		if i == 0 && why != "" {
 			reason = why
 		}
@@ -241,6 +248,15 @@ func findByEdges(r *raster.Raster, opt Options) (Frame, error) {
 	}
 	return best, nil
 }
+
+// The search ends early on a plain photo: after a few guesses that are seen
+// nearly all round, or one that holds on the full raster.
+const (
+	mostTried      = 40
+	enoughClear    = 4
+	clearScore     = 6 // of 7
+	sureConfidence = .85
+)
 
 // settled is how many verdicts are carried through to the full raster.
 const settled = 6
@@ -312,17 +328,10 @@ func fitRectangle(q Quad, opt Options, cam camera, slack float64) (w, h float64,
 
 // settle turns a verdict into a frame, or says why not.
 func settle(r *raster.Raster, s picture, v verdict, opt Options, cam camera) (Frame, string) {
-	// A leaf may hide both edges of a side, but where the inner edge is in
-	// plain view the outer one must be too.
-	hidden, leastSeen := 0, math.Inf(1)
-	for i, o := range v.outer {
-		if o < leastOuter && v.support[i] < .5 {
-			hidden++
-			continue
-		}
-		leastSeen = min(leastSeen, o)
+	if v.outside {
+		return Frame{}, "of the best candidate only the outer edge is seen"
 	}
-	if hidden > 1 || leastSeen < leastOuter {
+	if !v.strip() {
 		return Frame{}, "the best candidate has no second edge, as a pipe has"
 	}
 	q, support, ok := refine(r, s, v)
@@ -337,7 +346,9 @@ func settle(r *raster.Raster, s picture, v verdict, opt Options, cam camera) (Fr
 		if weakest < weakShare*opt.MinSupport || order[1] < opt.MinSupport+.1 {
 			return Frame{}, fmt.Sprintf("of the best candidate's weakest side %.0f %% is seen, %.0f %% needed", 100*weakest, 100*opt.MinSupport)
 		}
-		tight = .4 // one hidden side is believed if it completes a true rectangle
+	}
+	if weakest < opt.MinSupport+.15 {
+		tight = .4 // a half-hidden side is believed if it completes a true rectangle
 	}
 	for _, p := range q {
 		if p.X < 0 || p.Y < 0 || p.X > float64(r.Width) || p.Y > float64(r.Height) {
@@ -365,16 +376,12 @@ func settle(r *raster.Raster, s picture, v verdict, opt Options, cam camera) (Fr
 		return Frame{}, "the best candidate's edges are not those of one pipe; a shadow may lie along them"
 	}
 	mean := (support[0] + support[1] + support[2] + support[3]) / 4
-	f.Confidence = (.5*weakest + .5*mean) * min(1, .5+.25*leastSeen) * (1 - .6*min(1, worst))
+	f.Confidence = (.5*weakest + .5*mean) * min(1, .7+.3*max(0, slices.Min(v.outer[:]))) * (1 - .6*min(1, worst))
 	if opt.PipeDiameterMM == 0 {
 		f.Warnings = append(f.Warnings, "pipe diameter not stated: the frame's height above the ground is not corrected")
 	}
 	return f, ""
 }
-
-// leastOuter is the least mean strength, in clutter units, of the pipe's
-// second edge on a side whose inner edge is seen.
-const leastOuter = .35
 
 // weakShare of MinSupport is enough for one side where the others are well
 // seen. mostUneven is how far the two halves of a pipe may differ in colour.

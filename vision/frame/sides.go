@@ -23,7 +23,7 @@ func fitSide(points []edgePoint, probes int, tol float64) (best line, support fl
 		return best, 0, false
 	}
 	apart := max(2, probes/4)
-	stride := 1 + len(points)*len(points)/2400
+	stride := 1 + len(points)*len(points)/700
 	most, tried := 0, 0
 	for i, a := range points {
 		for _, b := range points[i+1:] {
@@ -34,7 +34,7 @@ func fitSide(points []edgePoint, probes int, tol float64) (best line, support fl
 				continue
 			}
 			l := lineThrough(a.at, b.at)
-			if n := agreeing(points, l, tol); n > most {
+			if n := agreeing(points, l, tol, most); n > most {
 				most, best = n, l
 			}
 		}
@@ -45,14 +45,18 @@ func fitSide(points []edgePoint, probes int, tol float64) (best line, support fl
 	for range 4 {
 		best = weightedLine(points, best, tol)
 	}
-	return best, float64(agreeing(points, best, tol)) / float64(probes), true
+	return best, float64(agreeing(points, best, tol, 0)) / float64(probes), true
 }
 
-// agreeing counts probes, not points: two points of one probe count once.
-func agreeing(points []edgePoint, l line, tol float64) int {
+// agreeing counts probes, not points: two points of one probe count once. It
+// gives up, with 0, once it cannot beat most any more.
+func agreeing(points []edgePoint, l line, tol float64, most int) int {
 	n, last := 0, -1
-	for _, p := range points {
-		if p.probe != last && math.Abs(l.at(p.at)) <= tol {
+	for i, p := range points {
+		if n+len(points)-i <= most {
+			return 0
+		}
+		if d := l.nx*p.at.X + l.ny*p.at.Y - l.rho; p.probe != last && d <= tol && d >= -tol {
 			n, last = n+1, p.probe
 		}
 	}
@@ -109,6 +113,7 @@ type verdict struct {
 	outer   [4]float64 // strength of the opposite edge beyond each side, clutter units
 	widthPx float64    // from inner to outer edge, search pixels
 	uneven  [4]float64 // how far the strip's two halves differ in colour, shares of its step from the ground
+	outside bool       // the quad is the frame's outline
 	score   float64
 }
 
@@ -166,12 +171,41 @@ func judge(g guess, s picture, gr gradients) (v verdict, ok bool) {
 		v.quad = q
 	}
 
+	outward := beside(v.quad, slope, 1)
+	v.widthPx = outward.width
+	for i := range 4 {
+		if v.widthPx > 0 {
+			v.outer[i] = outward.strength[i]
+			v.uneven[i] = s.uneven(v.quad, i, outward.widths[i])
+		}
+		v.score += v.support[i]*(.5+min(1, max(0, v.outer[i]))) - min(1, v.uneven[i])
+	}
+	v.score += slices.Min(v.support[:])
+	v.outside = beside(v.quad, slope, -1).beats(outward)
+	if !v.strip() || v.outside {
+		v.score -= 2
+	}
+	return v, true
+}
+
+// edges is what runs along beside the four sides of a quad: the edges of
+// opposite sign at the distance that suits all sides best.
+type edges struct {
+	width    float64
+	widths   [4]float64 // per side, search pixels
+	strength [4]float64 // mean slope, clutter units
+}
+
+// beside looks outward (direction 1) or inward (-1) from the sides of q. slope
+// is the gradient along a normal, positive for the quad's own edge.
+func beside(q Quad, slope func(p, n raster.Point) float64, direction float64) (e edges) {
 	var profile [4][widestPipe + 1]float64
 	for i := range 4 {
 		for k := range searchProbes {
-			at, n := v.quad.probe(i, .04+.92*(float64(k)+.5)/searchProbes)
+			at, n := q.probe(i, .04+.92*(float64(k)+.5)/searchProbes)
 			for d := 1; d <= widestPipe; d++ {
-				s := slope(raster.Point{X: at.X + n.X*float64(d), Y: at.Y + n.Y*float64(d)}, n)
+				f := direction * float64(d)
+				s := slope(raster.Point{X: at.X + n.X*f, Y: at.Y + n.Y*f}, n)
 				profile[i][d] += max(-4, min(4, -s)) / searchProbes
 			}
 		}
@@ -180,21 +214,53 @@ func judge(g guess, s picture, gr gradients) (v verdict, ok bool) {
 	for d := 2; d < widestPipe; d++ {
 		var sum float64
 		for i := range 4 {
-			sum += min(2, strongest(profile[i][:], d))
+			sum += min(2, profile[i][peakNear(profile[i][:], d)])
 		}
 		if sum > best {
-			best, v.widthPx = sum, float64(d)
+			best, e.width = sum, float64(d)
 		}
 	}
 	for i := range 4 {
-		if v.widthPx > 0 {
-			v.outer[i] = strongest(profile[i][:], int(v.widthPx))
-			v.uneven[i] = s.uneven(v.quad, i, widthNear(profile[i][:], int(v.widthPx)))
-		}
-		v.score += v.support[i]*(.5+min(1, max(0, v.outer[i]))) - min(1, v.uneven[i])
+		at := peakNear(profile[i][:], int(e.width))
+		e.widths[i], e.strength[i] = float64(at), profile[i][at]
 	}
-	v.score += slices.Min(v.support[:])
-	return v, true
+	return e
+}
+
+// beats reports whether e, found inward, is more of a pipe's second edge than
+// what was found outward: then the quad is the outline of the frame, not its
+// inner edge. A shadow thrown into the quadrat shows on two sides only.
+func (e edges) beats(outward edges) bool {
+	sides, sum, other := 0, 0.0, 0.0
+	for i := range 4 {
+		if e.strength[i] >= leastOuter {
+			sides++
+		}
+		sum += min(2, e.strength[i])
+		other += min(2, outward.strength[i])
+	}
+	return sides >= 3 && sum > other
+}
+
+// leastOuter is the least mean strength, in clutter units, of the pipe's
+// second edge on a side whose inner edge is in view.
+const leastOuter = .35
+
+// strip reports whether the second edge runs all the way round. A leaf may
+// hide both edges of one side, but where the inner edge is in plain view the
+// outer one must be too.
+func (v verdict) strip() bool {
+	hidden := 0
+	for i, o := range v.outer {
+		if o >= leastOuter {
+			continue
+		}
+		if v.support[i] >= .5 {
+			return false
+		}
+		hidden++
+	}
+	return hidden <= 1
 }
 
 // uneven compares the colour of the strip beyond side i at a quarter and at
@@ -226,14 +292,9 @@ func median(xs []float64) float64 {
 	return xs[len(xs)/2]
 }
 
-// strongest is the largest value of a profile near offset d: perspective
-// makes the far side's pipe look thinner than the near side's.
-func strongest(profile []float64, d int) float64 {
-	return profile[int(widthNear(profile, d))]
-}
-
-// widthNear is where that value lies.
-func widthNear(profile []float64, d int) float64 {
+// peakNear is where a profile is largest near offset d: perspective makes the
+// far side's pipe look thinner than the near side's.
+func peakNear(profile []float64, d int) int {
 	from, to := max(1, int(.75*float64(d))), min(len(profile)-1, int(math.Ceil(1.3*float64(d))))
 	best := from
 	for j := from; j <= to; j++ {
@@ -241,5 +302,5 @@ func widthNear(profile []float64, d int) float64 {
 			best = j
 		}
 	}
-	return float64(best)
+	return best
 }
