@@ -79,7 +79,7 @@ func (t *compareText) inTime(s stats.Season) {
 		}
 		row := []string{r.Term, fmt.Sprint(r.DF), fmt.Sprintf("%.6g", r.SS), ms}
 		if r.F != nil {
-			row = append(row, number(r.F, 3), pValue(r.P), pValue(r.PGG), pValue(r.PHF), pValue(r.PLow))
+			row = append(row, number(r.F, 3), pOf(r.P), pOf(r.PGG), pOf(r.PHF), pOf(r.PLow))
 		}
 		rows = append(rows, row)
 	}
@@ -153,7 +153,7 @@ func number(v *float64, digits int) string {
 	return s
 }
 
-func pValue(p *float64) string {
+func pOf(p *float64) string {
 	switch {
 	case p == nil:
 		return "-"
@@ -324,7 +324,7 @@ func anovaRows(anova []stats.ANOVARow) [][]string {
 		}
 		row := []string{r.Term, fmt.Sprint(r.DF), fmt.Sprintf("%.6g", r.SS), ms}
 		if r.F != nil {
-			row = append(row, number(r.F, 3), pValue(r.P), number(r.PartialEta2, 3), number(r.PartialOmega2, 3))
+			row = append(row, number(r.F, 3), pOf(r.P), number(r.PartialEta2, 3), number(r.PartialOmega2, 3))
 		}
 		rows = append(rows, row)
 	}
@@ -369,7 +369,7 @@ func (t *compareText) pairs() {
 			continue
 		}
 		rows = append(rows, []string{name, number(p.Difference, d), number(p.SED, d), number(p.LSD, d), number(p.T, 2),
-			pValue(p.PLSD), pValue(p.P), number(p.Lower, d), number(p.Upper, d)})
+			pOf(p.PLSD), pOf(p.P), number(p.Lower, d), number(p.Upper, d)})
 	}
 	t.table(rows)
 }
@@ -387,7 +387,7 @@ func (t *compareText) control() {
 			rows = append(rows, []string{c.Treatment, "cannot be compared in this design"})
 			continue
 		}
-		rows = append(rows, []string{c.Treatment, number(c.Difference, d), number(c.SED, d), number(c.T, 2), pValue(c.P), number(c.Lower, d), number(c.Upper, d)})
+		rows = append(rows, []string{c.Treatment, number(c.Difference, d), number(c.SED, d), number(c.T, 2), pOf(c.P), number(c.Lower, d), number(c.Upper, d)})
 	}
 	t.table(rows)
 }
@@ -420,7 +420,7 @@ func (t *compareText) checks() {
 	for _, l := range lines {
 		text := l.Name
 		if l.P != nil {
-			text += fmt.Sprintf(" %.4g, p %s", *l.Statistic, pValue(l.P))
+			text += fmt.Sprintf(" %.4g, p %s", *l.Statistic, pOf(l.P))
 		}
 		t.said("  ", text+": "+l.Reading+".")
 		for _, w := range l.Warnings {
@@ -428,7 +428,7 @@ func (t *compareText) checks() {
 		}
 	}
 	if r := a.Randomisation; r != nil {
-		t.said("  ", fmt.Sprintf("Randomisation test, p %s: %s.", pValue(&r.P), r.Note))
+		t.said("  ", fmt.Sprintf("Randomisation test, p %s: %s.", pOf(&r.P), r.Note))
 	}
 }
 
