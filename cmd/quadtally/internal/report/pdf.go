@@ -196,7 +196,7 @@ func (s *pdfSheet) title(d Document) {
 func (s *pdfSheet) section(x Section, level int) {
 	em := []float64{5.2, 4.3, 3.8}[min(level, 2)]
 	s.y += em * 0.9
-	s.room(em*pdfLeading + 25)
+	s.room(em*pdfLeading*1.2 + s.beginning(x))
 	s.anchor(x.ID)
 	s.Bookmark(s.printable(x.Title), level, s.y)
 	s.write(pdfMargin, s.body(), em, true, x.Title)
@@ -226,6 +226,26 @@ func (s *pdfSheet) section(x Section, level int) {
 	for _, p := range x.Parts {
 		s.section(p, level+1)
 	}
+}
+
+// beginning is how much of a section must stand on the page of its heading.
+func (s *pdfSheet) beginning(x Section) float64 {
+	if len(x.Blocks) == 0 {
+		return 40
+	}
+	if f, ok := x.Blocks[0].(Figure); ok {
+		h, caption, _ := s.figureSize(f)
+		return h + caption + 4
+	}
+	return 25
+}
+
+// figureSize is how large a figure and its caption come out on the page.
+func (s *pdfSheet) figureSize(f Figure) (height, caption, scale float64) {
+	s.setFont(3.0, false)
+	caption = float64(len(s.lines(f.Caption, s.body()))) * 3.0 * pdfLeading
+	scale = min(1, s.body()/f.WidthMM, (s.height-pdfMargin-pdfFooter-20-caption)/f.HeightMM)
+	return f.HeightMM * scale, caption, scale
 }
 
 // text writes a paragraph; cautions and safety have a bar and a word, so that
@@ -273,10 +293,7 @@ func (s *pdfSheet) facts(list []Fact) {
 // figure draws a figure as lines and type, and makes it smaller where the page
 // is.
 func (s *pdfSheet) figure(f Figure) {
-	s.setFont(3.0, false)
-	caption := float64(len(s.lines(f.Caption, s.body()))) * 3.0 * pdfLeading
-	scale := min(1, s.body()/f.WidthMM, (s.height-pdfMargin-pdfFooter-8-caption)/f.HeightMM)
-	h := f.HeightMM * scale
+	h, caption, scale := s.figureSize(f)
 	s.room(h + caption + 4)
 	s.anchor(f.ID)
 	s.y += 1
