@@ -6,6 +6,8 @@ import (
 	"math"
 	"slices"
 	"strings"
+
+	"quadtally/stats/dist"
 )
 
 // Options choose how a response is compared. Start from DefaultOptions.
@@ -314,6 +316,11 @@ func analysePlots(plots []Plot, opt Options) (Analysis, error) {
 	a.Warnings = append(a.Warnings, a.Design.Warnings...)
 	a.Warnings = append(a.Warnings, ConfoundedDates(a.Design.Treatments, opt.Dates)...)
 	a.Notes = append(a.Notes, a.Design.Notes...)
+	for _, t := range opt.Order {
+		if !slices.Contains(a.Design.Treatments, t) && !slices.Contains(a.Design.Lost, t) {
+			a.warn("treatment %s of the layout has no row", t)
+		}
+	}
 	used := a.Design.used()
 	for _, p := range plots {
 		if p.Missing {
@@ -399,8 +406,8 @@ func (a *Analysis) fillModel(used []Plot, values, analysed []float64) {
 	a.GrandMean = ptr(f.Mean)
 	if mse, ok := f.MSE(); ok {
 		a.MSE, a.ResidualSD = ptr(mse), ptr(math.Sqrt(mse))
-		if f.Mean != 0 {
-			a.CVPercent = ptr(100 * math.Sqrt(mse) / math.Abs(f.Mean))
+		if cv := 100 * math.Sqrt(mse) / math.Abs(f.Mean); finite(cv) {
+			a.CVPercent = &cv
 		}
 	}
 	if r2, ok := f.RSquared(); ok {
@@ -530,6 +537,10 @@ func (a *Analysis) fillControl(values []float64, terms []Term, opt Options) erro
 		return nil
 	}
 	if len(a.means.Levels) < 2 {
+		return nil
+	}
+	if others := len(a.means.Levels) - 1; others > dist.MaxComparisons {
+		a.warn("%d treatments beside the control: Dunnett's test takes at most %d, so it is left out", others, dist.MaxComparisons)
 		return nil
 	}
 	var err error

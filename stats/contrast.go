@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 
 	"quadtally/stats/dist"
 )
@@ -28,7 +29,7 @@ type Contrast struct {
 // Contrast tests coefficients, one a level in the order of m.Levels and
 // summing to zero. P is for the contrast on its own.
 func (m Means) Contrast(name string, coefficients []float64, confidence float64) (Contrast, error) {
-	c := Contrast{Name: name, Coefficients: coefficients}
+	c := Contrast{Name: name, Coefficients: slices.Clone(coefficients)}
 	if len(coefficients) != len(m.Levels) {
 		return c, fmt.Errorf("contrast %s has %d coefficients for %s", name, len(coefficients), count(len(m.Levels), "treatment"))
 	}

@@ -250,6 +250,7 @@ func AnalyseSeason(rows []Row, opt Options) (Season, error) {
 	}
 	areaOpt := opt
 	areaOpt.Response, areaOpt.Kind, areaOpt.Scale = strings.TrimSpace("area under "+opt.Response), Measure, Raw
+	areaOpt.Randomise.Draws = 0 // it would say again what it says of the period mean
 	if opt.Unit != "" {
 		areaOpt.Unit = opt.Unit + " x days"
 	}

@@ -260,7 +260,12 @@ func (t *compareText) screen() {
 	if a.Transform.Scale != stats.Raw {
 		t.said("", fmt.Sprintf("Analysed as the %s; means and intervals are carried back.", a.Transform.Words()))
 	}
-	if d := a.Detectable; d != nil {
+	switch d := a.Detectable; {
+	case d == nil:
+	case d.BeyondZero:
+		t.said("", fmt.Sprintf("What the trial could have seen: too little. Against %s of %s, not even a true mean of 0 would have shown in %.0f of 100 such trials (one pair, t test).",
+			d.FromWhat, number(&d.From, digits), 100*d.Power))
+	default:
 		t.said("", fmt.Sprintf("What the trial could have seen: against %s of %s, a true mean of %s or less would have shown in %.0f of 100 such trials (one pair, t test).",
 			d.FromWhat, number(&d.From, digits), number(&d.To, digits), 100*d.Power))
 	}
