@@ -32,6 +32,11 @@ type Options struct {
 	Dates []DateSet
 	// UseCovariate adjusts for the covariate of the plots.
 	UseCovariate bool
+	// Contrasts are single questions set before the trial. Rates gives the
+	// rate of treatments that are steps of one thing; their linear, quadratic
+	// and cubic trends are added to the contrasts.
+	Contrasts []Question
+	Rates     map[string]float64
 	// Randomise sets the randomisation test; Draws 0 leaves it out.
 	Randomise PermuteOptions
 }
@@ -164,6 +169,10 @@ type Analysis struct {
 
 	Pairs     []Pair              `json:"pairs,omitempty"`
 	VsControl []ControlComparison `json:"vs_control,omitempty"`
+	// Contrasts have coefficients in the order of ContrastLevels; each p is
+	// for the contrast on its own.
+	Contrasts      []Contrast `json:"contrasts,omitempty"`
+	ContrastLevels []string   `json:"contrast_levels,omitempty"`
 
 	Subsampling   *Subsampling   `json:"subsampling,omitempty"`
 	BlockVariance *BlockVariance `json:"block_variance,omitempty"`
@@ -230,8 +239,8 @@ func Analyse(rows []Row, opt Options) (Analysis, error) {
 	return a, nil
 }
 
-// readPlots turns rows into plots, collecting every fault. It replaces the
-// control and the order in opt by the spelling the rows came to have.
+// readPlots turns rows into plots, collecting every fault. It replaces
+// the treatments named in opt by the spelling the rows came to have.
 func readPlots(rows []Row, opt *Options) ([]Plot, []string, error) {
 	if len(rows) == 0 {
 		return nil, nil, Fault{Text: "no rows: need the readings of at least 2 treatments"}
@@ -294,17 +303,29 @@ func checkNames(rows []Row, opt *Options) []Fault {
 			faults = append(faults, Fault{strange[t], fmt.Sprintf("treatment %q is not in the layout (%s)", t, listed(order))})
 		}
 	}
-	for i, set := range opt.Dates {
-		by := make(map[string]string, len(set.ByTreatment))
-		for t, date := range set.ByTreatment {
-			by[spelled(t)] = date
+	for i, q := range opt.Contrasts {
+		if i == 0 {
+			opt.Contrasts = slices.Clone(opt.Contrasts)
 		}
+		opt.Contrasts[i].Weights = respelled(q.Weights, spelled)
+	}
+	opt.Rates = respelled(opt.Rates, spelled)
+	for i, set := range opt.Dates {
 		if i == 0 {
 			opt.Dates = slices.Clone(opt.Dates)
 		}
-		opt.Dates[i].ByTreatment = by
+		opt.Dates[i].ByTreatment = respelled(set.ByTreatment, spelled)
 	}
 	return faults
+}
+
+// respelled returns a copy of m with its keys spelled as the rows are.
+func respelled[V any](m map[string]V, spelled func(string) string) map[string]V {
+	out := make(map[string]V, len(m))
+	for k, v := range m {
+		out[spelled(k)] = v
+	}
+	return out
 }
 
 // analysePlots compares plots that have been formed and checked.
@@ -361,6 +382,9 @@ func analysePlots(plots []Plot, opt Options) (Analysis, error) {
 	}
 	a.fillModel(used, values, analysed)
 	if a.Pairs, err = a.means.Pairs(opt.Method, opt.Alpha); err != nil {
+		return a, err
+	}
+	if err := a.fillContrasts(opt); err != nil {
 		return a, err
 	}
 	a.fillTreatments(values, used, opt)
@@ -456,6 +480,24 @@ func efficiency(d Design, anova []ANOVARow) []Efficiency {
 		}
 	}
 	return nil
+}
+
+func (a *Analysis) fillContrasts(opt Options) error {
+	questions := opt.Contrasts
+	if len(opt.Rates) > 0 {
+		trends, err := trendQuestions(opt.Rates)
+		if err != nil {
+			return err
+		}
+		questions = append(slices.Clone(questions), trends...)
+	}
+	if len(questions) == 0 {
+		return nil
+	}
+	var err error
+	a.ContrastLevels = a.means.Levels
+	a.Contrasts, err = a.means.ask(questions, a.Confidence)
+	return err
 }
 
 func (a *Analysis) fillTreatments(values []float64, used []Plot, opt Options) {

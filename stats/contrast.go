@@ -65,6 +65,60 @@ func (m Means) Contrast(name string, coefficients []float64, confidence float64)
 	return c, nil
 }
 
+// A Question is a contrast asked for by treatment: weights sum to zero, and
+// treatments without one do not take part.
+type Question struct {
+	Name    string             `json:"name"`
+	Weights map[string]float64 `json:"weights"`
+}
+
+// trendNames are the degrees looked at for ordered rates; higher ones have no
+// reading in the field.
+var trendNames = []string{"linear trend", "quadratic trend", "cubic trend"}
+
+// trendQuestions turns the rates of treatments into orthogonal trends.
+func trendQuestions(rates map[string]float64) ([]Question, error) {
+	names := sortedKeys(rates)
+	scores := make([]float64, len(names))
+	for i, n := range names {
+		scores[i] = rates[n]
+	}
+	set, err := PolynomialContrasts(scores, len(trendNames))
+	if err != nil {
+		return nil, err
+	}
+	var out []Question
+	for d, coefficients := range set {
+		q := Question{Name: trendNames[d], Weights: map[string]float64{}}
+		for i, n := range names {
+			q.Weights[n] = coefficients[i]
+		}
+		out = append(out, q)
+	}
+	return out, nil
+}
+
+// ask answers questions by treatment.
+func (m Means) ask(questions []Question, confidence float64) ([]Contrast, error) {
+	var out []Contrast
+	for _, q := range questions {
+		coefficients := make([]float64, len(m.Levels))
+		for _, t := range sortedKeys(q.Weights) {
+			i, err := m.index(t)
+			if err != nil {
+				return nil, fmt.Errorf("contrast %s: %w", q.Name, err)
+			}
+			coefficients[i] = q.Weights[t]
+		}
+		c, err := m.Contrast(q.Name, coefficients, confidence)
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, c)
+	}
+	return out, nil
+}
+
 // PolynomialContrasts returns orthogonal contrasts of degree 1 to most for
 // levels at the given scores (rates, any spacing), each of length one and
 // rising at the highest score. They are orthogonal in the levels at equal
