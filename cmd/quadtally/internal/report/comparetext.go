@@ -416,7 +416,7 @@ func (t *compareText) contrasts() {
 			rows = append(rows, append(name, "cannot be told in this design"))
 			continue
 		}
-		rows = append(rows, append(name, number(c.Estimate, d), number(c.SE, d), fmt.Sprintf("%.5g", *c.SS), number(c.F, 3), pValue(c.P),
+		rows = append(rows, append(name, number(c.Estimate, d), number(c.SE, d), fmt.Sprintf("%.5g", *c.SS), number(c.F, 3), pOf(c.P),
 			number(c.Lower, d), number(c.Upper, d)))
 	}
 	t.table(rows)
