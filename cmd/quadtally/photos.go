@@ -99,6 +99,7 @@ type settings struct {
 func visionOptions(snap *record.Snapshot) (vision.Options, error) {
 	opt := vision.DefaultOptions()
 	opt.FrameMM = [2]float64{snap.Trial.Quadrat.WidthMM, snap.Trial.Quadrat.LengthMM}
+	opt.PipeDiameterMM = snap.Trial.Quadrat.PipeMM
 	if d, ok := snap.Decision("trial", record.KindSettings); ok {
 		s, err := unmarshal[settings](d.Value)
 		if err != nil {
