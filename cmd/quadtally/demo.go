@@ -149,7 +149,7 @@ func (a *app) step(args ...string) error {
 	a.flush()
 	inner := *a // the root's flags begin anew
 	root := newRoot(&inner)
-	root.SetArgs(append(slices.Clone(args), "--trial", a.trialDir, "--by", "demo"))
+	root.SetArgs(append(slices.Clone(args), "--trial", a.trialDir, "--author", "demo"))
 	root.SetOut(a.out)
 	root.SetErr(a.err)
 	return root.ExecuteContext(a.ctx)
