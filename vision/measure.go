@@ -182,7 +182,7 @@ func (m *Measurement) look(r *raster.Raster, opt Options) error {
 	}
 	sigma *= min(1, roughness(r, int(x0), int(y0), int(x1), int(y1))/fullSmoothing)
 	pad := int(3*sigma)*n + 2*n
-	f := newField(r, int(x0)-pad, int(y0)-pad, int(math.Ceil(x1))+pad, int(math.Ceil(y1))+pad, n, sigma)
+	f := newField(r, int(x0)-pad, int(y0)-pad, int(math.Ceil(x1))+pad, int(math.Ceil(y1))+pad, n, sigma, opt.Index != IndexSoftExG)
 	codes, err := opt.Index.codes(f)
 	if err != nil {
 		return err
@@ -237,12 +237,13 @@ func (p *Plane) fill(codes []uint8, f *field, toField frame.Homography, exclude 
 	outside := 0
 	var raw [256]uint64
 	m := toField
+	perSample, left, top := 1/f.pitch, f.x0/f.pitch, f.y0/f.pitch
 	for y := range p.Height {
 		for x := range p.Width {
 			px, py := float64(x)+0.5, float64(y)+0.5
-			w := m[6]*px + m[7]*py + m[8]
-			fx := ((m[0]*px+m[1]*py+m[2])/w - f.x0) / f.pitch
-			fy := ((m[3]*px+m[4]*py+m[5])/w - f.y0) / f.pitch
+			w := perSample / (m[6]*px + m[7]*py + m[8])
+			fx := (m[0]*px+m[1]*py+m[2])*w - left
+			fy := (m[3]*px+m[4]*py+m[5])*w - top
 			i := y*p.Width + x
 			switch {
 			case !(fx >= 0 && fy >= 0 && fx < float64(f.w) && fy < float64(f.h)):
@@ -284,7 +285,7 @@ func (x Index) castShift(h []uint64) int {
 		usual     = 0.0  // index of bare ground in white light
 		bound     = 0.04 // largest move, index value
 		enough    = 0.7  // share of ground from which the whole move is made
-		following = 0.8  // share of the departure that is taken for a cast
+		following = 0.7  // share of the departure that is taken for a cast
 	)
 	s, err := x.scale()
 	if err != nil || x != IndexSoftExG {

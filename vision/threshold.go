@@ -89,7 +89,7 @@ func meanBelow(h []uint64, split int, s scale) float64 {
 
 // noiseSpreads is how far above the ground's peak its own noise is taken to
 // reach, in standard deviations.
-const noiseSpreads = 2.2
+const noiseSpreads = 2.5
 
 // groundPeak is the bin in which bare ground is most common, looked for below
 // the index's noise limit.
