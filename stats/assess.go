@@ -65,12 +65,15 @@ type BlockVariance struct {
 // between two treatments that a t test of the pair would show with the given
 // power, at the least precise pair, on the scale of the analysis. From and To
 // are an example in the unit of the response: a mean of To against one of From.
+// BeyondZero says that the way from From down to 0, the least a share or a count
+// can be, is shorter than the difference: then no lower mean would have shown.
 type Detectable struct {
 	Power      float64 `json:"power"`
 	Difference float64 `json:"difference"`
 	FromWhat   string  `json:"from_what"`
 	From       float64 `json:"from"`
 	To         float64 `json:"to"`
+	BeyondZero bool    `json:"beyond_zero"`
 }
 
 // detectablePower is the power at which detectable differences are given
@@ -307,6 +310,9 @@ func (a *Analysis) detectable(opt Options) error {
 	}
 	lower := *at.Adjusted - d.Difference
 	d.From, d.To = *a.back(at.Adjusted), *a.back(&lower)
+	if a.Transform.Kind != Measure && lower < a.Transform.Forward(0) {
+		d.BeyondZero, d.To = true, 0
+	}
 	a.Detectable = d
 	return nil
 }

@@ -155,7 +155,7 @@ type family struct {
 
 // adjust turns plain p values into those of the family; absT gives |t| of pair i.
 func (f family) adjust(plain []float64, absT func(i int) float64) []float64 {
-	tail := func(float64) float64 { return 0 }
+	var tail func(t float64) float64
 	switch f.method {
 	case Tukey:
 		if f.studentized == nil {

@@ -445,6 +445,33 @@ func TestDerivatives(t *testing.T) {
 	}
 }
 
+// TestAdjustmentWidens: Kenward-Roger standard errors are never below the
+// model's own, also where the serial correlation is all but gone.
+func TestAdjustmentWidens(t *testing.T) {
+	rng := rand.New(rand.NewPCG(20, 26))
+	weak := 0
+	for range 60 {
+		s := simulated{treatments: 4, blocks: 4, days: []float64{0, 14, 28, 42}, plot: 1.5, sd: 2, phiPerDay: 0.8}
+		m := s.rows(rng)
+		m.Random = []terms.Term{{"plot"}}
+		kr, plain := mustFit(t, m, KenwardRoger), mustFit(t, m, Satterthwaite)
+		if c := kr.Serial.CorrelationAtGap; c > 0 && c < 0.1 {
+			weak++
+		}
+		for i, b := range plain.Coefficients {
+			if kr.Coefficients[i].SE < b.SE*(1-1e-9) {
+				t.Errorf("%s: adjusted SE %v below %v", b.Name, kr.Coefficients[i].SE, b.SE)
+			}
+		}
+		if len(kr.Adjusted) != 4 {
+			t.Errorf("%d tests, warnings %q", len(kr.Adjusted), kr.Warnings)
+		}
+	}
+	if weak < 5 {
+		t.Fatalf("only %d of 60 seasons had a weak correlation", weak)
+	}
+}
+
 // TestCrossedGroupings: in a balanced two-way table with both margins random
 // REML gives the ANOVA components, worked from the sums of squares.
 func TestCrossedGroupings(t *testing.T) {

@@ -233,11 +233,12 @@ func findByEdges(r *raster.Raster, opt Options) (Frame, error) {
 	reason := "no four edges that could be one"
 	for i, v := range distinct(verdicts, settled) {
 		f, why := settle(r, s, v, opt, cam)
-		if why == "" && f.Confidence > best.Confidence {
+		switch {
+		case why != "":
+		case best.Confidence == 0,
+			f.Confidence > best.Confidence && !within(best.Inner, f.Inner),
+			f.Confidence > .75*best.Confidence && within(f.Inner, best.Inner):
 			best = f
-		}
-		if best.Confidence > sureConfidence {
-			break
 		}
 		if i == 0 && why != "" {
 			reason = why
@@ -250,13 +251,27 @@ func findByEdges(r *raster.Raster, opt Options) (Frame, error) {
 }
 
 // The search ends early on a plain photo: after a few guesses that are seen
-// nearly all round, or one that holds on the full raster.
+// nearly all round.
 const (
-	mostTried      = 40
-	enoughClear    = 4
-	clearScore     = 6 // of 7
-	sureConfidence = .85
+	mostTried   = 40
+	enoughClear = 4
+	clearScore  = 6 // of 7
 )
+
+// within reports whether a lies inside b on all four sides. Of two frames one
+// inside the other the inner one is the quadrat: the other is the outline of
+// the pipe, or the bright line along its back.
+func within(a, b Quad) bool {
+	turn := math.Copysign(1, b.Area())
+	for _, p := range a {
+		for i := range 4 {
+			if turn*cross(sub(b[(i+1)%4], b[i]), sub(p, b[i])) <= 2*b.Side(i) { // 2 pixels
+				return false
+			}
+		}
+	}
+	return true
+}
 
 // settled is how many verdicts are carried through to the full raster.
 const settled = 6
@@ -368,6 +383,10 @@ func settle(r *raster.Raster, s picture, v verdict, opt Options, cam camera) (Fr
 	f.PipeWidthMM = v.widthPx * pxPerSearch * f.MMPerPx
 	if f.PipeWidthMM < 3 || f.PipeWidthMM > 90 {
 		return Frame{}, fmt.Sprintf("the best candidate's pipe would be %.0f mm wide", f.PipeWidthMM)
+	}
+	// The width is read to a search pixel or two only.
+	if d := opt.PipeDiameterMM; d > 0 && math.Abs(f.PipeWidthMM-d) > max(.5*d, 2.5*pxPerSearch*f.MMPerPx) {
+		return Frame{}, fmt.Sprintf("the best candidate's pipe is about %.0f mm wide, not %g mm", f.PipeWidthMM, d)
 	}
 	f.Method = ByEdges
 	f.Support = support

@@ -176,7 +176,7 @@ func judge(g guess, s picture, gr gradients) (v verdict, ok bool) {
 	for i := range 4 {
 		if v.widthPx > 0 {
 			v.outer[i] = outward.strength[i]
-			v.uneven[i] = s.uneven(v.quad, i, outward.widths[i])
+			v.uneven[i] = s.uneven(v.quad, i, outward.widths[i], slope)
 		}
 		v.score += v.support[i]*(.5+min(1, max(0, v.outer[i]))) - min(1, v.uneven[i])
 	}
@@ -266,10 +266,17 @@ func (v verdict) strip() bool {
 // uneven compares the colour of the strip beyond side i at a quarter and at
 // three quarters of its width. Both are pipe if the edge is the pipe's; if it
 // is the rim of the shadow the pipe throws into the quadrat, one is ground.
-func (s picture) uneven(q Quad, i int, width float64) float64 {
+// Only places where the edge itself is seen are asked, for elsewhere a leaf
+// lies over the pipe.
+func (s picture) uneven(q Quad, i int, width float64, slope func(p, n raster.Point) float64) float64 {
 	var inner, middle, outer, ground [3][]float64
 	for k := range searchProbes {
 		at, n := q.probe(i, .04+.92*(float64(k)+.5)/searchProbes)
+		back := raster.Point{X: at.X - n.X, Y: at.Y - n.Y}
+		on := raster.Point{X: at.X + n.X, Y: at.Y + n.Y}
+		if max(slope(back, n), slope(at, n), slope(on, n)) < 1.5 {
+			continue
+		}
 		for c, p := range s.planes {
 			value := func(d float64) float64 { return p.sample(at.X+d*n.X, at.Y+d*n.Y) }
 			inner[c] = append(inner[c], value(max(1, .25*width)))
@@ -277,6 +284,9 @@ func (s picture) uneven(q Quad, i int, width float64) float64 {
 			outer[c] = append(outer[c], value(min(width-1, .75*width)))
 			ground[c] = append(ground[c], value(-2.5))
 		}
+	}
+	if len(ground[0]) < 5 {
+		return 0
 	}
 	differ, step := 0.0, 6.0 // grey levels; a few are noise
 	for c := range 3 {

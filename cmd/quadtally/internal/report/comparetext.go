@@ -33,6 +33,7 @@ func WriteComparison(w io.Writer, a stats.Analysis, opt TextOptions) error {
 		t.means()
 		t.pairs()
 		t.control()
+		t.contrasts()
 		t.subsampling()
 		t.checks()
 		t.plots()
@@ -260,7 +261,12 @@ func (t *compareText) screen() {
 	if a.Transform.Scale != stats.Raw {
 		t.said("", fmt.Sprintf("Analysed as the %s; means and intervals are carried back.", a.Transform.Words()))
 	}
-	if d := a.Detectable; d != nil {
+	switch d := a.Detectable; {
+	case d == nil:
+	case d.BeyondZero:
+		t.said("", fmt.Sprintf("What the trial could have seen: too little. Against %s of %s, not even a true mean of 0 would have shown in %.0f of 100 such trials (one pair, t test).",
+			d.FromWhat, number(&d.From, digits), 100*d.Power))
+	default:
 		t.said("", fmt.Sprintf("What the trial could have seen: against %s of %s, a true mean of %s or less would have shown in %.0f of 100 such trials (one pair, t test).",
 			d.FromWhat, number(&d.From, digits), number(&d.To, digits), 100*d.Power))
 	}
@@ -388,6 +394,30 @@ func (t *compareText) control() {
 			continue
 		}
 		rows = append(rows, []string{c.Treatment, number(c.Difference, d), number(c.SED, d), number(c.T, 2), pOf(c.P), number(c.Lower, d), number(c.Upper, d)})
+	}
+	t.table(rows)
+}
+
+func (t *compareText) contrasts() {
+	if len(t.a.Contrasts) == 0 {
+		return
+	}
+	t.heading("Contrasts")
+	t.line("Coefficients in the order %s.", strings.Join(t.a.ContrastLevels, ", "))
+	d := t.seDigits()
+	rows := [][]string{{"contrast", "coefficients", "estimate", "SE", "SS", "F", "p", "lower", "upper"}}
+	for _, c := range t.a.Contrasts {
+		coefficients := make([]string, len(c.Coefficients))
+		for i, v := range c.Coefficients {
+			coefficients[i] = fmt.Sprintf("%.3g", v)
+		}
+		name := []string{c.Name, strings.Join(coefficients, " ")}
+		if !c.Estimable {
+			rows = append(rows, append(name, "cannot be told in this design"))
+			continue
+		}
+		rows = append(rows, append(name, number(c.Estimate, d), number(c.SE, d), fmt.Sprintf("%.5g", *c.SS), number(c.F, 3), pOf(c.P),
+			number(c.Lower, d), number(c.Upper, d)))
 	}
 	t.table(rows)
 }
