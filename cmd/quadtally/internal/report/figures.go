@@ -410,7 +410,18 @@ func differenceFigure(in Input, r *calibrate.Report) Figure {
 	a := r.Agreement
 	xs, ys := coordinates(points)
 	xl, xh := rangeOf(xs, true)
-	yl, yh := rangeOf(append(ys, a.LowerLimit.Value*scale, a.UpperLimit.Value*scale, 0), false)
+	ys = append(ys, a.LowerLimit.Value*scale, a.UpperLimit.Value*scale, 0)
+	// Limits that follow the size of the value, where flat ones mislead.
+	var sloping []calibrate.LimitPoint
+	slopingWords := ""
+	if a.Sloping != nil && a.Sloping.Advised {
+		sloping = a.Sloping.Points
+		slopingWords = " The dotted lines are limits that follow the size of the value; they are the ones to read here."
+		for _, q := range sloping {
+			ys = append(ys, q.Lower*scale, q.Upper*scale)
+		}
+	}
+	yl, yh := rangeOf(ys, false)
 	title := fmt.Sprintf("Difference against mean, %s", r.Kind)
 	lines := []struct {
 		v    float64
@@ -420,7 +431,7 @@ func differenceFigure(in Input, r *calibrate.Report) Figure {
 	return figure("difference-"+string(r.Kind), title,
 		fmt.Sprintf("Scatter of image minus hand against their mean in %d quadrats. Mean difference %s, limits of agreement %s to %s %s.", a.N,
 			fixed(a.Bias.Value*scale, 1), fixed(a.LowerLimit.Value*scale, 1), fixed(a.UpperLimit.Value*scale, 1), unit),
-		fmt.Sprintf("%s (n = %d quadrats in %d plots). About 95 in 100 differences lie between the dashed limits. Above 0 the camera reads higher than the hand.", title, a.N, a.Plots),
+		fmt.Sprintf("%s (n = %d quadrats in %d plots). About 95 in 100 differences lie between the dashed limits. Above 0 the camera reads higher than the hand.%s", title, a.N, a.Plots, slopingWords),
 		wideMM, 90, func(c draw.Canvas) {
 			p := newChart(axisLabel("mean of hand and image", map[bool]string{true: "% of the ground", false: unit}[r.Kind == calibrate.Cover]), axisLabel("image minus hand", unit))
 			p.X.Min, p.X.Max, p.Y.Min, p.Y.Max = xl, xh, yl, yh
@@ -428,6 +439,13 @@ func differenceFigure(in Input, r *calibrate.Report) Figure {
 				strokeLine(c, p, draw.LineStyle{Color: inkGrid, Width: 0.8}, xl, 0, xh, 0)
 				for _, l := range lines {
 					strokeLine(c, p, draw.LineStyle{Color: inkText, Width: 0.8, Dashes: l.dash}, xl, l.v*scale, xh, l.v*scale)
+				}
+				var low, mid, high []float64
+				for _, q := range sloping {
+					low, mid, high = append(low, q.Mean*scale, q.Lower*scale), append(mid, q.Mean*scale, q.Bias*scale), append(high, q.Mean*scale, q.Upper*scale)
+				}
+				for _, line := range [][]float64{low, mid, high} {
+					strokeLine(c, p, draw.LineStyle{Color: inkFaint, Width: 1.1, Dashes: []vg.Length{1.5, 2}}, line...)
 				}
 			}), glyphs(names, points), drawn(func(c draw.Canvas, p *plot.Plot) {
 				for _, l := range lines {
