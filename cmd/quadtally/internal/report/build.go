@@ -16,6 +16,7 @@ func Build(in Input) Document {
 	t := in.Trial
 	doc := Document{
 		Title:    orNotRecorded(t.Name),
+		Letter:   b.units == trial.US,
 		Subtitle: "Report of a replicated field trial",
 		Facts: []Fact{
 			{"Site", orNotRecorded(t.Site)}, {"Crop", orNotRecorded(t.Crop)},

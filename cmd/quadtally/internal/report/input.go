@@ -23,7 +23,6 @@ type Input struct {
 	Observers  []string // who counted or judged by eye
 	Trims      []string // rules by which the harvest was trimmed
 	Settings   []string // fingerprints of the measuring settings in use
-	Notes      []string // cautions found while the results were gathered
 }
 
 // Operation is something done to the field. A nil Rate is not recorded.

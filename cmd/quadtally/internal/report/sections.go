@@ -137,7 +137,7 @@ func (b *builder) agreement(p *Section, a Agreement) {
 // (double sampling), beside the hand counts alone.
 func doubleTable(of string, d *calibrate.DoubleSampling, t *agreeText) Table {
 	out := Table{ID: "double-" + of, Caption: fmt.Sprintf("Double sampling: %d quadrats photographed, %d of them counted by hand, %s", d.Photos, d.Hands, t.unit),
-		Columns: headed("Treatment", "Visit", "Photos", "By hand", "Image only", "Hand only", "SE", "Image corrected by hand", "SE")}
+		Columns: headed("Treatment", "Visit", "Photos", "By hand", "Image only", "Hand only", "SE of hand only", "Image corrected by hand", "SE of corrected")}
 	pair := func(e *calibrate.Estimate) (string, string) {
 		if e == nil {
 			return "-", "-"
