@@ -1,6 +1,7 @@
 package report
 
 import (
+	"cmp"
 	"fmt"
 	"regexp"
 	"slices"
@@ -269,7 +270,7 @@ func (b *builder) comparison(s *Section, r Response, c Comparison, full bool) {
 		s.warn("%s", c.Refusal)
 		return
 	}
-	key := r.key()
+	key, label := r.key(), cmp.Or(a.Response, r.Label)
 	if c.Visit > 0 {
 		key += fmt.Sprintf("-visit-%d", c.Visit)
 	}
@@ -299,10 +300,10 @@ func (b *builder) comparison(s *Section, r Response, c Comparison, full bool) {
 	for _, n := range slices.Concat(c.Notes, a.Notes) {
 		s.note("%s", n)
 	}
-	if f, ok := meansFigure(b.in, key+"-means", r.Label, r.Unit, a, r.Name == "yield"); ok && full {
+	if f, ok := meansFigure(b.in, key+"-means", label, r.Unit, a, r.Name == "yield"); ok && full {
 		s.add(f)
 	}
-	s.add(anovaTable("anova-"+key, fmt.Sprintf("Analysis of variance of %s, treatment adjusted for all above it", r.Label), a.ANOVA))
+	s.add(anovaTable("anova-"+key, fmt.Sprintf("Analysis of variance of %s, treatment adjusted for all above it", label), a.ANOVA))
 	if !a.Design.Balanced {
 		s.add(anovaTable("anova-adjusted-"+key, "Analysis of variance, each term adjusted for all others (types II and III)", a.Adjusted))
 	}
@@ -313,7 +314,7 @@ func (b *builder) comparison(s *Section, r Response, c Comparison, full bool) {
 	if !full {
 		return
 	}
-	if f, ok := fieldFigure(b.in, key, r.Label, r.Unit, a); ok {
+	if f, ok := fieldFigure(b.in, key, label, r.Unit, a); ok {
 		s.add(f)
 	}
 	if c.Season != nil {
