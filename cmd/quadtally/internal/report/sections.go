@@ -116,8 +116,7 @@ func (b *builder) agreement(p *Section, a Agreement) {
 		}
 	}
 	if len(left) > 0 {
-		p.note("Pairs left out of the agreement:")
-		p.add(List{left})
+		p.note("Pairs left out of the agreement (%d): %s", len(left), strings.Join(left, " "))
 	}
 	for _, w := range slices.Concat(r.Intake.Warnings, ag.Warnings, r.Warnings) {
 		p.note("%s", w)
