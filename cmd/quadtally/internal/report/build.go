@@ -148,7 +148,7 @@ func (b *builder) inPlainWords(r Response) []string {
 			}
 		}
 		if len(parts) > 0 {
-			out = append(out, fmt.Sprintf("Less %s than %s, in %% of what grew there: %s. A negative number means more.", r.Label, a.Control, strings.Join(parts, ", ")))
+			out = append(out, fmt.Sprintf("Weeds held back, %s less than on %s, in %%: %s. A negative number means more weeds.", r.Label, a.Control, strings.Join(parts, ", ")))
 		}
 	}
 	return out

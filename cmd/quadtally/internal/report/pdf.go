@@ -394,6 +394,8 @@ func (s *pdfSheet) columnWidths(t Table, em float64) []float64 {
 		for _, word := range strings.Fields(c.Head) {
 			measure(i, word, true)
 		}
+		s.setFont(em, true)
+		want[i] = max(want[i], min(22, s.GetStringWidth(s.printable(c.Head))+2*pad+0.2))
 	}
 	for _, r := range t.Rows {
 		for i, c := range r.Cells {

@@ -28,7 +28,7 @@ func (b *builder) treatmentTable(key string, r Response, a *stats.Analysis) Tabl
 		}
 		row := cells(x.Treatment, fmt.Sprint(x.Plots), number(x.Mean, digits), number(x.SD, digits), number(x.Back, digits), se,
 			span(x.BackLower, x.BackUpper, digits), cmp.Or(x.Letters, "-"))
-		row.Cells[1].Link = "data-" + r.key()
+		row.Cells[1].Link = r.dataLink()
 		if suppression {
 			row.Cells = append(row.Cells, Cell{Text: suppressionText(a, x)})
 		}
