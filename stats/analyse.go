@@ -15,6 +15,10 @@ type Options struct {
 	Response string // what was measured, for messages: "weed cover"
 	Unit     string // its unit, for messages: "%"
 	Kind     Kind
+	// UnitKnown says that every value is surely in the unit of its kind, as
+	// when one program measured them all: small percents are then not asked
+	// about.
+	UnitKnown bool
 	Scale    Scale // empty for DefaultScale(Kind)
 	// Points is the number of points a cover value was counted from, 0 for
 	// measured cover; see NewTransform.
@@ -257,7 +261,7 @@ func readPlots(rows []Row, opt *Options) ([]Plot, []string, error) {
 	if len(days) > 1 {
 		faults = append(faults, Fault{Text: fmt.Sprintf("rows of %d days: choose one visit, or analyse them as a season; dates are not replicates", len(days))})
 	}
-	faults = append(faults, checkRange(opt.Kind, clean)...)
+	faults = append(faults, checkRange(opt.Kind, opt.UnitKnown, clean)...)
 	faults = append(faults, checkNames(clean, opt)...)
 	plots, err := PlotMeans(clean)
 	if err != nil || len(faults) > 0 {
@@ -366,7 +370,7 @@ func analysePlots(plots []Plot, opt Options) (Analysis, error) {
 		a.Notes = append(a.Notes, note)
 	}
 	a.Transform = t
-	if top := slices.Max(values); opt.Kind == Percent && top > 0 && top <= 1 {
+	if top := slices.Max(values); opt.Kind == Percent && !opt.UnitKnown && top > 0 && top <= 1 {
 		a.warn("no value is above 1 %%: if these are proportions of 1, say so; the tests are the same, the means are not")
 	}
 	analysed := make([]float64, len(used))

@@ -56,7 +56,7 @@ type scale struct {
 // indices are common practice around their authors' values; those of the
 // default were measured (see fields_test.go).
 var scales = map[Index]scale{
-	IndexSoftExG: {lo: -0.15, step: 0.0025, prior: 0.11, low: 0.05, high: 0.2, noise: 0.1},
+	IndexSoftExG: {lo: -0.15, step: 0.0025, prior: 0.1, low: 0.05, high: 0.2, noise: 0.13},
 	IndexExG:     {lo: -0.5, step: 0.006, prior: 0.12, low: 0.05, high: 0.23, noise: 0.12},
 	IndexExGR:    {lo: -1, step: 0.01, prior: 0, low: -0.15, high: 0.15, noise: 0},
 	IndexNGRDI:   {lo: -0.5, step: 0.005, prior: 0.04, low: 0, high: 0.15, noise: 0.05},
@@ -233,7 +233,8 @@ func softCodes(f *field, s scale, out []uint8) {
 // averages it to samples of n x n luma pixels and smooths it with a Gaussian
 // of sigma samples. Numerator and denominator of an index are thus smoothed
 // apart: a ratio of means, not a mean of ratios that dark noise would bend.
-func newField(r *raster.Raster, x0, y0, x1, y1, n int, sigma float64) *field {
+// smoothLuma is false for an index that takes luma by the tile only.
+func newField(r *raster.Raster, x0, y0, x1, y1, n int, sigma float64, smoothLuma bool) *field {
 	x0, y0 = max(x0, 0), max(y0, 0)
 	x1, y1 = min(x1, r.Width), min(y1, r.Height)
 	w, h := max((x1-x0)/n, 1), max((y1-y0)/n, 1)
@@ -245,7 +246,9 @@ func newField(r *raster.Raster, x0, y0, x1, y1, n int, sigma float64) *field {
 	f.cr = bin(r.Cr, r.ChromaWidth, r.ChromaHeight, float64(x0)*sx, float64(y0)*sy, float64(n)*sx, float64(n)*sy, w, h)
 	f.survey()
 	if k := gaussian(sigma); len(k) > 1 {
-		smooth(f.y, w, h, k)
+		if smoothLuma {
+			smooth(f.y, w, h, k)
+		}
 		smooth(f.cb, w, h, k)
 		smooth(f.cr, w, h, k)
 	}
@@ -258,7 +261,7 @@ func newField(r *raster.Raster, x0, y0, x1, y1, n int, sigma float64) *field {
 // next to none.
 func roughness(r *raster.Raster, x0, y0, x1, y1 int) float64 {
 	cx, cy := func(x int) int { return x * r.ChromaWidth / r.Width }, func(y int) int { return y * r.ChromaHeight / r.Height }
-	const step = 3 // rows skipped for speed
+	const step = 5 // rows skipped for speed
 	var sum, n int
 	for y := cy(max(y0, 0)); y < cy(min(y1, r.Height)); y += step {
 		row := r.Cr[y*r.ChromaWidth:][:r.ChromaWidth]

@@ -182,7 +182,7 @@ func (m *Measurement) look(r *raster.Raster, opt Options) error {
 	}
 	sigma *= min(1, roughness(r, int(x0), int(y0), int(x1), int(y1))/fullSmoothing)
 	pad := int(3*sigma)*n + 2*n
-	f := newField(r, int(x0)-pad, int(y0)-pad, int(math.Ceil(x1))+pad, int(math.Ceil(y1))+pad, n, sigma)
+	f := newField(r, int(x0)-pad, int(y0)-pad, int(math.Ceil(x1))+pad, int(math.Ceil(y1))+pad, n, sigma, opt.Index != IndexSoftExG)
 	codes, err := opt.Index.codes(f)
 	if err != nil {
 		return err
@@ -229,39 +229,81 @@ const fullSmoothing = 0.5
 // maxSmoothMM keeps the seedlings of a large frame from being smoothed away.
 const maxSmoothMM = 1.2
 
-// fill samples the codes on to the plane and counts them. It returns the share
-// of the ground that lies outside the photo.
+// fill samples the codes on to the plane and counts them, the ground's own
+// colour taken out. It returns the share of the ground outside the photo.
 func (p *Plane) fill(codes []uint8, f *field, toField frame.Homography, exclude [][]raster.Point, c *Curve) float64 {
-	first, last, _ := p.Index.grid()
-	var level [256]uint8
-	for i := range level {
-		level[i] = uint8(min(max(i-first+1, 0), last-first+1))
-	}
 	p.Levels = make([]uint8, p.Width*p.Height)
+	out := make([]bool, len(p.Levels))
 	outside := 0
+	var raw [256]uint64
 	m := toField
+	perSample, left, top := 1/f.pitch, f.x0/f.pitch, f.y0/f.pitch
 	for y := range p.Height {
 		for x := range p.Width {
 			px, py := float64(x)+0.5, float64(y)+0.5
-			w := m[6]*px + m[7]*py + m[8]
-			fx := ((m[0]*px+m[1]*py+m[2])/w - f.x0) / f.pitch
-			fy := ((m[3]*px+m[4]*py+m[5])/w - f.y0) / f.pitch
+			w := perSample / (m[6]*px + m[7]*py + m[8])
+			fx := (m[0]*px+m[1]*py+m[2])*w - left
+			fy := (m[3]*px+m[4]*py+m[5])*w - top
 			i := y*p.Width + x
-			if fx < 0 || fy < 0 || fx >= float64(f.w) || fy >= float64(f.h) {
-				p.Levels[i] = Outside
+			switch {
+			case !(fx >= 0 && fy >= 0 && fx < float64(f.w) && fy < float64(f.h)):
+				out[i] = true
 				outside++
-				continue
+			case len(exclude) > 0 && p.excluded(exclude, px, py):
+				out[i] = true
+			default:
+				code := codes[int(fy)*f.w+int(fx)]
+				raw[code]++
+				p.Levels[i] = code
 			}
-			code := codes[int(fy)*f.w+int(fx)]
-			if len(exclude) > 0 && p.excluded(exclude, px, py) {
-				p.Levels[i] = Outside
-				continue
-			}
-			c.Counts[code]++
-			p.Levels[i] = level[code]
+		}
+	}
+	shift := p.Index.castShift(raw[:])
+	first, last, _ := p.Index.grid()
+	var level [256]uint8
+	for i := range level {
+		moved := min(max(i+shift, 0), 255)
+		level[i] = uint8(min(max(moved-first+1, 0), last-first+1))
+		c.Counts[moved] += uint32(raw[i])
+	}
+	for i, code := range p.Levels {
+		p.Levels[i] = level[code]
+		if out[i] {
+			p.Levels[i] = Outside
 		}
 	}
 	return float64(outside) / float64(len(p.Levels))
+}
+
+// castShift is by how many codes the index is moved so that bare ground lies
+// where it does in white light: what colour casts and white balance add, they
+// add to ground and leaf alike. The move is bounded, and it fades out where
+// little of the photo is ground. Only the default index is moved; published
+// ones stay as published.
+func (x Index) castShift(h []uint64) int {
+	const (
+		usual     = 0.0  // index of bare ground in white light
+		bound     = 0.04 // largest move, index value
+		enough    = 0.7  // share of ground from which the whole move is made
+		following = 0.7  // share of the departure that is taken for a cast
+	)
+	s, err := x.scale()
+	if err != nil || x != IndexSoftExG {
+		return 0
+	}
+	var ground, all uint64
+	for i, v := range h {
+		all += v
+		if i < s.nearest(s.noise) {
+			ground += v
+		}
+	}
+	if all == 0 {
+		return 0
+	}
+	fade := min(float64(ground)/float64(all)/enough, 1)
+	move := following * (usual - s.value(groundPeak(h, s)))
+	return int(math.Round(fade * min(max(move, -bound), bound) / s.step))
 }
 
 func (p *Plane) excluded(areas [][]raster.Point, x, y float64) bool {

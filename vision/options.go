@@ -76,7 +76,7 @@ func DefaultOptions() Options {
 		WorkCells:    1400,
 		Smooth:       2,
 		Shrink:       0.1,
-		MaxWeight:    0.55,
+		MaxWeight:    0.5,
 		Pieces:       DefaultPieceOptions(),
 	}
 }

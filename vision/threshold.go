@@ -89,12 +89,11 @@ func meanBelow(h []uint64, split int, s scale) float64 {
 
 // noiseSpreads is how far above the ground's peak its own noise is taken to
 // reach, in standard deviations.
-const noiseSpreads = 2.2
+const noiseSpreads = 2.5
 
-// noiseTop is the index value up to which the ground's own noise reaches. The
-// ground's peak is looked for below the index's noise limit; its spread is
-// taken on the low side, where there are no plants.
-func noiseTop(h []uint64, s scale) float64 {
+// groundPeak is the bin in which bare ground is most common, looked for below
+// the index's noise limit.
+func groundPeak(h []uint64, s scale) int {
 	const reach = 3 // bins on each side that a peak is summed over
 	peak, best := 0, uint64(0)
 	for i := reach; i < s.nearest(s.noise); i++ {
@@ -106,6 +105,13 @@ func noiseTop(h []uint64, s scale) float64 {
 			peak, best = i, sum
 		}
 	}
+	return peak
+}
+
+// noiseTop is the index value up to which the ground's own noise reaches. Its
+// spread is taken on the low side of its peak, where there are no plants.
+func noiseTop(h []uint64, s scale) float64 {
+	peak := groundPeak(h, s)
 	var n, sq float64
 	for i, v := range h[:peak+1] {
 		d := float64(peak - i)

@@ -99,6 +99,7 @@ type settings struct {
 func visionOptions(snap *record.Snapshot) (vision.Options, error) {
 	opt := vision.DefaultOptions()
 	opt.FrameMM = [2]float64{snap.Trial.Quadrat.WidthMM, snap.Trial.Quadrat.LengthMM}
+	opt.PipeDiameterMM = snap.Trial.Quadrat.PipeMM
 	if d, ok := snap.Decision("trial", record.KindSettings); ok {
 		s, err := unmarshal[settings](d.Value)
 		if err != nil {
@@ -732,28 +733,18 @@ func summarise(snap *record.Snapshot, paths map[string]string, out *photosOutcom
 	}
 }
 
-// tellFaults names every photo with a fault; many with the same fault share a
-// paragraph.
+// tellFaults names every photo with a fault, and each way out once.
 func (a *app) tellFaults(faults []intake.Fault) {
-	const many = 4
-	byText := map[string][]string{}
+	var ways []string
 	for _, x := range faults {
-		byText[x.Text] = append(byText[x.Text], x.Path)
+		fact, way, ok := strings.Cut(x.Text, "; ")
+		a.note("%s: %s", x.Path, fact)
+		if ok && !slices.Contains(ways, way) {
+			ways = append(ways, way)
+		}
 	}
-	told := map[string]bool{}
-	for _, x := range faults {
-		list := byText[x.Text]
-		if len(list) < many {
-			a.note("%s: %s", x.Path, x.Text)
-			continue
-		}
-		if !told[x.Text] {
-			told[x.Text] = true
-			a.note("%s: %s:", x.Text, plural(len(list), "photo"))
-			for _, path := range list {
-				a.note("  %s", path)
-			}
-		}
+	for _, w := range ways {
+		a.note("  what to do: %s", w)
 	}
 }
 

@@ -237,7 +237,7 @@ func findByEdges(r *raster.Raster, opt Options) (Frame, error) {
 		case why != "":
 		case best.Confidence == 0,
 			f.Confidence > best.Confidence && !within(best.Inner, f.Inner),
-			f.Confidence > .5*best.Confidence && within(f.Inner, best.Inner):
+			f.Confidence > .75*best.Confidence && within(f.Inner, best.Inner):
 			best = f
 		}
 		if i == 0 && why != "" {
@@ -383,6 +383,10 @@ func settle(r *raster.Raster, s picture, v verdict, opt Options, cam camera) (Fr
 	f.PipeWidthMM = v.widthPx * pxPerSearch * f.MMPerPx
 	if f.PipeWidthMM < 3 || f.PipeWidthMM > 90 {
 		return Frame{}, fmt.Sprintf("the best candidate's pipe would be %.0f mm wide", f.PipeWidthMM)
+	}
+	// The width is read to a search pixel or two only.
+	if d := opt.PipeDiameterMM; d > 0 && math.Abs(f.PipeWidthMM-d) > max(.5*d, 2.5*pxPerSearch*f.MMPerPx) {
+		return Frame{}, fmt.Sprintf("the best candidate's pipe is about %.0f mm wide, not %g mm", f.PipeWidthMM, d)
 	}
 	f.Method = ByEdges
 	f.Support = support
