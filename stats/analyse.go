@@ -178,6 +178,9 @@ type Analysis struct {
 	Contrasts      []Contrast `json:"contrasts,omitempty"`
 	ContrastLevels []string   `json:"contrast_levels,omitempty"`
 
+	// Own is set where the plot values carry an error of their own.
+	Own *OwnErrorTest `json:"own_error,omitempty"`
+
 	Subsampling   *Subsampling   `json:"subsampling,omitempty"`
 	BlockVariance *BlockVariance `json:"block_variance,omitempty"`
 	Detectable    *Detectable    `json:"detectable,omitempty"`
