@@ -97,7 +97,7 @@ func TestBadPhotosAreNamedAndTheRestGoesOn(t *testing.T) {
 
 // TestBadFoldersAndSheets: the commands inside a trial say what is wrong.
 func TestBadFoldersAndSheets(t *testing.T) {
-	dir := smallTrial(t, "RYE")
+	dir := fourPlots(t, "RYE")
 	say(t, "photos", t.TempDir(), "--trial", dir).expect(t, exitFailed, "there are no photos")
 	say(t, "counts", filepath.Join(dir, "none.csv"), "--trial", dir).expect(t, exitFailed, "there is no such file")
 	say(t, "counts", file(t, dir, "a.csv", "a,b\n1,2\n"), "--trial", dir).expect(t, exitFailed, "no column for the plot", "quadtally sheet")

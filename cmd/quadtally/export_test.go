@@ -9,8 +9,8 @@ import (
 	"testing"
 )
 
-// smallTrial makes a trial of two treatments, two blocks and two visits.
-func smallTrial(t *testing.T, treatment string) string {
+// fourPlots makes a trial of two treatments, two blocks and two visits.
+func fourPlots(t *testing.T, treatment string) string {
 	t.Helper()
 	dir := filepath.Join(t.TempDir(), "trial")
 	must(t, "new", "--trial", dir, "--name", "Alder Bend", "--blocks", "2", "--treatment", "BARE; control", "--treatment", treatment,
@@ -65,12 +65,12 @@ func TestExportComesBackWhole(t *testing.T) {
 		must(t, "counts", file(t, dir, "counts.csv", "plot,quadrat,date,broadleaf,grass,cover_%,observer\n101,1,2025-06-14,7,0,12.345678901,Ada\n102,1,2025-06-14,,3,0,Ada\n201,1,2025-06-15,2,1,.,Ben\n"), "--trial", dir)
 		must(t, "yields", file(t, dir, "yields.csv", "plot,date,marketable_lb,cull_kg,bed_length_ft,trim\n101,2025-09-20,84.2,1.5,30,=150 mm\n"), "--trial", dir)
 	}
-	first := smallTrial(t, "RYE")
+	first := fourPlots(t, "RYE")
 	fill(first)
 	out := filepath.Join(first, "out")
 	must(t, "export", out, "--trial", first)
 
-	second := smallTrial(t, "RYE")
+	second := fourPlots(t, "RYE")
 	must(t, "counts", filepath.Join(out, "observations.csv"), "--trial", second)
 	again := filepath.Join(second, "out")
 	must(t, "export", again, "--trial", second)
@@ -87,7 +87,7 @@ func TestExportComesBackWhole(t *testing.T) {
 
 // TestExportIsSafeToOpen: a treatment named like a formula stays text.
 func TestExportIsSafeToOpen(t *testing.T) {
-	dir := smallTrial(t, "EVIL = =1+1")
+	dir := fourPlots(t, "EVIL = =1+1")
 	out := filepath.Join(dir, "out")
 	must(t, "export", out, "--trial", dir)
 	raw, err := os.ReadFile(filepath.Join(out, "plots.csv"))
@@ -106,7 +106,7 @@ func TestExportIsReadByAnotherProgram(t *testing.T) {
 	if err != nil {
 		t.Skip("sqlite3 is not installed")
 	}
-	dir := smallTrial(t, "RYE")
+	dir := fourPlots(t, "RYE")
 	must(t, "counts", file(t, dir, "counts.csv", "plot,quadrat,visit,broadleaf,grass\n101,1,1,7,0\n102,1,1,,3\n"), "--trial", dir)
 	out := filepath.Join(dir, "out")
 	must(t, "export", out, "--trial", dir)

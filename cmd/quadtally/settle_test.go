@@ -10,7 +10,7 @@ import (
 // TestSettlingPhotos: photos without card and date wait, are settled by hand,
 // set aside, and taken back; each step shows in the status and the export.
 func TestSettlingPhotos(t *testing.T) {
-	dir := smallTrial(t, "RYE")
+	dir := fourPlots(t, "RYE")
 	photos := filepath.Join(dir, "photos")
 	if err := os.MkdirAll(photos, 0o755); err != nil {
 		t.Fatal(err)
@@ -71,7 +71,7 @@ func TestSettlingPhotos(t *testing.T) {
 }
 
 func TestVisitsAreAddedAndMoved(t *testing.T) {
-	dir := smallTrial(t, "RYE")
+	dir := fourPlots(t, "RYE")
 	say(t, "visits", "--add", "2025-07-05", "--trial", dir).expect(t, exitDone, "visit 3  2025-07-05")
 	say(t, "visits", "--move", "2=2025-06-29", "--trial", dir).expect(t, exitDone, "visit 2  2025-06-29")
 	say(t, "visits", "--add", "2025-07-05", "--trial", dir).expect(t, exitUsage, "would both be on")
