@@ -6,6 +6,8 @@ import (
 	"math"
 	"slices"
 	"strings"
+
+	"quadtally/stats/dist"
 )
 
 // Options choose how a response is compared. Start from DefaultOptions.
@@ -13,6 +15,10 @@ type Options struct {
 	Response string // what was measured, for messages: "weed cover"
 	Unit     string // its unit, for messages: "%"
 	Kind     Kind
+	// UnitKnown says that every value is surely in the unit of its kind, as
+	// when one program measured them all: small percents are then not asked
+	// about.
+	UnitKnown bool
 	Scale    Scale // empty for DefaultScale(Kind)
 	// Points is the number of points a cover value was counted from, 0 for
 	// measured cover; see NewTransform.
@@ -30,6 +36,11 @@ type Options struct {
 	Dates []DateSet
 	// UseCovariate adjusts for the covariate of the plots.
 	UseCovariate bool
+	// Contrasts are single questions set before the trial. Rates gives the
+	// rate of treatments that are steps of one thing; their linear, quadratic
+	// and cubic trends are added to the contrasts.
+	Contrasts []Question
+	Rates     map[string]float64
 	// Randomise sets the randomisation test; Draws 0 leaves it out.
 	Randomise PermuteOptions
 }
@@ -162,6 +173,10 @@ type Analysis struct {
 
 	Pairs     []Pair              `json:"pairs,omitempty"`
 	VsControl []ControlComparison `json:"vs_control,omitempty"`
+	// Contrasts have coefficients in the order of ContrastLevels; each p is
+	// for the contrast on its own.
+	Contrasts      []Contrast `json:"contrasts,omitempty"`
+	ContrastLevels []string   `json:"contrast_levels,omitempty"`
 
 	Subsampling   *Subsampling   `json:"subsampling,omitempty"`
 	BlockVariance *BlockVariance `json:"block_variance,omitempty"`
@@ -228,8 +243,8 @@ func Analyse(rows []Row, opt Options) (Analysis, error) {
 	return a, nil
 }
 
-// readPlots turns rows into plots, collecting every fault. It replaces the
-// control and the order in opt by the spelling the rows came to have.
+// readPlots turns rows into plots, collecting every fault. It replaces
+// the treatments named in opt by the spelling the rows came to have.
 func readPlots(rows []Row, opt *Options) ([]Plot, []string, error) {
 	if len(rows) == 0 {
 		return nil, nil, Fault{Text: "no rows: need the readings of at least 2 treatments"}
@@ -243,7 +258,7 @@ func readPlots(rows []Row, opt *Options) ([]Plot, []string, error) {
 	if len(days) > 1 {
 		faults = append(faults, Fault{Text: fmt.Sprintf("rows of %d days: choose one visit, or analyse them as a season; dates are not replicates", len(days))})
 	}
-	faults = append(faults, checkRange(opt.Kind, clean)...)
+	faults = append(faults, checkRange(opt.Kind, opt.UnitKnown, clean)...)
 	faults = append(faults, checkNames(clean, opt)...)
 	plots, err := PlotMeans(clean)
 	if err != nil || len(faults) > 0 {
@@ -292,17 +307,29 @@ func checkNames(rows []Row, opt *Options) []Fault {
 			faults = append(faults, Fault{strange[t], fmt.Sprintf("treatment %q is not in the layout (%s)", t, listed(order))})
 		}
 	}
-	for i, set := range opt.Dates {
-		by := make(map[string]string, len(set.ByTreatment))
-		for t, date := range set.ByTreatment {
-			by[spelled(t)] = date
+	for i, q := range opt.Contrasts {
+		if i == 0 {
+			opt.Contrasts = slices.Clone(opt.Contrasts)
 		}
+		opt.Contrasts[i].Weights = respelled(q.Weights, spelled)
+	}
+	opt.Rates = respelled(opt.Rates, spelled)
+	for i, set := range opt.Dates {
 		if i == 0 {
 			opt.Dates = slices.Clone(opt.Dates)
 		}
-		opt.Dates[i].ByTreatment = by
+		opt.Dates[i].ByTreatment = respelled(set.ByTreatment, spelled)
 	}
 	return faults
+}
+
+// respelled returns a copy of m with its keys spelled as the rows are.
+func respelled[V any](m map[string]V, spelled func(string) string) map[string]V {
+	out := make(map[string]V, len(m))
+	for k, v := range m {
+		out[spelled(k)] = v
+	}
+	return out
 }
 
 // analysePlots compares plots that have been formed and checked.
@@ -314,6 +341,11 @@ func analysePlots(plots []Plot, opt Options) (Analysis, error) {
 	a.Warnings = append(a.Warnings, a.Design.Warnings...)
 	a.Warnings = append(a.Warnings, ConfoundedDates(a.Design.Treatments, opt.Dates)...)
 	a.Notes = append(a.Notes, a.Design.Notes...)
+	for _, t := range opt.Order {
+		if !slices.Contains(a.Design.Treatments, t) && !slices.Contains(a.Design.Lost, t) {
+			a.warn("treatment %s of the layout has no row", t)
+		}
+	}
 	used := a.Design.used()
 	for _, p := range plots {
 		if p.Missing {
@@ -335,7 +367,7 @@ func analysePlots(plots []Plot, opt Options) (Analysis, error) {
 		a.Notes = append(a.Notes, note)
 	}
 	a.Transform = t
-	if top := slices.Max(values); opt.Kind == Percent && top > 0 && top <= 1 {
+	if top := slices.Max(values); opt.Kind == Percent && !opt.UnitKnown && top > 0 && top <= 1 {
 		a.warn("no value is above 1 %%: if these are proportions of 1, say so; the tests are the same, the means are not")
 	}
 	analysed := make([]float64, len(used))
@@ -354,6 +386,9 @@ func analysePlots(plots []Plot, opt Options) (Analysis, error) {
 	}
 	a.fillModel(used, values, analysed)
 	if a.Pairs, err = a.means.Pairs(opt.Method, opt.Alpha); err != nil {
+		return a, err
+	}
+	if err := a.fillContrasts(opt); err != nil {
 		return a, err
 	}
 	a.fillTreatments(values, used, opt)
@@ -399,8 +434,8 @@ func (a *Analysis) fillModel(used []Plot, values, analysed []float64) {
 	a.GrandMean = ptr(f.Mean)
 	if mse, ok := f.MSE(); ok {
 		a.MSE, a.ResidualSD = ptr(mse), ptr(math.Sqrt(mse))
-		if f.Mean != 0 {
-			a.CVPercent = ptr(100 * math.Sqrt(mse) / math.Abs(f.Mean))
+		if cv := 100 * math.Sqrt(mse) / math.Abs(f.Mean); finite(cv) {
+			a.CVPercent = &cv
 		}
 	}
 	if r2, ok := f.RSquared(); ok {
@@ -449,6 +484,24 @@ func efficiency(d Design, anova []ANOVARow) []Efficiency {
 		}
 	}
 	return nil
+}
+
+func (a *Analysis) fillContrasts(opt Options) error {
+	questions := opt.Contrasts
+	if len(opt.Rates) > 0 {
+		trends, err := trendQuestions(opt.Rates)
+		if err != nil {
+			return err
+		}
+		questions = append(slices.Clone(questions), trends...)
+	}
+	if len(questions) == 0 {
+		return nil
+	}
+	var err error
+	a.ContrastLevels = a.means.Levels
+	a.Contrasts, err = a.means.ask(questions, a.Confidence)
+	return err
 }
 
 func (a *Analysis) fillTreatments(values []float64, used []Plot, opt Options) {
@@ -530,6 +583,10 @@ func (a *Analysis) fillControl(values []float64, terms []Term, opt Options) erro
 		return nil
 	}
 	if len(a.means.Levels) < 2 {
+		return nil
+	}
+	if others := len(a.means.Levels) - 1; others > dist.MaxComparisons {
+		a.warn("%d treatments beside the control: Dunnett's test takes at most %d, so it is left out", others, dist.MaxComparisons)
 		return nil
 	}
 	var err error
@@ -699,9 +756,9 @@ func (a *Analysis) judgePairs() {
 	switch {
 	case tested == 0 || apart == 0:
 	case apart <= 4:
-		a.verdict("%s (%s)", nameList(names), a.Method)
+		a.verdict("%s (%s)", nameList(names), a.Method.Words())
 	default:
-		a.verdict("%d of %d pairs differ (%s); the letters show which", apart, tested, a.Method)
+		a.verdict("%d of %d pairs differ (%s); the letters show which", apart, tested, a.Method.Words())
 	}
 }
 

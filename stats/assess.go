@@ -65,12 +65,15 @@ type BlockVariance struct {
 // between two treatments that a t test of the pair would show with the given
 // power, at the least precise pair, on the scale of the analysis. From and To
 // are an example in the unit of the response: a mean of To against one of From.
+// BeyondZero says that the way from From down to 0, the least a share or a count
+// can be, is shorter than the difference: then no lower mean would have shown.
 type Detectable struct {
 	Power      float64 `json:"power"`
 	Difference float64 `json:"difference"`
 	FromWhat   string  `json:"from_what"`
 	From       float64 `json:"from"`
 	To         float64 `json:"to"`
+	BeyondZero bool    `json:"beyond_zero"`
 }
 
 // detectablePower is the power at which detectable differences are given
@@ -224,6 +227,13 @@ func (a *Analysis) checkAssumptions(opt Options) error {
 			g = append(g, groups[t])
 		}
 	}
+	if a.Design.Kind == CompletelyRandomised && len(g) == len(a.Design.Treatments) {
+		t := WelchTest(g)
+		if err := add(t, nil, "treatments differ, also without taking their spread as alike",
+			"treatments are not shown to differ when their spread is not taken as alike"); err != nil {
+			return err
+		}
+	}
 	if len(g) > 1 {
 		t, err := BrownForsythe(g)
 		if err := add(t, err, "treatments differ in spread: another scale or the rank tests are worth a look",
@@ -300,6 +310,42 @@ func (a *Analysis) detectable(opt Options) error {
 	}
 	lower := *at.Adjusted - d.Difference
 	d.From, d.To = *a.back(at.Adjusted), *a.back(&lower)
+	if a.Transform.Kind != Measure && lower < a.Transform.Forward(0) {
+		d.BeyondZero, d.To = true, 0
+	}
 	a.Detectable = d
 	return nil
+}
+
+// WelchTest compares the means of unblocked groups without taking their
+// variances as alike (Welch 1951, Biometrika 38, 330). It has no answer where
+// a group has one value or no spread.
+func WelchTest(groups [][]float64) Test {
+	const name = "Welch"
+	if len(groups) < 2 {
+		return undefinedTest(name, "need at least 2 groups")
+	}
+	var w, weighted float64
+	weights, means := make([]float64, len(groups)), make([]float64, len(groups))
+	for i, g := range groups {
+		sd, ok := standardDeviation(g)
+		if !ok || sd == 0 {
+			return undefinedTest(name, "a group has one value or no spread, so its weight is infinite: need spread in every group")
+		}
+		weights[i], means[i] = float64(len(g))/sq(sd), mean(g)
+		w += weights[i]
+		weighted += weights[i] * (means[i] - means[0])
+	}
+	centre := means[0] + weighted/w
+	k := float64(len(groups))
+	var between, lambda float64
+	for i, g := range groups {
+		between += weights[i] * sq(means[i]-centre) / (k - 1)
+		lambda += sq(1-weights[i]/w) / float64(len(g)-1)
+	}
+	lambda *= 3 / (k*k - 1)
+	f := between / (1 + 2*(k-2)/3*lambda)
+	t := Test{Name: name, Statistic: f, DF1: k - 1, DF2: 1 / lambda, Defined: true}
+	t.P = must(dist.FSF(f, t.DF1, t.DF2))
+	return t
 }

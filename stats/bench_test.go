@@ -30,9 +30,12 @@ func invented(t, b, q int, effect float64, rng *rand.Rand) []stats.Row {
 
 // The whole comparison but for the randomisation test.
 func BenchmarkAnalyse(b *testing.B) {
-	for _, c := range []struct{ treatments, blocks, quadrats int }{{5, 4, 1}, {20, 10, 1}, {20, 10, 3}} {
-		b.Run(fmt.Sprintf("%dx%dx%d", c.treatments, c.blocks, c.quadrats), func(b *testing.B) {
+	for _, c := range []struct{ treatments, blocks, quadrats, lost int }{{5, 4, 1, 0}, {20, 10, 1, 0}, {20, 10, 3, 0}, {5, 4, 1, 2}, {20, 10, 1, 3}} {
+		b.Run(fmt.Sprintf("%dx%dx%d-%dlost", c.treatments, c.blocks, c.quadrats, c.lost), func(b *testing.B) {
 			rows := invented(c.treatments, c.blocks, c.quadrats, 0.2, rand.New(rand.NewPCG(1, 2)))
+			for i := range c.lost {
+				rows[7*i+2].Missing = true
+			}
 			o := stats.DefaultOptions()
 			o.Control, o.Randomise.Draws = "T1", 0
 			for b.Loop() {

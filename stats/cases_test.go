@@ -401,6 +401,19 @@ func TestDamagedTables(t *testing.T) {
 	t.Run("quadrat read twice", func(t *testing.T) {
 		wantError(t, []stats.Row{{Plot: "1", Quadrat: "a", Treatment: "A"}, {Plot: "1", Quadrat: "a", Treatment: "A"}}, plain(), "quadrat a twice")
 	})
+	t.Run("columns without rows", func(t *testing.T) {
+		wantError(t, []stats.Row{{Column: "1", Treatment: "A"}, {Column: "2", Treatment: "B"}}, plain(), "columns are given without blocks")
+	})
+	t.Run("beyond measure", func(t *testing.T) {
+		wantError(t, []stats.Row{{Treatment: "A", Value: 1e200}, {Treatment: "B", Value: -1e200}}, plain(), "could be measured")
+	})
+	t.Run("treatment without a row", func(t *testing.T) {
+		o := plain()
+		o.Order = []string{"A", "B", "C"}
+		if a := analyse(t, []stats.Row{row("1", "A", 1), row("1", "B", 2), row("2", "A", 3), row("2", "B", 5)}, o); !hasText(a.Warnings, "treatment C of the layout has no row") {
+			t.Errorf("warnings %q", a.Warnings)
+		}
+	})
 	t.Run("no rows", func(t *testing.T) { wantError(t, nil, plain(), "no rows") })
 	t.Run("all missing", func(t *testing.T) {
 		wantError(t, []stats.Row{{Treatment: "A", Missing: true}, {Treatment: "B", Missing: true}}, plain(), "nothing to compare")

@@ -38,6 +38,27 @@ var adjustments = map[Method]Adjustment{
 	Bonferroni: AdjustBonferroni, Sidak: AdjustSidak, Holm: AdjustHolm, BH: AdjustBenjaminiHochberg,
 }
 
+// Words is the method's name in print.
+func (m Method) Words() string {
+	switch m {
+	case Tukey:
+		return "Tukey-Kramer"
+	case LSD:
+		return "LSD"
+	case Sidak:
+		return "Sidak"
+	case BH:
+		return "Benjamini-Hochberg"
+	case Scheffe:
+		return "Scheffe"
+	case Bonferroni:
+		return "Bonferroni"
+	case Holm:
+		return "Holm"
+	}
+	return string(m)
+}
+
 // Methods lists the methods for all pairs.
 func Methods() []Method { return []Method{Tukey, LSD, Bonferroni, Sidak, Holm, BH, Scheffe} }
 
@@ -102,8 +123,17 @@ func (m Means) Pairs(method Method, alpha float64) ([]Pair, error) {
 	for i, at := range tested {
 		plain[i] = *pairs[at].PLSD
 	}
-	adjusted := adjustPairs(method, plain, func(i int) float64 { return math.Abs(*pairs[tested[i]].T) }, k, df)
-	crit := criticalT(method, alpha, len(tested), k, df)
+	family := family{method: method, k: k, df: df}
+	if method == Tukey && k > 2 {
+		// Two means make a plain t test; Pairs has checked k.
+		r, err := dist.NewStudentizedRange(k, df)
+		if err != nil {
+			return nil, err
+		}
+		family.studentized = r
+	}
+	adjusted := family.adjust(plain, func(i int) float64 { return math.Abs(*pairs[tested[i]].T) })
+	crit := family.critical(alpha, len(tested))
 	tPlain := must(dist.TQuantile(1-alpha/2, df))
 	for i, at := range tested {
 		p := &pairs[at]
@@ -115,61 +145,60 @@ func (m Means) Pairs(method Method, alpha float64) ([]Pair, error) {
 	return pairs, nil
 }
 
-// adjustPairs adjusts plain p values; absT gives the statistic of pair i.
-func adjustPairs(method Method, plain []float64, absT func(int) float64, k int, df float64) []float64 {
-	each := func(f func(t float64) float64) []float64 {
-		out := make([]float64, len(plain))
-		// Equal statistics are common in balanced layouts, and rank
-		// methods must see exactly equal p values as ties.
-		known := map[float64]float64{}
-		for i := range out {
-			t := absT(i)
-			p, ok := known[t]
-			if !ok {
-				p = f(t)
-				known[t] = p
-			}
-			out[i] = p
-		}
-		return out
-	}
-	switch method {
-	case Tukey:
-		if k == 2 {
-			return plain
-		}
-		return each(func(t float64) float64 { return must(dist.StudentizedRangeSF(math.Sqrt2*t, k, df)) })
-	case Scheffe:
-		d := float64(k - 1)
-		return each(func(t float64) float64 { return must(dist.FSF(t*t/d, d, df)) })
-	}
-	how, ok := adjustments[method]
-	if !ok {
-		return plain
-	}
-	adjusted, err := Adjust(plain, how)
-	if err != nil {
-		panic("stats: " + err.Error()) // plain are p values in [0, 1]
-	}
-	return adjusted
+// family is the set of pairs that a method guards together.
+type family struct {
+	method      Method
+	k           int // treatments
+	df          float64
+	studentized *dist.StudentizedRange // for Tukey and more than two treatments
 }
 
-// criticalT is the multiple of the SED at the end of an interval.
-func criticalT(method Method, alpha float64, m, k int, df float64) float64 {
-	switch method {
+// adjust turns plain p values into those of the family; absT gives |t| of pair i.
+func (f family) adjust(plain []float64, absT func(i int) float64) []float64 {
+	var tail func(t float64) float64
+	switch f.method {
 	case Tukey:
-		if k > 2 {
-			return must(dist.StudentizedRangeQuantile(1-alpha, k, df)) / math.Sqrt2
+		if f.studentized == nil {
+			return plain
+		}
+		tail = func(t float64) float64 { return must(f.studentized.SF(math.Sqrt2 * t)) }
+	case Scheffe:
+		d := float64(f.k - 1)
+		tail = func(t float64) float64 { return must(dist.FSF(t*t/d, d, f.df)) }
+	default:
+		how, ok := adjustments[f.method]
+		if !ok {
+			return plain
+		}
+		adjusted, err := Adjust(plain, how)
+		if err != nil {
+			panic("stats: " + err.Error()) // plain are p values in [0, 1]
+		}
+		return adjusted
+	}
+	out := make([]float64, len(plain))
+	for i := range out {
+		out[i] = tail(absT(i))
+	}
+	return out
+}
+
+// critical is the multiple of the SED at the end of an interval, with m pairs.
+func (f family) critical(alpha float64, m int) float64 {
+	switch f.method {
+	case Tukey:
+		if f.studentized != nil {
+			return must(f.studentized.Quantile(1-alpha)) / math.Sqrt2
 		}
 	case Scheffe:
-		d := float64(k - 1)
-		return math.Sqrt(d * must(dist.FQuantile(1-alpha, d, df)))
+		d := float64(f.k - 1)
+		return math.Sqrt(d * must(dist.FQuantile(1-alpha, d, f.df)))
 	case Bonferroni, Holm:
-		return must(dist.TQuantile(1-alpha/float64(2*m), df))
+		return must(dist.TQuantile(1-alpha/float64(2*m), f.df))
 	case Sidak:
-		return must(dist.TQuantile(0.5+math.Pow(1-alpha, 1/float64(m))/2, df))
+		return must(dist.TQuantile(0.5+math.Pow(1-alpha, 1/float64(m))/2, f.df))
 	}
-	return must(dist.TQuantile(1-alpha/2, df))
+	return must(dist.TQuantile(1-alpha/2, f.df))
 }
 
 // Side says which differences from the control are looked for.

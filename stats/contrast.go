@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 
 	"quadtally/stats/dist"
 )
@@ -28,7 +29,7 @@ type Contrast struct {
 // Contrast tests coefficients, one a level in the order of m.Levels and
 // summing to zero. P is for the contrast on its own.
 func (m Means) Contrast(name string, coefficients []float64, confidence float64) (Contrast, error) {
-	c := Contrast{Name: name, Coefficients: coefficients}
+	c := Contrast{Name: name, Coefficients: slices.Clone(coefficients)}
 	if len(coefficients) != len(m.Levels) {
 		return c, fmt.Errorf("contrast %s has %d coefficients for %s", name, len(coefficients), count(len(m.Levels), "treatment"))
 	}
@@ -62,6 +63,60 @@ func (m Means) Contrast(name string, coefficients []float64, confidence float64)
 	c.P = ptr(must(dist.TTwoSided(t, df)))
 	c.Lower, c.Upper = ptr(w.estimate-reach), ptr(w.estimate+reach)
 	return c, nil
+}
+
+// A Question is a contrast asked for by treatment: weights sum to zero, and
+// treatments without one do not take part.
+type Question struct {
+	Name    string             `json:"name"`
+	Weights map[string]float64 `json:"weights"`
+}
+
+// trendNames are the degrees looked at for ordered rates; higher ones have no
+// reading in the field.
+var trendNames = []string{"linear trend", "quadratic trend", "cubic trend"}
+
+// trendQuestions turns the rates of treatments into orthogonal trends.
+func trendQuestions(rates map[string]float64) ([]Question, error) {
+	names := sortedKeys(rates)
+	scores := make([]float64, len(names))
+	for i, n := range names {
+		scores[i] = rates[n]
+	}
+	set, err := PolynomialContrasts(scores, len(trendNames))
+	if err != nil {
+		return nil, err
+	}
+	var out []Question
+	for d, coefficients := range set {
+		q := Question{Name: trendNames[d], Weights: map[string]float64{}}
+		for i, n := range names {
+			q.Weights[n] = coefficients[i]
+		}
+		out = append(out, q)
+	}
+	return out, nil
+}
+
+// ask answers questions by treatment.
+func (m Means) ask(questions []Question, confidence float64) ([]Contrast, error) {
+	var out []Contrast
+	for _, q := range questions {
+		coefficients := make([]float64, len(m.Levels))
+		for _, t := range sortedKeys(q.Weights) {
+			i, err := m.index(t)
+			if err != nil {
+				return nil, fmt.Errorf("contrast %s: %w", q.Name, err)
+			}
+			coefficients[i] = q.Weights[t]
+		}
+		c, err := m.Contrast(q.Name, coefficients, confidence)
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, c)
+	}
+	return out, nil
 }
 
 // PolynomialContrasts returns orthogonal contrasts of degree 1 to most for

@@ -29,7 +29,7 @@ type Design struct {
 	Blocks     []string   `json:"blocks,omitempty"`
 	Columns    []string   `json:"columns,omitempty"`
 	// Plots holds every plot, with a value or missing, in a fixed order.
-	Plots []Plot `json:"plots"`
+	Plots []Plot `json:"-"`
 	// Balanced says that all treatments are equally replicated and, in
 	// incomplete blocks, that every two meet in equally many blocks.
 	Balanced bool `json:"balanced"`

@@ -258,13 +258,14 @@ func (f *Fit) factorise() {
 	f.r = make([][]float64, len(f.x))
 	for j, col := range work {
 		k := len(f.kept)
-		whole := norm(f.x[j]) + math.Sqrt(float64(f.N))*math.Abs(f.xMean[j])
+		// Centring a column leaves the rounding of its mean behind.
+		rounding := dependentTol*norm(f.x[j]) + 0x1p-48*math.Sqrt(float64(f.N))*math.Abs(f.xMean[j])
 		left := 0.0
 		// The intercept takes one dimension, so only N-1 columns can stand.
 		if k < f.N-1 {
 			left = norm(col[k:])
 		}
-		if left <= dependentTol*whole {
+		if left <= rounding {
 			f.depends[j] = f.solveUpper(col[:k])
 			continue
 		}

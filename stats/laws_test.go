@@ -381,7 +381,28 @@ func TestTrendsAddUp(t *testing.T) {
 		}
 		want := anovaRow(t, analyse(t, rows, plain()).ANOVA, "treatment").SS
 		near(t, "sum of trends", &ss, want, 1e-9*want)
+		o := plain()
+		o.Rates = map[string]float64{}
+		for i, s := range scores {
+			o.Rates[m.Levels[i]] = s
+		}
+		a := analyse(t, rows, o)
+		if len(a.Contrasts) != min(3, k-1) {
+			t.Errorf("%d trends of %d rates", len(a.Contrasts), k)
+		}
+		linear, err := m.Contrast("", set[0], 0.95)
+		if err != nil {
+			t.Fatal(err)
+		}
+		near(t, "linear trend", a.Contrasts[0].F, *linear.F, 1e-9**linear.F)
 	}
+	o := plain()
+	o.Contrasts = []stats.Question{{Name: "cover against none", Weights: map[string]float64{"bare": 4, "RYE": -1, "RYEVETCH": -1, "STRAW": -1, "TARP": -1}}}
+	near(t, "cover against none", analyse(t, d1Rows(), o).Contrasts[0].Estimate, 4*59-28-17.25-33-9, 1e-9)
+	o.Contrasts[0].Weights["TARP"] = 0
+	wantError(t, d1Rows(), o, "cover against none", "sum to zero")
+	o.Contrasts[0].Weights = map[string]float64{"BARE": 1, "OATS": -1}
+	wantError(t, d1Rows(), o, "OATS")
 	for _, bad := range [][]float64{{1}, {1, 1}, {1, math.NaN()}} {
 		if _, err := stats.PolynomialContrasts(bad, 2); err == nil {
 			t.Errorf("scores %v were taken", bad)

@@ -24,7 +24,7 @@ type RankTest struct {
 	// PNormal is the two-sided p value from the normal approximation with
 	// continuity and tie correction, for comparison with other programs.
 	PNormal float64
-	// Exact reports whether P comes from complete enumeration.
+	// Exact reports whether the p values come from complete enumeration.
 	Exact bool
 	// HodgesLehmann is the estimate of the shift that belongs to the test:
 	// the median of all pairwise means of the differences, zeros included (signed
@@ -34,6 +34,8 @@ type RankTest struct {
 
 // mostExact is the number of values up to which rank tests are enumerated.
 const mostExact = 200
+
+const tooManyToEnumerate = "more than 200 values: p values from the normal approximation"
 
 // SignedRank is Wilcoxon's signed rank test of paired values (Wilcoxon 1945,
 // Biometrics Bulletin 1, 80-83). Pairs without a difference are dropped, as he
@@ -77,6 +79,8 @@ func SignedRank(x, y []float64) (RankTest, error) {
 	}
 	if len(used) <= mostExact {
 		res.enumerated(signDistribution(ranks), int(math.Round(2*v)))
+	} else {
+		res.Warnings = append(res.Warnings, tooManyToEnumerate)
 	}
 	return res, nil
 }
@@ -125,6 +129,8 @@ func RankSum(x, y []float64) (RankTest, error) {
 	res.approximate(w-m*n/2, math.Sqrt(variance))
 	if len(all) <= mostExact {
 		res.enumerated(splitDistribution(ranks, len(x)), int(math.Round(2*floats.Sum(ranks[:len(x)]))))
+	} else {
+		res.Warnings = append(res.Warnings, tooManyToEnumerate)
 	}
 	return res, nil
 }
@@ -184,7 +190,6 @@ func (r *RankTest) approximate(fromMean, sd float64) {
 	r.PGreater = upper((fromMean - 0.5) / sd)
 	r.PLess = upper((-fromMean - 0.5) / sd)
 	r.P = r.PNormal
-	r.Warnings = nil
 }
 
 // SignTest is the exact binomial test that positive and negative differences

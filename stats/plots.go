@@ -257,10 +257,10 @@ func PlotMeans(rows []Row) ([]Plot, error) {
 		if columned > 0 && r.Column == "" {
 			noColumn = append(noColumn, r.name())
 		}
-		if !r.Missing && !finite(r.Value) {
+		if !r.Missing && !usable(r.Value) {
 			notNumber = append(notNumber, r.name())
 		}
-		if r.HasCovariate && !finite(r.Covariate) {
+		if r.HasCovariate && !usable(r.Covariate) {
 			badCovariate = append(badCovariate, r.name())
 		}
 	}
@@ -269,11 +269,14 @@ func PlotMeans(rows []Row) ([]Plot, error) {
 			faults = append(faults, Fault{rows, text})
 		}
 	}
+	if columned > 0 && blocked == 0 {
+		faults = append(faults, Fault{Text: "columns are given without blocks: give the rows of the square as blocks, or the columns as blocks if there are no rows"})
+	}
 	add(noTreatment, "no treatment given; a blank treatment cannot be compared")
 	add(noBlock, "no block given while other rows have one; fill in the block")
 	add(noColumn, "no column given while other rows have one; fill in the column")
-	add(notNumber, "the value is not a number; correct it or mark the reading missing")
-	add(badCovariate, "the covariate is not a number; correct it or leave it out")
+	add(notNumber, "the value is not a number that could be measured; correct it or mark the reading missing")
+	add(badCovariate, "the covariate is not a number that could be measured; correct it or leave it out")
 
 	type key struct{ block, column, plot, treatment string }
 	groups := map[key][]Row{}
@@ -313,6 +316,10 @@ func PlotMeans(rows []Row) ([]Plot, error) {
 	}
 	return plots, nil
 }
+
+// usable reports whether x is a number whose square is one too; what is larger
+// is no measurement.
+func usable(x float64) bool { return math.Abs(x) <= 1e100 }
 
 func finite(x float64) bool { return !math.IsNaN(x) && !math.IsInf(x, 0) }
 

@@ -313,6 +313,11 @@ func TestReferenceIncompleteBlocks(t *testing.T) {
 			inverse += 1 / e
 		}
 		c.Check(t, "average_efficiency", float64(len(factors))/inverse)
+		v, err := fit.VarianceComponent("block")
+		if err != nil {
+			t.Fatal(err)
+		}
+		c.Check(t, "anova_block_variance", v)
 		c.PassOver("combined_reml", "recovery of information between blocks by a mixed model")
 		c.PassOver("anova_block_variance_formula", "text")
 	}, "k13-alpha", "k13-bibd", "k13-incomplete")
@@ -357,6 +362,9 @@ func TestReferenceTransforms(t *testing.T) {
 					t.Errorf("%s on %s: %g (%g to %g)", r.Treatment, scale, *r.Back, *r.BackLower, *r.BackUpper)
 				}
 			}
+			sw := check(t, a, "Shapiro-Wilk")
+			c.Check(t, name+".residual_shapiro_w", or(sw.Statistic))
+			c.Check(t, name+".residual_shapiro_p", or(sw.P))
 			c.PassOver(name+".formula", "text")
 		}
 		c.Check(t, "levels", c.WantStrings(t, "levels"))

@@ -7,6 +7,7 @@ import (
 	"testing"
 
 	"quadtally/stats"
+	"quadtally/stats/dist"
 	"quadtally/stats/internal/refcases"
 )
 
@@ -186,4 +187,15 @@ func rankSum(t *testing.T, c *refcases.Case) {
 	c.Check(t, "p_exact_two_sided", r.P)
 	c.Check(t, "p_exact_greater", r.PGreater)
 	c.Check(t, "p_normal_continuity_tie_corrected", r.PNormal)
+}
+
+// fP returns the F-distribution p value of the analysis of variance inside a
+// randomisation test.
+func fP(t *testing.T, p stats.Permutation) float64 {
+	t.Helper()
+	got, err := dist.FSF(p.F, p.DF1, p.DF2)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return got
 }

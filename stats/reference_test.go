@@ -207,6 +207,11 @@ func TestReferenceOneWay(t *testing.T) {
 			trt := anovaRow(t, a.ANOVA, "treatment")
 			c.Check(t, "eta2", or(trt.PartialEta2))
 			c.Check(t, "omega2", or(trt.PartialOmega2))
+			w := check(t, a, "Welch")
+			c.Check(t, "welch.f", or(w.Statistic))
+			c.Check(t, "welch.df1", or(w.DF1))
+			c.Check(t, "welch.df2", or(w.DF2))
+			c.Check(t, "welch.p", or(w.P))
 		}
 	}, "k01")
 }
@@ -258,6 +263,31 @@ func checkOneWayEdge(t *testing.T, c *refcases.Case, a stats.Analysis) {
 	if len(a.Verdict) == 0 {
 		t.Error("no verdict")
 	}
+	if c.Has("welch") {
+		if w := check(t, a, "Welch"); w.P != nil || !strings.Contains(w.Reading, "no answer") {
+			t.Errorf("Welch's test with a group without spread: %+v", w)
+		}
+		c.PassOver("welch", "seen to be refused")
+		c.PassOver("bartlett", "not part of the comparison; refused in its own test")
+	}
+	if c.Has("shapiro") {
+		if len(a.Checks) > 0 {
+			t.Errorf("checks of values that are all the same: %v", a.Checks)
+		}
+		c.PassOver("shapiro", "seen to be left out")
+	}
+}
+
+// check finds a check by name.
+func check(t *testing.T, a stats.Analysis, name string) stats.TestLine {
+	t.Helper()
+	for _, l := range a.Checks {
+		if l.Name == name {
+			return l
+		}
+	}
+	t.Fatalf("no check %q", name)
+	return stats.TestLine{}
 }
 
 func TestReferenceBlocks(t *testing.T) {

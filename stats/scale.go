@@ -188,8 +188,9 @@ func (t Transform) Words() string {
 // the whole, counts below zero, and shares of both ways of writing (0.62 among
 // percents). A reading looks like a proportion among percents where others of
 // its treatment are over 1, at least ten times it, and a hundred times it is
-// among theirs within a factor of 4.
-func checkRange(kind Kind, rows []Row) []Fault {
+// among theirs within a factor of 4. Where the unit is known there is nothing to
+// ask.
+func checkRange(kind Kind, unitKnown bool, rows []Row) []Fault {
 	var below, above, mixed []string
 	var mixedValues []float64
 	whole := Transform{Kind: kind}.whole()
@@ -210,7 +211,7 @@ func checkRange(kind Kind, rows []Row) []Fault {
 	}
 	lo, hi := math.Inf(1), 0.0
 	for _, r := range rows {
-		if kind != Percent || r.Missing || !finite(r.Value) {
+		if kind != Percent || unitKnown || r.Missing || !finite(r.Value) {
 			continue
 		}
 		if r.Value > 1 && r.Value <= 100 {

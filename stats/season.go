@@ -207,7 +207,7 @@ func AnalyseSeason(rows []Row, opt Options) (Season, error) {
 		return Season{}, Fault{Text: "no rows: need the readings of at least 2 visits"}
 	}
 	clean, notes := CleanLabels(rows)
-	faults := append(checkRange(opt.Kind, clean), checkNames(clean, &opt)...)
+	faults := append(checkRange(opt.Kind, opt.UnitKnown, clean), checkNames(clean, &opt)...)
 	plots, days, err := SeasonPlots(clean)
 	if err != nil || len(faults) > 0 {
 		return Season{}, joinErrors(faults, err)
@@ -250,6 +250,7 @@ func AnalyseSeason(rows []Row, opt Options) (Season, error) {
 	}
 	areaOpt := opt
 	areaOpt.Response, areaOpt.Kind, areaOpt.Scale = strings.TrimSpace("area under "+opt.Response), Measure, Raw
+	areaOpt.Randomise.Draws = 0 // it would say again what it says of the period mean
 	if opt.Unit != "" {
 		areaOpt.Unit = opt.Unit + " x days"
 	}

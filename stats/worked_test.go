@@ -16,9 +16,9 @@ func closeTo(t *testing.T, what string, got, want, abs float64) {
 	}
 }
 
-// d1 is weed cover in percent of five mulches in four blocks, invented; the
+// coverD1 is weed cover in percent of five mulches in four blocks, invented; the
 // values expected of it were computed with R 4.2.2.
-var d1 = struct {
+var coverD1 = struct {
 	treatments []string
 	table      [][]float64 // block by treatment
 }{
@@ -44,17 +44,17 @@ func plots(treatments []string, table [][]float64) (y []float64, treatment, bloc
 }
 
 func TestChecksOfD1(t *testing.T) {
-	y, treatment, block := plots(d1.treatments, d1.table)
+	y, treatment, block := plots(coverD1.treatments, coverD1.table)
 	na, _, _, err := stats.NonAdditivity(y, block, treatment)
 	na = test(t, na, err)
 	closeTo(t, "non-additivity F", na.Statistic, 2.23115, 5e-6)
 	closeTo(t, "non-additivity df", na.DF2, 11, 0)
 	closeTo(t, "non-additivity p", na.P, 0.16337, 5e-6)
-	fr, err := stats.FriedmanTest(d1.table)
+	fr, err := stats.FriedmanTest(coverD1.table)
 	test(t, fr.ChiSquare, err)
 	closeTo(t, "Friedman", fr.ChiSquare.Statistic, 15.4, 1e-9)
 	closeTo(t, "Friedman p", fr.ChiSquare.P, 0.0039396, 5e-8)
-	e := additiveResiduals(d1.table)
+	e := additiveResiduals(coverD1.table)
 	sw, err := stats.ShapiroWilk(e)
 	sw = test(t, sw, err)
 	closeTo(t, "Shapiro-Wilk p of residuals", sw.P, 0.9504, 5e-5)
@@ -73,7 +73,7 @@ func TestChecksOfD1(t *testing.T) {
 // One plot lost: treatments adjusted for blocks, F 50.12171 on 4 and 11 df (R
 // 4.2.2), never the 52.46 of treatments first.
 func TestPermuteAdjustsForBlocks(t *testing.T) {
-	y, treatment, block := plots(d1.treatments, d1.table)
+	y, treatment, block := plots(coverD1.treatments, coverD1.table)
 	const lost = 2*5 + 2 // RYEVETCH in block 3
 	cut := func(s []string) []string { return append(append([]string(nil), s[:lost]...), s[lost+1:]...) }
 	y = append(append([]float64(nil), y[:lost]...), y[lost+1:]...)

@@ -1,10 +1,15 @@
 package vision
 
 import (
+	"bytes"
 	"encoding/csv"
+	"image"
+	_ "image/jpeg"
+	"image/png"
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -120,17 +125,304 @@ func accuracy(est, truth []float64) (mae, bias, ccc float64) {
 	return mae, me - mt, 2 * set / (se + st + n*(me-mt)*(me-mt))
 }
 
-func TestFields(t *testing.T) {
-	opt := DefaultOptions()
-	for _, set := range []string{"peanut", "ews"} {
+var fieldSets = []string{"peanut", "ews"}
+
+// measured holds the open sets once measured, for all tests of this file.
+var measured = map[string][]fieldPhoto{}
+
+func fields(t testing.TB, set string) []fieldPhoto {
+	t.Helper()
+	if measured[set] == nil {
 		photos := fieldSet(t, set)
-		measureAll(t, photos, opt)
-		cover := byVisit(t, photos, opt)
-		var truth []float64
-		for _, p := range photos {
-			truth = append(truth, p.truth)
-		}
-		mae, bias, ccc := accuracy(cover, truth)
-		t.Logf("%-7s %3d photos: mean abs. error %.2f points, bias %+.2f, CCC %.3f", set, len(photos), 100*mae, 100*bias, ccc)
+		measureAll(t, photos, plain())
+		measured[set] = photos
 	}
+	return measured[set]
+}
+
+func truths(photos []fieldPhoto) []float64 {
+	out := make([]float64, len(photos))
+	for i, p := range photos {
+		out[i] = p.truth
+	}
+	return out
+}
+
+// TestFields prints how far measured cover lies from hand-made masks. The
+// limits hold what was reached, so that a change for the worse is seen.
+func TestFields(t *testing.T) {
+	reached := map[string]struct{ mae, bias, ccc float64 }{
+		"peanut": {0.0125, 0.0050, 0.984},
+		"ews":    {0.0300, 0.0050, 0.970},
+	}
+	for _, set := range fieldSets {
+		photos := fields(t, set)
+		cover, truth := byVisit(t, photos, plain()), truths(photos)
+		mae, bias, ccc := accuracy(cover, truth)
+		t.Logf("%-7s all        %3d photos: mean abs. error %.2f points, bias %+.2f, CCC %.3f", set, len(photos), 100*mae, 100*bias, ccc)
+		if r := reached[set]; mae > r.mae || math.Abs(bias) > r.bias || ccc < r.ccc {
+			t.Errorf("%s: worse than the %.2f points, bias %.2f, CCC %.3f once reached", set, 100*r.mae, 100*r.bias, r.ccc)
+		}
+		for _, class := range [][2]float64{{0, 0.05}, {0.05, 0.35}, {0.35, 1.01}} {
+			var e, tr []float64
+			for i := range photos {
+				if truth[i] >= class[0] && truth[i] < class[1] {
+					e, tr = append(e, cover[i]), append(tr, truth[i])
+				}
+			}
+			mae, bias, _ := accuracy(e, tr)
+			t.Logf("%-7s %3.0f-%3.0f %%  %3d photos: mean abs. error %.2f points, bias %+.2f", set, 100*class[0], math.Min(100*class[1], 100), len(e), 100*mae, 100*bias)
+		}
+		flags := map[FlagCode]int{}
+		for _, p := range photos {
+			for _, f := range p.m.Flags {
+				flags[f.Code]++
+			}
+		}
+		t.Logf("%-7s flags of %d photos: %v", set, len(photos), flags)
+	}
+}
+
+// conformal takes the 5 % and 95 % points of the signed errors, in units of
+// coverScale, in each row of rangeTable, with the n+1 of split conformal.
+func conformal(cover, truth []float64) []rangeRow {
+	out := slices.Clone(rangeTable)
+	low := 0.0
+	for i, row := range out {
+		var d []float64
+		for k, c := range cover {
+			if c >= low && c < row.below {
+				d = append(d, (truth[k]-c)/coverScale(c))
+			}
+		}
+		slices.Sort(d)
+		n := len(d)
+		rank := min(int(math.Ceil(0.95*float64(n+1)))-1, n-1)
+		out[i].hi, out[i].lo = max(d[rank], 0), max(-d[n-1-rank], 0)
+		low = row.below
+	}
+	return out
+}
+
+func held(table []rangeRow, cover, truth float64) bool {
+	for _, row := range table {
+		if cover < row.below {
+			s := coverScale(cover)
+			return truth >= cover-row.lo*s && truth <= cover+row.hi*s
+		}
+	}
+	return false
+}
+
+// TestFieldsRange measures the range of cover again and how often it holds on
+// photos that had no part in it.
+func TestFieldsRange(t *testing.T) {
+	var cover, truth []float64
+	for _, set := range fieldSets {
+		photos := fields(t, set)
+		cover = append(cover, byVisit(t, photos, plain())...)
+		truth = append(truth, truths(photos)...)
+	}
+	for i, row := range conformal(cover, truth) {
+		t.Logf("below %3.0f %%: -%.3f +%.3f", 100*math.Min(row.below, 1), row.lo, row.hi)
+		near(t, "lower side of the range", rangeTable[i].lo, row.lo, 0.006)
+		near(t, "upper side of the range", rangeTable[i].hi, row.hi, 0.006)
+	}
+	var hits, all int
+	for fold := range 2 {
+		var fc, ft, tc, tt []float64
+		for i := range cover {
+			// Blocks of ten neighbours go together: they often show one spot.
+			if i/10%2 == fold {
+				fc, ft = append(fc, cover[i]), append(ft, truth[i])
+			} else {
+				tc, tt = append(tc, cover[i]), append(tt, truth[i])
+			}
+		}
+		table := conformal(fc, ft)
+		for i := range tc {
+			all++
+			if held(table, tc[i], tt[i]) {
+				hits++
+			}
+		}
+	}
+	share := float64(hits) / float64(all)
+	t.Logf("the range of one half holds for %.1f %% of the other half's photos", 100*share)
+	if share < 0.85 || share > 0.97 {
+		t.Errorf("range holds for %.1f %% of photos left out, want about 90", 100*share)
+	}
+}
+
+// maskOf reads a hand-made mask: true on vegetation.
+func maskOf(t testing.TB, p fieldPhoto) (mask []bool, w, h int) {
+	t.Helper()
+	f, err := os.Open(p.mask)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	img, err := png.Decode(f)
+	if err != nil {
+		t.Fatal(err)
+	}
+	w, h = img.Bounds().Dx(), img.Bounds().Dy()
+	for y := range h {
+		for x := range w {
+			v, _, _, _ := img.At(x, y).RGBA()
+			mask = append(mask, v > 0)
+		}
+	}
+	return mask, w, h
+}
+
+// TestFieldsBare measures false cover on squares of the open photos, a quarter
+// of the short side wide, in which the mask has no vegetation.
+func TestFieldsBare(t *testing.T) {
+	reached := map[string]float64{"peanut": 0.006, "ews": 0.012}
+	for _, set := range fieldSets {
+		photos := fields(t, set)
+		curves := map[string][]Curve{}
+		for _, p := range photos {
+			curves[p.visit] = append(curves[p.visit], p.m.Curve)
+		}
+		var falsely []float64
+		for _, p := range photos {
+			th, err := VisitThreshold(curves[p.visit], plain())
+			if err != nil {
+				t.Fatal(err)
+			}
+			green, err := p.m.Plane.Mask(th.Value)
+			if err != nil {
+				t.Fatal(err)
+			}
+			truth, w, h := maskOf(t, p)
+			if w != p.m.Plane.Width || h != p.m.Plane.Height {
+				t.Fatalf("%s: plane is %d x %d, mask %d x %d", p.name, p.m.Plane.Width, p.m.Plane.Height, w, h)
+			}
+			side := min(w, h) / 4
+			for y := 0; y+side <= h; y += side {
+				for x := 0; x+side <= w; x += side {
+					plants, hits := 0, 0
+					for j := y; j < y+side; j++ {
+						for i := x; i < x+side; i++ {
+							if truth[j*w+i] {
+								plants++
+							}
+							if green[j*w+i] {
+								hits++
+							}
+						}
+					}
+					if plants == 0 {
+						falsely = append(falsely, float64(hits)/float64(side*side))
+					}
+				}
+			}
+		}
+		slices.Sort(falsely)
+		mean := 0.0
+		for _, v := range falsely {
+			mean += v / float64(len(falsely))
+		}
+		t.Logf("%-7s %d bare squares: mean false cover %.2f points, 95th centile %.2f", set, len(falsely), 100*mean, 100*falsely[len(falsely)*95/100])
+		if mean > reached[set] {
+			t.Errorf("%s: mean false cover is worse than the %.2f points once reached", set, 100*reached[set])
+		}
+	}
+}
+
+// TestFieldsDrift measures how far cover moves when the light does, at the
+// threshold the unchanged visit has.
+func TestFieldsDrift(t *testing.T) {
+	if os.Getenv("QUADTALLY_HEAVY") == "" {
+		t.Skip("set QUADTALLY_HEAVY=1 to measure the drift under changed light")
+	}
+	gain := func(r, g, b float64) func(x, w int, c *[3]float64) {
+		return func(_, _ int, c *[3]float64) { c[0], c[1], c[2] = c[0]*r, c[1]*g, c[2]*b }
+	}
+	changes := []struct {
+		name    string
+		quality int
+		f       func(x, w int, c *[3]float64)
+	}{
+		{"green tint +5 %", 0, gain(1, 1.05, 1)}, {"magenta tint", 0, gain(1.05, 1, 1.05)},
+		{"cool", 0, gain(0.92, 1, 1.08)}, {"warm", 0, gain(1.08, 1, 0.92)},
+		{"exposure x1.4", 0, gain(1.4, 1.4, 1.4)},
+		{"half shadow", 0, func(x, w int, c *[3]float64) {
+			if x > w/2 {
+				c[0], c[1], c[2] = c[0]*0.5, c[1]*0.5, c[2]*0.5
+			}
+		}},
+		{"JPEG q40", 40, gain(1, 1, 1)},
+	}
+	for _, set := range fieldSets {
+		photos := fields(t, set)
+		curves := map[string][]Curve{}
+		for _, p := range photos {
+			curves[p.visit] = append(curves[p.visit], p.m.Curve)
+		}
+		for _, c := range changes {
+			var drift, redone float64
+			n := 0
+			for i := 0; i < len(photos); i += 5 {
+				p := photos[i]
+				b, err := os.ReadFile(p.path)
+				if err != nil {
+					t.Fatal(err)
+				}
+				img, _, err := image.Decode(bytes.NewReader(b))
+				if err != nil {
+					t.Fatal(err)
+				}
+				rgb := interleaveAny(img)
+				w, h := img.Bounds().Dx(), img.Bounds().Dy()
+				for k := range w * h {
+					px := [3]float64{float64(rgb[3*k]), float64(rgb[3*k+1]), float64(rgb[3*k+2])}
+					c.f(k%w, w, &px)
+					for j, v := range px {
+						rgb[3*k+j] = clampByte(v + 0.5)
+					}
+				}
+				s := scene{w, h, rgb}
+				photo := s.png(t)
+				if c.quality > 0 {
+					photo = s.jpeg(t, c.quality)
+				}
+				m, err := Measure(photo, plain())
+				if err != nil {
+					t.Fatal(err)
+				}
+				th, err := VisitThreshold(curves[p.visit], plain())
+				if err != nil {
+					t.Fatal(err)
+				}
+				own, err := VisitThreshold([]Curve{m.Curve}, plain())
+				if err != nil {
+					t.Fatal(err)
+				}
+				was := p.m.Curve.CoverFrac(th.Value)
+				drift += math.Abs(m.Curve.CoverFrac(th.Value) - was)
+				redone += math.Abs(m.Curve.CoverFrac(own.Value) - was)
+				n++
+			}
+			t.Logf("%-7s %-16s mean drift %.2f points (%.2f with the photo's own threshold)", set, c.name, 100*drift/float64(n), 100*redone/float64(n))
+			if drift/float64(n) > 0.05 {
+				t.Errorf("%s, %s: cover drifts by %.1f points", set, c.name, 100*drift/float64(n))
+			}
+		}
+	}
+}
+
+// interleaveAny is an image as 8-bit RGB, by way of the image package.
+func interleaveAny(img image.Image) []byte {
+	b := img.Bounds()
+	rgb := make([]byte, 0, 3*b.Dx()*b.Dy())
+	for y := b.Min.Y; y < b.Max.Y; y++ {
+		for x := b.Min.X; x < b.Max.X; x++ {
+			r, g, bl, _ := img.At(x, y).RGBA()
+			rgb = append(rgb, byte(r>>8), byte(g>>8), byte(bl>>8))
+		}
+	}
+	return rgb
 }

@@ -15,9 +15,10 @@ type Index string
 // The indices that can be asked for. r, g, b are chromatic coordinates
 // R/(R+G+B) and so on; R, G, B are 8-bit sRGB values as stored.
 const (
-	// IndexSoftExG is the default: excess green on a denominator that is
-	// pulled up by a share of the photo's own mean brightness, so that noise
-	// in dark pixels does not look green and exposure cancels out.
+	// IndexSoftExG is the default: green against red and blue over the
+	// brightness of the surroundings, not of the pixel itself, so that noise
+	// in dark pixels does not look green, light and shade cancel out, and no
+	// pixel is divided by next to nothing.
 	IndexSoftExG Index = "soft-exg"
 	// IndexExG is excess green 2g - r - b.
 	// Woebbecke et al. 1995, Trans. ASAE 38(1) 259-269.
@@ -48,19 +49,20 @@ type scale struct {
 	prior    float64 // threshold of a typical photo
 	low      float64 // guards: a visit threshold stays within [low, high]
 	high     float64
+	noise    float64 // ground peaks below it; its noise lifts a threshold no higher
 }
 
 // scales holds one row for each index. The priors and guards of the published
 // indices are common practice around their authors' values; those of the
 // default were measured (see fields_test.go).
 var scales = map[Index]scale{
-	IndexSoftExG: {lo: -0.15, step: 0.0025, prior: 0.155, low: 0.1, high: 0.21},
-	IndexExG:     {lo: -0.5, step: 0.006, prior: 0.12, low: 0.05, high: 0.23},
-	IndexExGR:    {lo: -1, step: 0.01, prior: 0, low: -0.15, high: 0.15},
-	IndexNGRDI:   {lo: -0.5, step: 0.005, prior: 0.04, low: 0, high: 0.15},
-	IndexCIVE:    {lo: -0.4, step: 0.004, prior: -0.06, low: -0.12, high: 0.0},
-	IndexVARI:    {lo: -0.5, step: 0.006, prior: 0.06, low: 0, high: 0.18},
-	IndexAStar:   {lo: -0.5, step: 0.004, prior: 0.05, low: 0.015, high: 0.12},
+	IndexSoftExG: {lo: -0.15, step: 0.0025, prior: 0.1, low: 0.05, high: 0.2, noise: 0.13},
+	IndexExG:     {lo: -0.5, step: 0.006, prior: 0.12, low: 0.05, high: 0.23, noise: 0.12},
+	IndexExGR:    {lo: -1, step: 0.01, prior: 0, low: -0.15, high: 0.15, noise: 0},
+	IndexNGRDI:   {lo: -0.5, step: 0.005, prior: 0.04, low: 0, high: 0.15, noise: 0.05},
+	IndexCIVE:    {lo: -0.4, step: 0.004, prior: -0.06, low: -0.12, high: 0.0, noise: -0.05},
+	IndexVARI:    {lo: -0.5, step: 0.006, prior: 0.06, low: 0, high: 0.18, noise: 0.07},
+	IndexAStar:   {lo: -0.5, step: 0.004, prior: 0.05, low: 0.015, high: 0.12, noise: 0.05},
 }
 
 // Indices lists every index by name.
@@ -105,8 +107,7 @@ func (x Index) Value(r, g, b, around float64) float64 {
 	sum := r + g + b
 	switch x {
 	case IndexSoftExG:
-		y := 0.299*r + 0.587*g + 0.114*b
-		return ratio(softRed*(g-r)+softBlue*(g-b), softNorm*(y+softPull*around))
+		return (softRed*(g-r) + softBlue*(g-b)) / (softRed + softBlue) / softLight(around)
 	case IndexExG:
 		return ratio(2*g-r-b, sum)
 	case IndexExGR:
@@ -131,11 +132,19 @@ func (x Index) Value(r, g, b, around float64) float64 {
 const (
 	softRed  = 1.0
 	softBlue = 0.6
-	softPull = 3.0 // share of the surroundings' brightness in the denominator
-	// softNorm makes the value the mean of (G-R)/Y and (G-B)/Y, so weighted,
-	// where a pixel is as bright as its surroundings.
-	softNorm = (softRed + softBlue) / (1 + softPull)
+	// softPower is how far the brightness of the surroundings is divided out:
+	// fully at 1. Leaves in full sun are paler than in shade, and part of the
+	// brightness left in makes up for it.
+	softPower = 0.7
+	softMid   = 110.0 // brightness at which the power makes no difference
+	softFloor = 4.0   // least brightness taken for the surroundings
 )
+
+// softLight is what colour differences are divided by where the surroundings
+// have a mean brightness of 0..255.
+func softLight(around float64) float64 {
+	return softMid * math.Pow(max(around, softFloor)/softMid, softPower)
+}
 
 // aStar is CIELAB a* of an sRGB pixel under D65.
 func aStar(r, g, b float64) float64 {
@@ -190,36 +199,32 @@ func (x Index) codes(f *field) ([]uint8, error) {
 	return out, nil
 }
 
-// softCodes is the default index straight from the planes, without division:
-// G-R and G-B are weighted sums of chroma in which luma cancels, and the
-// denominator has few enough values for a table of reciprocals.
+// softCodes is the default index straight from the planes: G-R and G-B are
+// weighted sums of chroma in which luma cancels, and the divisor changes
+// slowly over the photo, so one multiplication a sample does.
 func softCodes(f *field, s scale, out []uint8) {
 	const (
 		// G-R = -0.344136 Cb - 2.116136 Cr and G-B = -2.116136 Cb - 0.714136 Cr
 		// (ITU-T T.871), in 1/1024.
-		onCb = -(softRed*0.344136 + softBlue*2.116136) * 1024
-		onCr = -(softRed*2.116136 + softBlue*0.714136) * 1024
-		bits = 12 // denominators are told apart in steps of 256/2^bits
+		onCb  = -(softRed*0.344136 + softBlue*2.116136) / (softRed + softBlue) * 1024
+		onCr  = -(softRed*2.116136 + softBlue*0.714136) / (softRed + softBlue) * 1024
+		shift = 32
 	)
 	perCb, perCr := int64(math.Round(onCb)), int64(math.Round(onCr))
-	var reciprocal [1 << bits]int64
-	const shift = 40
-	for i := range reciprocal {
-		den := (float64(i) + 0.5) * 256 / (1 << bits) * (1 + softPull)
-		// code = (num/(norm*den) - lo)/step
-		reciprocal[i] = int64(math.Exp2(shift) / (softNorm * den * s.step * 1024 * 256))
+	neutral := (perCb + perCr) * (128 << 8)
+	zero := int64(-s.lo / s.step * (1 << shift))
+	perUnit := make([]float64, len(f.around)) // codes for one unit of the weighted sum
+	for i, a := range f.around {
+		perUnit[i] = (1 << shift) / (softLight(float64(a)/256) * s.step * 1024 * 256)
 	}
-	zero := int64(-s.lo / s.step * math.Exp2(shift))
-	ref := make([]uint32, f.w)
+	factor := make([]int64, f.w)
 	for row := range f.h {
-		f.surroundings(row, ref)
+		f.spread(perUnit, row, factor)
 		i := row * f.w
-		y, cb, cr, dst := f.y[i:i+f.w], f.cb[i:i+f.w], f.cr[i:i+f.w], out[i:i+f.w]
-		for k, a := range ref {
-			num := perCb*(int64(cb[k])-128<<8) + perCr*(int64(cr[k])-128<<8)
-			den := (uint32(y[k]) + softPull*a) / (1 + softPull)
-			v := (num*reciprocal[den>>(16-bits)] + zero) >> shift
-			dst[k] = uint8(min(max(v, 0), 255))
+		cb, cr, dst := f.cb[i:i+f.w], f.cr[i:i+f.w], out[i:i+f.w]
+		for k, m := range factor {
+			num := perCb*int64(cb[k]) + perCr*int64(cr[k]) - neutral
+			dst[k] = uint8(min(max((num*m+zero)>>shift, 0), 255))
 		}
 	}
 }
@@ -228,7 +233,8 @@ func softCodes(f *field, s scale, out []uint8) {
 // averages it to samples of n x n luma pixels and smooths it with a Gaussian
 // of sigma samples. Numerator and denominator of an index are thus smoothed
 // apart: a ratio of means, not a mean of ratios that dark noise would bend.
-func newField(r *raster.Raster, x0, y0, x1, y1, n int, sigma float64) *field {
+// smoothLuma is false for an index that takes luma by the tile only.
+func newField(r *raster.Raster, x0, y0, x1, y1, n int, sigma float64, smoothLuma bool) *field {
 	x0, y0 = max(x0, 0), max(y0, 0)
 	x1, y1 = min(x1, r.Width), min(y1, r.Height)
 	w, h := max((x1-x0)/n, 1), max((y1-y0)/n, 1)
@@ -240,11 +246,35 @@ func newField(r *raster.Raster, x0, y0, x1, y1, n int, sigma float64) *field {
 	f.cr = bin(r.Cr, r.ChromaWidth, r.ChromaHeight, float64(x0)*sx, float64(y0)*sy, float64(n)*sx, float64(n)*sy, w, h)
 	f.survey()
 	if k := gaussian(sigma); len(k) > 1 {
-		smooth(f.y, w, h, k)
+		if smoothLuma {
+			smooth(f.y, w, h, k)
+		}
 		smooth(f.cb, w, h, k)
 		smooth(f.cr, w, h, k)
 	}
 	return f
+}
+
+// roughness is how much chroma varies from sample to sample in a box of the Y
+// plane: the mean absolute second difference along the rows of Cr, 8-bit
+// units, each held at 8 so that edges do not outweigh noise. A drawn scene has
+// next to none.
+func roughness(r *raster.Raster, x0, y0, x1, y1 int) float64 {
+	cx, cy := func(x int) int { return x * r.ChromaWidth / r.Width }, func(y int) int { return y * r.ChromaHeight / r.Height }
+	const step = 5 // rows skipped for speed
+	var sum, n int
+	for y := cy(max(y0, 0)); y < cy(min(y1, r.Height)); y += step {
+		row := r.Cr[y*r.ChromaWidth:][:r.ChromaWidth]
+		for x := cx(max(x0, 0)) + 1; x < cx(min(x1, r.Width))-1; x++ {
+			d := 2*int(row[x]) - int(row[x-1]) - int(row[x+1])
+			sum += min(max(d, -d), 8)
+			n++
+		}
+	}
+	if n == 0 {
+		return 0
+	}
+	return float64(sum) / float64(n)
 }
 
 // tilesOnSide is how many tiles lie along the long side of a field; the
@@ -253,7 +283,7 @@ const tilesOnSide = 16
 
 // survey takes the mean brightness around each tile of the field.
 func (f *field) survey() {
-	t := (max(f.w, f.h) + tilesOnSide - 1) / tilesOnSide
+	t := f.tile()
 	f.ax, f.ay = (f.w+t-1)/t, (f.h+t-1)/t
 	sum, n := make([]uint64, f.ax*f.ay), make([]uint64, f.ax*f.ay)
 	for y := range f.h {
@@ -283,24 +313,27 @@ func (f *field) survey() {
 	}
 }
 
-// surroundings fills ref with the brightness around each sample of a row,
-// linear between the middles of the tiles.
-func (f *field) surroundings(row int, ref []uint32) {
-	t := float64((max(f.w, f.h) + tilesOnSide - 1) / tilesOnSide)
-	at := func(i int, n int) (int, int, float64) {
+// spread fills row with values given for the tiles, linear between the
+// middles of the tiles.
+func (f *field) spread(tiles []float64, row int, out []int64) {
+	t := float64(f.tile())
+	at := func(i, n int) (int, int, float64) {
 		v := min(max((float64(i)+0.5)/t-0.5, 0), float64(n-1))
 		return int(v), min(int(v)+1, n-1), v - math.Floor(v)
 	}
 	y0, y1, fy := at(row, f.ay)
 	column := make([]float64, f.ax)
 	for a := range column {
-		column[a] = float64(f.around[y0*f.ax+a])*(1-fy) + float64(f.around[y1*f.ax+a])*fy
+		column[a] = tiles[y0*f.ax+a]*(1-fy) + tiles[y1*f.ax+a]*fy
 	}
-	for i := range ref {
+	for i := range out {
 		a, b, fx := at(i, f.ax)
-		ref[i] = uint32(column[a]*(1-fx) + column[b]*fx)
+		out[i] = int64(column[a]*(1-fx) + column[b]*fx)
 	}
 }
+
+// tile is the side of a tile in samples.
+func (f *field) tile() int { return (max(f.w, f.h) + tilesOnSide - 1) / tilesOnSide }
 
 // bin averages boxes of bx x by source samples from (x0, y0) on to w x h
 // samples times 256. Boxes smaller than a sample take the sample they lie in.

@@ -5,6 +5,9 @@ import (
 	"fmt"
 	"math"
 
+	"quadtally/vision/card"
+	"quadtally/vision/frame"
+	"quadtally/vision/label"
 	"quadtally/vision/raster"
 )
 
@@ -75,32 +78,82 @@ func Measure(photo []byte, opt Options) (Measurement, error) {
 	return m, nil
 }
 
-// locate finds the ground: the frame's inside, or the whole photo.
+// locate finds the ground, the frame's inside or the whole photo, and the card.
 func (m *Measurement) locate(r *raster.Raster, opt Options) error {
-	m.MMPerPx = opt.MMPerPx
-	if opt.FrameMM[0] == 0 {
+	if opt.ReadCard {
+		if err := m.readCard(r, opt); err != nil {
+			return err
+		}
+	}
+	switch {
+	case opt.Corners != nil:
+		m.Frame = &FrameFix{Corners: *opt.Corners, InnerMM: opt.FrameMM, Kind: "by hand", Confidence: 1}
+		return nil
+	case opt.FrameMM[0] == 0 && !opt.FrameByMarks:
+		if opt.MMPerPx > 0 {
+			m.MMPerPx = opt.MMPerPx
+		}
 		return nil
 	}
-	if opt.Corners == nil {
-		return errors.New("no frame found in the photo: mark its corners by hand, or measure without frame")
+	fo := frame.DefaultOptions()
+	fo.WidthMM, fo.HeightMM = opt.FrameMM[0], opt.FrameMM[1]
+	fo.PipeDiameterMM, fo.FocalPx = opt.PipeDiameterMM, opt.FocalPx
+	f, err := frame.Find(r, fo)
+	if err != nil {
+		return fmt.Errorf("%w (or mark its corners by hand)", err)
 	}
-	m.Frame = &FrameFix{Corners: *opt.Corners, InnerMM: opt.FrameMM, Kind: "by hand", Confidence: 1}
+	fix := FrameFix{InnerMM: [2]float64{f.WidthMM, f.HeightMM}, Kind: f.Method.String(), Confidence: f.Confidence, TiltDeg: f.TiltDeg}
+	for i, p := range f.Ground {
+		fix.Corners[i] = r.ToUpright(p)
+	}
+	m.Frame = &fix
+	m.Notes = append(m.Notes, f.Warnings...)
+	return nil
+}
+
+// readCard takes the plot card's text, and its scale where its size is stated.
+// Two cards in one photo are an error: the plot is never guessed.
+func (m *Measurement) readCard(r *raster.Raster, opt Options) error {
+	co := card.DefaultOptions()
+	co.CodeMM = opt.CardCodeMM
+	read, err := card.Find(r, co)
+	if err != nil {
+		return err
+	}
+	c, err := read.One()
+	switch {
+	case errors.Is(err, card.ErrAmbiguous):
+		return err
+	case err != nil:
+		m.Notes = append(m.Notes, err.Error())
+		return nil
+	}
+	if m.Card, err = label.Encode(c.Label); err != nil {
+		return err
+	}
+	if c.MMPerPx > 0 {
+		m.MMPerPx = c.MMPerPx * float64(r.Width) / float64(r.FullWidth)
+	}
 	return nil
 }
 
 // ground is the measured area in upright full-size pixels.
-func (m *Measurement) ground() [4]raster.Point {
+func (m *Measurement) ground() frame.Quad {
 	if m.Frame != nil {
 		return m.Frame.Corners
 	}
-	w, h := float64(m.Width), float64(m.Height)
-	return [4]raster.Point{{X: 0, Y: 0}, {X: w, Y: 0}, {X: w, Y: h}, {X: 0, Y: h}}
+	return box(float64(m.Width), float64(m.Height))
+}
+
+// box is the rectangle from the origin to (w, h).
+func box(w, h float64) frame.Quad {
+	return frame.Quad{{X: 0, Y: 0}, {X: w, Y: 0}, {X: w, Y: h}, {X: 0, Y: h}}
 }
 
 // look measures greenness and quality inside the ground.
 func (m *Measurement) look(r *raster.Raster, opt Options) error {
 	ground := m.ground()
-	var stored [4]raster.Point // in the Y plane
+	var stored frame.Quad // in the Y plane
 	x0, y0, x1, y1 := math.Inf(1), math.Inf(1), math.Inf(-1), math.Inf(-1)
 	for i, p := range ground {
 		if math.IsNaN(p.X+p.Y) || math.IsInf(p.X+p.Y, 0) {
@@ -118,13 +171,18 @@ func (m *Measurement) look(r *raster.Raster, opt Options) error {
 	}
 
 	// Samples of n x n pixels, the smallest n that keeps the ground within the
-	// working size; smoothing goes with the size of the whole photo so that
-	// neither a margin nor a larger file changes it.
+	// working size. Smoothing goes with the size of the ground, so that neither
+	// a larger file nor a wider margin changes it, and with the noise there is
+	// to smooth: a clean picture keeps its one-pixel gaps.
 	n := max(1, int(math.Ceil(max(across, down)/float64(opt.WorkCells))))
-	mega := float64(r.Width) * float64(r.Height) / float64(n*n) / 1e6
-	sigma := opt.Smooth * math.Sqrt(mega)
+	sigma := opt.Smooth * math.Sqrt(across*down/float64(n*n)/1e6)
+	if m.Frame != nil {
+		mmPerSample := math.Sqrt(m.Frame.InnerMM[0]*m.Frame.InnerMM[1]/(across*down)) * float64(n)
+		sigma = min(sigma, maxSmoothMM/mmPerSample)
+	}
+	sigma *= min(1, roughness(r, int(x0), int(y0), int(x1), int(y1))/fullSmoothing)
 	pad := int(3*sigma)*n + 2*n
-	f := newField(r, int(x0)-pad, int(y0)-pad, int(math.Ceil(x1))+pad, int(math.Ceil(y1))+pad, n, sigma)
+	f := newField(r, int(x0)-pad, int(y0)-pad, int(math.Ceil(x1))+pad, int(math.Ceil(y1))+pad, n, sigma, opt.Index != IndexSoftExG)
 	codes, err := opt.Index.codes(f)
 	if err != nil {
 		return err
@@ -140,15 +198,17 @@ func (m *Measurement) look(r *raster.Raster, opt Options) error {
 		m.MMPerPx = math.Sqrt(w*h) / full
 	} else {
 		p.Width, p.Height = max(int(across)/n, 1), max(int(down)/n, 1)
-		p.MMPerCell = opt.MMPerPx * math.Sqrt(float64(m.Width)*float64(m.Height)/float64(p.Width*p.Height))
+		p.MMPerCell = m.MMPerPx * math.Sqrt(float64(m.Width)*float64(m.Height)/float64(p.Width*p.Height))
 	}
-	toPhoto, ok := squareTo(float64(p.Width), float64(p.Height), ground)
-	toField, ok2 := squareTo(float64(p.Width), float64(p.Height), stored)
-	if !ok || !ok2 {
+	toPhoto, err := frame.QuadToQuad(box(float64(p.Width), float64(p.Height)), ground)
+	if err != nil {
+		return errors.New("three frame corners lie on one line: mark the corners again")
+	}
+	toField, err := frame.QuadToQuad(box(float64(p.Width), float64(p.Height)), stored)
+	if err != nil {
 		return errors.New("three frame corners lie on one line: mark the corners again")
 	}
 	p.ToPhoto = toPhoto
-	unit, _ := squareTo(1, 1, stored)
 
 	m.Curve = Curve{Index: opt.Index}
 	cut := p.fill(codes, f, toField, opt.Exclude, &m.Curve)
@@ -156,45 +216,94 @@ func (m *Measurement) look(r *raster.Raster, opt Options) error {
 		return errors.New("nothing of the ground is left to measure: check the excluded areas")
 	}
 	m.Plane = p
-	m.Quality = judge(r, unit)
+	m.Quality = judge(r, toField, p.Width, p.Height)
 	m.Flags = append(m.Flags, m.Quality.flags()...)
 	m.flagGeometry(cut)
 	return nil
 }
 
-// fill samples the codes on to the plane and counts them. It returns the share
-// of the ground that lies outside the photo.
-func (p *Plane) fill(codes []uint8, f *field, toField [9]float64, exclude [][]raster.Point, c *Curve) float64 {
-	first, last, _ := p.Index.grid()
-	var level [256]uint8
-	for i := range level {
-		level[i] = uint8(min(max(i-first+1, 0), last-first+1))
-	}
+// fullSmoothing is the roughness at and above which a photo gets all of the
+// smoothing; the quietest of 200 open field photos has 0.6.
+const fullSmoothing = 0.5
+
+// maxSmoothMM keeps the seedlings of a large frame from being smoothed away.
+const maxSmoothMM = 1.2
+
+// fill samples the codes on to the plane and counts them, the ground's own
+// colour taken out. It returns the share of the ground outside the photo.
+func (p *Plane) fill(codes []uint8, f *field, toField frame.Homography, exclude [][]raster.Point, c *Curve) float64 {
 	p.Levels = make([]uint8, p.Width*p.Height)
+	out := make([]bool, len(p.Levels))
 	outside := 0
+	var raw [256]uint64
 	m := toField
+	perSample, left, top := 1/f.pitch, f.x0/f.pitch, f.y0/f.pitch
 	for y := range p.Height {
 		for x := range p.Width {
 			px, py := float64(x)+0.5, float64(y)+0.5
-			w := m[6]*px + m[7]*py + m[8]
-			fx := ((m[0]*px+m[1]*py+m[2])/w - f.x0) / f.pitch
-			fy := ((m[3]*px+m[4]*py+m[5])/w - f.y0) / f.pitch
+			w := perSample / (m[6]*px + m[7]*py + m[8])
+			fx := (m[0]*px+m[1]*py+m[2])*w - left
+			fy := (m[3]*px+m[4]*py+m[5])*w - top
 			i := y*p.Width + x
-			if fx < 0 || fy < 0 || fx >= float64(f.w) || fy >= float64(f.h) {
-				p.Levels[i] = Outside
+			switch {
+			case !(fx >= 0 && fy >= 0 && fx < float64(f.w) && fy < float64(f.h)):
+				out[i] = true
 				outside++
-				continue
+			case len(exclude) > 0 && p.excluded(exclude, px, py):
+				out[i] = true
+			default:
+				code := codes[int(fy)*f.w+int(fx)]
+				raw[code]++
+				p.Levels[i] = code
 			}
-			code := codes[int(fy)*f.w+int(fx)]
-			if len(exclude) > 0 && p.excluded(exclude, px, py) {
-				p.Levels[i] = Outside
-				continue
-			}
-			c.Counts[code]++
-			p.Levels[i] = level[code]
+		}
+	}
+	shift := p.Index.castShift(raw[:])
+	first, last, _ := p.Index.grid()
+	var level [256]uint8
+	for i := range level {
+		moved := min(max(i+shift, 0), 255)
+		level[i] = uint8(min(max(moved-first+1, 0), last-first+1))
+		c.Counts[moved] += uint32(raw[i])
+	}
+	for i, code := range p.Levels {
+		p.Levels[i] = level[code]
+		if out[i] {
+			p.Levels[i] = Outside
 		}
 	}
 	return float64(outside) / float64(len(p.Levels))
+}
+
+// castShift is by how many codes the index is moved so that bare ground lies
+// where it does in white light: what colour casts and white balance add, they
+// add to ground and leaf alike. The move is bounded, and it fades out where
+// little of the photo is ground. Only the default index is moved; published
+// ones stay as published.
+func (x Index) castShift(h []uint64) int {
+	const (
+		usual     = 0.0  // index of bare ground in white light
+		bound     = 0.04 // largest move, index value
+		enough    = 0.7  // share of ground from which the whole move is made
+		following = 0.7  // share of the departure that is taken for a cast
+	)
+	s, err := x.scale()
+	if err != nil || x != IndexSoftExG {
+		return 0
+	}
+	var ground, all uint64
+	for i, v := range h {
+		all += v
+		if i < s.nearest(s.noise) {
+			ground += v
+		}
+	}
+	if all == 0 {
+		return 0
+	}
+	fade := min(float64(ground)/float64(all)/enough, 1)
+	move := following * (usual - s.value(groundPeak(h, s)))
+	return int(math.Round(fade * min(max(move, -bound), bound) / s.step))
 }
 
 func (p *Plane) excluded(areas [][]raster.Point, x, y float64) bool {

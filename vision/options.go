@@ -23,6 +23,18 @@ type Options struct {
 	// millimetres. Zero means there is none: the whole photo is measured and
 	// there is no scale unless MMPerPx gives one.
 	FrameMM [2]float64 `json:"frame_mm"`
+	// FrameByMarks takes the frame and its size from its corner marks where
+	// FrameMM is not given.
+	FrameByMarks bool `json:"frame_by_marks"`
+	// PipeDiameterMM is the outer diameter of a round-pipe frame, 0 for a flat
+	// one; FocalPx is the focal length in pixels of the full photo, 0 where
+	// unknown.
+	PipeDiameterMM float64 `json:"pipe_diameter_mm"`
+	FocalPx        float64 `json:"focal_px"`
+	// ReadCard looks for the plot card; CardCodeMM is the printed side of its
+	// code, which makes it the scale where there is no frame, 0 if unknown.
+	ReadCard   bool    `json:"read_card"`
+	CardCodeMM float64 `json:"card_code_mm"`
 	// Corners are the inner corners of the frame in pixels of the upright
 	// full-size photo, clockwise from its top-left one, where a person has
 	// marked them; nil means the frame is looked for.
@@ -39,13 +51,13 @@ type Options struct {
 	NeedLongSide int `json:"need_long_side"`
 	// WorkCells is the greatest side of the working picture, in cells.
 	WorkCells int `json:"work_cells"`
-	// Smooth is the standard deviation of the smoothing in cells for each
-	// square root of a million cells of the whole photo at working size.
+	// Smooth is the standard deviation of the smoothing in cells where the
+	// ground has a million cells; it grows with the side of the ground.
 	Smooth float64 `json:"smooth"`
 
-	// Shrink is the number of photos at which the pooled histogram and the
-	// prior have equal say in a visit threshold; MaxWeight bounds the say of
-	// the histogram.
+	// MaxWeight is the say of the pooled histogram in the threshold of a large
+	// visit, the prior having the rest; Shrink is the number of photos at
+	// which it is half of that.
 	Shrink    float64 `json:"shrink"`
 	MaxWeight float64 `json:"max_weight"`
 	// Prior replaces the index's typical threshold where not nil.
@@ -59,10 +71,11 @@ type Options struct {
 func DefaultOptions() Options {
 	return Options{
 		Index:        IndexSoftExG,
+		ReadCard:     true,
 		NeedLongSide: 1600,
 		WorkCells:    1400,
-		Smooth:       1.2,
-		Shrink:       4,
+		Smooth:       2,
+		Shrink:       0.1,
 		MaxWeight:    0.5,
 		Pieces:       DefaultPieceOptions(),
 	}
@@ -100,10 +113,11 @@ func (o Options) Validate() error {
 }
 
 // Fingerprint names the settings and the algorithm: two measurements with one
-// fingerprint differ only by their photos. Marked corners and excluded areas
-// belong to a photo, not to the settings, and are left out.
+// fingerprint differ only by their photos. Marked corners, excluded areas, crop
+// marks and focal length belong to a photo, not to the settings, and are left
+// out.
 func (o Options) Fingerprint() string {
-	o.Corners, o.Exclude = nil, nil
+	o.Corners, o.Exclude, o.FocalPx = nil, nil, 0
 	o.Pieces.Rows, o.Pieces.Crop = nil, nil
 	b, err := json.Marshal(struct {
 		Algorithm string  `json:"algorithm"`

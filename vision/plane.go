@@ -9,6 +9,7 @@ import (
 	"io"
 	"math"
 
+	"quadtally/vision/frame"
 	"quadtally/vision/raster"
 )
 
@@ -24,7 +25,7 @@ type Plane struct {
 	MMPerCell float64
 	// ToPhoto maps cell coordinates (cell centres at half-integers) to pixels
 	// of the upright full-size photo: a 3x3 projective matrix, row-major.
-	ToPhoto [9]float64
+	ToPhoto frame.Homography
 	// Levels is row-major: 0 below the low guard, k where the index is at or
 	// above the k-th threshold of the grid, Outside for ground not measured.
 	Levels []uint8
@@ -34,7 +35,9 @@ type Plane struct {
 const Outside = 255
 
 // At maps a position on the plane, in cells, to the upright full-size photo.
-func (p *Plane) At(x, y float64) raster.Point { return project(p.ToPhoto, x, y) }
+func (p *Plane) At(x, y float64) raster.Point {
+	return p.ToPhoto.Apply(raster.Point{X: x, Y: y})
+}
 
 // grid is the level grid of an index: thresholds at codes first..last.
 func (x Index) grid() (first, last int, err error) {
@@ -194,36 +197,3 @@ func (p Plane) MarshalText() ([]byte, error) { return toText(p) }
 
 // UnmarshalText reads what MarshalText wrote.
 func (p *Plane) UnmarshalText(text []byte) error { return fromText(text, p) }
-
-// project applies a projective matrix.
-func project(m [9]float64, x, y float64) raster.Point {
-	w := m[6]*x + m[7]*y + m[8]
-	return raster.Point{X: (m[0]*x + m[1]*y + m[2]) / w, Y: (m[3]*x + m[4]*y + m[5]) / w}
-}
-
-// squareTo is the projective matrix that takes a rectangle of w x h with its
-// corners (0,0), (w,0), (w,h), (0,h) to four points in that order (Heckbert
-// 1989, Fundamentals of Texture Mapping, section 2.2.3). It is false where
-// three of the points lie on one line.
-func squareTo(w, h float64, q [4]raster.Point) ([9]float64, bool) {
-	sx := q[0].X - q[1].X + q[2].X - q[3].X
-	sy := q[0].Y - q[1].Y + q[2].Y - q[3].Y
-	dx1, dy1 := q[1].X-q[2].X, q[1].Y-q[2].Y
-	dx2, dy2 := q[3].X-q[2].X, q[3].Y-q[2].Y
-	det := dx1*dy2 - dx2*dy1
-	if math.Abs(det) < 1e-9 {
-		return [9]float64{}, false
-	}
-	g := (sx*dy2 - dx2*sy) / det
-	k := (dx1*sy - sx*dy1) / det
-	m := [9]float64{
-		q[1].X - q[0].X + g*q[1].X, q[3].X - q[0].X + k*q[3].X, q[0].X,
-		q[1].Y - q[0].Y + g*q[1].Y, q[3].Y - q[0].Y + k*q[3].Y, q[0].Y,
-		g, k, 1,
-	}
-	for i := 0; i < 9; i += 3 {
-		m[i] /= w
-		m[i+1] /= h
-	}
-	return m, true
-}

@@ -102,7 +102,7 @@ func (p *Plane) Pieces(threshold float64, opt PieceOptions) ([]Piece, error) {
 	if err != nil {
 		return nil, err
 	}
-	labels, n := label(mask, p.Width, p.Height, opt.FourNeighbours)
+	labels, n := connected(mask, p.Width, p.Height, opt.FourNeighbours)
 	if opt.Split {
 		n = splitLobes(labels, n, p.Width, p.Height, opt.SplitWaist)
 	}
@@ -192,11 +192,11 @@ func (f forest) join(a, b int32) int32 {
 	return a
 }
 
-// label numbers the connected pieces of a mask 1..n in reading order of their
+// connected numbers the connected pieces of a mask 1..n in reading order of their
 // first cell; 0 is no piece. One sweep joins each cell to the neighbours
 // already seen, a second one renumbers (Rosenfeld and Pfaltz 1966, J. ACM
 // 13(4) 471-494).
-func label(mask []bool, w, h int, four bool) (labels []int32, n int) {
+func connected(mask []bool, w, h int, four bool) (labels []int32, n int) {
 	labels = make([]int32, w*h)
 	sets := forest{0}
 	for y := range h {

@@ -25,11 +25,14 @@ type Threshold struct {
 }
 
 // VisitThreshold settles one threshold for the photos of a visit from their
-// cover curves. The split that separates the pooled histogram best (Otsu 1979,
-// IEEE Trans. SMC 9(1) 62-66, looking between the guards only) is drawn toward
-// the prior: n photos give it the weight n/(n+Shrink), at most MaxWeight, so a
-// single photo leans on the prior. It stays inside the guards of the index: a
-// visit with nothing green, or with nothing else, is not split in half.
+// cover curves. It starts from the split that separates the pooled histogram
+// best (Otsu 1979, IEEE Trans. SMC 9(1) 62-66). On ground with next to nothing
+// green that split falls into the ground's own noise, so it is lifted to
+// noiseSpreads spreads above the ground's peak, the spread being that of the
+// side no plant reaches. The result is drawn toward the prior: n photos give
+// it the weight MaxWeight n/(n+Shrink), so a single photo leans on the prior
+// more. It stays inside the guards of the index: a visit with nothing green,
+// or with nothing else, is not split in half.
 //
 // The result does not depend on the order of the curves, and pooling them in
 // parts first gives the same.
@@ -47,14 +50,17 @@ func VisitThreshold(curves []Curve, opt Options) (Threshold, error) {
 	if opt.Prior != nil {
 		t.Prior = *opt.Prior
 	}
-	t.Weight = min(n/(n+opt.Shrink), opt.MaxWeight)
+	t.Weight = opt.MaxWeight * n / (n + opt.Shrink)
 	found, ok := split(sum)
-	if !ok {
-		t.Found, t.Weight = t.Prior, 0
-		t.Value = t.Prior
+	switch {
+	case !ok:
+		t.Found, t.Weight, t.Value = t.Prior, 0, t.Prior
 		t.Basis = "the typical threshold: all photos have one flat colour"
-	} else {
-		t.Found = s.value(found)
+	case meanBelow(sum, found, s) > s.high:
+		t.Found, t.Weight, t.Value = s.value(found), 0, t.Prior
+		t.Basis = "the typical threshold: nothing but green, no ground to tell it from"
+	default:
+		t.Found = max(s.value(found), min(noiseTop(sum, s), s.noise))
 		t.Value = t.Weight*t.Found + (1-t.Weight)*t.Prior
 		t.Basis = fmt.Sprintf("pooled histogram of %d photos (%.3f, weight %.0f %%) and the typical threshold (%.3f)",
 			t.Photos, t.Found, 100*t.Weight, t.Prior)
@@ -69,6 +75,53 @@ func VisitThreshold(curves []Curve, opt Options) (Threshold, error) {
 	}
 	t.Value = s.value(s.nearest(t.Value))
 	return t, nil
+}
+
+// meanBelow is the mean index value of the bins below a split.
+func meanBelow(h []uint64, split int, s scale) float64 {
+	var n, sum float64
+	for i, v := range h[:split] {
+		n += float64(v)
+		sum += float64(v) * s.value(i)
+	}
+	return sum / n // split never leaves a side empty
+}
+
+// noiseSpreads is how far above the ground's peak its own noise is taken to
+// reach, in standard deviations.
+const noiseSpreads = 2.5
+
+// groundPeak is the bin in which bare ground is most common, looked for below
+// the index's noise limit.
+func groundPeak(h []uint64, s scale) int {
+	const reach = 3 // bins on each side that a peak is summed over
+	peak, best := 0, uint64(0)
+	for i := reach; i < s.nearest(s.noise); i++ {
+		var sum uint64
+		for _, v := range h[i-reach : i+reach+1] {
+			sum += v
+		}
+		if sum > best {
+			peak, best = i, sum
+		}
+	}
+	return peak
+}
+
+// noiseTop is the index value up to which the ground's own noise reaches. Its
+// spread is taken on the low side of its peak, where there are no plants.
+func noiseTop(h []uint64, s scale) float64 {
+	peak := groundPeak(h, s)
+	var n, sq float64
+	for i, v := range h[:peak+1] {
+		d := float64(peak - i)
+		n += float64(v)
+		sq += d * d * float64(v)
+	}
+	if n == 0 {
+		return s.lo
+	}
+	return s.value(peak) + s.step*(0.5+noiseSpreads*math.Sqrt(sq/n))
 }
 
 // HandThreshold is a threshold set by a person, on the grid of the index.

@@ -391,6 +391,7 @@ func dateSets(snap *record.Snapshot) []stats.DateSet {
 func comparisonOptions(snap *record.Snapshot, r response) stats.Options {
 	opt := stats.DefaultOptions()
 	opt.Response, opt.Unit, opt.Kind = r.label, r.unit, r.kind
+	opt.UnitKnown = true // sheets are checked as they come in, photos are measured by one program
 	opt.Control = snap.Trial.Control()
 	opt.Dates = dateSets(snap)
 	for _, t := range snap.Trial.Treatments {

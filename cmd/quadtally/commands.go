@@ -7,5 +7,6 @@ func commands(a *app) []*cobra.Command {
 	list := append([]*cobra.Command{demoCommand(a)}, layoutCommands(a)...)
 	list = append(list, sheetCommand(a), photosCommand(a), measureCommand(a))
 	list = append(list, sheetCommands(a)...)
-	return append(list, statusCommand(a), settleCommand(a), reviewCommand(a), agreeCommand(a), compareCommand(a), exportCommand(a), workerCommand(a))
+	list = append(list, statusCommand(a), settleCommand(a), reviewCommand(a))
+	return append(list, agreeCommand(a), compareCommand(a), reportCommand(a), exportCommand(a), workerCommand(a))
 }

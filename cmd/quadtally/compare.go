@@ -18,7 +18,7 @@ type compareFlags struct {
 	season                              bool
 	control, scale, method, class, kind string
 	covariate, from, value, side        string
-	json, full, calibrated              bool
+	json, short, calibrated             bool
 	alpha                               float64
 	decimal                             string
 }
@@ -77,7 +77,7 @@ and the value.
 	fl.Float64Var(&f.alpha, "alpha", 0.05, "significance level")
 	fl.BoolVar(&f.calibrated, "calibrated", false, "of cover and pieces: carry the image values through the calibration line first")
 	fl.BoolVar(&f.json, "json", false, "the whole analysis as JSON")
-	fl.BoolVar(&f.full, "full", false, "with the full tables")
+	fl.BoolVar(&f.short, "short", false, "only the first screen, without the full tables")
 	fl.StringVar(&f.from, "from", "", "compare a table in a CSV or XLSX `file` instead of the trial")
 	fl.StringVar(&f.value, "value", "", "with --from: the column that holds the value (default: named like RESPONSE)")
 	fl.StringVar(&f.kind, "kind", "", "with --from: measure, percent, proportion or count (default: by the response's name)")
@@ -239,7 +239,7 @@ func (a *app) tellComparison(c comparison, f compareFlags) error {
 	for _, n := range c.Notes {
 		a.note("note: %s", n)
 	}
-	opt := report.TextOptions{Full: f.full}
+	opt := report.TextOptions{Short: f.short}
 	if c.Season != nil {
 		return report.WriteSeason(a.out, *c.Season, opt)
 	}

@@ -12,7 +12,6 @@ import (
 	"github.com/spf13/cobra"
 
 	"quadtally/cmd/quadtally/internal/demo"
-	"quadtally/cmd/quadtally/internal/record"
 	"quadtally/cmd/quadtally/internal/tables"
 	"quadtally/cmd/quadtally/internal/trial"
 	"quadtally/vision/label"
@@ -73,12 +72,10 @@ func (a *app) demo(dir string, f demoFlags) error {
 		return err
 	}
 	a.trialDir = dir
-	t := demoTrial(f.seed)
-	plots, err := trial.LayOut(t)
-	if err != nil {
+	if err := a.step("new", "--plan", plan); err != nil {
 		return err
 	}
-	store, err := record.Create(dir, *t, plots, record.Options{Author: "demo", Clock: a.clock})
+	store, err := a.open()
 	if err != nil {
 		return err
 	}
@@ -141,9 +138,8 @@ func (a *app) demoRun(dir, photos string) error {
 
 // step shows a command as a person would type it, and runs it.
 func (a *app) step(args ...string) error {
-	dir := a.trialDir // the root's flags begin anew below
 	shown := []string{"quadtally"}
-	for _, s := range append(args, "--trial", dir) {
+	for _, s := range append(args, "--trial", a.trialDir) {
 		if strings.ContainsAny(s, " '\"") {
 			s = "'" + s + "'"
 		}
@@ -151,8 +147,9 @@ func (a *app) step(args ...string) error {
 	}
 	fmt.Fprintf(a.out, "\n$ %s\n", strings.Join(shown, " "))
 	a.flush()
-	root := newRoot(a)
-	root.SetArgs(append(slices.Clone(args), "--trial", dir, "--by", "demo"))
+	inner := *a // the root's flags begin anew
+	root := newRoot(&inner)
+	root.SetArgs(append(slices.Clone(args), "--trial", a.trialDir, "--author", "demo"))
 	root.SetOut(a.out)
 	root.SetErr(a.err)
 	return root.ExecuteContext(a.ctx)
@@ -174,6 +171,7 @@ func demoTrial(seed uint64) *trial.Trial {
 	t.Ground.BedSpacingMM, t.Ground.BedTopMM = 1800, 1200
 	t.Ground.Gradient = "wetter towards the far end of the beds"
 	t.Quadrat.WidthMM, t.Quadrat.LengthMM, t.Quadrat.PerPlot, t.Quadrat.Permanent = 500, 500, 3, true
+	t.Quadrat.PipeMM = 25
 	t.SeasonStart, t.SeasonEnd = day("2024-09-01"), day("2025-10-31")
 	t.Visits = []trial.Date{day("2025-06-14"), day("2025-06-28"), day("2025-07-12"), day("2025-07-26")}
 	t.VisitToleranceDays = 3

@@ -357,6 +357,9 @@ func (d *desk) Log(ctx context.Context) ([]review.Step, error) {
 	}
 	live, about := map[int64]bool{}, map[int64]string{}
 	for _, x := range snap.Decisions {
+		if x.Kind == record.KindSettings {
+			continue // all photos would have to be measured anew: `quadtally photos` changes them
+		}
 		live[x.Entry] = true
 		if hash, ok := strings.CutPrefix(x.Subject, "photo:"); ok {
 			about[x.Entry] = hash

@@ -100,6 +100,7 @@ type settings struct {
 func visionOptions(snap *record.Snapshot) (vision.Options, error) {
 	opt := vision.DefaultOptions()
 	opt.FrameMM = [2]float64{snap.Trial.Quadrat.WidthMM, snap.Trial.Quadrat.LengthMM}
+	opt.PipeDiameterMM = snap.Trial.Quadrat.PipeMM
 	if d, ok := snap.Decision("trial", record.KindSettings); ok {
 		s, err := unmarshal[settings](d.Value)
 		if err != nil {
@@ -766,13 +767,26 @@ func summarise(snap *record.Snapshot, paths map[string]string, out *photosOutcom
 	}
 }
 
+// tellFaults names every photo with a fault, and each way out once.
+func (a *app) tellFaults(faults []intake.Fault) {
+	var ways []string
+	for _, x := range faults {
+		fact, way, ok := strings.Cut(x.Text, "; ")
+		a.note("%s: %s", x.Path, fact)
+		if ok && !slices.Contains(ways, way) {
+			ways = append(ways, way)
+		}
+	}
+	for _, w := range ways {
+		a.note("  what to do: %s", w)
+	}
+}
+
 func (a *app) tellPhotos(o photosOutcome, asJSON bool) error {
 	for _, c := range o.Copies {
 		a.note("%s has the same content as %s and is used once", c.File, c.Of)
 	}
-	for _, x := range o.Faults {
-		a.note("%s: %s", x.Path, x.Text)
-	}
+	a.tellFaults(o.Faults)
 	if asJSON {
 		if err := a.writeJSON(o); err != nil {
 			return err

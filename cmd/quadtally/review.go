@@ -24,11 +24,11 @@ The page answers this computer alone, works without the internet, and ends with
 Ctrl-C. --open-to-network lets other devices in the same network in, a phone for
 instance: give this computer's address there. Whoever has the address with its
 key can then see and change the trial, and what is sent is not encrypted: use it
-only in a network you trust. What they do is stored under your name (--by).
+only in a network you trust. What they do is stored under your name (--author).
 
 ` + exitHelp,
 		Example: `  quadtally review
-  quadtally review --visit 2 --by Ada
+  quadtally review --visit 2 --author Ada
   quadtally review --open-to-network 192.168.1.20 --port 8080`,
 		RunE: func(cmd *cobra.Command, args []string) error { return a.review(opt) },
 	}

@@ -7,12 +7,13 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"quadtally/cmd/quadtally/internal/readings"
 	"quadtally/cmd/quadtally/internal/record"
 	"quadtally/cmd/quadtally/internal/tables"
 	"quadtally/cmd/quadtally/internal/trial"
 )
 
-var sheetNames = []string{"counts", "yields", "field", "photos"}
+var sheetNames = []string{"counts", "yields", "field", "photos", "amounts"}
 
 func sheetCommand(a *app) *cobra.Command {
 	var out, classes string
@@ -23,7 +24,9 @@ func sheetCommand(a *app) *cobra.Command {
 		Short: "Write an empty sheet to fill in",
 		Long: `Writes a sheet with the right columns and a row for every quadrat or plot, in
 walking order, ready to be typed into and stored with the command of the same
-name. KIND is ` + strings.Join(sheetNames, ", ") + `.
+name. KIND is counts, yields, field or photos. The sheet of amounts is not empty: it says
+how much of every input stored with a rate (each component of a seed mix) each
+plot needs, to weigh out before the work.
 
 Treatments are left off, so that whoever counts does not know them; fill in the
 hand counts before you look at what the camera found. Leave a cell blank where
@@ -75,6 +78,8 @@ func emptySheet(kind string, snap *record.Snapshot, visit int, classes []string,
 		unit = [2]string{"kg", "m"}
 	}
 	switch kind {
+	case "amounts":
+		return amountsSheet(snap)
 	case "yields":
 		t.Header = append(lead, "date", "marketable_"+unit[0], "cull_"+unit[0], "bed_length_"+unit[1], "pieces", "stand", "trim", "notes")
 		for _, p := range snap.Plots {
@@ -96,6 +101,28 @@ func emptySheet(kind string, snap *record.Snapshot, visit int, classes []string,
 					t.Add(append(plotCells(p), q, i+1, d.String())...)
 				}
 			}
+		}
+	}
+	return t
+}
+
+// amountsSheet turns the rates of the field operations into amounts for each
+// plot, over its gross area.
+func amountsSheet(snap *record.Snapshot) tables.Table {
+	t := tables.Table{Name: "amounts", Header: []string{"plot", "treatment", "date", "operation", "input", "rate", "rate_unit", "area_m2", "amount", "amount_unit"}}
+	us := snap.Trial.Units == trial.US
+	for _, p := range snap.Plots {
+		for _, o := range snap.Operations {
+			if o.Rate == nil || (o.Plot != "" && o.Plot != p.ID) || (o.Treatment != "" && o.Treatment != p.Treatment) {
+				continue
+			}
+			area := trial.GrossAreaM2(p, snap.Trial.Ground)
+			amount, unit, ok := readings.Amount(*o.Rate, o.RateUnit, area, us)
+			row := []any{p.ID, p.Treatment, o.Date.String(), o.What, o.Input, *o.Rate, o.RateUnit, area, nil, "rate unit not understood"}
+			if ok {
+				row[8], row[9] = amount, unit
+			}
+			t.Add(row...)
 		}
 	}
 	return t

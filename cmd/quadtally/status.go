@@ -3,6 +3,7 @@ package main
 import (
 	"cmp"
 	"fmt"
+	"maps"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -22,6 +23,7 @@ type visitStatus struct {
 	NoPhoto  []string `json:"without_photo"` // "101/2"
 	NoCount  []string `json:"without_count"`
 	NotBegun bool     `json:"not_begun"`
+	Split    []string `json:"blocks_on_several_days"` // a day's weather or light would count as a plot's
 }
 
 // question is something only a person can settle.
@@ -108,8 +110,9 @@ func statusOf(snap *record.Snapshot) trialStatus {
 		}
 	}
 	st.Yields = len(yield)
+	days := blockDays(snap)
 	for i, d := range snap.Trial.Visits {
-		v := visitStatus{Visit: i + 1, Date: d.String()}
+		v := visitStatus{Visit: i + 1, Date: d.String(), Split: days[i+1]}
 		for _, p := range snap.Plots {
 			for q := 1; q <= max(1, snap.Trial.Quadrat.PerPlot); q++ {
 				v.Wanted++
@@ -134,6 +137,47 @@ func statusOf(snap *record.Snapshot) trialStatus {
 		return cmp.Or(strings.Compare(a.Photo, b.Photo), strings.Compare(a.Hash, b.Hash))
 	})
 	return st
+}
+
+// blockDays finds blocks whose plots were photographed or counted on more than
+// one day of a visit: within a block, all plots belong on one day.
+func blockDays(snap *record.Snapshot) map[int][]string {
+	type blockVisit struct {
+		block string
+		visit int
+	}
+	days := map[blockVisit]map[string]bool{}
+	saw := func(plot string, visit int, day string) {
+		p, ok := snap.Plot(plot)
+		if !ok || visit == 0 || day == "" || p.Block == "" {
+			return
+		}
+		k := blockVisit{p.Block, visit}
+		if days[k] == nil {
+			days[k] = map[string]bool{}
+		}
+		days[k][day] = true
+	}
+	for i := range snap.Photos {
+		if p := &snap.Photos[i]; p.InUse() {
+			saw(p.Place.Plot, p.Place.Visit, p.Taken[:min(10, len(p.Taken))])
+		}
+	}
+	for _, o := range snap.Observations {
+		if o.Variable == "count" {
+			saw(o.Plot, o.Visit, o.Date.String())
+		}
+	}
+	out := map[int][]string{}
+	for k, set := range days {
+		if len(set) > 1 {
+			out[k.visit] = append(out[k.visit], fmt.Sprintf("block %s on %s", k.block, strings.Join(slices.Sorted(maps.Keys(set)), " and ")))
+		}
+	}
+	for _, list := range out {
+		slices.Sort(list)
+	}
+	return out
 }
 
 // few shortens a list for a screen.
@@ -161,6 +205,11 @@ func (a *app) printStatus(st trialStatus, all bool) {
 			fmt.Fprintf(a.out, "       no count: %s\n", few(v.NoCount, all))
 		}
 	}
+	for _, v := range st.Visits {
+		for _, b := range v.Split {
+			fmt.Fprintf(a.out, "       visit %d was not made on one day within a block: %s\n", v.Visit, b)
+		}
+	}
 	fmt.Fprintf(a.out, "\nyields: %d of %s\n", st.Yields, plural(st.Plots, "plot"))
 	if st.Rejected > 0 {
 		fmt.Fprintf(a.out, "set aside: %s\n", plural(st.Rejected, "photo"))
@@ -175,7 +224,8 @@ func (a *app) printStatus(st trialStatus, all bool) {
 				fmt.Fprintf(a.out, "  and %d more (--all names them)\n", len(qs)-i)
 				return
 			}
-			fmt.Fprintf(a.out, "  %s: %s\n", q.Photo, q.Text)
+			fact, _, _ := strings.Cut(q.Text, "; ")
+			fmt.Fprintf(a.out, "  %s: %s\n", q.Photo, fact)
 		}
 	}
 	list("Photos that could not be read:", st.Unread)

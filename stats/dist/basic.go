@@ -107,23 +107,30 @@ func FCDF(f, d1, d2 float64) (float64, error) {
 	if err := checkF(f, d1, d2); err != nil {
 		return 0, err
 	}
+	return fCDF(f, d1, d2), nil
+}
+
+func fCDF(f, d1, d2 float64) float64 {
 	switch {
 	case f <= 0:
-		return 0, nil
+		return 0
 	case math.IsInf(f, 1):
-		return 1, nil
+		return 1
 	case math.IsInf(d2, 1):
-		return mathext.GammaIncReg(d1/2, d1*f/2), nil
+		return mathext.GammaIncReg(d1/2, d1*f/2)
 	case d2 > manyDF:
 		return math.Min(1, fine.overScale(d2, 1, 1/math.Sqrt(2*d1), func(s float64) float64 {
 			return mathext.GammaIncReg(d1/2, d1*f*s*s/2)
-		})), nil
+		}))
+	case d1 > manyDF:
+		return fSF(1/f, d2, d1)
 	}
-	return mathext.RegIncBeta(d1/2, d2/2, d1*f/(d2+d1*f)), nil
+	return mathext.RegIncBeta(d1/2, d2/2, d1*f/(d2+d1*f))
 }
 
-// manyDF is the denominator df from which the incomplete beta function loses
-// digits to its large arguments and F is integrated over the scale instead.
+// manyDF is the df from which the incomplete beta function loses digits to its
+// large arguments and F is integrated over the scale of that mean square
+// instead.
 const manyDF = 5000
 
 func fSF(f, d1, d2 float64) float64 {
@@ -135,12 +142,15 @@ func fSF(f, d1, d2 float64) float64 {
 	case math.IsInf(d2, 1):
 		return mathext.GammaIncRegComp(d1/2, d1*f/2)
 	}
-	if d2 > manyDF {
+	switch {
+	case d2 > manyDF:
 		// Given s, d1 f s^2 is chi-square with d1 df; f > 1 moves the peak down.
 		peak := math.Sqrt((d1 + d2) / (d1*math.Max(f, 1) + d2))
 		return math.Min(1, fine.overScale(d2, peak, 1/math.Sqrt(2*d1), func(s float64) float64 {
 			return mathext.GammaIncRegComp(d1/2, d1*f*s*s/2)
 		}))
+	case d1 > manyDF:
+		return fCDF(1/f, d2, d1)
 	}
 	return mathext.RegIncBeta(d2/2, d1/2, d2/(d2+d1*f))
 }
@@ -223,8 +233,8 @@ func checkDF(name string, df float64) error {
 }
 
 func checkFiniteDF(name string, df float64) error {
-	if math.IsInf(df, 1) {
-		return fmt.Errorf("%s must be finite", name)
+	if df > 1e9 {
+		return fmt.Errorf("%s %v is beyond any trial", name, df)
 	}
 	return checkDF(name, df)
 }

@@ -80,6 +80,9 @@ func NewMaxT(corr mat.Symmetric, df float64, sided Sided) (*MaxT, error) {
 	m := &MaxT{k: corr.SymmetricDim(), df: df, sided: sided}
 	var f factors
 	for count := 1; count <= maxFactors; count++ {
+		if count == maxFactors && m.k > mostInSpace {
+			break
+		}
 		f = fitFactors(corr, count, f)
 		bound := errorBound(corr, f)
 		if bound > exactEnough {
@@ -328,8 +331,8 @@ func checkCorrelation(corr mat.Symmetric) error {
 			return fmt.Errorf("diagonal entry %d of the correlation matrix is %v, not 1", i+1, corr.At(i, i))
 		}
 		for j := range i {
-			if r := corr.At(i, j); !(math.Abs(r) < 1) {
-				return fmt.Errorf("comparisons %d and %d have correlation %v: they must differ", j+1, i+1, r)
+			if r := corr.At(i, j); !(math.Abs(r) <= mostExplained) {
+				return fmt.Errorf("comparisons %d and %d have correlation %v: they are one comparison for all purposes", j+1, i+1, r)
 			}
 		}
 	}

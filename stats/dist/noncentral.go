@@ -44,10 +44,7 @@ func NoncentralFCDF(f, d1, d2, ncp float64) (float64, error) {
 	case math.IsInf(f, 1):
 		return 1, nil
 	}
-	return poissonMixture(ncp/2, func(j float64) float64 {
-		p, _ := FCDF(f*d1/(d1+2*j), d1+2*j, d2) // parameters checked above
-		return p
-	}), nil
+	return poissonMixture(ncp/2, func(j float64) float64 { return fCDF(f*d1/(d1+2*j), d1+2*j, d2) }), nil
 }
 
 // poissonMixture returns the mean of g(J) over J ~ Poisson(mean).
@@ -141,7 +138,7 @@ func noncentralTPeak(t, df, ncp float64) float64 {
 	// The positive root of (df + t^2) s^2 - t ncp s - df = 0, divided by t^2.
 	r, c := df/t/t, ncp/t
 	s := (c + math.Sqrt(c*c+4*r*(r+1))) / (2 * (r + 1))
-	if t*s <= ncp {
+	if !(s > 0) || math.IsInf(s, 1) || t*s <= ncp { // t next to zero: s hardly matters
 		return 1
 	}
 	return s

@@ -314,11 +314,3 @@ func (f *Fit) mergedP(factor, a, b string) (float64, error) {
 	}
 	return f.test(factor, df, f.fall(small, f.last)).P, nil
 }
-
-func allRows(n int) []bool {
-	keep := make([]bool, n)
-	for i := range keep {
-		keep[i] = true
-	}
-	return keep
-}

@@ -33,14 +33,13 @@ type inference struct {
 	interior    []int
 	adjusted    []float64 // Kenward-Roger covariance of c, p x p; nil otherwise
 	df          DFMethod
-	ratios      []float64 // variance of each parameter over the residual variance (groupings only)
 }
 
 // newInference prepares the tests at the maximum. It reports false when the
 // information about the variances is singular, that is, when the rows cannot
 // tell two components apart.
 func newInference(pr *problem, st *state, df DFMethod) (*inference, bool) {
-	in := &inference{pr: pr, st: st, p: pr.p, df: df, sigma: math.Sqrt(st.sigma2) * pr.scale, ratios: st.params.gamma}
+	in := &inference{pr: pr, st: st, p: pr.p, df: df, sigma: math.Sqrt(st.sigma2) * pr.scale}
 	groups := len(pr.s.groups)
 	rate := -1
 	in.k = groups + 1
@@ -127,7 +126,7 @@ func newInference(pr *problem, st *state, df DFMethod) (*inference, bool) {
 		}
 	}
 	if df == KenwardRoger {
-		in.adjust(fx, rate)
+		in.adjust(fx)
 	}
 	return in, true
 }
@@ -167,29 +166,26 @@ func inverse(m *mat.SymDense) (*mat.SymDense, bool) {
 
 // adjust computes the Kenward-Roger covariance of c,
 //
-//	I + 2 sum_ij W_ij (Q_ij - P_i P_j - R_ij/4),
+//	I + 2 sum_ij W_ij (Q_ij - P_i P_j),
 //
 // with W the inverse expected information (Kenward and Roger 1997, eq. 3-5).
-// R_ij is the part of parameters that enter V non-linearly: here the serial
-// rate with itself and with the residual variance.
-func (in *inference) adjust(fx [][]float64, rate int) {
+// Their further term for parameters that enter V non-linearly, as the serial
+// rate does, is left out (the first-order form of Harville and Jeske 1992,
+// J. Am. Stat. Assoc. 87, 724-731): it depends on how the rate is written down
+// and, where the correlation is weak, can shrink standard errors to nothing.
+// Without it the adjustment only ever widens them.
+func (in *inference) adjust(fx [][]float64) {
 	n, p := in.pr.n, in.p
 	sum := make([]float64, p*p)
-	add := func(w float64, m []float64) { axpy(w, m, sum) }
 	for i := range in.k {
 		for j := range i + 1 {
 			w := in.expectedCov.At(i, j)
 			if i != j {
 				w *= 2 // the sum runs over both orders; symmetrised below
 			}
-			add(w, crossProduct(fx[i], fx[j], n, p))
-			add(-w, crossProduct(in.slope[i], in.slope[j], p, p))
+			axpy(w, crossProduct(fx[i], fx[j], n, p), sum)
+			axpy(-w, crossProduct(in.slope[i], in.slope[j], p, p), sum)
 		}
-	}
-	if rate >= 0 {
-		second := func(f *factored) []float64 { return f.second }
-		add(-in.expectedCov.At(rate, rate)/4, crossProduct(in.st.whitened, in.pr.applyBlocks(in.st, second, in.st.whitened, p), n, p))
-		add(-in.expectedCov.At(rate, in.k-1)/2, in.slope[rate])
 	}
 	in.adjusted = make([]float64, p*p)
 	for i := range p {

@@ -445,6 +445,71 @@ func TestDerivatives(t *testing.T) {
 	}
 }
 
+// TestAdjustmentWidens: Kenward-Roger standard errors are never below the
+// model's own, also where the serial correlation is all but gone.
+func TestAdjustmentWidens(t *testing.T) {
+	rng := rand.New(rand.NewPCG(20, 26))
+	weak := 0
+	for range 60 {
+		s := simulated{treatments: 4, blocks: 4, days: []float64{0, 14, 28, 42}, plot: 1.5, sd: 2, phiPerDay: 0.8}
+		m := s.rows(rng)
+		m.Random = []terms.Term{{"plot"}}
+		kr, plain := mustFit(t, m, KenwardRoger), mustFit(t, m, Satterthwaite)
+		if c := kr.Serial.CorrelationAtGap; c > 0 && c < 0.1 {
+			weak++
+		}
+		for i, b := range plain.Coefficients {
+			if kr.Coefficients[i].SE < b.SE*(1-1e-9) {
+				t.Errorf("%s: adjusted SE %v below %v", b.Name, kr.Coefficients[i].SE, b.SE)
+			}
+		}
+		if len(kr.Adjusted) != 4 {
+			t.Errorf("%d tests, warnings %q", len(kr.Adjusted), kr.Warnings)
+		}
+	}
+	if weak < 5 {
+		t.Fatalf("only %d of 60 seasons had a weak correlation", weak)
+	}
+}
+
+// TestCrossedGroupings: in a balanced two-way table with both margins random
+// REML gives the ANOVA components, worked from the sums of squares.
+func TestCrossedGroupings(t *testing.T) {
+	y := [][]float64{{12, 15, 19, 14}, {9, 13, 15, 12}, {16, 17, 25, 18}, {11, 16, 18, 13}, {7, 12, 15, 8}}
+	r, c := len(y), len(y[0])
+	var m Model
+	var row, col []string
+	rows, cols, grand := make([]float64, r), make([]float64, c), 0.0
+	for i := range y {
+		for j, v := range y[i] {
+			m.Response = append(m.Response, v)
+			row, col = append(row, fmt.Sprint("r", i)), append(col, fmt.Sprint("c", j))
+			rows[i] += v / float64(c)
+			cols[j] += v / float64(r)
+			grand += v / float64(r*c)
+		}
+	}
+	var msRow, msCol, ms float64
+	for i := range y {
+		msRow += float64(c) * (rows[i] - grand) * (rows[i] - grand) / float64(r-1)
+		for j := range y[i] {
+			d := y[i][j] - rows[i] - cols[j] + grand
+			ms += d * d / float64((r-1)*(c-1))
+		}
+	}
+	for j := range cols {
+		msCol += float64(r) * (cols[j] - grand) * (cols[j] - grand) / float64(c-1)
+	}
+	m.Frame.Factors = []terms.Factor{{Name: "row", Labels: row}, {Name: "column", Labels: col}}
+	m.Random = []terms.Term{{"row"}, {"column"}}
+	f := mustFit(t, m, KenwardRoger)
+	near(t, "row variance", f.Components[0].Variance, (msRow-ms)/float64(c), 1e-9, 0)
+	near(t, "column variance", f.Components[1].Variance, (msCol-ms)/float64(r), 1e-9, 0)
+	near(t, "residual", f.Components[2].Variance, ms, 1e-9, 0)
+	near(t, "mean", f.Coefficients[0].Estimate, grand, 1e-12, 0)
+	near(t, "SE of the mean", f.Coefficients[0].SE, math.Sqrt((msRow+msCol-ms)/float64(r*c)), 1e-9, 0)
+}
+
 func TestCompareModels(t *testing.T) {
 	opt := Options{Method: ML, DF: Satterthwaite, Level: 0.95}
 	fit := func(m Model, o Options) *Fit {

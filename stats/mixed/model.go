@@ -51,7 +51,7 @@ type DFMethod string
 
 // The degree-of-freedom methods. KenwardRoger also widens the standard errors
 // for the variance components being estimates (Kenward and Roger 1997,
-// Biometrics 53, 983-997). Satterthwaite matches the variance of the variance
+// Biometrics 53, 983-997; first-order form where correlations are estimated). Satterthwaite matches the variance of the variance
 // of each contrast (Giesbrecht and Burns 1985, Biometrics 41, 477-486; the
 // multi-degree F after Fai and Cornelius 1996, J. Stat. Comput. Simul. 54,
 // 363-378). Both give the exact df of a balanced design.

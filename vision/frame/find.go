@@ -203,8 +203,9 @@ func findByEdges(r *raster.Raster, opt Options) (Frame, error) {
 
 	var verdicts []verdict
 	var tried []guess
+	clear := 0
 	for _, g := range all {
-		if len(tried) == 60 {
+		if len(tried) == mostTried || clear == enoughClear {
 			break
 		}
 		if slices.ContainsFunc(tried, func(t guess) bool {
@@ -217,26 +218,75 @@ func findByEdges(r *raster.Raster, opt Options) (Frame, error) {
 			continue
 		}
 		tried = append(tried, g)
-		if v, ok := judge(g, grads[g.channel]); ok {
+		if v, ok := judge(g, s, grads[g.channel]); ok {
 			verdicts = append(verdicts, v)
+			if v.score > clearScore {
+				clear++
+			}
 		}
 	}
 	slices.SortStableFunc(verdicts, func(a, b verdict) int { return cmpDesc(a.score, b.score) })
 
+	// The few best are carried through, for the full raster may see better
+	// than the search picture which of them is the inner edge.
+	var best Frame
 	reason := "no four edges that could be one"
-	for i, v := range verdicts {
-		if i == 4 {
-			break
-		}
+	for i, v := range distinct(verdicts, settled) {
 		f, why := settle(r, s, v, opt, cam)
-		if why == "" {
-			return f, nil
+		switch {
+		case why != "":
+		case best.Confidence == 0,
+			f.Confidence > best.Confidence && !within(best.Inner, f.Inner),
+			f.Confidence > .75*best.Confidence && within(f.Inner, best.Inner):
+			best = f
 		}
-		if i == 0 {
+		if i == 0 && why != "" {
 			reason = why
 		}
 	}
-	return Frame{}, notFound("%s; %s", reason, advice)
+	if best.Confidence == 0 {
+		return Frame{}, notFound("%s; %s", reason, advice)
+	}
+	return best, nil
+}
+
+// The search ends early on a plain photo: after a few guesses that are seen
+// nearly all round.
+const (
+	mostTried   = 40
+	enoughClear = 4
+	clearScore  = 6 // of 7
+)
+
+// within reports whether a lies inside b on all four sides. Of two frames one
+// inside the other the inner one is the quadrat: the other is the outline of
+// the pipe, or the bright line along its back.
+func within(a, b Quad) bool {
+	turn := math.Copysign(1, b.Area())
+	for _, p := range a {
+		for i := range 4 {
+			if turn*cross(sub(b[(i+1)%4], b[i]), sub(p, b[i])) <= 2*b.Side(i) { // 2 pixels
+				return false
+			}
+		}
+	}
+	return true
+}
+
+// settled is how many verdicts are carried through to the full raster.
+const settled = 6
+
+// distinct are the first most verdicts that lie in different places.
+func distinct(vs []verdict, most int) (out []verdict) {
+	for _, v := range vs {
+		if len(out) == most {
+			break
+		}
+		if !slices.ContainsFunc(out, func(o verdict) bool { return nearQuads(o.quad, v.quad, 2.5) }) {
+			out = append(out, v)
+		}
+	}
+	return out
 }
 
 func cmpDesc(a, b float64) int {
@@ -293,9 +343,10 @@ func fitRectangle(q Quad, opt Options, cam camera, slack float64) (w, h float64,
 
 // settle turns a verdict into a frame, or says why not.
 func settle(r *raster.Raster, s picture, v verdict, opt Options, cam camera) (Frame, string) {
-	minOuter := slices.Clone(v.outer[:])
-	slices.Sort(minOuter)
-	if minOuter[1] < leastOuter {
+	if v.outside {
+		return Frame{}, "of the best candidate only the outer edge is seen"
+	}
+	if !v.strip() {
 		return Frame{}, "the best candidate has no second edge, as a pipe has"
 	}
 	q, support, ok := refine(r, s, v)
@@ -303,16 +354,23 @@ func settle(r *raster.Raster, s picture, v verdict, opt Options, cam camera) (Fr
 		return Frame{}, "the edges of the best candidate do not hold at full scale"
 	}
 	q, support = fromUpperLeft(r, q, support)
-	weakest := slices.Min(support[:])
+	order := slices.Clone(support[:])
+	slices.Sort(order)
+	weakest, tight := order[0], 1.0
 	if weakest < opt.MinSupport {
-		return Frame{}, fmt.Sprintf("of the best candidate's weakest side %.0f %% is seen, %.0f %% needed", 100*weakest, 100*opt.MinSupport)
+		if weakest < weakShare*opt.MinSupport || order[1] < opt.MinSupport+.1 {
+			return Frame{}, fmt.Sprintf("of the best candidate's weakest side %.0f %% is seen, %.0f %% needed", 100*weakest, 100*opt.MinSupport)
+		}
+	}
+	if weakest < opt.MinSupport+.15 {
+		tight = .4 // a half-hidden side is believed if it completes a true rectangle
 	}
 	for _, p := range q {
 		if p.X < 0 || p.Y < 0 || p.X > float64(r.Width) || p.Y > float64(r.Height) {
 			return Frame{}, "a corner lies outside the photo"
 		}
 	}
-	w, h, err := fitRectangle(q, opt, cam, 1)
+	w, h, err := fitRectangle(q, opt, cam, tight)
 	if err != nil {
 		return Frame{}, fmt.Sprintf("the best candidate is %s, %g x %g mm", err, opt.WidthMM, opt.HeightMM)
 	}
@@ -326,21 +384,30 @@ func settle(r *raster.Raster, s picture, v verdict, opt Options, cam camera) (Fr
 	if f.PipeWidthMM < 3 || f.PipeWidthMM > 90 {
 		return Frame{}, fmt.Sprintf("the best candidate's pipe would be %.0f mm wide", f.PipeWidthMM)
 	}
+	// The width is read to a search pixel or two only.
+	if d := opt.PipeDiameterMM; d > 0 && math.Abs(f.PipeWidthMM-d) > max(.5*d, 2.5*pxPerSearch*f.MMPerPx) {
+		return Frame{}, fmt.Sprintf("the best candidate's pipe is about %.0f mm wide, not %g mm", f.PipeWidthMM, d)
+	}
 	f.Method = ByEdges
 	f.Support = support
-	f.Confidence = min(1, weakest) * min(1, .5+.5*minOuter[0])
-	if f.Confidence < 0 {
-		f.Confidence = 0
+	worst := slices.Max(v.uneven[:])
+	if worst > mostUneven {
+		return Frame{}, "the best candidate's edges are not those of one pipe; a shadow may lie along them"
 	}
+	mean := (support[0] + support[1] + support[2] + support[3]) / 4
+	f.Confidence = (.5*weakest + .5*mean) * min(1, .7+.3*max(0, slices.Min(v.outer[:]))) * (1 - .6*min(1, worst))
 	if opt.PipeDiameterMM == 0 {
 		f.Warnings = append(f.Warnings, "pipe diameter not stated: the frame's height above the ground is not corrected")
 	}
 	return f, ""
 }
 
-// leastOuter is the least mean strength, in clutter units, of the pipe's
-// second edge on all but one side.
-const leastOuter = .35
+// weakShare of MinSupport is enough for one side where the others are well
+// seen. mostUneven is how far the two halves of a pipe may differ in colour.
+const (
+	weakShare  = .62
+	mostUneven = .8
+)
 
 // newFrame fills in what follows from the map.
 func newFrame(inner Quad, w, h float64, ground Homography, p pose) Frame {

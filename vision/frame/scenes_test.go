@@ -2,7 +2,6 @@ package frame
 
 import (
 	"errors"
-	"fmt"
 	"math"
 	"math/rand/v2"
 	"os"
@@ -70,19 +69,18 @@ func quantile(xs []float64, p float64) float64 {
 	return xs[min(len(xs)-1, int(p*float64(len(xs))))]
 }
 
-// TestScenes prints how far found corners lie from the truth, by frame and
-// ground, on drawn photos (invented, not field data).
+// TestScenes tells how far found corners lie from the truth, by frame and
+// ground, on drawn photos (invented, not field data). A found frame more than
+// 2 % of its side off anywhere is wrong, the worst thing the finder can do; a
+// refusal is safe.
 func TestScenes(t *testing.T) {
-	each := 2
-	if testing.Short() {
-		each = 1
-	}
+	each := 1
 	if os.Getenv("QUADTALLY_HEAVY") == "1" {
 		each = 10
 	}
-	var all []float64
+	var all, onGround []float64
 	var scenes, refused, wrong int
-	fmt.Printf("%-8s %-7s %7s %8s %6s %9s %9s %9s\n", "frame", "ground", "scenes", "refused", "wrong", "median %", "p95 %", "ground %")
+	t.Logf("%-8s %-7s %7s %8s %6s %9s %9s %9s", "frame", "ground", "scenes", "refused", "wrong", "median %", "p95 %", "ground %")
 	for ci, c := range frameColours {
 		for gi, ground := range drawn.Grounds {
 			var es, gs []float64
@@ -90,7 +88,7 @@ func TestScenes(t *testing.T) {
 			for i := range each {
 				seed := uint64(1000*ci + 100*gi + i)
 				w, h := 500.0, 500.0
-				if i%2 == 1 {
+				if (i+ci+gi)%2 == 1 {
 					w, h = 333.3, 750
 				}
 				s := drawScene(ci, ground, seed, w, h)
@@ -99,28 +97,96 @@ func TestScenes(t *testing.T) {
 				opt.WidthMM, opt.HeightMM, opt.PipeDiameterMM = w, h, c.pipeMM
 				f, err := Find(r, opt)
 				if err != nil {
-					no++
-					if testing.Verbose() {
-						t.Logf("%s %s %d: tilt %.0f leaves %d shadow %v: %v", c.name, ground, seed, s.TiltDeg, s.Leaves, s.ShadowEdge, err)
+					if !errors.Is(err, ErrNotFound) {
+						t.Errorf("%s %s %d: %v", c.name, ground, seed, err)
 					}
+					no++
 					continue
 				}
 				e := cornerErrors(f.Inner, truth.Inner)
 				if slices.Max(e) > .02 {
 					bad++
-					t.Logf("%s %s %d: wrong by %.1f %%, support %.2f", c.name, ground, seed, 100*slices.Max(e), f.Support)
-					continue
+					t.Logf("%s %s %d: wrong by %.1f %%, confidence %.2f, support %.2f", c.name, ground, seed, 100*slices.Max(e), f.Confidence, f.Support)
 				}
 				es = append(es, e...)
 				gs = append(gs, cornerErrors(f.Ground, truth.Ground)...)
 			}
-			fmt.Printf("%-8s %-7s %7d %8d %6d %9.3f %9.3f %9.3f\n", c.name, ground, each, no, bad, 100*quantile(es, .5), 100*quantile(es, .95), 100*quantile(gs, .95))
-			all = append(all, es...)
+			t.Logf("%-8s %-7s %7d %8d %6d %9.3f %9.3f %9.3f", c.name, ground, each, no, bad, 100*quantile(es, .5), 100*quantile(es, .95), 100*quantile(gs, .95))
+			all, onGround = append(all, es...), append(onGround, gs...)
 			scenes, refused, wrong = scenes+each, refused+no, wrong+bad
 		}
 	}
-	fmt.Printf("all: %d scenes, %d refused, %d wrong; corner error median %.3f %%, p95 %.3f %% of the side\n",
-		scenes, refused, wrong, 100*quantile(all, .5), 100*quantile(all, .95))
+	t.Logf("all: %d scenes, %d refused, %d wrong; corner error median %.3f %%, p95 %.3f %% of the side, on the ground p95 %.3f %%",
+		scenes, refused, wrong, 100*quantile(all, .5), 100*quantile(all, .95), 100*quantile(onGround, .95))
+	// Levels reached, not hoped for: 0.14 % where the goal is 0.5 %.
+	if 25*wrong > scenes {
+		t.Errorf("%d of %d frames are wrong", wrong, scenes)
+	}
+	if 5*refused > scenes {
+		t.Errorf("%d of %d frames were not found", refused, scenes)
+	}
+	if p := quantile(all, .95); !(p <= .005) {
+		t.Errorf("p95 of the corner error is %.3f %% of the side, at most 0.5 %% wanted", 100*p)
+	}
+	if p := quantile(onGround, .95); !(p <= .005) {
+		t.Errorf("p95 of the corner error on the ground is %.3f %% of the side, at most 0.5 %% wanted", 100*p)
+	}
+}
+
+// TestBadInput: whatever a caller hands over, the answer is an error.
+func TestBadInput(t *testing.T) {
+	small := &raster.Raster{Width: 2, Height: 2, ChromaWidth: 1, ChromaHeight: 1, FullWidth: 2, FullHeight: 2, Denom: 1, Orientation: 1,
+		Y: make([]byte, 4), Cb: make([]byte, 1), Cr: make([]byte, 1)}
+	for _, r := range []*raster.Raster{nil, {}, {Width: 1000, Height: 1000}, small} {
+		if f, err := Find(r, DefaultOptions()); err == nil {
+			t.Errorf("%+v gave a frame %+v", r, f)
+		}
+	}
+	for name, change := range map[string]func(*Options){
+		"no size":      func(o *Options) { o.WidthMM = 0 },
+		"NaN":          func(o *Options) { o.HeightMM = math.NaN() },
+		"thick pipe":   func(o *Options) { o.PipeDiameterMM = 500 },
+		"focal length": func(o *Options) { o.FocalPx = -1 },
+		"support":      func(o *Options) { o.MinSupport = 0 },
+	} {
+		o := DefaultOptions()
+		change(&o)
+		if o.Validate() == nil {
+			t.Errorf("%s: %+v was accepted", name, o)
+		}
+	}
+	flat := &raster.Raster{Width: 400, Height: 300, ChromaWidth: 200, ChromaHeight: 150, FullWidth: 1600, FullHeight: 1200, Denom: 4, Orientation: 1,
+		Y: make([]byte, 400*300), Cb: make([]byte, 200*150), Cr: make([]byte, 200*150)}
+	if _, err := Find(flat, DefaultOptions()); !errors.Is(err, ErrNotFound) {
+		t.Errorf("a black photo gave %v", err)
+	}
+}
+
+// FuzzFind: strange sizes and pixels never panic.
+func FuzzFind(f *testing.F) {
+	f.Add(64, 48, uint64(1), 1)
+	f.Add(131, 77, uint64(2), 6)
+	f.Add(300, 1, uint64(3), 8)
+	f.Fuzz(func(t *testing.T, w, h int, seed uint64, orientation int) {
+		if w < 1 || h < 1 || w > 400 || h > 400 {
+			return
+		}
+		rng := rand.New(rand.NewPCG(seed, 1))
+		cw, ch := (w+1)/2, (h+1)/2
+		r := &raster.Raster{Width: w, Height: h, ChromaWidth: cw, ChromaHeight: ch, FullWidth: w, FullHeight: h, Denom: 1, Orientation: orientation,
+			Y: make([]byte, w*h), Cb: make([]byte, cw*ch), Cr: make([]byte, cw*ch)}
+		block := 1 + rng.IntN(40)
+		for i := range r.Y {
+			if (i/block+i/w/block)%2 == 0 {
+				r.Y[i] = byte(rng.IntN(256))
+			} else {
+				r.Y[i] = 230
+			}
+		}
+		if frame, err := Find(r, DefaultOptions()); err == nil && !(frame.MMPerPx > 0) {
+			t.Errorf("a frame without scale: %+v", frame)
+		}
+	})
 }
 
 func TestNoFalseFrames(t *testing.T) {

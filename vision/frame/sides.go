@@ -23,7 +23,7 @@ func fitSide(points []edgePoint, probes int, tol float64) (best line, support fl
 		return best, 0, false
 	}
 	apart := max(2, probes/4)
-	stride := 1 + len(points)*len(points)/2400
+	stride := 1 + len(points)*len(points)/700
 	most, tried := 0, 0
 	for i, a := range points {
 		for _, b := range points[i+1:] {
@@ -34,7 +34,7 @@ func fitSide(points []edgePoint, probes int, tol float64) (best line, support fl
 				continue
 			}
 			l := lineThrough(a.at, b.at)
-			if n := agreeing(points, l, tol); n > most {
+			if n := agreeing(points, l, tol, most); n > most {
 				most, best = n, l
 			}
 		}
@@ -45,14 +45,18 @@ func fitSide(points []edgePoint, probes int, tol float64) (best line, support fl
 	for range 4 {
 		best = weightedLine(points, best, tol)
 	}
-	return best, float64(agreeing(points, best, tol)) / float64(probes), true
+	return best, float64(agreeing(points, best, tol, 0)) / float64(probes), true
 }
 
-// agreeing counts probes, not points: two points of one probe count once.
-func agreeing(points []edgePoint, l line, tol float64) int {
+// agreeing counts probes, not points: two points of one probe count once. It
+// gives up, with 0, once it cannot beat most any more.
+func agreeing(points []edgePoint, l line, tol float64, most int) int {
 	n, last := 0, -1
-	for _, p := range points {
-		if p.probe != last && math.Abs(l.at(p.at)) <= tol {
+	for i, p := range points {
+		if n+len(points)-i <= most {
+			return 0
+		}
+		if d := l.nx*p.at.X + l.ny*p.at.Y - l.rho; p.probe != last && d <= tol && d >= -tol {
 			n, last = n+1, p.probe
 		}
 	}
@@ -108,6 +112,8 @@ type verdict struct {
 	support [4]float64 // share of each side where the inner edge is seen
 	outer   [4]float64 // strength of the opposite edge beyond each side, clutter units
 	widthPx float64    // from inner to outer edge, search pixels
+	uneven  [4]float64 // how far the strip's two halves differ in colour, shares of its step from the ground
+	outside bool       // the quad is the frame's outline
 	score   float64
 }
 
@@ -121,7 +127,7 @@ const (
 // how much of each side is there and whether a second edge, of opposite sign,
 // runs along beyond it: a frame is a strip, while a furrow, a shadow's rim or
 // a row of leaves is not.
-func judge(g guess, gr gradients) (v verdict, ok bool) {
+func judge(g guess, s picture, gr gradients) (v verdict, ok bool) {
 	sign := 1.0
 	if !g.outward {
 		sign = -1
@@ -165,12 +171,41 @@ func judge(g guess, gr gradients) (v verdict, ok bool) {
 		v.quad = q
 	}
 
+	outward := beside(v.quad, slope, 1)
+	v.widthPx = outward.width
+	for i := range 4 {
+		if v.widthPx > 0 {
+			v.outer[i] = outward.strength[i]
+			v.uneven[i] = s.uneven(v.quad, i, outward.widths[i], slope)
+		}
+		v.score += v.support[i]*(.5+min(1, max(0, v.outer[i]))) - min(1, v.uneven[i])
+	}
+	v.score += slices.Min(v.support[:])
+	v.outside = beside(v.quad, slope, -1).beats(outward)
+	if !v.strip() || v.outside {
+		v.score -= 2
+	}
+	return v, true
+}
+
+// edges is what runs along beside the four sides of a quad: the edges of
+// opposite sign at the distance that suits all sides best.
+type edges struct {
+	width    float64
+	widths   [4]float64 // per side, search pixels
+	strength [4]float64 // mean slope, clutter units
+}
+
+// beside looks outward (direction 1) or inward (-1) from the sides of q. slope
+// is the gradient along a normal, positive for the quad's own edge.
+func beside(q Quad, slope func(p, n raster.Point) float64, direction float64) (e edges) {
 	var profile [4][widestPipe + 1]float64
 	for i := range 4 {
 		for k := range searchProbes {
-			at, n := v.quad.probe(i, .04+.92*(float64(k)+.5)/searchProbes)
+			at, n := q.probe(i, .04+.92*(float64(k)+.5)/searchProbes)
 			for d := 1; d <= widestPipe; d++ {
-				s := slope(raster.Point{X: at.X + n.X*float64(d), Y: at.Y + n.Y*float64(d)}, n)
+				f := direction * float64(d)
+				s := slope(raster.Point{X: at.X + n.X*f, Y: at.Y + n.Y*f}, n)
 				profile[i][d] += max(-4, min(4, -s)) / searchProbes
 			}
 		}
@@ -179,25 +214,103 @@ func judge(g guess, gr gradients) (v verdict, ok bool) {
 	for d := 2; d < widestPipe; d++ {
 		var sum float64
 		for i := range 4 {
-			sum += min(2, strongest(profile[i][:], d))
+			sum += min(2, profile[i][peakNear(profile[i][:], d)])
 		}
 		if sum > best {
-			best, v.widthPx = sum, float64(d)
+			best, e.width = sum, float64(d)
 		}
 	}
 	for i := range 4 {
-		if v.widthPx > 0 {
-			v.outer[i] = strongest(profile[i][:], int(v.widthPx))
-		}
-		v.score += v.support[i] + .5*min(2, max(0, v.outer[i]))
+		at := peakNear(profile[i][:], int(e.width))
+		e.widths[i], e.strength[i] = float64(at), profile[i][at]
 	}
-	v.score += slices.Min(v.support[:])
-	return v, true
+	return e
 }
 
-// strongest is the largest value of a profile near offset d: perspective
-// makes the far side's pipe look thinner than the near side's.
-func strongest(profile []float64, d int) float64 {
+// beats reports whether e, found inward, is more of a pipe's second edge than
+// what was found outward: then the quad is the outline of the frame, not its
+// inner edge. A shadow thrown into the quadrat shows on two sides only.
+func (e edges) beats(outward edges) bool {
+	sides, sum, other := 0, 0.0, 0.0
+	for i := range 4 {
+		if e.strength[i] >= leastOuter {
+			sides++
+		}
+		sum += min(2, e.strength[i])
+		other += min(2, outward.strength[i])
+	}
+	return sides >= 3 && sum > other
+}
+
+// leastOuter is the least mean strength, in clutter units, of the pipe's
+// second edge on a side whose inner edge is in view.
+const leastOuter = .35
+
+// strip reports whether the second edge runs all the way round. A leaf may
+// hide both edges of one side, but where the inner edge is in plain view the
+// outer one must be too.
+func (v verdict) strip() bool {
+	hidden := 0
+	for i, o := range v.outer {
+		if o >= leastOuter {
+			continue
+		}
+		if v.support[i] >= .5 {
+			return false
+		}
+		hidden++
+	}
+	return hidden <= 1
+}
+
+// uneven compares the colour of the strip beyond side i at a quarter and at
+// three quarters of its width. Both are pipe if the edge is the pipe's; if it
+// is the rim of the shadow the pipe throws into the quadrat, one is ground.
+// Only places where the edge itself is seen are asked, for elsewhere a leaf
+// lies over the pipe.
+func (s picture) uneven(q Quad, i int, width float64, slope func(p, n raster.Point) float64) float64 {
+	var inner, middle, outer, ground [3][]float64
+	for k := range searchProbes {
+		at, n := q.probe(i, .04+.92*(float64(k)+.5)/searchProbes)
+		back := raster.Point{X: at.X - n.X, Y: at.Y - n.Y}
+		on := raster.Point{X: at.X + n.X, Y: at.Y + n.Y}
+		if max(slope(back, n), slope(at, n), slope(on, n)) < 1.5 {
+			continue
+		}
+		for c, p := range s.planes {
+			value := func(d float64) float64 { return p.sample(at.X+d*n.X, at.Y+d*n.Y) }
+			inner[c] = append(inner[c], value(max(1, .25*width)))
+			middle[c] = append(middle[c], value(.5*width))
+			outer[c] = append(outer[c], value(min(width-1, .75*width)))
+			ground[c] = append(ground[c], value(-2.5))
+		}
+	}
+	if len(ground[0]) < 5 {
+		return 0
+	}
+	differ, step := 0.0, 6.0 // grey levels; a few are noise
+	for c := range 3 {
+		differ += math.Abs(median(inner[c]) - median(outer[c]))
+		step += math.Abs(median(middle[c]) - median(ground[c]))
+	}
+	return differ / step
+}
+
+// median puts xs in order.
+func median(xs []float64) float64 {
+	slices.Sort(xs)
+	return xs[len(xs)/2]
+}
+
+// peakNear is where a profile is largest near offset d: perspective makes the
+// far side's pipe look thinner than the near side's.
+func peakNear(profile []float64, d int) int {
 	from, to := max(1, int(.75*float64(d))), min(len(profile)-1, int(math.Ceil(1.3*float64(d))))
-	return slices.Max(profile[from : to+1])
+	best := from
+	for j := from; j <= to; j++ {
+		if profile[j] > profile[best] {
+			best = j
+		}
+	}
+	return best
 }

@@ -68,9 +68,10 @@ func (v Verdict) Settled() bool { return v.Reason == "" && !v.Proposed }
 // satellite is never used: a phone is metres off, a quadrat is half a metre
 // wide.
 func Identify(t *trial.Trial, plots []trial.Plot, photos []Seen) []Verdict {
-	id := identifier{trial: t, plots: plots, photos: photos, out: make([]Verdict, len(photos)), byCard: map[string]string{}}
+	id := identifier{trial: t, plots: plots, photos: photos, out: make([]Verdict, len(photos)), byCard: map[string][]string{}}
 	for _, p := range plots {
-		id.byCard[trial.CardPlot(p.ID)] = p.ID
+		tag := trial.CardPlot(p.ID)
+		id.byCard[tag] = append(id.byCard[tag], p.ID)
 	}
 	for i := range photos {
 		id.visit(i)
@@ -87,7 +88,7 @@ type identifier struct {
 	plots  []trial.Plot
 	photos []Seen
 	out    []Verdict
-	byCard map[string]string
+	byCard map[string][]string // plots by what their card's code says; more than one settles nothing
 }
 
 func (id *identifier) hasPlot(name string) bool {
@@ -186,11 +187,14 @@ func (id *identifier) card(cards []Card) (Spot, string) {
 		if c.Trial != id.trial.Tag {
 			return Spot{}, fmt.Sprintf("the card belongs to another trial (%s, this one is %s)", c.Trial, id.trial.Tag)
 		}
-		plot, ok := id.byCard[c.Plot]
-		if !ok {
+		plots := id.byCard[c.Plot]
+		if len(plots) == 0 {
 			return Spot{}, fmt.Sprintf("the card says plot %q, which is not in the layout", c.Plot)
 		}
-		got := Spot{Plot: plot, Quadrat: c.Quadrat}
+		if len(plots) > 1 {
+			return Spot{}, fmt.Sprintf("the card's code %s stands for plots %s alike: say which it is", c.Plot, strings.Join(plots, " and "))
+		}
+		got := Spot{Plot: plots[0], Quadrat: c.Quadrat}
 		if s.Plot != "" && s != got {
 			return Spot{}, fmt.Sprintf("two cards are in the photo (%s and %s): say which it shows", spotWords(s), spotWords(got))
 		}

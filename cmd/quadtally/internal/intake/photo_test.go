@@ -129,6 +129,10 @@ func taken(s string) []tag { return []tag{{id: 0x9003, ascii: s}} }
 
 func put(t *testing.T, dir, name string, b []byte) string {
 	t.Helper()
+	return writeFile(t, dir, name, b)
+}
+
+func writeFile(t testing.TB, dir, name string, b []byte) string {
 	path := filepath.Join(dir, name)
 	if err := os.MkdirAll(filepath.Dir(path), 0o755); err != nil {
 		t.Fatal(err)

@@ -191,12 +191,7 @@ func (r *reader) coverFractions(col int, unit string, values []tables.Value) []t
 }
 
 func (r *reader) longCounts(at map[int]place, classc, countc int) {
-	values, faults := r.s.Numbers(countc, r.opt.Decimal)
-	r.faults(faults)
-	byLine := map[int]tables.Value{}
-	for _, v := range values {
-		byLine[v.Line] = v
-	}
+	byLine := r.scaled(countc, 1)
 	for _, row := range r.s.Rows {
 		p, ok := at[row.Line]
 		v, has := byLine[row.Line]
@@ -274,12 +269,7 @@ func (r *reader) unlisted() {
 // longValues reads any assessment: plot, variable, value, unit, and quadrat
 // where it is one of a quadrat.
 func (r *reader) longValues(at map[int]place, vc, valc int) {
-	values, faults := r.s.Numbers(valc, r.opt.Decimal)
-	r.faults(faults)
-	byLine := map[int]tables.Value{}
-	for _, v := range values {
-		byLine[v.Line] = v
-	}
+	byLine := r.scaled(valc, 1)
 	for _, row := range r.s.Rows {
 		p, ok := at[row.Line]
 		v, has := byLine[row.Line]

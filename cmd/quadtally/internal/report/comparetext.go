@@ -1,31 +1,487 @@
 package report
 
 import (
+	"bytes"
+	"cmp"
 	"fmt"
 	"io"
+	"math"
+	"slices"
+	"strings"
+	"text/tabwriter"
 
 	"quadtally/stats"
 )
 
-// TextOptions choose how much of a comparison is written.
+// TextOptions choose how a comparison is written as text.
 type TextOptions struct {
-	Full bool // with the full tables
+	// Short leaves out the tables below the first screen.
+	Short bool
+	// AsLaidOut keeps the treatments in the order of the layout; otherwise
+	// they run from the highest mean to the lowest.
+	AsLaidOut bool
 }
 
-// WriteComparison writes a comparison for a person.
+// WriteComparison writes a comparison of treatments as plain text: first one
+// screen (verdict, means with letters, what the trial could have seen,
+// warnings), then the tables for the statistician.
 func WriteComparison(w io.Writer, a stats.Analysis, opt TextOptions) error {
-	for _, v := range a.Verdict {
-		fmt.Fprintln(w, v)
+	t := compareText{a: a, opt: opt}
+	t.screen()
+	if !opt.Short {
+		t.anova()
+		t.means()
+		t.pairs()
+		t.control()
+		t.contrasts()
+		t.subsampling()
+		t.checks()
+		t.plots()
 	}
-	for _, t := range a.Treatments {
-		if t.Back != nil {
-			fmt.Fprintf(w, "%-12s %8.2f %s\n", t.Treatment, *t.Back, t.Letters)
+	_, err := w.Write(t.b.Bytes())
+	return err
+}
+
+// WriteSeason writes the comparison over all visits: the mean over the period
+// as WriteComparison does, then whether the treatments part over time.
+func WriteSeason(w io.Writer, s stats.Season, opt TextOptions) error {
+	t := compareText{a: s.PeriodMean, opt: opt}
+	t.a.Warnings = append(slices.Clone(s.Warnings), t.a.Warnings...)
+	t.a.Notes = append(slices.Clone(s.Notes), t.a.Notes...)
+	t.said("", fmt.Sprintf("Season of %d visits, day %g to day %g; one value a plot, visits are not replicates.", len(s.Days), s.Days[0], s.Days[len(s.Days)-1]))
+	if err := WriteComparison(&t.b, t.a, opt); err != nil {
+		return err
+	}
+	if !opt.Short {
+		t.inTime(s)
+	}
+	_, err := w.Write(t.b.Bytes())
+	return err
+}
+
+func (t *compareText) inTime(s stats.Season) {
+	if s.Area != nil {
+		t.heading("Area under the curve")
+		t.table(anovaRows(s.Area.ANOVA))
+	}
+	x := s.InTime
+	if x == nil {
+		return
+	}
+	t.heading("Split plot in time")
+	t.line("Between plots:")
+	t.table(anovaRows(x.Plot))
+	t.line("Within plots:")
+	rows := [][]string{{"term", "df", "SS", "MS", "F", "p", "p GG", "p HF", "p lowest"}}
+	for _, r := range x.Within {
+		ms := "-"
+		if r.MS != nil {
+			ms = fmt.Sprintf("%.5g", *r.MS)
+		}
+		row := []string{r.Term, fmt.Sprint(r.DF), fmt.Sprintf("%.6g", r.SS), ms}
+		if r.F != nil {
+			row = append(row, number(r.F, 3), pOf(r.P), pOf(r.PGG), pOf(r.PHF), pOf(r.PLow))
+		}
+		rows = append(rows, row)
+	}
+	t.table(rows)
+	t.said("", fmt.Sprintf("Visits close in time are alike, so read the corrected p values: Greenhouse-Geisser epsilon %s, Huynh-Feldt %s.", number(x.EpsilonGG, 4), number(x.EpsilonHF, 4)))
+}
+
+type compareText struct {
+	b   bytes.Buffer
+	a   stats.Analysis
+	opt TextOptions
+}
+
+func (t *compareText) line(format string, args ...any) { fmt.Fprintf(&t.b, format+"\n", args...) }
+
+// said writes a sentence in lines of at most 78 columns, later lines indented.
+func (t *compareText) said(mark, text string) {
+	const width = 78
+	out, indent := mark, strings.Repeat(" ", len(mark))
+	for i, word := range strings.Fields(text) {
+		switch {
+		case i == 0:
+		case len(out)+1+len(word) > width:
+			t.line("%s", out)
+			out = indent
+		default:
+			out += " "
+		}
+		out += word
+	}
+	t.line("%s", out)
+}
+
+// table writes rows of cells, the first a header, in columns.
+func (t *compareText) table(rows [][]string) {
+	tw := tabwriter.NewWriter(&t.b, 0, 0, 2, ' ', 0)
+	for _, r := range rows {
+		fmt.Fprintf(tw, "  %s\n", strings.TrimRight(strings.Join(r, "\t"), "\t"))
+	}
+	tw.Flush()
+	t.trimLines()
+}
+
+// trimLines drops the spaces that columns leave at the ends of lines.
+func (t *compareText) trimLines() {
+	lines := strings.Split(t.b.String(), "\n")
+	for i := range lines {
+		lines[i] = strings.TrimRight(lines[i], " ")
+	}
+	t.b.Reset()
+	t.b.WriteString(strings.Join(lines, "\n"))
+}
+
+// decimals gives two figures to a standard error of the size of se.
+func decimals(se *float64) int {
+	if se == nil || *se <= 0 {
+		return 2
+	}
+	return min(6, max(0, 1-int(math.Floor(math.Log10(*se)))))
+}
+
+// number writes a value, or a dash for one that is undefined.
+func number(v *float64, digits int) string {
+	if v == nil {
+		return "-"
+	}
+	s := fmt.Sprintf("%.*f", digits, *v)
+	if strings.Trim(s, "-0.") == "" {
+		s = strings.TrimPrefix(s, "-") // no minus before a zero
+	}
+	return s
+}
+
+func pOf(p *float64) string {
+	switch {
+	case p == nil:
+		return "-"
+	case *p < 0.0001:
+		return fmt.Sprintf("%.1e", *p)
+	}
+	return fmt.Sprintf("%.4f", *p)
+}
+
+func span(lower, upper *float64, digits int) string {
+	switch {
+	case lower == nil && upper == nil:
+		return "-"
+	case lower == nil:
+		return "up to " + number(upper, digits)
+	case upper == nil:
+		return "from " + number(lower, digits)
+	}
+	return number(lower, digits) + " to " + number(upper, digits)
+}
+
+// backDigits are the decimals for means in the unit of the response.
+func (t *compareText) backDigits() int {
+	for _, r := range t.a.Treatments {
+		if r.BackLower != nil && r.BackUpper != nil {
+			quarter := (*r.BackUpper - *r.BackLower) / 4
+			return decimals(&quarter)
 		}
 	}
-	return nil
+	return 2
 }
 
-// WriteSeason writes a comparison over the season for a person.
-func WriteSeason(w io.Writer, s stats.Season, opt TextOptions) error {
-	return WriteComparison(w, s.PeriodMean, opt)
+func (t *compareText) ordered() []stats.TreatmentResult {
+	out := slices.Clone(t.a.Treatments)
+	if t.opt.AsLaidOut {
+		return out
+	}
+	value := func(r stats.TreatmentResult) float64 {
+		switch {
+		case r.Back != nil:
+			return *r.Back
+		case r.Mean != nil:
+			return *r.Mean
+		}
+		return math.Inf(-1)
+	}
+	slices.SortStableFunc(out, func(x, y stats.TreatmentResult) int { return cmp.Compare(value(y), value(x)) })
+	return out
+}
+
+func (t *compareText) screen() {
+	a := t.a
+	what := cmp.Or(a.Response, "response")
+	if a.Unit != "" {
+		what += " (" + a.Unit + ")"
+	}
+	t.said("", strings.ToUpper(what[:1])+what[1:]+": "+a.Design.Words)
+	t.line("")
+	for _, v := range a.Verdict {
+		t.said("  ", strings.ToUpper(v[:1])+v[1:]+".")
+	}
+	t.line("")
+	digits := t.backDigits()
+	header := []string{"treatment", "plots", "mean", fmt.Sprintf("%.3g %% interval", 100*a.Confidence), "letters"}
+	if a.Control != "" {
+		header = append(header, "suppression %")
+	}
+	rows := [][]string{header}
+	var remarks []string
+	remarked := map[string][]string{}
+	for _, r := range t.ordered() {
+		value := r.Back
+		if value == nil {
+			value = r.Mean
+		}
+		row := []string{r.Treatment, fmt.Sprint(r.Plots), number(value, digits), span(r.BackLower, r.BackUpper, digits), cmp.Or(r.Letters, "-")}
+		switch s := r.Suppression; {
+		case a.Control == "":
+		case r.Treatment == a.Control:
+			row = append(row, "control")
+		case s == nil || s.Percent == nil:
+			row = append(row, "-")
+		default:
+			cell := number(s.Percent, 0)
+			if s.Lower != nil {
+				cell += " (" + span(s.Lower, s.Upper, 0) + ")"
+			}
+			row = append(row, cell)
+		}
+		if r.Suppression != nil && r.Suppression.Note != "" {
+			note := r.Suppression.Note
+			if remarked[note] == nil {
+				remarks = append(remarks, note)
+			}
+			remarked[note] = append(remarked[note], r.Treatment)
+		}
+		rows = append(rows, row)
+	}
+	t.table(rows)
+	t.line("")
+	if slices.ContainsFunc(a.Treatments, func(r stats.TreatmentResult) bool { return r.Letters != "" }) {
+		t.said("", fmt.Sprintf("Treatments that share a letter are not shown to differ (%s, %.3g %%).", a.Method.Words(), 100*a.Alpha))
+	}
+	if a.Transform.Scale != stats.Raw {
+		t.said("", fmt.Sprintf("Analysed as the %s; means and intervals are carried back.", a.Transform.Words()))
+	}
+	switch d := a.Detectable; {
+	case d == nil:
+	case d.BeyondZero:
+		t.said("", fmt.Sprintf("What the trial could have seen: too little. Against %s of %s, not even a true mean of 0 would have shown in %.0f of 100 such trials (one pair, t test).",
+			d.FromWhat, number(&d.From, digits), 100*d.Power))
+	default:
+		t.said("", fmt.Sprintf("What the trial could have seen: against %s of %s, a true mean of %s or less would have shown in %.0f of 100 such trials (one pair, t test).",
+			d.FromWhat, number(&d.From, digits), number(&d.To, digits), 100*d.Power))
+	}
+	for _, r := range remarks {
+		t.said("", fmt.Sprintf("Suppression by %s: %s.", strings.Join(remarked[r], ", "), r))
+	}
+	if len(a.Warnings) > 0 {
+		t.line("")
+		t.line("Mind:")
+		for _, w := range a.Warnings {
+			t.said("  ! ", w)
+		}
+	}
+}
+
+func (t *compareText) heading(text string) {
+	t.line("")
+	t.line("%s", text)
+	t.line("%s", strings.Repeat("-", len(text)))
+}
+
+func (t *compareText) anova() {
+	t.heading("Analysis of variance")
+	if t.a.Transform.Scale != stats.Raw {
+		t.line("On the scale of the analysis.")
+	}
+	t.table(anovaRows(t.a.ANOVA))
+	t.line("Sequential; treatment last, adjusted for all above it.")
+	if !t.a.Design.Balanced {
+		t.line("")
+		t.line("Each adjusted for all others (types II and III):")
+		t.table(anovaRows(t.a.Adjusted))
+	}
+	var parts []string
+	if t.a.CVPercent != nil && t.a.Transform.Scale == stats.Raw {
+		parts = append(parts, "CV "+number(t.a.CVPercent, 1)+" %")
+	}
+	if t.a.RSquared != nil {
+		parts = append(parts, "R squared "+number(t.a.RSquared, 3))
+	}
+	for _, e := range t.a.Efficiency {
+		parts = append(parts, fmt.Sprintf("efficiency against %s %.2f", e.Against, e.Value))
+	}
+	if v := t.a.BlockVariance; v != nil {
+		parts = append(parts, fmt.Sprintf("variance between blocks %.4g", v.Variance))
+	}
+	if len(parts) > 0 {
+		t.said("", strings.Join(parts, "; ")+".")
+	}
+	if v := t.a.BlockVariance; v != nil && v.Note != "" {
+		t.said("", strings.ToUpper(v.Note[:1])+v.Note[1:]+".")
+	}
+}
+
+func anovaRows(anova []stats.ANOVARow) [][]string {
+	rows := [][]string{{"term", "df", "SS", "MS", "F", "p", "partial eta2", "partial omega2"}}
+	for _, r := range anova {
+		ms := "-"
+		if r.MS != nil {
+			ms = fmt.Sprintf("%.5g", *r.MS)
+		}
+		row := []string{r.Term, fmt.Sprint(r.DF), fmt.Sprintf("%.6g", r.SS), ms}
+		if r.F != nil {
+			row = append(row, number(r.F, 3), pOf(r.P), number(r.PartialEta2, 3), number(r.PartialOmega2, 3))
+		}
+		rows = append(rows, row)
+	}
+	return rows
+}
+
+// seDigits are the decimals for numbers on the scale of the analysis.
+func (t *compareText) seDigits() int {
+	for _, r := range t.a.Treatments {
+		if r.SE != nil {
+			return decimals(r.SE) + 1
+		}
+	}
+	return 3
+}
+
+func (t *compareText) means() {
+	t.heading("Means")
+	d := t.seDigits()
+	rows := [][]string{{"treatment", "plots", "plain mean", "SD", "adjusted", "SE", "lower", "upper"}}
+	for _, r := range t.ordered() {
+		rows = append(rows, []string{r.Treatment, fmt.Sprint(r.Plots), number(r.Mean, d), number(r.SD, d),
+			number(r.Adjusted, d), number(r.SE, d), number(r.Lower, d), number(r.Upper, d)})
+	}
+	t.table(rows)
+	if t.a.Transform.Scale != stats.Raw {
+		t.line("Plain mean and SD as measured; the rest on the scale of the analysis.")
+	}
+}
+
+func (t *compareText) pairs() {
+	if len(t.a.Pairs) == 0 {
+		return
+	}
+	t.heading("Pairs, " + t.a.Method.Words())
+	d := t.seDigits()
+	rows := [][]string{{"pair", "difference", "SED", "LSD", "t", "p alone", "p adjusted", "lower", "upper"}}
+	for _, p := range t.a.Pairs {
+		name := p.A + " - " + p.B
+		if !p.Estimable {
+			rows = append(rows, []string{name, "cannot be compared in this design"})
+			continue
+		}
+		rows = append(rows, []string{name, number(p.Difference, d), number(p.SED, d), number(p.LSD, d), number(p.T, 2),
+			pOf(p.PLSD), pOf(p.P), number(p.Lower, d), number(p.Upper, d)})
+	}
+	t.table(rows)
+}
+
+func (t *compareText) control() {
+	if len(t.a.VsControl) == 0 {
+		return
+	}
+	sides := map[stats.Side]string{stats.BothSides: "two-sided", stats.BelowControl: "lower only", stats.AboveControl: "higher only"}
+	t.heading(fmt.Sprintf("Against the control %s, Dunnett, %s", t.a.Control, sides[t.a.Side]))
+	d := t.seDigits()
+	rows := [][]string{{"treatment", "difference", "SED", "t", "p adjusted", "lower", "upper"}}
+	for _, c := range t.a.VsControl {
+		if !c.Estimable {
+			rows = append(rows, []string{c.Treatment, "cannot be compared in this design"})
+			continue
+		}
+		rows = append(rows, []string{c.Treatment, number(c.Difference, d), number(c.SED, d), number(c.T, 2), pOf(c.P), number(c.Lower, d), number(c.Upper, d)})
+	}
+	t.table(rows)
+}
+
+func (t *compareText) contrasts() {
+	if len(t.a.Contrasts) == 0 {
+		return
+	}
+	t.heading("Contrasts")
+	t.line("Coefficients in the order %s.", strings.Join(t.a.ContrastLevels, ", "))
+	d := t.seDigits()
+	rows := [][]string{{"contrast", "coefficients", "estimate", "SE", "SS", "F", "p", "lower", "upper"}}
+	for _, c := range t.a.Contrasts {
+		coefficients := make([]string, len(c.Coefficients))
+		for i, v := range c.Coefficients {
+			coefficients[i] = fmt.Sprintf("%.3g", v)
+		}
+		name := []string{c.Name, strings.Join(coefficients, " ")}
+		if !c.Estimable {
+			rows = append(rows, append(name, "cannot be told in this design"))
+			continue
+		}
+		rows = append(rows, append(name, number(c.Estimate, d), number(c.SE, d), fmt.Sprintf("%.5g", *c.SS), number(c.F, 3), pOf(c.P),
+			number(c.Lower, d), number(c.Upper, d)))
+	}
+	t.table(rows)
+}
+
+func (t *compareText) subsampling() {
+	s := t.a.Subsampling
+	if s == nil {
+		return
+	}
+	t.heading("Quadrats within plots (as measured)")
+	t.table(anovaRows(s.ANOVA))
+	t.said("", fmt.Sprintf("Variance between plots %.4g, between quadrats of a plot %.4g. Treatments are judged by plots, never by quadrats.", s.VariancePlot, s.VarianceQuadrat))
+	if s.Note != "" {
+		t.said("", strings.ToUpper(s.Note[:1])+s.Note[1:]+".")
+	}
+}
+
+func (t *compareText) checks() {
+	a := t.a
+	lines := slices.Clone(a.Checks)
+	for _, l := range []*stats.TestLine{a.Friedman, a.ImanDavenport, a.KruskalWallis} {
+		if l != nil {
+			lines = append(lines, *l)
+		}
+	}
+	if len(lines) == 0 && a.Randomisation == nil {
+		return
+	}
+	t.heading("Checks and tests without a normal distribution")
+	for _, l := range lines {
+		text := l.Name
+		if l.P != nil {
+			text += fmt.Sprintf(" %.4g, p %s", *l.Statistic, pOf(l.P))
+		}
+		t.said("  ", text+": "+l.Reading+".")
+		for _, w := range l.Warnings {
+			t.said("    ! ", w)
+		}
+	}
+	if r := a.Randomisation; r != nil {
+		t.said("  ", fmt.Sprintf("Randomisation test, p %s: %s.", pOf(&r.P), r.Note))
+	}
+}
+
+func (t *compareText) plots() {
+	a := t.a
+	t.heading("Plots")
+	d := t.seDigits()
+	rows := [][]string{{"plot", "treatment", "block", "readings", "value", "fitted", "residual"}}
+	for _, p := range a.Plots {
+		rows = append(rows, []string{p.Name, p.Treatment, cmp.Or(p.Block, "-"), fmt.Sprint(p.Quadrats), number(&p.Value, d), number(&p.Fitted, d), number(&p.Residual, d)})
+	}
+	t.table(rows)
+	if a.Transform.Scale != stats.Raw {
+		t.line("Value as measured; fitted and residual on the scale of the analysis.")
+	}
+	for _, m := range a.Missing {
+		t.said("  ", fmt.Sprintf("Missing: plot %s, %s %s", m.Name, m.Treatment, strings.Join(m.Sources, ", ")))
+	}
+	if len(a.Notes) > 0 {
+		t.line("")
+		t.line("Notes:")
+		for _, n := range a.Notes {
+			t.said("  - ", n)
+		}
+	}
 }

@@ -220,18 +220,7 @@ func blank(rec []string) bool {
 
 // Tidy removes what nobody sees: surrounding white space, no-break and
 // zero-width spaces, and doubled spaces.
-func Tidy(s string) string {
-	s = strings.Map(func(r rune) rune {
-		switch r {
-		case '\u00a0', '\u2007', '\u202f', '\t', '\n', '\r':
-			return ' '
-		case '\u200b', '\u200c', '\u200d', '\ufeff', '\u2060':
-			return -1
-		}
-		return r
-	}, s)
-	return strings.Join(strings.Fields(s), " ")
-}
+func Tidy(s string) string { return trial.CleanLabel(s) }
 
 // Key is how headers and labels are matched: case, spaces, hyphens and
 // underscores do not matter.

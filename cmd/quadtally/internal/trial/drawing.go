@@ -91,7 +91,7 @@ func MapDrawing(t *Trial, plots []Plot, widthMM, heightMM float64, opt MapOption
 	}
 	m.walk(placed)
 	m.arrows(widthMM-margin, margin)
-	m.legend(margin, min(m.bottom+8, heightMM-margin-foot+8), len(plots)-len(placed))
+	m.legend(margin, min(m.bottom+10, heightMM-margin-foot+10), len(plots)-len(placed))
 	m.d.PaperPerGround = m.scale
 	return m.d, nil
 }

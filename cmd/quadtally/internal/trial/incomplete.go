@@ -41,8 +41,8 @@ var differenceSets = []struct {
 //  2. cyclic shifts of a known difference set;
 //  3. a search that swaps treatments between blocks as long as this lowers the
 //     sum of squared numbers of shared blocks over all pairs, from 40 fixed
-//     random starts, stopping at balance (the criterion of Eccleston &
-//     Hedayat 1974, Annals of Statistics 2, 1238-1254).
+//     random starts (fewer for very large plans), stopping at balance (the
+//     criterion of Eccleston & Hedayat 1974, Annals of Statistics 2, 1238-1254).
 //
 // The plan depends only on its three arguments. It is refused where treatments
 // cannot all be compared because the blocks fall into unlinked groups.
@@ -66,7 +66,7 @@ func IncompleteDesign(treatments, blocks, size int) (BlockPlan, error) {
 	}
 	best := BlockPlan{}
 	var bestScore int
-	for start := range 40 {
+	for start := range max(2, min(40, 2_000_000/(blocks*blocks*size*size))) {
 		p := improved(startingPlan(treatments, blocks, size, NewSource(uint64(start), "incomplete blocks")), treatments)
 		d := judged(p, treatments, "search by swapping treatments between blocks")
 		if !linked(p, treatments) {
@@ -159,24 +159,28 @@ func startingPlan(t, blocks, k int, src *Source) [][]int {
 // is until none lowers the score. Swaps keep replication and block sizes.
 func improved(p [][]int, t int) [][]int {
 	m := shared(p, t)
-	sc := score(m)
+	in := make([][]bool, len(p))
+	for i, b := range p {
+		in[i] = make([]bool, t)
+		for _, v := range b {
+			in[i][v] = true
+		}
+	}
 	for {
-		best, bi, bx, bj, by := sc, -1, 0, 0, 0
+		best, bi, bx, bj, by := 0, -1, 0, 0, 0
 		for i := range p {
 			for x, u := range p[i] {
 				for j := i + 1; j < len(p); j++ {
-					if slices.Contains(p[j], u) {
+					if in[j][u] {
 						continue
 					}
 					for y, v := range p[j] {
-						if slices.Contains(p[i], v) {
+						if in[i][v] {
 							continue
 						}
-						swap(p, m, i, x, j, y)
-						if s := score(m); s < best {
-							best, bi, bx, bj, by = s, i, x, j, y
+						if d := gain(p, m, in, i, u, j, v); d < best {
+							best, bi, bx, bj, by = d, i, x, j, y
 						}
-						swap(p, m, i, x, j, y)
 					}
 				}
 			}
@@ -184,32 +188,29 @@ func improved(p [][]int, t int) [][]int {
 		if bi < 0 {
 			return p
 		}
-		swap(p, m, bi, bx, bj, by)
-		sc = best
+		u, v := p[bi][bx], p[bj][by]
+		p[bi][bx], p[bj][by] = v, u
+		in[bi][u], in[bi][v], in[bj][v], in[bj][u] = false, true, false, true
+		m = shared(p, t)
 	}
 }
 
-// swap exchanges place x of block i with place y of block j and keeps the
-// counts of shared blocks true.
-func swap(p [][]int, m [][]int, i, x, j, y int) {
-	u, v := p[i][x], p[j][y]
-	for q, w := range p[i] {
-		if q != x {
-			m[u][w]--
-			m[w][u]--
-			m[v][w]++
-			m[w][v]++
+// gain is the change of the score when u of block i and v of block j change
+// places. Only pairs with a treatment that stands in one of the two blocks but
+// not in both change.
+func gain(p, m [][]int, in [][]bool, i, u, j, v int) int {
+	d := 0
+	for _, w := range p[i] {
+		if w != u && !in[j][w] {
+			d += 2 * (m[v][w] - m[u][w] + 1)
 		}
 	}
-	for q, w := range p[j] {
-		if q != y {
-			m[v][w]--
-			m[w][v]--
-			m[u][w]++
-			m[w][u]++
+	for _, w := range p[j] {
+		if w != v && !in[i][w] {
+			d += 2 * (m[u][w] - m[v][w] + 1)
 		}
 	}
-	p[i][x], p[j][y] = v, u
+	return d
 }
 
 // shared counts, for every pair of treatments, the blocks that hold both.

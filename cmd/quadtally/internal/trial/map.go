@@ -96,7 +96,11 @@ func boxes(t *Trial, placed []Plot, e extent, opt MapOptions) string {
 	// One bed takes so many characters that the narrowest plot holds its label;
 	// one line is so long that the shortest plot has three lines inside.
 	perBed := (label + 2 + narrow) / narrow
+	const most = 2000 // characters or lines
 	mmPerLine := niceLength(short/4, t.Units)
+	if (e.toMM-e.fromMM)/mmPerLine > most || (e.bed1-e.bed0)*perBed > most {
+		return "The plots lie too far apart to be drawn with characters; the PDF and SVG map show them to scale.\n"
+	}
 	width := (e.bed1-e.bed0)*perBed + 1
 	height := int(math.Round((e.toMM-e.fromMM)/mmPerLine)) + 1
 	grid := make([][]rune, height)

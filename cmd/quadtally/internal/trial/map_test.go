@@ -85,6 +85,20 @@ func TestMapAsText(t *testing.T) {
 	}
 }
 
+// A slip in one plot's place must not fill the memory.
+func TestMapOfScatteredPlots(t *testing.T) {
+	x, plots := mapExample(t)
+	plots[0].FromMM = 9e8
+	plots[1].Bed = 9999
+	s, err := TextMap(&x, plots, MapOptions{})
+	if err != nil || len(s) > 20000 || !strings.Contains(s, "too far apart") {
+		t.Errorf("%v, %d bytes", err, len(s))
+	}
+	if _, err := MapDrawing(&x, plots, 210, 297, MapOptions{Visit: 1}); err != nil {
+		t.Error(err)
+	}
+}
+
 func TestMapAsSVG(t *testing.T) {
 	x, plots := mapExample(t)
 	x.Name = "a < b & c"

@@ -126,7 +126,12 @@ func (o *Outlook) judgeLayout(t *Trial, plots []Plot) {
 		o.Sentences = append(o.Sentences, "With two treatments this is a paired comparison: each block is one pair.")
 	}
 	if t.Design == IncompleteBlocks {
-		o.Sentences = append(o.Sentences, fmt.Sprintf("Blocks do not hold every treatment: on average two treatments are compared as well as with %.3g plots each in complete blocks of the same evenness.", o.Replicates))
+		lo, hi := sharedBlocks(t, plots)
+		how := fmt.Sprintf("any two treatments share %d to %d blocks", lo, hi)
+		if lo == hi {
+			how = fmt.Sprintf("any two treatments share %s: the plan is balanced", counted(lo, "block"))
+		}
+		o.Sentences = append(o.Sentences, fmt.Sprintf("Blocks do not hold every treatment; %s. On average two treatments are compared as well as with %.3g plots each in complete blocks of the same evenness.", how, o.Replicates))
 		return
 	}
 	if control == "" || t.Design == CompletelyRandomised {
@@ -142,6 +147,22 @@ func (o *Outlook) judgeLayout(t *Trial, plots []Plot) {
 		o.Warnings = append(o.Warnings, fmt.Sprintf("%s %s without the control %s: control in %% cannot be given there.",
 			blockWord(t), strings.Join(without, ", "), control))
 	}
+}
+
+// sharedBlocks is the fewest and the most blocks any two treatments share.
+func sharedBlocks(t *Trial, plots []Plot) (lo, hi int) {
+	var blocks [][]int
+	for _, b := range BlockNames(plots) {
+		var in []int
+		for i, tr := range t.Treatments {
+			if slices.ContainsFunc(plots, func(p Plot) bool { return p.Block == b && p.Treatment == tr.Code }) {
+				in = append(in, i)
+			}
+		}
+		blocks = append(blocks, in)
+	}
+	d := judged(blocks, len(t.Treatments), "")
+	return d.MinShared, d.MaxShared
 }
 
 func blockWord(t *Trial) string {

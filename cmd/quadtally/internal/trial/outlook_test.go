@@ -70,6 +70,9 @@ func TestInformationOfIncompleteBlocks(t *testing.T) {
 		t.Errorf("%+v", o)
 	}
 	near(t, "replicates", o.Replicates, 5, 1e-9)
+	if all := strings.Join(o.Sentences, "\n"); !strings.Contains(all, "share 3 blocks: the plan is balanced") {
+		t.Errorf("no word of balance in\n%s", all)
+	}
 
 	var apart []Plot // two groups that share no block
 	for i, tr := range []string{"BARE", "RYE", "BARE", "RYE", "STRAW", "TARP", "STRAW", "TARP"} {

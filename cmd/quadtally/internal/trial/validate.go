@@ -123,8 +123,8 @@ func Validate(t *Trial) Faults {
 			fs.add("block size", "incomplete blocks need the number of plots in a block, at least 2")
 		case t.BlockSize >= n:
 			fs.add("block size", "blocks of %d plots hold all %d treatments: use randomised complete blocks", t.BlockSize, n)
-		case n > 60 || t.Blocks > 120:
-			fs.add("design", "incomplete blocks are searched for up to 60 treatments and 120 blocks: enter a published plan as a table instead")
+		case n > 40 || t.Blocks > 60 || t.BlockSize > 10:
+			fs.add("design", "incomplete blocks are searched for up to 40 treatments, 60 blocks and 10 plots a block: enter a published plan as a table instead")
 		}
 	case CompletelyRandomised, CompleteBlocks:
 	default:

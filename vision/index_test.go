@@ -1,0 +1,127 @@
+package vision
+
+import (
+	"math"
+	"math/rand/v2"
+	"testing"
+)
+
+// TestPublishedValues: ExG and ExGR by their published formulas on plain
+// pixels, worked by hand to four decimals.
+func TestPublishedValues(t *testing.T) {
+	for _, c := range []struct {
+		name      string
+		r, g, b   float64
+		exg, exgr float64
+	}{
+		{"soil", 120, 95, 70, 0, -0.2561},
+		{"leaf", 70, 120, 45, 0.5319, 0.6255},
+		{"leaf in shade", 18, 30, 14, 0.4516, 0.5290},
+		{"dark noise", 3, 5, 2, 0.5, 0.58},
+		{"overexposed leaf", 255, 255, 200, 0.0775, -0.0662},
+		{"overexposed soil", 255, 250, 240, 0.0067, -0.1369},
+		{"blue-cast soil", 95, 100, 140, -0.1045, -0.2030},
+		{"blue-cast leaf", 55, 110, 100, 0.2453, 0.3698},
+		{"warm soil", 120, 106, 70, 0.0743, -0.1351},
+		{"straw mulch", 200, 180, 130, 0.0588, -0.1373},
+		{"yellowing leaf", 180, 170, 60, 0.2439, 0.0439},
+		{"red leaf", 110, 60, 70, -0.25, -0.6417},
+		{"teal tarp", 40, 110, 120, 0.2222, 0.4222},
+		{"black", 0, 0, 0, 0, 0},
+	} {
+		near(t, c.name+" ExG", IndexExG.Value(c.r, c.g, c.b, 0), c.exg, 0.00005)
+		near(t, c.name+" ExGR", IndexExGR.Value(c.r, c.g, c.b, 0), c.exgr, 0.00005)
+	}
+	// a* of the sRGB green primary under D65 is -86.18 (from memory of common
+	// colour tables; the formula is that of CIE 15:2004).
+	near(t, "a* of pure green", -100*IndexAStar.Value(0, 255, 0, 0), -86.18, 0.02)
+	near(t, "NGRDI", IndexNGRDI.Value(70, 120, 45, 0), 50.0/190, 1e-12)
+	near(t, "VARI", IndexVARI.Value(70, 120, 45, 0), 50.0/145, 1e-12)
+	near(t, "CIVE", IndexCIVE.Value(70, 120, 45, 0), -(0.441*70-0.811*120+0.385*45+18.78745)/255, 1e-12)
+}
+
+// TestIndicesFinite: no pixel of any kind gives NaN or infinity.
+func TestIndicesFinite(t *testing.T) {
+	rng := rand.New(rand.NewPCG(9, 9))
+	for _, x := range Indices() {
+		for i := range 3000 {
+			r, g, b, a := rng.Float64()*255, rng.Float64()*255, rng.Float64()*255, rng.Float64()*255
+			if i == 0 {
+				r, g, b, a = 0, 0, 0, 0
+			}
+			if v := x.Value(r, g, b, a); math.IsNaN(v) || math.IsInf(v, 0) {
+				t.Fatalf("%s of (%g, %g, %g): %v", x, r, g, b, v)
+			}
+		}
+	}
+}
+
+// TestEveryIndexSeesLeaves: each index by itself measures a plain scene.
+func TestEveryIndexSeesLeaves(t *testing.T) {
+	s := newScene(200, 200, soilRGB).fill(20, 20, 100, 80, leafRGB)
+	for _, x := range Indices() {
+		opt := plain()
+		opt.Index = x
+		_, r := alone(t, s.png(t), opt)
+		near(t, string(x), r.CoverFrac, 0.2, 0.001)
+	}
+}
+
+// TestIntegerIndex: the integer form of the default index is its formula.
+func TestIntegerIndex(t *testing.T) {
+	rng := rand.New(rand.NewPCG(4, 2))
+	sc := scales[IndexSoftExG]
+	for range 500 {
+		y, cb, cr := 20+rng.Float64()*200, 100+rng.Float64()*56, 100+rng.Float64()*56
+		f := &field{w: 1, h: 1, y: []uint16{uint16(y * 256)}, cb: []uint16{uint16(cb * 256)}, cr: []uint16{uint16(cr * 256)}, pitch: 1}
+		f.survey()
+		out := make([]uint8, 1)
+		softCodes(f, sc, out)
+		g, r, b := y-0.344136*(cb-128)-0.714136*(cr-128), y+1.402*(cr-128), y+1.772*(cb-128)
+		v := IndexSoftExG.Value(r, g, b, y)
+		near(t, "code", float64(out[0]), min(max((v-sc.lo)/sc.step-0.5, 0), 255), 0.75)
+	}
+}
+
+// TestSmooth: the kernel sums to one, keeps a constant, and is the same down
+// as across.
+func TestSmooth(t *testing.T) {
+	for _, sigma := range []float64{0.3, 0.7, 1.3, 2.4} {
+		k := gaussian(sigma)
+		sum := k[0]
+		for _, v := range k[1:] {
+			sum += 2 * v
+		}
+		if sum != 4096 {
+			t.Errorf("sigma %g: kernel sums to %d/4096", sigma, sum)
+		}
+		const n = 31
+		a, b := make([]uint16, n*n), make([]uint16, n*n)
+		rng := rand.New(rand.NewPCG(1, uint64(10*sigma)))
+		for y := range n {
+			for x := range n {
+				v := uint16(rng.IntN(65536))
+				a[y*n+x], b[x*n+y] = v, v
+			}
+		}
+		smooth(a, n, n, k)
+		smooth(b, n, n, k)
+		flat := make([]uint16, 5*9)
+		for i := range flat {
+			flat[i] = 40000
+		}
+		smooth(flat, 5, 9, k)
+		for i, v := range flat {
+			if v != 40000 {
+				t.Fatalf("sigma %g: constant became %d at %d", sigma, v, i)
+			}
+		}
+		for y := range n {
+			for x := range n {
+				if d := int(a[y*n+x]) - int(b[x*n+y]); d < -2 || d > 2 {
+					t.Fatalf("sigma %g: down and across differ by %d", sigma, d)
+				}
+			}
+		}
+	}
+}
