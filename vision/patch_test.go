@@ -15,7 +15,7 @@ func drawnPlane(rows ...string) *Plane {
 		for _, c := range row {
 			level := uint8(0)
 			if c == '#' {
-				level = 40
+				level = 250
 			}
 			p.Levels = append(p.Levels, level)
 		}
@@ -86,7 +86,7 @@ func TestPatchHoldsItsCells(t *testing.T) {
 	for y := range n {
 		for x := range n {
 			if r(x, y) < 0 {
-				p.Levels[y*n+x] = 40
+				p.Levels[y*n+x] = 250
 			}
 		}
 	}
