@@ -18,7 +18,7 @@ func (x Index) Thresholds() ([]float64, error) {
 	first, last, _ := x.grid()
 	out := make([]float64, 0, last-first+1)
 	for c := first; c <= last; c++ {
-		out = append(out, s.value(c))
+		out = append(out, s.snap(s.value(c)))
 	}
 	return out, nil
 }

@@ -115,6 +115,9 @@ func TestThresholdsAreThoseOfThePlane(t *testing.T) {
 		}
 		p := &Plane{Index: x}
 		for i, v := range list {
+			if th, err := HandThreshold(x, v); err != nil || th.Value != v {
+				t.Errorf("%s: %g set by hand is %g, %v", x, v, th.Value, err)
+			}
 			if l, err := p.level(v); err != nil || int(l) != i+1 {
 				t.Errorf("%s %g: level %d, want %d (%v)", x, v, l, i+1, err)
 			}

@@ -372,9 +372,9 @@ func (d *desk) Log(ctx context.Context) ([]review.Step, error) {
 		}
 	}
 	for _, o := range snap.Observations {
-		live[o.Entry] = true
+		live[o.ToldBy()] = true
 		if hash := shows[spot{o.Plot, o.Quadrat, o.Visit}]; hash != "" && o.Variable == "count" {
-			about[o.Entry] = cmp.Or(about[o.Entry], hash)
+			about[o.ToldBy()] = cmp.Or(about[o.ToldBy()], hash)
 		}
 	}
 	var out []review.Step
@@ -476,7 +476,7 @@ func drawnFrom(snap *record.Snapshot, entries []record.Entry, entry int64) []int
 func (d *desk) tellingsBefore(ctx context.Context, snap *record.Snapshot, entry int64) ([]record.Observation, error) {
 	var out []record.Observation
 	for _, o := range snap.Observations {
-		if o.Entry != entry {
+		if o.ToldBy() != entry {
 			continue
 		}
 		history, err := d.store.History(ctx, o)
@@ -484,11 +484,13 @@ func (d *desk) tellingsBefore(ctx context.Context, snap *record.Snapshot, entry 
 			return nil, err
 		}
 		was := o
-		was.Withdrawn = true
+		was.Withdrawn, was.Repeats = true, 0
 		for _, h := range history {
-			if h.ID < o.ID {
-				was = h
+			if h.Entry == entry {
+				break
 			}
+			was = h
+			was.Repeats = h.ToldBy()
 		}
 		out = append(out, was)
 	}

@@ -94,9 +94,18 @@ type Observation struct {
 	AreaM2    float64    `json:"area_m2,omitempty"`   // ground the value refers to, where not the trial's quadrat
 	LengthMM  float64    `json:"length_mm,omitempty"` // bed length the value refers to (yields)
 	Trim      string     `json:"trim,omitempty"`
-	Source    string     `json:"source"` // file and row it came from
+	Repeats   int64      `json:"repeats,omitempty"` // entry whose telling this brings back
+	Source    string     `json:"source"`            // file and row it came from
 	At        time.Time  `json:"at"`
 	Author    string     `json:"author"`
+}
+
+// ToldBy is the entry that told the value in force.
+func (o *Observation) ToldBy() int64 {
+	if o.Repeats != 0 {
+		return o.Repeats
+	}
+	return o.Entry
 }
 
 // key says which value an observation is a newer telling of.
@@ -130,6 +139,7 @@ type Operation struct {
 	Stage     string     `json:"stage,omitempty"`
 	Passes    int        `json:"passes,omitempty"`
 	Note      string     `json:"note,omitempty"`
+	Repeats   int64      `json:"repeats,omitempty"` // entry whose telling this brings back
 	Source    string     `json:"source"`
 	At        time.Time  `json:"at"`
 	Author    string     `json:"author"`
