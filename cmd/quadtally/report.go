@@ -36,8 +36,8 @@ next one should be, cautions and gaps, methods with sources, and every plot's
 raw data with the photo or row it came from. What is not recorded is said to be
 not recorded; a comparison that cannot be made says why.
 
-report.html needs nothing else and can be sent as it is. The
-numbers are those of ` + "`compare`" + ` and ` + "`agree`" + `. With --figures each
+report.html needs nothing else and can be sent as it is; report.pdf has the same
+content. The numbers are those of ` + "`compare`" + ` and ` + "`agree`" + `. With --figures each
 figure is also written as SVG and PNG into figures/. Each file is written whole
 or not at all; an older report is replaced.
 
@@ -47,8 +47,8 @@ or not at all; an older report is replaced.
   quadtally report --out for-the-grant-officer`,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			for _, x := range f.formats {
-				if x != "html" {
-					return usagef("--format %q is not known: use html", x)
+				if x != "html" && x != "pdf" {
+					return usagef("--format %q is not known: use html, pdf or both with a comma between", x)
 				}
 			}
 			return a.withTrial(func(_ *record.Store, snap *record.Snapshot) error { return a.writeReport(snap, f) })
@@ -56,7 +56,7 @@ or not at all; an older report is replaced.
 	}
 	fl := c.Flags()
 	fl.StringVar(&f.out, "out", "", "the `folder` to write to (default: report in the trial's folder)")
-	fl.StringSliceVar(&f.formats, "format", []string{"html"}, "html")
+	fl.StringSliceVar(&f.formats, "format", []string{"html", "pdf"}, "html, pdf or both")
 	fl.BoolVar(&f.figures, "figures", false, "also write each figure as SVG and PNG")
 	return c
 }
@@ -72,6 +72,7 @@ func (a *app) writeReport(snap *record.Snapshot, f reportFlags) error {
 	}
 	write := map[string]func(io.Writer) error{
 		"html": func(w io.Writer) error { return report.WriteHTML(w, doc) },
+		"pdf":  func(w io.Writer) error { return report.WritePDF(w, doc) },
 	}
 	for _, x := range slices.Compact(slices.Sorted(slices.Values(f.formats))) {
 		if err := a.writeTo(filepath.Join(dir, "report."+x), write[x]); err != nil {

@@ -28,11 +28,13 @@ type photoJob struct {
 }
 
 // photoReply is what a worker answers. Fault is a sentence where the photo
-// could not be measured; the facts stand all the same.
+// could not be measured; the facts stand all the same. Gone means that the
+// file could not be read at all, which says nothing about the photo.
 type photoReply struct {
 	Facts       intake.Facts        `json:"facts"`
 	Measurement *vision.Measurement `json:"measurement"`
 	Fault       string              `json:"fault"`
+	Gone        bool                `json:"gone,omitempty"`
 }
 
 // measurePhoto does one job; it runs inside a worker process.
@@ -40,7 +42,7 @@ func measurePhoto(j photoJob) photoReply {
 	var r photoReply
 	photo, err := readFile(j.Path, maxPhotoBytes)
 	if err != nil {
-		r.Fault = err.Error()
+		r.Fault, r.Gone = err.Error(), true
 		return r
 	}
 	r.Facts = intake.ReadFacts(j.Path, photo)
@@ -109,6 +111,12 @@ func (a *app) measureAll(ctx context.Context, jobs []photoJob, workers int, limi
 		}
 		return done(ans.Index, ans.Result)
 	})
+}
+
+// mayPass reports a fault that may be the machine's and not the photo's: the
+// next run tries such a photo again.
+func mayPass(fault string) bool {
+	return fault == crew.ErrCrashed.Error() || fault == crew.ErrTooLong.Error()
 }
 
 // measurementDoc is a measurement as the record keeps it: the curve and the

@@ -2,6 +2,7 @@ package report
 
 import (
 	"fmt"
+	"regexp"
 	"slices"
 	"strings"
 
@@ -118,6 +119,9 @@ func listOf(items []string) string {
 	}
 }
 
+// testInBrackets is what a verdict says of its test, for the statistician.
+var testInBrackets = regexp.MustCompile(` \((F\([^)]*\)[^)]*|Dunnett|tukey|lsd|bonferroni|sidak|holm|bh|scheffe)\)`)
+
 // inPlainWords says what a response showed in a few sentences.
 func (b *builder) inPlainWords(r Response) []string {
 	a := r.Overall.main()
@@ -129,7 +133,9 @@ func (b *builder) inPlainWords(r Response) []string {
 		over = ", mean over the season"
 	}
 	out := []string{fmt.Sprintf("%s (%s%s). %s", sentenceCase(r.Label), r.Unit, over, rankingWords(a))}
-	out[0] += " " + strings.Join(sentences(a.Verdict), " ")
+	for _, v := range a.Verdict {
+		out[0] += " " + sentence("%s", testInBrackets.ReplaceAllString(v, ""))
+	}
 	if r.isWeeds() && a.Control != "" {
 		var parts []string
 		for _, t := range a.Treatments {
@@ -142,7 +148,7 @@ func (b *builder) inPlainWords(r Response) []string {
 			}
 		}
 		if len(parts) > 0 {
-			out = append(out, fmt.Sprintf("Less %s than %s, in %% of what grew there: %s. A negative number means more.", r.Label, a.Control, strings.Join(parts, ", ")))
+			out = append(out, fmt.Sprintf("Weeds held back, %s less than on %s, in %%: %s. A negative number means more weeds.", r.Label, a.Control, strings.Join(parts, ", ")))
 		}
 	}
 	return out

@@ -146,7 +146,10 @@ func sentence(format string, args ...any) string {
 		return s
 	}
 	r := []rune(s)
-	r[0] = unicode.ToUpper(r[0])
+	// The names of files and plots stay as they are.
+	if word, _, _ := strings.Cut(s, " "); !strings.ContainsAny(word, "0123456789._/") {
+		r[0] = unicode.ToUpper(r[0])
+	}
 	if !strings.ContainsRune(".!?:", r[len(r)-1]) {
 		r = append(r, '.')
 	}

@@ -605,13 +605,10 @@ func fieldFigure(in Input, key, label, unit string, a *stats.Analysis) (Figure, 
 				if high > low {
 					share = (v - low) / (high - low)
 				}
-				fill, write := shade(share), color.Color(inkText)
-				if share > 0.55 {
-					write = color.White
-				}
+				fill, write := shade(share), writing(share)
 				said := number(&v, digits)
 				if !ok {
-					fill, write, said = color.RGBA{0xff, 0xff, 0xff, 0xff}, inkText, "missing"
+					fill, write, said = writing(1), writing(0), "missing"
 				}
 				c.FillPolygon(fill, box)
 				c.StrokeLines(draw.LineStyle{Color: inkFaint, Width: 0.6}, append(box, a))
@@ -622,6 +619,14 @@ func fieldFigure(in Input, key, label, unit string, a *stats.Analysis) (Figure, 
 				c.FillText(typeStyle(size*0.8, write, center, middle), vg.Point{X: at.X, Y: at.Y - size*0.65}, clipped(p.ID+" "+p.Treatment, most))
 			}
 		}), true
+}
+
+// writing is the ink that can be read on a shade.
+func writing(share float64) color.RGBA {
+	if share > 0.69 {
+		return color.RGBA{0xff, 0xff, 0xff, 0xff}
+	}
+	return color.RGBA{A: 0xff}
 }
 
 // shade runs from nearly white to dark blue, even in lightness so that it

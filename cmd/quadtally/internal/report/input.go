@@ -123,6 +123,14 @@ type Agreement struct {
 // key names a response in anchors and file names.
 func (r Response) key() string { return slug(r.Name + " " + r.Class) }
 
+// dataLink leads to the response's plot values; "" where there are none.
+func (r Response) dataLink() string {
+	if len(r.Readings) == 0 {
+		return ""
+	}
+	return "data-" + r.key()
+}
+
 // last is the last visit that could be compared, or nil.
 func (r Response) last() *Comparison {
 	for i := len(r.ByVisit) - 1; i >= 0; i-- {

@@ -116,8 +116,7 @@ func (b *builder) agreement(p *Section, a Agreement) {
 		}
 	}
 	if len(left) > 0 {
-		p.note("Pairs left out of the agreement:")
-		p.add(List{left})
+		p.note("Pairs left out of the agreement (%d): %s", len(left), strings.Join(left, " "))
 	}
 	for _, w := range slices.Concat(r.Intake.Warnings, ag.Warnings, r.Warnings) {
 		p.note("%s", w)
@@ -142,7 +141,7 @@ func (b *builder) season() Section {
 		for _, tr := range b.in.Trial.Treatments {
 			row := cells(tr.Code)
 			for _, v := range r.ByVisit {
-				row.Cells = append(row.Cells, Cell{Text: meanAndLetters(v.Analysis, tr.Code), Link: "data-" + r.key()})
+				row.Cells = append(row.Cells, Cell{Text: meanAndLetters(v.Analysis, tr.Code), Link: r.dataLink()})
 			}
 			t.Rows = append(t.Rows, row)
 		}
@@ -207,7 +206,7 @@ func (b *builder) yields() Section {
 			continue
 		}
 		row := cells(x.Treatment, fmt.Sprint(x.Plots))
-		row.Cells[1].Link = "data-" + r.key()
+		row.Cells[1].Link = r.dataLink()
 		if spacing > 0 {
 			row.Cells = append(row.Cells, Cell{Text: number(&m, (&compareText{a: *a}).backDigits())})
 		}
