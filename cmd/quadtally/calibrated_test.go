@@ -125,6 +125,46 @@ func TestCalibratedByPerfectAgreement(t *testing.T) {
 	}
 }
 
+// Pieces go through the line of counts, and densities are those of the
+// quadrat.
+func TestCalibratedPieces(t *testing.T) {
+	rng := rand.New(rand.NewPCG(5, 5))
+	snap := pairedTrial(func(float64) float64 { return 0 })
+	snap.Observations = nil
+	for i := range snap.Photos {
+		p := &snap.Photos[i]
+		p.Result.Pieces = 3 + int(60*p.Result.CoverFrac)
+		if p.Place.Quadrat == 1 {
+			snap.Observations = append(snap.Observations, record.Observation{Plot: p.Place.Plot, Quadrat: 1, Visit: p.Place.Visit, Variable: "count",
+				Value: math.Round(1.4*float64(p.Result.Pieces) + 3*rng.NormFloat64())})
+		}
+	}
+	c, err := compareResponse(snap, "pieces", calibratedFlags(0))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !strings.Contains(c.Calibrated.Method, "quasi-Poisson") || c.Season.PeriodMean.Own == nil {
+		t.Errorf("calibrated by %+v", c.Calibrated)
+	}
+	if c.Calibrated.Slope < 1.1 || c.Calibrated.Slope > 1.7 {
+		t.Errorf("slope %g, made as 1.4", c.Calibrated.Slope)
+	}
+	raw := calibratedFlags(0)
+	raw.calibrated = false
+	r, err := compareResponse(snap, "pieces", raw)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i, p := range c.Season.PeriodMean.Plots {
+		close6(t, p.Name, &p.Value, c.Calibrated.Intercept+c.Calibrated.Slope*r.Season.PeriodMean.Plots[i].Value, 1e-9)
+	}
+	for i, p := range c.Season.PeriodMean.Pairs {
+		if plain := r.Season.PeriodMean.Pairs[i]; *p.SED <= 0 || *p.P < 0 || *p.P > 1 || plain.SED == nil {
+			t.Errorf("%+v", p)
+		}
+	}
+}
+
 func TestCalibratedRefusals(t *testing.T) {
 	falling := pairedTrial(func(image float64) float64 { return 0.9 - image })
 	for name, c := range map[string]struct {

@@ -213,7 +213,7 @@ func compareResponse(snap *record.Snapshot, name string, f compareFlags) (compar
 	if c, err = analyseRows(rows, opt, c, season, own); err != nil {
 		return comparison{}, err
 	}
-	if err := secondOpinions(&c, rows, opt, f, snap.Trial.Quadrat.AreaM2()); err != nil {
+	if err := secondOpinions(&c, rows, opt, f, groundOfReading(snap, r)); err != nil {
 		return comparison{}, err
 	}
 	return c, nil

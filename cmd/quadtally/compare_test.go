@@ -189,8 +189,8 @@ func TestCompareScales(t *testing.T) {
 	}
 }
 
-// Published rows of 3 treatments in 5 blocks (issue 24 of the R package
-// emmeans); R 4.2.2.
+// Published rows of 3 treatments in 5 blocks (a public thread about R package
+// emmeans, no. 24); R 4.2.2.
 func TestCompareThreeByFive(t *testing.T) {
 	text := "treatment,block,y\n"
 	for trt, v := range map[string][]int{"F1": {1, 2, 7, 6, 12}, "F2": {5, 8, 9, 13, 14}, "F3": {8, 14, 16, 18, 17}} {
@@ -552,6 +552,7 @@ func TestCompareModels(t *testing.T) {
 	say(t, "compare", "cover", "--from", table(t, coverTable), "--model", "quasi-poisson").expect(t, exitUsage, "is for counts")
 	say(t, "compare", "count", "--from", table(t, countTable), "--model", "beta").expect(t, exitUsage, "is for cover")
 	say(t, "compare", "count", "--from", table(t, countTable), "--model", "magic").expect(t, exitUsage, "quasi-poisson")
+	say(t, "compare", "cover", "--from", table(t, coverTable), "--serial").expect(t, exitUsage, "season")
 	say(t, "compare", "cover", "--from", table(t, coverTable), "--calibrated").expect(t, exitUsage, "pairs of hand and photo")
 }
 
