@@ -71,9 +71,13 @@ func (r *reader) add(o record.Observation, v tables.Value) {
 }
 
 func (r *reader) wideCounts(at map[int]place) error {
-	columns := 0
+	columns, blank := 0, 0
 	places := map[int]place{}
 	for _, row := range r.s.Rows {
+		if r.unfilled(row) {
+			blank++
+			continue
+		}
 		if p, ok := at[row.Line]; ok {
 			if p, ok = r.settleVisit(row.Line, p); ok {
 				places[row.Line] = p
@@ -121,6 +125,7 @@ func (r *reader) wideCounts(at map[int]place) error {
 	if columns == 0 {
 		return r.missingColumn("the counts (one column a class, such as broadleaf and grass, or columns class and count)")
 	}
+	r.waiting(blank)
 	r.checkTotals()
 	return nil
 }
