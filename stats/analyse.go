@@ -19,7 +19,7 @@ type Options struct {
 	// when one program measured them all: small percents are then not asked
 	// about.
 	UnitKnown bool
-	Scale    Scale // empty for DefaultScale(Kind)
+	Scale     Scale // empty for DefaultScale(Kind)
 	// Points is the number of points a cover value was counted from, 0 for
 	// measured cover; see NewTransform.
 	Points int

@@ -260,6 +260,8 @@ func (a *Analysis) carry(opt Options, ownDF float64, cov func(p, q string) (floa
 	u.wald(a.Own)
 	u.detectable(a, opt)
 	a.judgeUncertain(opt)
+	a.note("the values' own uncertainty is in means, pairs, letters, contrasts and the comparison with the control (up to %.0f %% of the variance of a difference, %s - %s); the analysis of variance, the checks and the tests without a normal distribution are of the values as they stand",
+		100*a.Own.LargestShare, a.Own.LargestPair[0], a.Own.LargestPair[1])
 	return nil
 }
 

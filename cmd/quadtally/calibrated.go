@@ -104,30 +104,14 @@ func offLine(l *calibrate.Line, a, b float64) float64 {
 	return math.Sqrt(max(0, a) * max(0, b))
 }
 
-// ownErrorOf is the own error of one visit, or of all with their days.
-func (c *calibration) ownErrorOf(visit int, season bool, days map[int]float64) stats.OwnError {
-	if visit == 0 {
-		own := c.own
-		if season {
-			for _, v := range c.visits {
-				own.Days = append(own.Days, days[v])
-			}
+// ownErrorOf is the own error of the values, with their days where they are
+// those of a season.
+func (c *calibration) ownErrorOf(season bool, days map[int]float64) stats.OwnError {
+	own := c.own
+	if season {
+		for _, v := range c.visits {
+			own.Days = append(own.Days, days[v])
 		}
-		return own
-	}
-	own := stats.OwnError{DF: c.own.DF}
-	for i := range c.visits {
-		if c.visits[i] != visit {
-			continue
-		}
-		own.Plots = append(own.Plots, c.own.Plots[i])
-		var row []float64
-		for j := range c.visits {
-			if c.visits[j] == visit {
-				row = append(row, c.own.Cov[i][j])
-			}
-		}
-		own.Cov = append(own.Cov, row)
 	}
 	return own
 }

@@ -189,12 +189,15 @@ func compareResponse(snap *record.Snapshot, name string, f compareFlags) (compar
 	season := f.season || (f.visit == 0 && len(visits) > 1)
 	var own *stats.OwnError
 	if f.calibrated {
+		if f.visit > 0 {
+			rs = slices.DeleteFunc(slices.Clone(rs), func(x reading) bool { return x.visit != f.visit })
+		}
 		cal, err := calibrateReadings(snap, r, rs)
 		if err != nil {
 			return comparison{}, err
 		}
 		rs, c.Calibrated = cal.readings, &cal.said
-		e := cal.ownErrorOf(f.visit, season, days)
+		e := cal.ownErrorOf(season, days)
 		own = &e
 		// A line can take a value below zero, so that calibrated cover and
 		// counts are measures, on their own scale.
@@ -210,7 +213,7 @@ func compareResponse(snap *record.Snapshot, name string, f compareFlags) (compar
 	if c, err = analyseRows(rows, opt, c, season, own); err != nil {
 		return comparison{}, err
 	}
-	if err := secondOpinions(&c, rows, opt, f, snap.Trial.Quadrat.AreaM2()); err != nil {
+	if err := secondOpinions(&c, rows, opt, f, groundOfReading(snap, r)); err != nil {
 		return comparison{}, err
 	}
 	return c, nil

@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strconv"
 
+	"quadtally/cmd/quadtally/internal/record"
 	"quadtally/cmd/quadtally/internal/report"
 	"quadtally/stats"
 	"quadtally/stats/glm"
@@ -57,6 +58,9 @@ func secondOpinions(c *comparison, rows []stats.Row, opt stats.Options, f compar
 	if err != nil {
 		return err
 	}
+	if f.serial && c.Season == nil {
+		return usagef("--serial is for a season of visits: leave out --visit, or give a table with days")
+	}
 	if c.Season != nil {
 		if f.model != noModel {
 			c.SeasonModel = seasonModel(c.Season, opt, f.serial)
@@ -75,6 +79,26 @@ func secondOpinions(c *comparison, rows []stats.Row, opt stats.Options, f compar
 		c.Components = quadratComponents(rows, c.Analysis)
 	}
 	return nil
+}
+
+// groundOfReading is the ground in m² a density was read on: the trial's
+// quadrat, unless all hand counts were made on another.
+func groundOfReading(snap *record.Snapshot, r response) float64 {
+	ground := snap.Trial.Quadrat.AreaM2()
+	if r.name != "count" {
+		return ground
+	}
+	other := 0.0
+	for _, o := range snap.Observations {
+		if o.Variable != "count" || o.Quadrat == 0 {
+			continue
+		}
+		if o.AreaM2 <= 0 || (other > 0 && o.AreaM2 != other) {
+			return ground
+		}
+		other = o.AreaM2
+	}
+	return cmp.Or(other, ground)
 }
 
 // tooFew says why no model can be asked at all, or "".
