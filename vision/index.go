@@ -93,6 +93,10 @@ func (s scale) value(code int) float64 { return s.lo + s.step*float64(code) }
 // nearest is the code whose lower edge lies nearest v.
 func (s scale) nearest(v float64) int { return int(min(max(math.Round((v-s.lo)/s.step), 0), 255)) }
 
+// snap is the threshold on the code grid nearest v. Rounding does not lead it
+// past a guard.
+func (s scale) snap(v float64) float64 { return min(max(s.value(s.nearest(v)), s.low), s.high) }
+
 // Value computes the index of one pixel from its stored 8-bit values.
 // around is the mean brightness of the surroundings, 0..255; only IndexSoftExG
 // uses it.

@@ -73,7 +73,7 @@ func VisitThreshold(curves []Curve, opt Options) (Threshold, error) {
 		t.Value, t.Guarded = v, true
 		t.Basis += fmt.Sprintf("; held at the guard %.3f", v)
 	}
-	t.Value = s.value(s.nearest(t.Value))
+	t.Value = s.snap(t.Value)
 	return t, nil
 }
 
@@ -134,7 +134,7 @@ func HandThreshold(x Index, value float64) (Threshold, error) {
 		return Threshold{}, fmt.Errorf("threshold %g is outside %g to %g, the range kept for %s: choose one inside",
 			value, s.low, s.high, x)
 	}
-	v := s.value(s.nearest(value))
+	v := s.snap(value)
 	return Threshold{Value: v, Index: x, Found: v, Prior: v, Basis: "set by hand"}, nil
 }
 

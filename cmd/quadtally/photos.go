@@ -3,6 +3,7 @@ package main
 import (
 	"cmp"
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"maps"
@@ -30,6 +31,7 @@ type photosFlags struct {
 	limit                 time.Duration
 	json                  bool
 	noFrame               bool
+	part, out             string
 }
 
 // photosOutcome is what a run of `photos` did and found.
@@ -46,6 +48,9 @@ type photosOutcome struct {
 	Faults    []intake.Fault           `json:"faults"`
 	Settings  string                   `json:"settings"`
 	Threshold map[int]record.Threshold `json:"thresholds"` // by visit
+
+	Parts   []string `json:"parts,omitempty"`         // of `merge`: the parts folded in
+	Missing []string `json:"missing_parts,omitempty"` // not given, or not finished
 }
 
 type copyOf struct {
@@ -71,14 +76,28 @@ measured again, and an interrupted run goes on where it stopped.
 One threshold is settled for each visit from all its photos. --threshold 2=0.15
 sets that of visit 2 by hand; --threshold 2=auto gives it back.
 
+On several machines at once: --part 3/16 measures the third of sixteen parts of
+one folder into a file of its own and only reads the trial's record, or a copy of
+it; ` + "`quadtally merge`" + ` folds the files into the trial. Which part a photo belongs
+to follows from its path inside the folder alone. A part that was stopped goes on
+where it was.
+
 ` + exitHelp,
 		Example: `  quadtally photos ~/DCIM/june-14
   quadtally photos photos --sheet which-is-which.csv
-  quadtally photos photos --json > outcome.json`,
+  quadtally photos photos --json > outcome.json
+  quadtally photos photos --part 3/16 --out part-3.jsonl`,
 		Args: takes(1, -1, "at least one folder"),
-		RunE: func(cmd *cobra.Command, args []string) error { return a.photos(args, f) },
+		RunE: func(cmd *cobra.Command, args []string) error {
+			if f.part != "" || f.out != "" {
+				return a.photosPart(args, f)
+			}
+			return a.photos(args, f)
+		},
 	}
 	fl := c.Flags()
+	fl.StringVar(&f.part, "part", "", "`K/N`: measure only the K-th of N parts of the folder, into a file")
+	fl.StringVar(&f.out, "out", "", "with --part: the `file` to write (default part-K-of-N.jsonl)")
 	fl.StringVar(&f.sheet, "sheet", "", "a CSV or XLSX `file` saying which photo is which: columns photo, plot, quadrat, visit")
 	fl.StringSliceVar(&f.threshold, "threshold", nil, "`VISIT=VALUE`: set a visit's threshold by hand, or VISIT=auto")
 	fl.StringVar(&f.index, "index", "", "greenness index for the whole trial from now on: "+indexNames())
@@ -97,18 +116,40 @@ type settings struct {
 
 // visionOptions are the settings every photo of the trial is measured with.
 func visionOptions(snap *record.Snapshot) (vision.Options, error) {
+	s, err := decidedSettings(snap)
+	if err != nil {
+		return vision.Options{}, err
+	}
+	return s.options(snap)
+}
+
+// decidedSettings are the settings decided about the trial.
+func decidedSettings(snap *record.Snapshot) (settings, error) {
+	d, ok := snap.Decision("trial", record.KindSettings)
+	if !ok {
+		return settings{}, nil
+	}
+	return unmarshal[settings](d.Value)
+}
+
+// with are the settings with what the flags change.
+func (s settings) with(f photosFlags) (settings, error) {
+	if f.index != "" {
+		if s.Index = vision.Index(f.index); !slices.Contains(vision.Indices(), s.Index) {
+			return s, usagef("there is no index %q: choose %s", f.index, indexNames())
+		}
+	}
+	s.NoFrame = s.NoFrame || f.noFrame
+	return s, nil
+}
+
+func (s settings) options(snap *record.Snapshot) (vision.Options, error) {
 	opt := vision.DefaultOptions()
 	opt.FrameMM = [2]float64{snap.Trial.Quadrat.WidthMM, snap.Trial.Quadrat.LengthMM}
 	opt.PipeDiameterMM = snap.Trial.Quadrat.PipeMM
-	if d, ok := snap.Decision("trial", record.KindSettings); ok {
-		s, err := unmarshal[settings](d.Value)
-		if err != nil {
-			return opt, err
-		}
-		opt.Index = cmp.Or(s.Index, opt.Index)
-		if s.NoFrame {
-			opt.FrameMM = [2]float64{}
-		}
+	opt.Index = cmp.Or(s.Index, opt.Index)
+	if s.NoFrame {
+		opt.FrameMM = [2]float64{}
 	}
 	return opt, opt.Validate()
 }
@@ -168,20 +209,14 @@ func (a *app) photos(folders []string, f photosFlags) error {
 
 // newSettings stores what the flags change for the trial.
 func (a *app) newSettings(store *record.Store, snap **record.Snapshot, f photosFlags) error {
-	var s settings
-	if d, ok := (*snap).Decision("trial", record.KindSettings); ok {
-		var err error
-		if s, err = unmarshal[settings](d.Value); err != nil {
-			return err
-		}
+	was, err := decidedSettings(*snap)
+	if err != nil {
+		return err
 	}
-	was := s
-	if f.index != "" {
-		if s.Index = vision.Index(f.index); !slices.Contains(vision.Indices(), s.Index) {
-			return usagef("there is no index %q: choose %s", f.index, indexNames())
-		}
+	s, err := was.with(f)
+	if err != nil {
+		return err
 	}
-	s.NoFrame = s.NoFrame || f.noFrame
 	type byHand struct {
 		visit int
 		value *float64
@@ -209,16 +244,16 @@ func (a *app) newSettings(store *record.Store, snap **record.Snapshot, f photosF
 	if s == was && len(hands) == 0 {
 		return nil
 	}
-	_, err := store.Write(a.ctx, "photos", "settings", func(tx *record.Tx) error {
+	_, err = store.Write(a.ctx, "photos", "settings", func(tx *record.Tx) error {
 		if s != was {
 			if _, err := tx.Decide("trial", record.KindSettings, s); err != nil {
 				return err
 			}
 		}
 		for _, h := range hands {
-			th := record.Threshold{Basis: "to be settled from the photos"}
+			th := toBeSettled
 			if h.value != nil {
-				th = record.Threshold{Value: *h.value, Basis: "set by hand", ByHand: true}
+				th = setByHand(*h.value)
 			}
 			if _, err := tx.Decide(record.VisitSubject(h.visit), record.KindThreshold, th); err != nil {
 				return err
@@ -231,6 +266,14 @@ func (a *app) newSettings(store *record.Store, snap **record.Snapshot, f photosF
 	}
 	*snap, err = store.Snapshot(a.ctx)
 	return err
+}
+
+// toBeSettled is the threshold of a visit given back to its photos.
+var toBeSettled = record.Threshold{Basis: "to be settled from the photos"}
+
+// setByHand is the threshold of a visit set by a person.
+func setByHand(v float64) record.Threshold {
+	return record.Threshold{Value: v, Basis: "set by hand", ByHand: true}
 }
 
 // takeIn scans the folders and stores the facts of photos not seen before. It
@@ -317,9 +360,7 @@ func photoFacts(f intake.File, facts intake.Facts, root string, copies []string)
 	if facts.Taken != "" {
 		p.TakenBasis = "exif"
 	}
-	if rel, err := filepath.Rel(root, f.Path); err == nil && filepath.IsLocal(rel) {
-		p.Path = rel
-	}
+	p.Path = insideOr(root, f.Path)
 	return p
 }
 
@@ -347,10 +388,10 @@ func (a *app) measureNew(store *record.Store, snap *record.Snapshot, paths map[s
 		if err != nil {
 			return err
 		}
-		if p.MeasurementID != 0 && p.Fingerprint == fingerprint && p.Guide == steer {
+		if p.MeasurementID != 0 && p.Fingerprint == fingerprint && p.Guide == steer && !mayPass(p.Fault) {
 			continue
 		}
-		jobs = append(jobs, photoJob{path, o})
+		jobs = append(jobs, photoJob{Path: path, Options: o})
 		todo = append(todo, record.Measurement{Hash: p.Hash, Fingerprint: fingerprint, Guide: steer})
 	}
 	if len(jobs) == 0 {
@@ -381,6 +422,10 @@ func (a *app) measureNew(store *record.Store, snap *record.Snapshot, paths map[s
 	}
 	err := a.measureAll(a.ctx, jobs, f.workers, f.limit, func(i int, r photoReply) error {
 		m := todo[i]
+		if r.Gone { // not a word about the photo: the next run measures it
+			out.Faults = append(out.Faults, intake.Fault{Path: jobs[i].Path, Text: r.Fault})
+			return nil
+		}
 		if err := fillMeasurement(&m, r); err != nil {
 			return err
 		}
@@ -411,17 +456,34 @@ func fillMeasurement(m *record.Measurement, r photoReply) (err error) {
 	return err
 }
 
-// guideOf is what a person drew on a photo, as stored and as options.
+// guideOf is what a person drew on a photo, as stored and as options. Patches
+// marked as no plant are left out of the ground like drawn regions.
 func guideOf(snap *record.Snapshot, hash string, opt vision.Options) (string, vision.Options, error) {
-	d, ok := snap.Decision(record.PhotoSubject(hash), record.KindGuide)
-	if !ok {
-		return "", opt, nil
-	}
-	g, err := unmarshal[guide](d.Value)
+	g, err := drawnGuide(snap, hash)
 	if err != nil {
 		return "", opt, err
 	}
-	return string(d.Value), g.apply(opt), nil
+	marks, err := marksOf(snap, hash)
+	if err != nil {
+		return "", opt, err
+	}
+	for _, p := range marks.areas(patchNoPlant) {
+		g.Exclude = append(g.Exclude, p)
+	}
+	if g.Corners == nil && len(g.Exclude) == 0 {
+		return "", opt, nil
+	}
+	stored, err := json.Marshal(g)
+	return string(stored), g.apply(opt), err
+}
+
+// drawnGuide is the guide a person drew on a photo last.
+func drawnGuide(snap *record.Snapshot, hash string) (guide, error) {
+	d, ok := snap.Decision(record.PhotoSubject(hash), record.KindGuide)
+	if !ok {
+		return guide{}, nil
+	}
+	return unmarshal[guide](d.Value)
 }
 
 // apply puts what a person drew over the settings of the trial.
@@ -572,6 +634,7 @@ func (a *app) settleVisits(store *record.Store, opt vision.Options, force bool) 
 	type due struct {
 		photo *record.Photo
 		th    vision.Threshold
+		marks patches
 	}
 	var list []due
 	for visit, photos := range groups {
@@ -583,8 +646,12 @@ func (a *app) settleVisits(store *record.Store, opt vision.Options, force bool) 
 			newThresholds[visit] = stored
 		}
 		for _, p := range photos {
-			if force || p.Result == nil || p.Result.Threshold != th.Value {
-				list = append(list, due{p, th})
+			marks, err := marksOf(snap, p.Hash)
+			if err != nil {
+				return nil, err
+			}
+			if force || p.Result == nil || p.Result.Threshold != th.Value || p.Result.Marks != marks.key {
+				list = append(list, due{p, th, marks})
 			}
 		}
 	}
@@ -608,7 +675,7 @@ func (a *app) settleVisits(store *record.Store, opt vision.Options, force bool) 
 				if stop || i >= len(list) {
 					return
 				}
-				r, err := a.resultOf(store, list[i].photo, list[i].th, opt)
+				r, err := a.resultOf(store, list[i].photo, list[i].th, list[i].marks, opt)
 				mu.Lock()
 				if err != nil && failed == nil {
 					failed = err
@@ -670,7 +737,7 @@ func visitThreshold(snap *record.Snapshot, visit int, photos []*record.Photo, bl
 }
 
 // resultOf settles one stored measurement at a threshold.
-func (a *app) resultOf(store *record.Store, p *record.Photo, th vision.Threshold, opt vision.Options) (record.Result, error) {
+func (a *app) resultOf(store *record.Store, p *record.Photo, th vision.Threshold, marks patches, opt vision.Options) (record.Result, error) {
 	stored, err := store.Measurement(a.ctx, p.MeasurementID)
 	if err != nil {
 		return record.Result{}, err
@@ -679,12 +746,15 @@ func (a *app) resultOf(store *record.Store, p *record.Photo, th vision.Threshold
 	if err != nil {
 		return record.Result{}, fmt.Errorf("%s: %w", filepath.Base(p.Path), err)
 	}
-	res, err := vision.Settle(m, th, opt)
+	res, err := vision.Settle(m, th, marks.apply(opt))
 	if err != nil {
 		return record.Result{}, fmt.Errorf("%s: %w", filepath.Base(p.Path), err)
 	}
 	out := record.Result{Threshold: th.Value, CoverFrac: res.CoverFrac, LoFrac: res.CoverLo, HiFrac: res.CoverHi,
-		Pieces: len(res.Pieces), Kind: res.Quantity, Notes: res.Warnings}
+		Pieces: len(res.Pieces), Kind: res.Quantity, Notes: res.Warnings, Marks: marks.key}
+	if marks.tell {
+		weedsOnly(&out, res)
+	}
 	return out, nil
 }
 
@@ -758,11 +828,15 @@ func (a *app) tellPhotos(o photosOutcome, asJSON bool) error {
 			return err
 		}
 	} else {
-		fmt.Fprintf(a.out, "%s in the folders, %d new, %d measured now", plural(o.Photos, "photo"), o.New, o.Measured)
-		if o.Ignored > 0 {
-			fmt.Fprintf(a.out, "; %s ignored", plural(o.Ignored, "non-photo file"))
+		if len(o.Parts) > 0 {
+			fmt.Fprintf(a.out, "%s in %s, %d new, %d measurements folded in\n", plural(o.Photos, "photo"), plural(len(o.Parts), "part"), o.New, o.Measured)
+		} else {
+			fmt.Fprintf(a.out, "%s in the folders, %d new, %d measured now", plural(o.Photos, "photo"), o.New, o.Measured)
+			if o.Ignored > 0 {
+				fmt.Fprintf(a.out, "; %s ignored", plural(o.Ignored, "non-photo file"))
+			}
+			fmt.Fprintln(a.out)
 		}
-		fmt.Fprintln(a.out)
 		words := map[string]string{intake.ByCard: "by its plot card", intake.BySheet: "by your sheet", intake.ByName: "by its name", intake.ByHand: "by what you said"}
 		for _, basis := range []string{intake.ByCard, intake.BySheet, intake.ByName, intake.ByHand} {
 			if n := o.Placed[basis]; n > 0 {
@@ -788,8 +862,8 @@ func (a *app) tellPhotos(o photosOutcome, asJSON bool) error {
 			}
 		}
 	}
-	if len(o.Faults) > 0 {
-		return partly{len(o.Faults)}
+	if n := len(o.Faults) + len(o.Missing); n > 0 {
+		return partly{n}
 	}
 	return nil
 }

@@ -98,10 +98,22 @@ type Measurement struct {
 	Plane       []byte
 }
 
-// AddMeasurement adds a measuring and returns its number.
+// AddMeasurement adds a measuring and returns its number. Where the newest
+// measuring of the photo was made with the same settings and guide and ended
+// in the same way, it adds nothing and returns that one: two people may have
+// started on the same folder, and the same part may be handed in twice.
 func (w *Tx) AddMeasurement(m Measurement) (int64, error) {
 	if len(m.Doc) == 0 {
 		m.Doc = json.RawMessage("{}")
+	}
+	was := Measurement{Hash: m.Hash}
+	err := w.tx.QueryRowContext(w.ctx, "select id, fingerprint, guide, fault from measurement where hash = ? order by id desc limit 1", m.Hash).
+		Scan(&was.ID, &was.Fingerprint, &was.Guide, &was.Fault)
+	if err != nil && !errors.Is(err, sql.ErrNoRows) {
+		return 0, err
+	}
+	if err == nil && was.Fingerprint == m.Fingerprint && was.Guide == m.Guide && was.Fault == m.Fault {
+		return was.ID, nil
 	}
 	return w.add("insert into measurement(entry, hash, fingerprint, guide, fault, doc, curve, plane) values (?,?,?,?,?,?,?,?)",
 		w.entry, m.Hash, m.Fingerprint, m.Guide, m.Fault, string(m.Doc), m.Curve, m.Plane)
@@ -159,7 +171,7 @@ type Clash struct {
 // the same thing after that, the clash is returned and must be told. A value
 // equal to the one in force adds nothing.
 func (w *Tx) AddObservation(o Observation, seen int64) (added bool, clash *Clash, err error) {
-	if !o.Missing && (math.IsNaN(o.Value) || math.IsInf(o.Value, 0)) {
+	if !o.absent() && (math.IsNaN(o.Value) || math.IsInf(o.Value, 0)) {
 		return false, nil, fmt.Errorf("%s: the value is not a number", o.Source)
 	}
 	was, found, err := currentObservation(w.ctx, w.tx, o.key())
@@ -175,7 +187,7 @@ func (w *Tx) AddObservation(o Observation, seen int64) (added bool, clash *Clash
 		return false, nil, err
 	}
 	var value any
-	if !o.Missing {
+	if !o.absent() {
 		value = o.Value
 	}
 	o.ID, err = w.add("insert into observation(entry, plot, quadrat, visit, date, variable, class, value, unit, doc) values (?,?,?,?,?,?,?,?,?,?)",
@@ -189,10 +201,13 @@ func (w *Tx) AddObservation(o Observation, seen int64) (added bool, clash *Clash
 	return true, nil, nil
 }
 
+// absent tells that the observation carries no value.
+func (o *Observation) absent() bool { return o.Missing || o.Withdrawn }
+
 // sameValue reports that nothing a reader would see differs: the source is
 // left out, so that importing a sheet twice adds nothing.
 func sameValue(a, b Observation) bool {
-	if a.Missing != b.Missing || (!a.Missing && a.Value != b.Value) {
+	if a.Missing != b.Missing || a.Withdrawn != b.Withdrawn || (!a.absent() && a.Value != b.Value) {
 		return false
 	}
 	return a.Unit == b.Unit && a.Observer == b.Observer && a.AreaM2 == b.AreaM2 &&
