@@ -389,7 +389,7 @@ func TestReportSaysWhatIsMissing(t *testing.T) {
 		t.Error(err)
 	}
 	page := html.UnescapeString(string(raw))
-	for _, want := range []string{"not recorded", "a boot <in> the frame", "no card was read", "Jun 14, 2026", "lb/acre", "lb per 100 ft of bed", "feed0001", "Randomised by", "plot ", "no photo in use (2)"} {
+	for _, want := range []string{"not recorded", "a boot <in> the frame", "no card was read", "Jun 14, 2026", "lb/acre", "lb per 100 ft of bed", "feed0001", "Leeks <after> rye & straw", "no photo in use (2)"} {
 		if !strings.Contains(strings.ToLower(page), strings.ToLower(want)) {
 			t.Errorf("the report does not say %q", want)
 		}

@@ -25,9 +25,9 @@ func Build(in Input) Document {
 			{"Report made", day(in.Made, b.units)}, {"Record entry", fmt.Sprint(in.Entry)},
 		},
 	}
-	for _, make := range []func() Section{b.summary, b.question, b.layout, b.done, b.found, b.camera, b.season, b.yields,
+	for _, part := range []func() Section{b.summary, b.question, b.layout, b.done, b.found, b.camera, b.season, b.yields,
 		b.weedsAgainstYield, b.power, b.nextSeason, b.cautions, b.methods, b.settings, b.appendix} {
-		if s := make(); s.ID != "" {
+		if s := part(); s.ID != "" {
 			doc.Sections = append(doc.Sections, s)
 		}
 	}

@@ -343,7 +343,7 @@ func (b *builder) weedsAgainstYield() Section {
 		s.say("No yields: nothing can be held against the weeds.")
 		return s
 	}
-	any := false
+	held := false
 	for _, name := range []string{"cover", "count"} {
 		weeds, ok := b.response(name, "")
 		wa := weeds.Overall.main()
@@ -351,29 +351,29 @@ func (b *builder) weedsAgainstYield() Section {
 			continue
 		}
 		var points []scatterPoint
-		var left, right []float64
+		var ofWeeds, ofYield []float64
 		for _, w := range wa.Plots {
 			for _, y := range ya.Plots {
 				if y.Name == w.Name {
 					points = append(points, scatterPoint{w.Value, y.Value, w.Treatment})
-					left, right = append(left, w.Residual), append(right, y.Residual)
+					ofWeeds, ofYield = append(ofWeeds, w.Residual), append(ofYield, y.Residual)
 				}
 			}
 		}
 		if len(points) < 3 {
 			continue
 		}
-		any = true
+		held = true
 		s.add(weedsYieldFigure(b.in, weeds, yield, points))
 		xs, ys := coordinates(points)
 		if r, ok := correlation(xs, ys); ok {
 			s.say("%s and %s over all %d plots: r = %.2f. That mixes what the treatments did to the weeds with everything else they did to the crop.", sentenceCase(weeds.Label), yield.Label, len(points), r)
 		}
-		if r, ok := correlation(left, right); ok {
+		if r, ok := correlation(ofWeeds, ofYield); ok {
 			s.say("Within treatments and blocks (residuals of both): r = %.2f.", r)
 		}
 	}
-	if !any {
+	if !held {
 		s.say("No plot has both: nothing can be held against each other.")
 		return s
 	}
