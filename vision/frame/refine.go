@@ -74,6 +74,36 @@ func (m mix) byPaint() (mix, bool) {
 	return m, math.Hypot(m.contrast[1], m.contrast[2]) >= plain
 }
 
+// onPipe reports whether just inside some side of q the paint is still the
+// pipe's: then that side lies along the pipe's back and is not its edge.
+func (m mix) onPipe(q Quad, width float64) bool {
+	c := 1
+	if m.contrast[2] > m.contrast[1] {
+		c = 2
+	}
+	if m.contrast[c] < 1 {
+		return false // colour alone does not tell
+	}
+	paint := m
+	paint.weight = [3]float64{}
+	paint.weight[c] = 1
+	for i := range 4 {
+		level := func(d float64) float64 {
+			var vs []float64
+			for k := range searchProbes {
+				at, n := q.probe(i, .04+.92*(float64(k)+.5)/searchProbes)
+				vs = append(vs, paint.at(raster.Point{X: at.X + d*n.X, Y: at.Y + d*n.Y}))
+			}
+			return median(vs)
+		}
+		pipe, ground, here := level(width/2), level(-1.2*width), level(-max(2.5, width/4))
+		if step := pipe - ground; math.Abs(step) >= 8 && (here-ground)/step > .5 { // 8 grey levels
+			return true
+		}
+	}
+	return false
+}
+
 // refine finds the inner edge on the full raster: probes across each side of
 // the coarse quad, the steepest rises along each as candidates, a line most
 // of them agree on, and the corners where the lines cross.
@@ -107,7 +137,7 @@ func refine(fine [3]plane, s picture, v verdict) (q Quad, support [4]float64, ok
 			return q, support, false
 		}
 	}
-	return q, support, true
+	return q, support, !m.onPipe(q, width)
 }
 
 // sideEdges gives up to two edge candidates for each probe across side i: the
