@@ -98,7 +98,7 @@ func coverIsWeeds(snap *record.Snapshot) bool {
 	any := false
 	for i := range snap.Photos {
 		if p := &snap.Photos[i]; p.InUse() {
-			if any = true; p.Result.Kind != "weed cover" {
+			if any = true; p.Result.Kind != weedCover {
 				return false
 			}
 		}

@@ -16,6 +16,7 @@ func Build(in Input) Document {
 	t := in.Trial
 	doc := Document{
 		Title:    orNotRecorded(t.Name),
+		Letter:   b.units == trial.US,
 		Subtitle: "Report of a replicated field trial",
 		Facts: []Fact{
 			{"Site", orNotRecorded(t.Site)}, {"Crop", orNotRecorded(t.Crop)},
@@ -196,6 +197,8 @@ func (b *builder) layout() Section {
 		{"What counts as a plant", orNotRecorded(t.Quadrat.CountRule)},
 		{"Gradient", orNotRecorded(g.Gradient)},
 		{"Randomised by", random},
+		{"Net plot, sampled", netPlot(g, long)},
+		{"Crop stage at the visits", notRecorded},
 		{"Soil", notRecorded}, {"Previous crop", notRecorded}, {"Cultivar", notRecorded}, {"Weather", notRecorded},
 	})
 	treatments := Table{ID: "treatments", Caption: "Treatments", Columns: words("Code", "Treatment", "Role", "Rate", "Plots")}
@@ -223,6 +226,14 @@ func (b *builder) layout() Section {
 		s.note("No map: %v", err)
 	}
 	return s
+}
+
+// netPlot is the length that is sampled.
+func netPlot(g trial.Ground, long func(float64) string) string {
+	if net := g.LengthMM - 2*g.BorderMM; g.LengthMM > 0 && net > 0 {
+		return long(net) + " of bed"
+	}
+	return notRecorded
 }
 
 // found is one part for every response.

@@ -13,9 +13,6 @@ import (
 // cautions lists deviations from the plan and what is missing.
 func (b *builder) cautions() Section {
 	s := Section{ID: "cautions", Title: "Cautions, deviations and missing data"}
-	for _, n := range b.in.Notes {
-		s.warn("%s", n)
-	}
 	var off []string
 	for _, v := range b.in.Visits {
 		for _, d := range v.Made {

@@ -16,7 +16,7 @@ import (
 	"quadtally/cmd/quadtally/internal/trial"
 )
 
-// The page: A4, or letter for those who think in feet.
+// The page, mm.
 const (
 	pdfMargin  = 18.0
 	pdfFooter  = 12.0
@@ -26,7 +26,7 @@ const (
 	pdfFamily  = "body"
 )
 
-// WritePDF writes the document on A4 pages with the fonts embedded. It is the
+// WritePDF writes the document on A4 pages, or US letter, with the fonts embedded. It is the
 // same content as WriteHTML, and the same bytes for the same document.
 func WritePDF(w io.Writer, d Document) error {
 	s := newPDFSheet(d)
@@ -52,7 +52,11 @@ type pdfSheet struct {
 }
 
 func newPDFSheet(d Document) *pdfSheet {
-	f := fpdf.NewCustom(&fpdf.InitType{UnitStr: "mm", Size: fpdf.SizeType{Wd: 210, Ht: 297}})
+	width, height := 210.0, 297.0
+	if d.Letter {
+		width, height = 8.5*trial.MMPerInch, 11*trial.MMPerInch
+	}
+	f := fpdf.NewCustom(&fpdf.InitType{UnitStr: "mm", Size: fpdf.SizeType{Wd: width, Ht: height}})
 	f.SetAutoPageBreak(false, 0)
 	f.SetMargins(0, 0, 0)
 	f.SetCellMargin(0)
@@ -66,7 +70,7 @@ func newPDFSheet(d Document) *pdfSheet {
 	f.SetLang("en")
 	f.AddUTF8FontFromBytes(pdfFamily, "", liberationsansregular.TTF)
 	f.AddUTF8FontFromBytes(pdfFamily, "B", liberationsansbold.TTF)
-	s := &pdfSheet{Fpdf: f, width: 210, height: 297, links: map[string]int{}}
+	s := &pdfSheet{Fpdf: f, width: width, height: height, links: map[string]int{}}
 	f.SetTitle(s.printable(d.Title), true)
 	f.SetFooterFunc(func() {
 		s.setFont(2.8, false)
@@ -352,12 +356,19 @@ func (s *pdfSheet) table(t Table) {
 		s.SetLineWidth(weight)
 		s.Line(pdfMargin, s.y, x, s.y)
 	}
-	first := 0.0
-	if len(t.Rows) > 0 {
-		first = height(t.Rows[0].Cells, false)
+	// A small table stays whole; a large one begins with a few rows at least.
+	const whole = 75
+	begin := 0.0
+	for i, r := range t.Rows {
+		h := height(r.Cells, false)
+		if i >= 3 && begin+h > whole {
+			begin = min(begin, 20)
+			break
+		}
+		begin += h
 	}
 	s.setFont(3.2, true)
-	s.room(float64(len(s.lines(t.Caption, s.body())))*3.2*pdfLeading + height(head, true) + first)
+	s.room(float64(len(s.lines(t.Caption, s.body())))*3.2*pdfLeading + height(head, true) + begin)
 	s.anchor(t.ID)
 	s.write(pdfMargin, s.body(), 3.2, true, t.Caption)
 	line(head, true)

@@ -51,6 +51,8 @@ func inventedInput(t testing.TB) Input {
 			{Date: date("2026-05-18"), What: "termination", Treatment: "RYE", Passes: 2, Source: "field.csv:4"}},
 		Photos: Photos{All: 50, InUse: 48, Unread: []Aside{{"IMG_1.jpg", "no frame found"}}, Rejected: []Aside{{"IMG_2.jpg", "a boot"}}},
 	}
+	kg, pieces := 11.5, 50.0
+	in.Harvest = []Harvest{{Plot: "101", LengthMM: 5000, Picks: 2, MarketableKG: &kg, Pieces: &pieces, Sources: []string{"yields.csv:2", "yields.csv:14"}}, {Plot: "102", Sources: []string{"yields.csv:3"}}}
 	for i := range 12 {
 		block, place := i/3, i%3
 		tr := in.Trial.Treatments[(place+block)%3].Code
