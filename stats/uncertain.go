@@ -92,9 +92,17 @@ func AnalyseUncertain(rows []Row, opt Options, e OwnError) (Analysis, error) {
 	if err != nil {
 		return a, err
 	}
+	at := make(map[string]int, len(e.Plots))
+	for i, p := range e.Plots {
+		if _, twice := at[p]; twice {
+			return a, fmt.Errorf("own error: plot %s is given twice", p)
+		}
+		at[p] = i
+	}
 	return a, a.carry(opt, e.DF, func(p, q string) (float64, error) {
-		i, j := slices.Index(e.Plots, p), slices.Index(e.Plots, q)
-		if i < 0 || j < 0 {
+		i, known := at[p]
+		j, knownToo := at[q]
+		if !known || !knownToo {
 			return 0, fmt.Errorf("own error: none is given for plot %s or %s", p, q)
 		}
 		return e.Cov[i][j], nil
@@ -244,7 +252,7 @@ func (a *Analysis) carry(opt Options, ownDF float64, cov func(p, q string) (floa
 	}
 	mse, ok := a.fit.MSE()
 	if !ok || mse <= 0 || a.treatment().F == nil {
-		a.warn("the values' own uncertainty is not carried: the trial has no error variance to add it to")
+		a.warn("the values' own uncertainty is not carried: without a test of the treatments there is nothing to carry it into")
 		return nil
 	}
 	opt.Control = a.Control

@@ -168,6 +168,7 @@ func TestOwnErrorRefusals(t *testing.T) {
 	plain := analyse(t, rows, rawPercent())
 	zero := func(i, j int) float64 { return 0 }
 	for name, e := range map[string]stats.OwnError{
+		"twice":       ownFor(append(namesOf(plain), namesOf(plain)[0]), 5, zero),
 		"no df":       ownFor(namesOf(plain), 0, zero),
 		"plot lacks":  ownFor(namesOf(plain)[1:], 5, zero),
 		"NaN":         ownFor(namesOf(plain), 5, func(i, j int) float64 { return math.NaN() }),

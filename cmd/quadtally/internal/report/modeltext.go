@@ -200,7 +200,11 @@ func (t *compareText) shareOrCount(m ShareOrCountModel) {
 	scale, ratio := 100.0, "odds ratio to "
 	if m.Counts() {
 		scale, ratio = 1, "ratio to "
-		t.said("", fmt.Sprintf("Log link, blocks in the model, the area looked at as offset. Plots vary %.3g times as much as chance alone (%d df).", m.Dispersion, m.DispersionDF))
+		how := "Log link, blocks in the model, the area looked at as offset."
+		if m.Family == glm.QuasiPoisson {
+			how += fmt.Sprintf(" Plots vary %.3g times as much as chance alone (%d df).", m.Dispersion, m.DispersionDF)
+		}
+		t.said("", how)
 	} else {
 		t.said("", "Logit link on the plot means as shares of the ground, blocks in the model. Means in percent.")
 	}
