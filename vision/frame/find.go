@@ -121,6 +121,8 @@ type Frame struct {
 	Marks       []SeenMark // by marks
 
 	Warnings []string
+
+	byPaint bool // the edge was found by colour alone
 }
 
 // ErrNotFound is what every NotFoundError is by errors.Is.
@@ -244,6 +246,11 @@ func findByEdges(r *raster.Raster, opt Options) (Frame, error) {
 		fine = finePlanes(r)
 	}
 	for i, v := range distinct(verdicts, settled) {
+		// Once a pipe's edge is found by its paint, other lines along the same
+		// pipe lead to the same edge.
+		if q, _ := fromUpperLeft(r, s.toLuma(v.quad), [4]float64{}); best.byPaint && nearQuads(q, best.Inner, .5*best.PipeWidthMM/best.MMPerPx) {
+			continue
+		}
 		f, why := settle(r, fine, s, v, opt, cam)
 		switch {
 		case why != "":
@@ -334,7 +341,11 @@ func (s picture) toLuma(q Quad) Quad {
 // limits.
 func fitRectangle(q Quad, opt Options, cam camera, slack float64) (w, h float64, err error) {
 	best := math.Inf(1)
-	for _, size := range [2][2]float64{{opt.WidthMM, opt.HeightMM}, {opt.HeightMM, opt.WidthMM}} {
+	sizes := [][2]float64{{opt.WidthMM, opt.HeightMM}, {opt.HeightMM, opt.WidthMM}}
+	if opt.WidthMM == opt.HeightMM {
+		sizes = sizes[:1]
+	}
+	for _, size := range sizes {
 		g, e := QuadToQuad(rect(size[0], size[1]), q)
 		if e != nil {
 			return 0, 0, e
@@ -361,7 +372,7 @@ func settle(r *raster.Raster, fine [3]plane, s picture, v verdict, opt Options, 
 	if !v.strip() {
 		return Frame{}, "the best candidate has no second edge, as a pipe has"
 	}
-	q, support, ok := refine(fine, s, v)
+	q, support, byPaint, ok := refine(fine, s, v)
 	if !ok {
 		return Frame{}, "the edges of the best candidate do not hold at full scale"
 	}
@@ -391,6 +402,7 @@ func settle(r *raster.Raster, fine [3]plane, s picture, v verdict, opt Options, 
 		return Frame{}, "the best candidate cannot lie on the ground"
 	}
 	f := newFrame(q, w, h, ground, p)
+	f.byPaint = byPaint
 	pxPerSearch := (s.perPx[0] + s.perPx[1]) / 2
 	f.PipeWidthMM = v.widthPx * pxPerSearch * f.MMPerPx
 	if f.PipeWidthMM < 3 || f.PipeWidthMM > 90 {
