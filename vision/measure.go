@@ -53,8 +53,8 @@ type FrameFix struct {
 // quality. The threshold is a matter of the visit and comes later: see
 // VisitThreshold and Settle.
 //
-// An error means no answer and is one plain sentence with the way out. Options
-// are validated.
+// An error means no answer and is one plain sentence with the way out; a
+// *NoFrameError still says which card was read. Options are validated.
 func Measure(photo []byte, opt Options) (Measurement, error) {
 	if err := opt.Validate(); err != nil {
 		return Measurement{}, err
@@ -78,6 +78,21 @@ func Measure(photo []byte, opt Options) (Measurement, error) {
 	return m, nil
 }
 
+// NoFrameError is the answer to a photo that could be read but shows no frame
+// that can be trusted. With Options.Corners marked by hand it can be measured.
+type NoFrameError struct {
+	Reason        string
+	Card          string // the plot card's text, "" where none was read: the photo's place is known all the same
+	Width, Height int    // of the upright full-size photo, pixels, for marking the corners
+}
+
+func (e *NoFrameError) Error() string {
+	return fmt.Sprintf("%v: %s; mark its four inner corners by hand", frame.ErrNotFound, e.Reason)
+}
+
+// Is makes it a frame.ErrNotFound.
+func (e *NoFrameError) Is(target error) bool { return target == frame.ErrNotFound }
+
 // locate finds the ground, the frame's inside or the whole photo, and the card.
 func (m *Measurement) locate(r *raster.Raster, opt Options) error {
 	if opt.ReadCard {
@@ -99,8 +114,12 @@ func (m *Measurement) locate(r *raster.Raster, opt Options) error {
 	fo.WidthMM, fo.HeightMM = opt.FrameMM[0], opt.FrameMM[1]
 	fo.PipeDiameterMM, fo.FocalPx = opt.PipeDiameterMM, opt.FocalPx
 	f, err := frame.Find(r, fo)
-	if err != nil {
-		return fmt.Errorf("%w (or mark its corners by hand)", err)
+	var none *frame.NotFoundError
+	switch {
+	case errors.As(err, &none):
+		return &NoFrameError{Reason: none.Reason, Card: m.Card, Width: m.Width, Height: m.Height}
+	case err != nil:
+		return err
 	}
 	fix := FrameFix{InnerMM: [2]float64{f.WidthMM, f.HeightMM}, Kind: f.Method.String(), Confidence: f.Confidence, TiltDeg: f.TiltDeg}
 	for i, p := range f.Ground {

@@ -107,10 +107,10 @@ func (m mix) onPipe(q Quad, width float64) bool {
 // refine finds the inner edge on the full raster: probes across each side of
 // the coarse quad, the steepest rises along each as candidates, a line most
 // of them agree on, and the corners where the lines cross.
-func refine(fine [3]plane, s picture, v verdict) (q Quad, support [4]float64, ok bool) {
+func refine(fine [3]plane, s picture, v verdict) (q Quad, support [4]float64, byPaint, ok bool) {
 	m, ok := mixFor(fine, s, v)
 	if !ok {
-		return q, support, false
+		return q, support, false, false
 	}
 	perPx := (s.perPx[0] + s.perPx[1]) / 2
 	q = s.toLuma(v.quad)
@@ -120,7 +120,8 @@ func refine(fine [3]plane, s picture, v verdict) (q Quad, support [4]float64, ok
 		reach float64
 	}
 	passes := []pass{{m, 2.5 * perPx}, {m, 1.2 * perPx}}
-	if paint, told := m.byPaint(); told {
+	var paint mix
+	if paint, byPaint = m.byPaint(); byPaint {
 		passes = []pass{{paint, max(2.5*perPx, .8*width)}, {m, min(1.2*perPx, max(2, width/4))}}
 	}
 	for _, p := range passes {
@@ -129,15 +130,15 @@ func refine(fine [3]plane, s picture, v verdict) (q Quad, support [4]float64, ok
 			points := sideEdges(p.mix, q, i, refineProbes, p.reach, min(width/2, perPx))
 			l, sup, found := fitSide(points, refineProbes, max(.8, .45*perPx))
 			if !found {
-				return q, support, false
+				return q, support, false, false
 			}
 			ls[i], support[i] = l, sup
 		}
 		if q, ok = crossing(ls); !ok {
-			return q, support, false
+			return q, support, false, false
 		}
 	}
-	return q, support, !m.onPipe(q, width)
+	return q, support, byPaint, !m.onPipe(q, width)
 }
 
 // sideEdges gives up to two edge candidates for each probe across side i: the
