@@ -56,7 +56,7 @@ type scale struct {
 // indices are common practice around their authors' values; those of the
 // default were measured (see fields_test.go).
 var scales = map[Index]scale{
-	IndexSoftExG: {lo: -0.3, step: 0.0025, prior: 0.13, low: 0.06, high: 0.2, noise: 0.19},
+	IndexSoftExG: {lo: -0.3, step: 0.0025, prior: 0.12, low: 0.06, high: 0.2, noise: 0.19},
 	IndexExG:     {lo: -0.5, step: 0.006, prior: 0.12, low: 0.05, high: 0.23, noise: 0.12},
 	IndexExGR:    {lo: -1, step: 0.01, prior: 0, low: -0.15, high: 0.15, noise: 0},
 	IndexNGRDI:   {lo: -0.5, step: 0.005, prior: 0.04, low: 0, high: 0.15, noise: 0.05},
