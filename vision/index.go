@@ -56,7 +56,7 @@ type scale struct {
 // indices are common practice around their authors' values; those of the
 // default were measured (see fields_test.go).
 var scales = map[Index]scale{
-	IndexSoftExG: {lo: -0.15, step: 0.0025, prior: 0.1, low: 0.05, high: 0.2, noise: 0.13},
+	IndexSoftExG: {lo: -0.3, step: 0.0025, prior: 0.13, low: 0.06, high: 0.2, noise: 0.19},
 	IndexExG:     {lo: -0.5, step: 0.006, prior: 0.12, low: 0.05, high: 0.23, noise: 0.12},
 	IndexExGR:    {lo: -1, step: 0.01, prior: 0, low: -0.15, high: 0.15, noise: 0},
 	IndexNGRDI:   {lo: -0.5, step: 0.005, prior: 0.04, low: 0, high: 0.15, noise: 0.05},
@@ -135,19 +135,25 @@ func (x Index) Value(r, g, b, around float64) float64 {
 // blue against green adds what red leaves open on grey soil.
 const (
 	softRed  = 1.0
-	softBlue = 0.6
+	softBlue = 0.55
 	// softPower is how far the brightness of the surroundings is divided out:
 	// fully at 1. Leaves in full sun are paler than in shade, and part of the
 	// brightness left in makes up for it.
-	softPower = 0.7
+	softPower = 0.9
 	softMid   = 110.0 // brightness at which the power makes no difference
 	softFloor = 4.0   // least brightness taken for the surroundings
+	// Towards white a camera has less and less room for colour. From
+	// softBright on the index is raised to make up for it, at 255 by the
+	// share softPale.
+	softBright = 138.0
+	softPale   = 1.2
 )
 
 // softLight is what colour differences are divided by where the surroundings
 // have a mean brightness of 0..255.
 func softLight(around float64) float64 {
-	return softMid * math.Pow(max(around, softFloor)/softMid, softPower)
+	light := softMid * math.Pow(max(around, softFloor)/softMid, softPower)
+	return light / (1 + softPale*max(around-softBright, 0)/(255-softBright))
 }
 
 // aStar is CIELAB a* of an sRGB pixel under D65.

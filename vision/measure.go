@@ -283,9 +283,9 @@ func (p *Plane) fill(codes []uint8, f *field, toField frame.Homography, exclude 
 func (x Index) castShift(h []uint64) int {
 	const (
 		usual     = 0.0  // index of bare ground in white light
-		bound     = 0.04 // largest move, index value
-		enough    = 0.7  // share of ground from which the whole move is made
-		following = 0.7  // share of the departure that is taken for a cast
+		bound     = 0.08 // largest move, index value
+		enough    = 0.85 // share of ground from which the whole move is made
+		following = 0.82 // share of the departure that is taken for a cast
 	)
 	s, err := x.scale()
 	if err != nil || x != IndexSoftExG {
@@ -301,8 +301,12 @@ func (x Index) castShift(h []uint64) int {
 	if all == 0 {
 		return 0
 	}
+	peak, ok := groundPeak(h, s)
+	if !ok {
+		return 0
+	}
 	fade := min(float64(ground)/float64(all)/enough, 1)
-	move := following * (usual - s.value(groundPeak(h, s)))
+	move := following * (usual - s.value(peak))
 	return int(math.Round(fade * min(max(move, -bound), bound) / s.step))
 }
 

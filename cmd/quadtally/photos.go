@@ -31,6 +31,7 @@ type photosFlags struct {
 	limit                 time.Duration
 	json                  bool
 	noFrame               bool
+	part, out             string
 }
 
 // photosOutcome is what a run of `photos` did and found.
@@ -47,6 +48,9 @@ type photosOutcome struct {
 	Faults    []intake.Fault           `json:"faults"`
 	Settings  string                   `json:"settings"`
 	Threshold map[int]record.Threshold `json:"thresholds"` // by visit
+
+	Parts   []string `json:"parts,omitempty"`         // of `merge`: the parts folded in
+	Missing []string `json:"missing_parts,omitempty"` // not given, or not finished
 }
 
 type copyOf struct {
@@ -72,14 +76,28 @@ measured again, and an interrupted run goes on where it stopped.
 One threshold is settled for each visit from all its photos. --threshold 2=0.15
 sets that of visit 2 by hand; --threshold 2=auto gives it back.
 
+On several machines at once: --part 3/16 measures the third of sixteen parts of
+one folder into a file of its own and only reads the trial's record, or a copy of
+it; ` + "`quadtally merge`" + ` folds the files into the trial. Which part a photo belongs
+to follows from its path inside the folder alone. A part that was stopped goes on
+where it was.
+
 ` + exitHelp,
 		Example: `  quadtally photos ~/DCIM/june-14
   quadtally photos photos --sheet which-is-which.csv
-  quadtally photos photos --json > outcome.json`,
+  quadtally photos photos --json > outcome.json
+  quadtally photos photos --part 3/16 --out part-3.jsonl`,
 		Args: takes(1, -1, "at least one folder"),
-		RunE: func(cmd *cobra.Command, args []string) error { return a.photos(args, f) },
+		RunE: func(cmd *cobra.Command, args []string) error {
+			if f.part != "" || f.out != "" {
+				return a.photosPart(args, f)
+			}
+			return a.photos(args, f)
+		},
 	}
 	fl := c.Flags()
+	fl.StringVar(&f.part, "part", "", "`K/N`: measure only the K-th of N parts of the folder, into a file")
+	fl.StringVar(&f.out, "out", "", "with --part: the `file` to write (default part-K-of-N.jsonl)")
 	fl.StringVar(&f.sheet, "sheet", "", "a CSV or XLSX `file` saying which photo is which: columns photo, plot, quadrat, visit")
 	fl.StringSliceVar(&f.threshold, "threshold", nil, "`VISIT=VALUE`: set a visit's threshold by hand, or VISIT=auto")
 	fl.StringVar(&f.index, "index", "", "greenness index for the whole trial from now on: "+indexNames())
@@ -98,18 +116,40 @@ type settings struct {
 
 // visionOptions are the settings every photo of the trial is measured with.
 func visionOptions(snap *record.Snapshot) (vision.Options, error) {
+	s, err := decidedSettings(snap)
+	if err != nil {
+		return vision.Options{}, err
+	}
+	return s.options(snap)
+}
+
+// decidedSettings are the settings decided about the trial.
+func decidedSettings(snap *record.Snapshot) (settings, error) {
+	d, ok := snap.Decision("trial", record.KindSettings)
+	if !ok {
+		return settings{}, nil
+	}
+	return unmarshal[settings](d.Value)
+}
+
+// with are the settings with what the flags change.
+func (s settings) with(f photosFlags) (settings, error) {
+	if f.index != "" {
+		if s.Index = vision.Index(f.index); !slices.Contains(vision.Indices(), s.Index) {
+			return s, usagef("there is no index %q: choose %s", f.index, indexNames())
+		}
+	}
+	s.NoFrame = s.NoFrame || f.noFrame
+	return s, nil
+}
+
+func (s settings) options(snap *record.Snapshot) (vision.Options, error) {
 	opt := vision.DefaultOptions()
 	opt.FrameMM = [2]float64{snap.Trial.Quadrat.WidthMM, snap.Trial.Quadrat.LengthMM}
 	opt.PipeDiameterMM = snap.Trial.Quadrat.PipeMM
-	if d, ok := snap.Decision("trial", record.KindSettings); ok {
-		s, err := unmarshal[settings](d.Value)
-		if err != nil {
-			return opt, err
-		}
-		opt.Index = cmp.Or(s.Index, opt.Index)
-		if s.NoFrame {
-			opt.FrameMM = [2]float64{}
-		}
+	opt.Index = cmp.Or(s.Index, opt.Index)
+	if s.NoFrame {
+		opt.FrameMM = [2]float64{}
 	}
 	return opt, opt.Validate()
 }
@@ -169,20 +209,14 @@ func (a *app) photos(folders []string, f photosFlags) error {
 
 // newSettings stores what the flags change for the trial.
 func (a *app) newSettings(store *record.Store, snap **record.Snapshot, f photosFlags) error {
-	var s settings
-	if d, ok := (*snap).Decision("trial", record.KindSettings); ok {
-		var err error
-		if s, err = unmarshal[settings](d.Value); err != nil {
-			return err
-		}
+	was, err := decidedSettings(*snap)
+	if err != nil {
+		return err
 	}
-	was := s
-	if f.index != "" {
-		if s.Index = vision.Index(f.index); !slices.Contains(vision.Indices(), s.Index) {
-			return usagef("there is no index %q: choose %s", f.index, indexNames())
-		}
+	s, err := was.with(f)
+	if err != nil {
+		return err
 	}
-	s.NoFrame = s.NoFrame || f.noFrame
 	type byHand struct {
 		visit int
 		value *float64
@@ -210,7 +244,7 @@ func (a *app) newSettings(store *record.Store, snap **record.Snapshot, f photosF
 	if s == was && len(hands) == 0 {
 		return nil
 	}
-	_, err := store.Write(a.ctx, "photos", "settings", func(tx *record.Tx) error {
+	_, err = store.Write(a.ctx, "photos", "settings", func(tx *record.Tx) error {
 		if s != was {
 			if _, err := tx.Decide("trial", record.KindSettings, s); err != nil {
 				return err
@@ -326,9 +360,7 @@ func photoFacts(f intake.File, facts intake.Facts, root string, copies []string)
 	if facts.Taken != "" {
 		p.TakenBasis = "exif"
 	}
-	if rel, err := filepath.Rel(root, f.Path); err == nil && filepath.IsLocal(rel) {
-		p.Path = rel
-	}
+	p.Path = insideOr(root, f.Path)
 	return p
 }
 
@@ -356,7 +388,7 @@ func (a *app) measureNew(store *record.Store, snap *record.Snapshot, paths map[s
 		if err != nil {
 			return err
 		}
-		if p.MeasurementID != 0 && p.Fingerprint == fingerprint && p.Guide == steer {
+		if p.MeasurementID != 0 && p.Fingerprint == fingerprint && p.Guide == steer && !mayPass(p.Fault) {
 			continue
 		}
 		jobs = append(jobs, photoJob{Path: path, Options: o})
@@ -390,6 +422,10 @@ func (a *app) measureNew(store *record.Store, snap *record.Snapshot, paths map[s
 	}
 	err := a.measureAll(a.ctx, jobs, f.workers, f.limit, func(i int, r photoReply) error {
 		m := todo[i]
+		if r.Gone { // not a word about the photo: the next run measures it
+			out.Faults = append(out.Faults, intake.Fault{Path: jobs[i].Path, Text: r.Fault})
+			return nil
+		}
 		if err := fillMeasurement(&m, r); err != nil {
 			return err
 		}
@@ -792,11 +828,15 @@ func (a *app) tellPhotos(o photosOutcome, asJSON bool) error {
 			return err
 		}
 	} else {
-		fmt.Fprintf(a.out, "%s in the folders, %d new, %d measured now", plural(o.Photos, "photo"), o.New, o.Measured)
-		if o.Ignored > 0 {
-			fmt.Fprintf(a.out, "; %s ignored", plural(o.Ignored, "non-photo file"))
+		if len(o.Parts) > 0 {
+			fmt.Fprintf(a.out, "%s in %s, %d new, %d measurements folded in\n", plural(o.Photos, "photo"), plural(len(o.Parts), "part"), o.New, o.Measured)
+		} else {
+			fmt.Fprintf(a.out, "%s in the folders, %d new, %d measured now", plural(o.Photos, "photo"), o.New, o.Measured)
+			if o.Ignored > 0 {
+				fmt.Fprintf(a.out, "; %s ignored", plural(o.Ignored, "non-photo file"))
+			}
+			fmt.Fprintln(a.out)
 		}
-		fmt.Fprintln(a.out)
 		words := map[string]string{intake.ByCard: "by its plot card", intake.BySheet: "by your sheet", intake.ByName: "by its name", intake.ByHand: "by what you said"}
 		for _, basis := range []string{intake.ByCard, intake.BySheet, intake.ByName, intake.ByHand} {
 			if n := o.Placed[basis]; n > 0 {
@@ -822,8 +862,8 @@ func (a *app) tellPhotos(o photosOutcome, asJSON bool) error {
 			}
 		}
 	}
-	if len(o.Faults) > 0 {
-		return partly{len(o.Faults)}
+	if n := len(o.Faults) + len(o.Missing); n > 0 {
+		return partly{n}
 	}
 	return nil
 }

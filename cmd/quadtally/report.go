@@ -36,8 +36,8 @@ next one should be, cautions and gaps, methods with sources, and every plot's
 raw data with the photo or row it came from. What is not recorded is said to be
 not recorded; a comparison that cannot be made says why.
 
-report.html needs nothing else and can be sent as it is. The
-numbers are those of ` + "`compare`" + ` and ` + "`agree`" + `. With --figures each
+report.html needs nothing else and can be sent as it is; report.pdf has the same
+content. The numbers are those of ` + "`compare`" + ` and ` + "`agree`" + `. With --figures each
 figure is also written as SVG and PNG into figures/. Each file is written whole
 or not at all; an older report is replaced.
 
@@ -47,8 +47,8 @@ or not at all; an older report is replaced.
   quadtally report --out for-the-grant-officer`,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			for _, x := range f.formats {
-				if x != "html" {
-					return usagef("--format %q is not known: use html", x)
+				if x != "html" && x != "pdf" {
+					return usagef("--format %q is not known: use html, pdf or both with a comma between", x)
 				}
 			}
 			return a.withTrial(func(_ *record.Store, snap *record.Snapshot) error { return a.writeReport(snap, f) })
@@ -56,7 +56,7 @@ or not at all; an older report is replaced.
 	}
 	fl := c.Flags()
 	fl.StringVar(&f.out, "out", "", "the `folder` to write to (default: report in the trial's folder)")
-	fl.StringSliceVar(&f.formats, "format", []string{"html"}, "html")
+	fl.StringSliceVar(&f.formats, "format", []string{"html", "pdf"}, "html, pdf or both")
 	fl.BoolVar(&f.figures, "figures", false, "also write each figure as SVG and PNG")
 	return c
 }
@@ -72,6 +72,7 @@ func (a *app) writeReport(snap *record.Snapshot, f reportFlags) error {
 	}
 	write := map[string]func(io.Writer) error{
 		"html": func(w io.Writer) error { return report.WriteHTML(w, doc) },
+		"pdf":  func(w io.Writer) error { return report.WritePDF(w, doc) },
 	}
 	for _, x := range slices.Compact(slices.Sorted(slices.Values(f.formats))) {
 		if err := a.writeTo(filepath.Join(dir, "report."+x), write[x]); err != nil {
@@ -117,6 +118,7 @@ func reportInput(snap *record.Snapshot, made trial.Date) report.Input {
 		in.Responses = append(in.Responses, reportResponse(snap, r.name, r.class))
 	}
 	in.Visits = reportVisits(snap)
+	in.Harvest = reportHarvest(snap)
 	for _, kind := range []calibrate.Kind{calibrate.Cover, calibrate.Count} {
 		in.Agreements = append(in.Agreements, reportAgreement(snap, kind))
 	}
@@ -236,19 +238,83 @@ func reportVisits(snap *record.Snapshot) []report.Visit {
 }
 
 func reportPhotos(snap *record.Snapshot) report.Photos {
-	st := statusOf(snap)
-	out := report.Photos{All: st.Photos, InUse: st.InUse}
+	out := report.Photos{All: len(snap.Photos)}
 	for i := range snap.Photos {
 		p := &snap.Photos[i]
-		if p.Rejected != "" {
-			out.Rejected = append(out.Rejected, report.Aside{Photo: filepath.Base(p.Path), Reason: p.Rejected})
+		aside := func(list *[]report.Aside, reason string) {
+			*list = append(*list, report.Aside{Photo: filepath.Base(p.Path), Reason: reason})
+		}
+		switch {
+		case p.InUse():
+			out.InUse++
+		case p.Rejected != "":
+			aside(&out.Rejected, p.Rejected)
+		case p.Fault != "":
+			aside(&out.Unread, p.Fault)
+		case p.Place.State != record.PlaceSettled:
+			aside(&out.Open, cmp.Or(p.Place.Reason, "where it belongs is not known"))
+		case p.Place.Spare != "":
+			out.Spare++
+		default:
+			aside(&out.Open, "not measured yet")
 		}
 	}
-	for _, q := range st.Unread {
-		out.Unread = append(out.Unread, report.Aside{Photo: q.Photo, Reason: q.Text})
+	return out
+}
+
+// reportHarvest adds up what was taken from each plot, in walking order. A
+// plot with a part marked missing has no sum of it.
+func reportHarvest(snap *record.Snapshot) []report.Harvest {
+	type sum struct {
+		value float64
+		n     int
+		lost  bool
 	}
-	for _, q := range st.Questions {
-		out.Open = append(out.Open, report.Aside{Photo: q.Photo, Reason: q.Text})
+	var out []report.Harvest
+	for _, p := range snap.Plots {
+		h := report.Harvest{Plot: p.ID}
+		sums := map[string]*sum{}
+		for _, o := range snap.Observations {
+			what := o.Variable
+			if what == "yield" {
+				what = o.Class
+			}
+			if o.Plot != p.ID || o.Quadrat != 0 || (o.Variable != "yield" && what != "pieces" && what != "stand") {
+				continue
+			}
+			v := sums[what]
+			if v == nil {
+				v = &sum{}
+				sums[what] = v
+			}
+			v.lost = v.lost || o.Missing
+			v.n++
+			if what == "stand" {
+				v.value = o.Value // counted anew, not added up
+			} else {
+				v.value += o.Value
+			}
+			h.LengthMM = max(h.LengthMM, o.LengthMM)
+			h.Sources = addOnce(h.Sources, o.Source)
+		}
+		total := func(names ...string) *float64 {
+			for _, n := range names {
+				if v := sums[n]; v != nil && !v.lost {
+					return &v.value
+				}
+			}
+			return nil
+		}
+		h.MarketableKG, h.CulledKG = total("marketable", "total"), total("cull")
+		h.Pieces, h.Stand = total("pieces"), total("stand")
+		for _, n := range []string{"marketable", "total", "cull"} {
+			if v := sums[n]; v != nil {
+				h.Picks = max(h.Picks, v.n)
+			}
+		}
+		if len(h.Sources) > 0 {
+			out = append(out, h)
+		}
 	}
 	return out
 }

@@ -7,10 +7,15 @@ import (
 )
 
 // TestMain lets the test binary play the worker process, as the program
-// itself does.
+// itself does, and the other processes that tests start.
 func TestMain(m *testing.M) {
-	if os.Getenv(workerEnv) == "1" {
+	switch {
+	case os.Getenv(workerEnv) == "1" && os.Getenv(misbehaveEnv) == "1":
+		os.Exit(misbehave())
+	case os.Getenv(workerEnv) == "1", os.Getenv(programEnv) == "1":
 		os.Exit(run(os.Args[1:], os.Stdin, os.Stdout, os.Stderr))
+	case os.Getenv(typistEnv) == "1":
+		os.Exit(typist(os.Args[1:]))
 	}
 	os.Exit(m.Run())
 }

@@ -32,11 +32,13 @@ type photoJob struct {
 }
 
 // photoReply is what a worker answers. Fault is a sentence where the photo
-// could not be measured; the facts stand all the same.
+// could not be measured; the facts stand all the same. Gone means that the
+// file could not be read at all, which says nothing about the photo.
 type photoReply struct {
 	Facts       intake.Facts        `json:"facts"`
 	Measurement *vision.Measurement `json:"measurement"`
 	Fault       string              `json:"fault"`
+	Gone        bool                `json:"gone,omitempty"` // the file could not be read at all
 	Picture     *drawnPhoto         `json:"picture,omitempty"`
 }
 
@@ -62,7 +64,7 @@ func measurePhoto(j photoJob) photoReply {
 	var r photoReply
 	photo, err := readFile(j.Path, maxPhotoBytes)
 	if err != nil {
-		r.Fault = err.Error()
+		r.Fault, r.Gone = err.Error(), true
 		return r
 	}
 	if j.Picture > 0 {
@@ -137,6 +139,12 @@ func (a *app) measureAll(ctx context.Context, jobs []photoJob, workers int, limi
 		}
 		return done(ans.Index, ans.Result)
 	})
+}
+
+// mayPass reports a fault that may be the machine's and not the photo's: the
+// next run tries such a photo again.
+func mayPass(fault string) bool {
+	return fault == crew.ErrCrashed.Error() || fault == crew.ErrTooLong.Error()
 }
 
 // measurementDoc is a measurement as the record keeps it: the curve and the

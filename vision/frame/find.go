@@ -231,8 +231,12 @@ func findByEdges(r *raster.Raster, opt Options) (Frame, error) {
 	// than the search picture which of them is the inner edge.
 	var best Frame
 	reason := "no four edges that could be one"
+	var fine [3]plane
+	if len(verdicts) > 0 {
+		fine = finePlanes(r)
+	}
 	for i, v := range distinct(verdicts, settled) {
-		f, why := settle(r, s, v, opt, cam)
+		f, why := settle(r, fine, s, v, opt, cam)
 		switch {
 		case why != "":
 		case best.Confidence == 0,
@@ -342,14 +346,14 @@ func fitRectangle(q Quad, opt Options, cam camera, slack float64) (w, h float64,
 }
 
 // settle turns a verdict into a frame, or says why not.
-func settle(r *raster.Raster, s picture, v verdict, opt Options, cam camera) (Frame, string) {
+func settle(r *raster.Raster, fine [3]plane, s picture, v verdict, opt Options, cam camera) (Frame, string) {
 	if v.outside {
 		return Frame{}, "of the best candidate only the outer edge is seen"
 	}
 	if !v.strip() {
 		return Frame{}, "the best candidate has no second edge, as a pipe has"
 	}
-	q, support, ok := refine(r, s, v)
+	q, support, ok := refine(fine, s, v)
 	if !ok {
 		return Frame{}, "the edges of the best candidate do not hold at full scale"
 	}

@@ -91,7 +91,36 @@ func usable(r *raster.Raster) bool {
 		len(r.Cb) >= r.ChromaWidth*r.ChromaHeight && len(r.Cr) >= r.ChromaWidth*r.ChromaHeight
 }
 
-// picture is a raster's channels at one common scale, for searching.
+// ratioScale turns a ratio of chroma to luma into grey levels about 128: the
+// strongest paint just fills the range. ratioFloor keeps the noise of black
+// pixels down.
+const (
+	ratioScale = 200
+	ratioFloor = 8
+)
+
+// ratios are the two chroma planes over luma, all of one size. Light falls out
+// of a ratio, paint stays: a pipe's shaded flank has the colour of its lit one
+// and a shadow's rim on the ground does not show, while in luma both are
+// stronger edges than the one between shaded pipe and shaded ground.
+func ratios(luma, cb, cr plane) (u, v plane) {
+	var over [256]int32 // 16.16
+	for i := range over {
+		over[i] = int32(math.Round(ratioScale * 65536 / float64(i+ratioFloor)))
+	}
+	divide := func(c plane) plane {
+		out := plane{c.w, c.h, make([]byte, len(c.pix))}
+		for i, b := range c.pix {
+			x := (int32(b)-128)*over[luma.pix[i]]>>16 + 128
+			out.pix[i] = byte(min(255, max(0, x)))
+		}
+		return out
+	}
+	return divide(cb), divide(cr)
+}
+
+// picture is a raster's luma and colour ratios at one common scale, for
+// searching.
 type picture struct {
 	w, h   int
 	perPx  [2]float64 // luma pixels per search pixel, across and down
@@ -110,5 +139,14 @@ func searchPicture(r *raster.Raster) picture {
 	for i, p := range planesOf(r) {
 		s.planes[i] = p.reduced(w, h)
 	}
+	s.planes[1], s.planes[2] = ratios(s.planes[0], s.planes[1], s.planes[2])
 	return s
+}
+
+// finePlanes are luma and colour ratios at full scale, for refining.
+func finePlanes(r *raster.Raster) [3]plane {
+	p := planesOf(r)
+	luma := p[0].reduced(p[1].w, p[1].h)
+	p[1], p[2] = ratios(luma, p[1], p[2])
+	return p
 }

@@ -114,6 +114,12 @@ type Known struct {
 // whose size and time have not changed. It returns early, with what it has,
 // only when ctx ends.
 func Walk(ctx context.Context, roots []string, known map[string]Known, progress func(files int)) (Scan, error) {
+	return WalkPart(ctx, roots, Part{}, known, progress)
+}
+
+// WalkPart is Walk over one part of each root: the files of the other parts
+// are not opened and not counted.
+func WalkPart(ctx context.Context, roots []string, part Part, known map[string]Known, progress func(files int)) (Scan, error) {
 	s := Scan{Copies: map[string][]string{}, Ignored: map[string]int{}}
 	have := map[string]bool{}
 	var paths []string
@@ -135,6 +141,9 @@ func Walk(ctx context.Context, roots []string, known map[string]Known, progress 
 				return nil
 			}
 			visited[path] = true
+			if rel, err := filepath.Rel(root, path); err != nil || !part.Holds(rel) {
+				return err
+			}
 			paths = append(paths, path)
 			return nil
 		})

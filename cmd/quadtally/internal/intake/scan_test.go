@@ -123,7 +123,7 @@ func TestMissingFolder(t *testing.T) {
 // The wall clock decides; the machine's zone never matters.
 func TestEveningPhotoStaysOnItsDay(t *testing.T) {
 	plain := jpegWith(1, taken("2025:06:14 19:40:00"), nil)
-	offset := jpegWith(1, append(taken("2025:06:14 19:40:00"), tag{id: 0x9011, ascii: "-07:00"}), nil)
+	offset := jpegWith(1, append(taken("2025:06:14 19:40:00"), tag{ID: 0x9011, ASCII: "-07:00"}), nil)
 	old := time.Local
 	defer func() { time.Local = old }()
 	for _, zone := range []string{"UTC", "America/Los_Angeles", "Asia/Tokyo"} {
@@ -161,7 +161,7 @@ func TestImpossibleCameraDates(t *testing.T) {
 func TestNullIslandIsNoPosition(t *testing.T) {
 	deg := func(d, m, s uint32) [][2]uint32 { return [][2]uint32{{d, 1}, {m, 1}, {s, 1}} }
 	gps := func(lat, lon [][2]uint32) []tag {
-		return []tag{{id: 1, ascii: "N"}, {id: 2, rats: lat}, {id: 3, ascii: "W"}, {id: 4, rats: lon}}
+		return []tag{{ID: 1, ASCII: "N"}, {ID: 2, Rats: lat}, {ID: 3, ASCII: "W"}, {ID: 4, Rats: lon}}
 	}
 	if f := ReadFacts("a.jpg", jpegWith(1, taken("2025:06:14 10:00:00"), gps(deg(0, 0, 0), deg(0, 0, 0)))); f.Lat != nil {
 		t.Error("0/0 taken for a place")
@@ -176,7 +176,7 @@ func TestNullIslandIsNoPosition(t *testing.T) {
 }
 
 func FuzzReadFacts(f *testing.F) {
-	f.Add(jpegWith(1, taken("2025:06:14 19:40:00"), []tag{{id: 1, ascii: "N"}}))
+	f.Add(jpegWith(1, taken("2025:06:14 19:40:00"), []tag{{ID: 1, ASCII: "N"}}))
 	f.Add(jpegWith(1, nil, nil))
 	f.Add(pngBytes(3))
 	f.Add([]byte("\x00\x00\x00\x18ftypheic\x00\x00\x00\x00"))

@@ -98,10 +98,22 @@ type Measurement struct {
 	Plane       []byte
 }
 
-// AddMeasurement adds a measuring and returns its number.
+// AddMeasurement adds a measuring and returns its number. Where the newest
+// measuring of the photo was made with the same settings and guide and ended
+// in the same way, it adds nothing and returns that one: two people may have
+// started on the same folder, and the same part may be handed in twice.
 func (w *Tx) AddMeasurement(m Measurement) (int64, error) {
 	if len(m.Doc) == 0 {
 		m.Doc = json.RawMessage("{}")
+	}
+	was := Measurement{Hash: m.Hash}
+	err := w.tx.QueryRowContext(w.ctx, "select id, fingerprint, guide, fault from measurement where hash = ? order by id desc limit 1", m.Hash).
+		Scan(&was.ID, &was.Fingerprint, &was.Guide, &was.Fault)
+	if err != nil && !errors.Is(err, sql.ErrNoRows) {
+		return 0, err
+	}
+	if err == nil && was.Fingerprint == m.Fingerprint && was.Guide == m.Guide && was.Fault == m.Fault {
+		return was.ID, nil
 	}
 	return w.add("insert into measurement(entry, hash, fingerprint, guide, fault, doc, curve, plane) values (?,?,?,?,?,?,?,?)",
 		w.entry, m.Hash, m.Fingerprint, m.Guide, m.Fault, string(m.Doc), m.Curve, m.Plane)

@@ -2,6 +2,7 @@ package report
 
 import (
 	"fmt"
+	"regexp"
 	"slices"
 	"strings"
 
@@ -15,6 +16,7 @@ func Build(in Input) Document {
 	t := in.Trial
 	doc := Document{
 		Title:    orNotRecorded(t.Name),
+		Letter:   b.units == trial.US,
 		Subtitle: "Report of a replicated field trial",
 		Facts: []Fact{
 			{"Site", orNotRecorded(t.Site)}, {"Crop", orNotRecorded(t.Crop)},
@@ -118,6 +120,9 @@ func listOf(items []string) string {
 	}
 }
 
+// testInBrackets is what a verdict says of its test, for the statistician.
+var testInBrackets = regexp.MustCompile(` \((F\([^)]*\)[^)]*|Dunnett|tukey|lsd|bonferroni|sidak|holm|bh|scheffe)\)`)
+
 // inPlainWords says what a response showed in a few sentences.
 func (b *builder) inPlainWords(r Response) []string {
 	a := r.Overall.main()
@@ -129,7 +134,9 @@ func (b *builder) inPlainWords(r Response) []string {
 		over = ", mean over the season"
 	}
 	out := []string{fmt.Sprintf("%s (%s%s). %s", sentenceCase(r.Label), r.Unit, over, rankingWords(a))}
-	out[0] += " " + strings.Join(sentences(a.Verdict), " ")
+	for _, v := range a.Verdict {
+		out[0] += " " + sentence("%s", testInBrackets.ReplaceAllString(v, ""))
+	}
 	if r.isWeeds() && a.Control != "" {
 		var parts []string
 		for _, t := range a.Treatments {
@@ -142,7 +149,7 @@ func (b *builder) inPlainWords(r Response) []string {
 			}
 		}
 		if len(parts) > 0 {
-			out = append(out, fmt.Sprintf("Less %s than %s, in %% of what grew there: %s. A negative number means more.", r.Label, a.Control, strings.Join(parts, ", ")))
+			out = append(out, fmt.Sprintf("Weeds held back, %s less than on %s, in %%: %s. A negative number means more weeds.", r.Label, a.Control, strings.Join(parts, ", ")))
 		}
 	}
 	return out
@@ -190,6 +197,8 @@ func (b *builder) layout() Section {
 		{"What counts as a plant", orNotRecorded(t.Quadrat.CountRule)},
 		{"Gradient", orNotRecorded(g.Gradient)},
 		{"Randomised by", random},
+		{"Net plot, sampled", netPlot(g, long)},
+		{"Crop stage at the visits", notRecorded},
 		{"Soil", notRecorded}, {"Previous crop", notRecorded}, {"Cultivar", notRecorded}, {"Weather", notRecorded},
 	})
 	treatments := Table{ID: "treatments", Caption: "Treatments", Columns: words("Code", "Treatment", "Role", "Rate", "Plots")}
@@ -217,6 +226,14 @@ func (b *builder) layout() Section {
 		s.note("No map: %v", err)
 	}
 	return s
+}
+
+// netPlot is the length that is sampled.
+func netPlot(g trial.Ground, long func(float64) string) string {
+	if net := g.LengthMM - 2*g.BorderMM; g.LengthMM > 0 && net > 0 {
+		return long(net) + " of bed"
+	}
+	return notRecorded
 }
 
 // found is one part for every response.

@@ -13,9 +13,6 @@ import (
 // cautions lists deviations from the plan and what is missing.
 func (b *builder) cautions() Section {
 	s := Section{ID: "cautions", Title: "Cautions, deviations and missing data"}
-	for _, n := range b.in.Notes {
-		s.warn("%s", n)
-	}
 	var off []string
 	for _, v := range b.in.Visits {
 		for _, d := range v.Made {
@@ -169,7 +166,7 @@ func (b *builder) rawData(r Response) Section {
 	}
 	visits := slices.Sorted(maps.Keys(seen))
 	anchor := func(k place) string { return fmt.Sprintf("src-%s-%s-%d", r.key(), slug(k.plot), k.visit) }
-	data := Table{ID: "data-" + r.key(), Caption: fmt.Sprintf("%s: plot means, %s", sentenceCase(r.Label), r.Unit), Columns: words("Plot", "Block", "Treatment")}
+	data := Table{ID: r.dataLink(), Caption: fmt.Sprintf("%s: plot means, %s", sentenceCase(r.Label), r.Unit), Columns: words("Plot", "Block", "Treatment")}
 	for _, v := range visits {
 		head := "Value"
 		if v > 0 {

@@ -17,6 +17,7 @@ type Document struct {
 	Subtitle string
 	Facts    []Fact
 	Sections []Section
+	Letter   bool // printed on US letter instead of A4
 }
 
 // Section is a heading with what stands below it. ID is unique in the document.
@@ -42,11 +43,10 @@ const (
 	Safety  Tone = "safety"  // someone could get hurt
 )
 
-// Text is a paragraph. Link leads to the ID of another place in the document.
+// Text is a paragraph.
 type Text struct {
 	Tone Tone
 	Text string
-	Link string
 }
 
 // List is a list of short sentences.
@@ -146,7 +146,10 @@ func sentence(format string, args ...any) string {
 		return s
 	}
 	r := []rune(s)
-	r[0] = unicode.ToUpper(r[0])
+	// The names of files and plots stay as they are.
+	if word, _, _ := strings.Cut(s, " "); !strings.ContainsAny(word, "0123456789._/") {
+		r[0] = unicode.ToUpper(r[0])
+	}
 	if !strings.ContainsRune(".!?:", r[len(r)-1]) {
 		r = append(r, '.')
 	}

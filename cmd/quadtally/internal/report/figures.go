@@ -410,7 +410,18 @@ func differenceFigure(in Input, r *calibrate.Report) Figure {
 	a := r.Agreement
 	xs, ys := coordinates(points)
 	xl, xh := rangeOf(xs, true)
-	yl, yh := rangeOf(append(ys, a.LowerLimit.Value*scale, a.UpperLimit.Value*scale, 0), false)
+	ys = append(ys, a.LowerLimit.Value*scale, a.UpperLimit.Value*scale, 0)
+	// Limits that follow the size of the value, where flat ones mislead.
+	var sloping []calibrate.LimitPoint
+	slopingWords := ""
+	if a.Sloping != nil && a.Sloping.Advised {
+		sloping = a.Sloping.Points
+		slopingWords = " The dotted lines are limits that follow the size of the value; they are the ones to read here."
+		for _, q := range sloping {
+			ys = append(ys, q.Lower*scale, q.Upper*scale)
+		}
+	}
+	yl, yh := rangeOf(ys, false)
 	title := fmt.Sprintf("Difference against mean, %s", r.Kind)
 	lines := []struct {
 		v    float64
@@ -420,7 +431,7 @@ func differenceFigure(in Input, r *calibrate.Report) Figure {
 	return figure("difference-"+string(r.Kind), title,
 		fmt.Sprintf("Scatter of image minus hand against their mean in %d quadrats. Mean difference %s, limits of agreement %s to %s %s.", a.N,
 			fixed(a.Bias.Value*scale, 1), fixed(a.LowerLimit.Value*scale, 1), fixed(a.UpperLimit.Value*scale, 1), unit),
-		fmt.Sprintf("%s (n = %d quadrats in %d plots). About 95 in 100 differences lie between the dashed limits. Above 0 the camera reads higher than the hand.", title, a.N, a.Plots),
+		fmt.Sprintf("%s (n = %d quadrats in %d plots). About 95 in 100 differences lie between the dashed limits. Above 0 the camera reads higher than the hand.%s", title, a.N, a.Plots, slopingWords),
 		wideMM, 90, func(c draw.Canvas) {
 			p := newChart(axisLabel("mean of hand and image", map[bool]string{true: "% of the ground", false: unit}[r.Kind == calibrate.Cover]), axisLabel("image minus hand", unit))
 			p.X.Min, p.X.Max, p.Y.Min, p.Y.Max = xl, xh, yl, yh
@@ -428,6 +439,13 @@ func differenceFigure(in Input, r *calibrate.Report) Figure {
 				strokeLine(c, p, draw.LineStyle{Color: inkGrid, Width: 0.8}, xl, 0, xh, 0)
 				for _, l := range lines {
 					strokeLine(c, p, draw.LineStyle{Color: inkText, Width: 0.8, Dashes: l.dash}, xl, l.v*scale, xh, l.v*scale)
+				}
+				var low, mid, high []float64
+				for _, q := range sloping {
+					low, mid, high = append(low, q.Mean*scale, q.Lower*scale), append(mid, q.Mean*scale, q.Bias*scale), append(high, q.Mean*scale, q.Upper*scale)
+				}
+				for _, line := range [][]float64{low, mid, high} {
+					strokeLine(c, p, draw.LineStyle{Color: inkFaint, Width: 1.1, Dashes: []vg.Length{1.5, 2}}, line...)
 				}
 			}), glyphs(names, points), drawn(func(c draw.Canvas, p *plot.Plot) {
 				for _, l := range lines {
@@ -512,16 +530,36 @@ func weedsYieldFigure(in Input, weeds, yield Response, points []scatterPoint) Fi
 		})
 }
 
-// mapFigure draws the trial's map, as printed for the field.
+// narrowestPlotMM is the width on paper below which a plot's text cannot be
+// read on a map drawn to scale.
+const narrowestPlotMM = 11
+
+// mapFigure draws the trial's map to scale, as printed for the field, or, where
+// plots would come out too narrow to be read, stretched to the page.
 func mapFigure(in Input) (Figure, error) {
 	const w, h = 165, 190
 	d, err := trial.MapDrawing(&in.Trial, in.Plots, w, h, trial.MapOptions{})
 	if err != nil {
 		return Figure{}, err
 	}
-	return figure("map", "Map of the trial",
-		fmt.Sprintf("Map of %d plots in %s, drawn to scale; the table of plots names each.", len(in.Plots), counted(len(trial.BlockNames(in.Plots)), "block")),
-		"Map of the trial, to scale, with the walk from plot to plot.", w, h, func(c draw.Canvas) { play(c, d) }), nil
+	alt := fmt.Sprintf("Map of %d plots in %s; the appendix lists the treatment of each.", len(in.Plots), counted(len(trial.BlockNames(in.Plots)), "block"))
+	f, ok := newField(in)
+	if !ok || d.PaperPerGround*in.Trial.Ground.PlotWidthMM() >= narrowestPlotMM {
+		return figure("map", "Map of the trial", alt, "Map of the trial, to scale, with the walk from plot to plot.", w, h, func(c draw.Canvas) { play(c, d) }), nil
+	}
+	control := in.Trial.Control()
+	return figure("map", "Map of the trial", alt,
+		fmt.Sprintf("Map of the trial, seen from the zero flag at the lower left; %s along the beds from bottom to top, %d beds from left to right, not to scale.%s",
+			trial.Length(f.to-f.from, in.Trial.Units), f.bed1-f.bed0, map[bool]string{true: " The control is shaded."}[control != ""]),
+		wideMM, f.height, func(c draw.Canvas) {
+			f.draw(c, func(p trial.Plot) (float64, string, string) {
+				share := 0.0
+				if p.Treatment == control {
+					share = 0.35
+				}
+				return share, p.Treatment, "plot " + p.ID + ", block " + p.Block
+			})
+		}), nil
 }
 
 // play draws the marks of a drawing, millimetres from the upper left.
@@ -573,55 +611,80 @@ func fieldFigure(in Input, key, label, unit string, a *stats.Analysis) (Figure, 
 		values[p.Name] = p.Value
 		low, high = min(low, p.Value), max(high, p.Value)
 	}
-	var placed []trial.Plot
-	for _, p := range in.Plots {
-		if p.Placed() {
-			placed = append(placed, p)
-		}
-	}
-	if len(placed) == 0 || len(values) == 0 {
+	f, ok := newField(in)
+	if !ok || len(values) == 0 {
 		return Figure{}, false
 	}
-	bed0, bed1, from, to := placed[0].Bed, 0, placed[0].FromMM, 0.0
-	for _, p := range placed {
-		bed0, bed1 = min(bed0, p.Bed), max(bed1, p.Bed+p.Beds)
-		from, to = min(from, p.FromMM), max(to, p.FromMM+p.LengthMM)
-	}
 	digits := (&compareText{a: *a}).backDigits()
-	height := min(120, max(50, 14*float64(len(trial.BlockNames(in.Plots)))+16))
 	title := sentenceCase(label) + " on the field"
 	return figure(key+"-field", title,
 		fmt.Sprintf("The field with every plot shaded by its %s, from %s to %s %s; each plot's value is written in it and stands in the table of plots.", label, number(&low, digits), number(&high, digits), unit),
 		fmt.Sprintf("%s (%s; the darker, the more; n = %d plots, seen from the zero flag at the lower left, not to scale).", title, unit, len(values)),
-		wideMM, height, func(c draw.Canvas) {
-			across := (c.Max.X - c.Min.X) / vg.Length(bed1-bed0)
-			along := (c.Max.Y - c.Min.Y) / vg.Length(to-from)
-			for _, p := range placed {
-				a := vg.Point{X: c.Min.X + across*vg.Length(p.Bed-bed0) + 1, Y: c.Min.Y + along*vg.Length(p.FromMM-from) + 1}
-				b := vg.Point{X: a.X + across*vg.Length(p.Beds) - 2, Y: a.Y + along*vg.Length(p.LengthMM) - 2}
-				box := []vg.Point{a, {X: b.X, Y: a.Y}, b, {X: a.X, Y: b.Y}}
+		wideMM, f.height, func(c draw.Canvas) {
+			f.draw(c, func(p trial.Plot) (share float64, top, bottom string) {
 				v, ok := values[p.ID]
-				share := 0.0
+				if !ok {
+					return 0, "missing", p.ID + " " + p.Treatment
+				}
 				if high > low {
 					share = (v - low) / (high - low)
 				}
-				fill, write := shade(share), color.Color(inkText)
-				if share > 0.55 {
-					write = color.White
-				}
-				said := number(&v, digits)
-				if !ok {
-					fill, write, said = color.RGBA{0xff, 0xff, 0xff, 0xff}, inkText, "missing"
-				}
-				c.FillPolygon(fill, box)
-				c.StrokeLines(draw.LineStyle{Color: inkFaint, Width: 0.6}, append(box, a))
-				at := vg.Point{X: (a.X + b.X) / 2, Y: (a.Y + b.Y) / 2}
-				size := vg.Length(min(10, max(5, float64(b.Y-a.Y)/3.6)))
-				c.FillText(typeStyle(size, write, center, middle), vg.Point{X: at.X, Y: at.Y + size*0.65}, said)
-				most := max(4, int(float64(b.X-a.X)/(0.62*float64(size)*0.8)))
-				c.FillText(typeStyle(size*0.8, write, center, middle), vg.Point{X: at.X, Y: at.Y - size*0.65}, clipped(p.ID+" "+p.Treatment, most))
-			}
+				return share, number(&v, digits), p.ID + " " + p.Treatment
+			})
 		}), true
+}
+
+// field is the ground as a grid of beds and lengths, stretched to the page.
+type field struct {
+	plots      []trial.Plot
+	bed0, bed1 int
+	from, to   float64
+	height     float64 // mm
+}
+
+// newField finds the ground of all plots that have a place.
+func newField(in Input) (field, bool) {
+	var f field
+	for _, p := range in.Plots {
+		if !p.Placed() {
+			continue
+		}
+		if len(f.plots) == 0 {
+			f.bed0, f.from = p.Bed, p.FromMM
+		}
+		f.plots = append(f.plots, p)
+		f.bed0, f.bed1 = min(f.bed0, p.Bed), max(f.bed1, p.Bed+p.Beds)
+		f.from, f.to = min(f.from, p.FromMM), max(f.to, p.FromMM+p.LengthMM)
+	}
+	f.height = min(120, max(50, 14*float64(len(trial.BlockNames(in.Plots)))+16))
+	return f, len(f.plots) > 0 && f.to > f.from
+}
+
+// draw fills every plot with a shade and writes two lines into it.
+func (f field) draw(c draw.Canvas, cell func(trial.Plot) (share float64, top, bottom string)) {
+	across := (c.Max.X - c.Min.X) / vg.Length(f.bed1-f.bed0)
+	along := (c.Max.Y - c.Min.Y) / vg.Length(f.to-f.from)
+	for _, p := range f.plots {
+		a := vg.Point{X: c.Min.X + across*vg.Length(p.Bed-f.bed0) + 1, Y: c.Min.Y + along*vg.Length(p.FromMM-f.from) + 1}
+		b := vg.Point{X: a.X + across*vg.Length(p.Beds) - 2, Y: a.Y + along*vg.Length(p.LengthMM) - 2}
+		box := []vg.Point{a, {X: b.X, Y: a.Y}, b, {X: a.X, Y: b.Y}}
+		share, top, bottom := cell(p)
+		c.FillPolygon(shade(share), box)
+		c.StrokeLines(draw.LineStyle{Color: inkFaint, Width: 0.6}, append(box, a))
+		mid := vg.Point{X: (a.X + b.X) / 2, Y: (a.Y + b.Y) / 2}
+		size := vg.Length(min(10, max(5, float64(b.Y-a.Y)/3.6)))
+		most := max(4, int(float64(b.X-a.X)/(0.62*float64(size)*0.8)))
+		c.FillText(typeStyle(size, writing(share), center, middle), vg.Point{X: mid.X, Y: mid.Y + size*0.65}, clipped(top, most))
+		c.FillText(typeStyle(size*0.8, writing(share), center, middle), vg.Point{X: mid.X, Y: mid.Y - size*0.65}, clipped(bottom, most))
+	}
+}
+
+// writing is the ink that can be read on a shade.
+func writing(share float64) color.RGBA {
+	if share > 0.69 {
+		return color.RGBA{0xff, 0xff, 0xff, 0xff}
+	}
+	return color.RGBA{A: 0xff}
 }
 
 // shade runs from nearly white to dark blue, even in lightness so that it

@@ -19,10 +19,10 @@ type Input struct {
 	Photos     Photos
 	Responses  []Response // in the order of the report
 	Agreements []Agreement
+	Harvest    []Harvest
 	Observers  []string // who counted or judged by eye
 	Trims      []string // rules by which the harvest was trimmed
 	Settings   []string // fingerprints of the measuring settings in use
-	Notes      []string // cautions found while the results were gathered
 }
 
 // Operation is something done to the field. A nil Rate is not recorded.
@@ -61,8 +61,16 @@ type Photos struct {
 	All, InUse, Spare int
 	// Rejected, Unread and Open name photos with the reason each.
 	Rejected, Unread, Open []Aside
-	Ranges                 int // photos in use whose sensitivity range is known
-	MeanRange              float64
+}
+
+// Harvest is what was taken from one plot, picks added up; nil is not recorded.
+type Harvest struct {
+	Plot                   string
+	LengthMM               float64 // bed cut at one pick; 0 not recorded
+	Picks                  int
+	MarketableKG, CulledKG *float64
+	Pieces, Stand          *float64
+	Sources                []string
 }
 
 // Aside is a photo that is not used, and why.
@@ -122,6 +130,14 @@ type Agreement struct {
 
 // key names a response in anchors and file names.
 func (r Response) key() string { return slug(r.Name + " " + r.Class) }
+
+// dataLink leads to the response's plot values; "" where there are none.
+func (r Response) dataLink() string {
+	if len(r.Readings) == 0 {
+		return ""
+	}
+	return "data-" + r.key()
+}
 
 // last is the last visit that could be compared, or nil.
 func (r Response) last() *Comparison {

@@ -31,17 +31,13 @@ func (b *builder) done() Section {
 			if o.Rate != nil {
 				rate = strings.TrimSpace(fmt.Sprintf("%g %s", *o.Rate, o.RateUnit))
 			}
-			with := o.Input
-			for _, extra := range []string{o.Stage, o.Note} {
-				if extra != "" {
-					with = strings.TrimPrefix(with+"; "+extra, "; ")
-				}
-			}
+			with := []string{o.Input, o.Stage, o.Note}
 			if o.Passes > 1 {
-				with += fmt.Sprintf("; %d passes", o.Passes)
+				with = append(with, fmt.Sprintf("%d passes", o.Passes))
 			}
+			with = slices.DeleteFunc(with, func(s string) bool { return s == "" })
 			plot, all := b.amounts(o)
-			t.Rows = append(t.Rows, cells(b.day(o.Date), sentenceCase(o.What), where, orNotRecorded(with), rate, plot, all, o.Source))
+			t.Rows = append(t.Rows, cells(b.day(o.Date), sentenceCase(o.What), where, orNotRecorded(strings.Join(with, "; ")), rate, plot, all, o.Source))
 		}
 		t.Note = "Amounts are the rate times the plot's gross ground: its bed length times its beds times the bed spacing centre to centre, path included."
 		s.add(t)

@@ -113,7 +113,11 @@ func blocksTable(r Response, a *stats.Analysis, power float64) Table {
 		}
 		t.Rows = append(t.Rows, row)
 	}
-	t.Note = fmt.Sprintf("From %s of this trial. Residual SD %.4g on %d degrees of freedom, scale of the analysis.", a.Detectable.FromWhat, *a.ResidualSD, a.ResidualDF)
+	layout := ""
+	if k := a.Design.Kind; k != stats.CompleteBlocks && len(a.Design.Blocks) > 0 {
+		layout = " Reckoned for complete blocks with the same residual variance."
+	}
+	t.Note = fmt.Sprintf("From %s of this trial. Residual SD %.4g on %d degrees of freedom, scale of the analysis.%s", a.Detectable.FromWhat, *a.ResidualSD, a.ResidualDF, layout)
 	return t
 }
 

@@ -85,6 +85,13 @@ func (b *builder) agreement(p *Section, a Agreement) {
 		coefficientRow("Pearson r (follows, not agrees)", &ag.Pearson.Estimate)
 	}
 	p.add(table, equalityFigure(b.in, r), differenceFigure(b.in, r))
+	if s := ag.Sloping; s != nil && s.Advised {
+		st := Table{ID: "sloping-" + a.Of, Caption: "Limits that follow the size of the value, " + t.unit, Columns: headed("Mean of hand and image", "Bias", "Lower limit", "Upper limit")}
+		for _, q := range s.Points {
+			st.Rows = append(st.Rows, cells(t.val(q.Mean), t.val(q.Bias), t.val(q.Lower), t.val(q.Upper)))
+		}
+		p.add(st)
+	}
 	for _, g := range r.Groups {
 		gt := Table{ID: "agreement-" + a.Of + "-by-" + slug(g.By), Caption: fmt.Sprintf("Bias by %s, %s", g.By, t.unit), Columns: headed(sentenceCase(g.By), "Pairs", "Bias", level, "Limits of agreement")}
 		for _, row := range g.Groups {
@@ -109,6 +116,9 @@ func (b *builder) agreement(p *Section, a Agreement) {
 		p.say("Calibration line (%s): hand = %s + %s x image, in %s; it holds for image values from %s to %s. %s", c.Chosen.Method.Words(),
 			t.val(c.Chosen.Intercept.Value), fixed(c.Chosen.Slope.Value, 3), t.unit, t.val(c.Chosen.Low), t.val(c.Chosen.High), sentence("%s", c.Why))
 	}
+	if d := r.Double; d != nil {
+		p.add(doubleTable(a.Of, d, t))
+	}
 	var left []string
 	for _, q := range r.Intake.Problems {
 		if q.Fault != calibrate.NoHand {
@@ -116,12 +126,38 @@ func (b *builder) agreement(p *Section, a Agreement) {
 		}
 	}
 	if len(left) > 0 {
-		p.note("Pairs left out of the agreement:")
-		p.add(List{left})
+		p.note("Pairs left out of the agreement (%d): %s", len(left), strings.Join(left, " "))
 	}
 	for _, w := range slices.Concat(r.Intake.Warnings, ag.Warnings, r.Warnings) {
 		p.note("%s", w)
 	}
+}
+
+// doubleTable gives treatment means from photos corrected by the hand counts
+// (double sampling), beside the hand counts alone.
+func doubleTable(of string, d *calibrate.DoubleSampling, t *agreeText) Table {
+	out := Table{ID: "double-" + of, Caption: fmt.Sprintf("Double sampling: %d quadrats photographed, %d of them counted by hand, %s", d.Photos, d.Hands, t.unit),
+		Columns: headed("Treatment", "Visit", "Photos", "By hand", "Image only", "Hand only", "SE of hand only", "Image corrected by hand", "SE of corrected")}
+	pair := func(e *calibrate.Estimate) (string, string) {
+		if e == nil {
+			return "-", "-"
+		}
+		return t.val(e.Value), t.ptr(e.SE)
+	}
+	for _, r := range d.Treatments {
+		visit := r.Visit
+		if visit == "" {
+			visit = "all"
+		}
+		image, _ := pair(r.ImageOnly)
+		hand, handSE := pair(r.HandOnly)
+		both, bothSE := pair(r.Regression)
+		out.Rows = append(out.Rows, cells(r.Name, visit, fmt.Sprint(r.Photos), fmt.Sprint(r.Hands), image, hand, handSE, both, bothSE))
+	}
+	if d.Gain != nil {
+		out.Note = fmt.Sprintf("Over all treatments the variance by hand only is %.2f times that of the corrected image.", *d.Gain)
+	}
+	return out
 }
 
 // season shows each weed response at every visit.
@@ -142,7 +178,7 @@ func (b *builder) season() Section {
 		for _, tr := range b.in.Trial.Treatments {
 			row := cells(tr.Code)
 			for _, v := range r.ByVisit {
-				row.Cells = append(row.Cells, Cell{Text: meanAndLetters(v.Analysis, tr.Code), Link: "data-" + r.key()})
+				row.Cells = append(row.Cells, Cell{Text: meanAndLetters(v.Analysis, tr.Code), Link: r.dataLink()})
 			}
 			t.Rows = append(t.Rows, row)
 		}
@@ -207,7 +243,7 @@ func (b *builder) yields() Section {
 			continue
 		}
 		row := cells(x.Treatment, fmt.Sprint(x.Plots))
-		row.Cells[1].Link = "data-" + r.key()
+		row.Cells[1].Link = r.dataLink()
 		if spacing > 0 {
 			row.Cells = append(row.Cells, Cell{Text: number(&m, (&compareText{a: *a}).backDigits())})
 		}
@@ -220,11 +256,7 @@ func (b *builder) yields() Section {
 		t.Note = "The bed spacing is not recorded, so no yield per area is given."
 	}
 	s.add(t)
-	if len(b.in.Trims) > 0 {
-		s.say("Trimmed: %s", strings.Join(b.in.Trims, "; "))
-	} else {
-		s.say("Trim rule: %s", notRecorded)
-	}
+	s.say("Trim rule: %s", orNotRecorded(strings.Join(b.in.Trims, "; ")))
 	if cull, ok := b.response("cull", ""); ok {
 		if ca := cull.Overall.main(); ca != nil {
 			ct := Table{ID: "cull-share", Caption: "Culled weight beside marketable yield, " + r.Unit, Columns: headed("Treatment", "Marketable", "Culled", "Culled, % of both")}
@@ -240,7 +272,44 @@ func (b *builder) yields() Section {
 			s.add(ct)
 		}
 	}
+	if len(b.in.Harvest) > 0 {
+		s.add(b.harvestTable())
+	}
 	return s
+}
+
+// harvestTable is the harvest as weighed, plot by plot.
+func (b *builder) harvestTable() Table {
+	weight, perKG := "kg", 1.0
+	if b.units == trial.US {
+		weight, perKG = "lb", 1/trial.KGPerLB
+	}
+	t := Table{ID: "harvest", Caption: "Harvest as weighed and counted, by plot", Columns: headed("Plot", "Treatment", "Bed cut", "Picks",
+		"Marketable, "+weight, "Culled, "+weight, "Pieces", "Mean piece, "+weight, "Plants standing", "Source")}
+	t.Columns[1].Numeric, t.Columns[9].Numeric = false, false
+	value := func(v *float64, scale float64, digits int) string {
+		if v == nil {
+			return notRecorded
+		}
+		return fixed(*v*scale, digits)
+	}
+	treatment := map[string]string{}
+	for _, p := range b.in.Plots {
+		treatment[p.ID] = p.Treatment
+	}
+	for _, h := range b.in.Harvest {
+		length, piece := notRecorded, "-"
+		if h.LengthMM > 0 {
+			length = trial.Length(h.LengthMM, b.units)
+		}
+		if h.MarketableKG != nil && h.Pieces != nil && *h.Pieces > 0 {
+			piece = fixed(*h.MarketableKG*perKG / *h.Pieces, 3)
+		}
+		t.Rows = append(t.Rows, cells(h.Plot, treatment[h.Plot], length, fmt.Sprint(h.Picks), value(h.MarketableKG, perKG, 2), value(h.CulledKG, perKG, 2),
+			value(h.Pieces, 1, 0), piece, value(h.Stand, 1, 0), strings.Join(h.Sources, ", ")))
+	}
+	t.Note = "Mulch can thin the stand: where stands differ, read the weight a piece beside the weight a bed length."
+	return t
 }
 
 func adjustedMean(a *stats.Analysis, treatment string) (float64, bool) {

@@ -17,7 +17,7 @@ func (b *builder) treatmentTable(key string, r Response, a *stats.Analysis) Tabl
 	t := Table{ID: "means-" + key, Caption: fmt.Sprintf("%s by treatment, %s", sentenceCase(a.Response), a.Unit),
 		Columns: headed("Treatment", "Plots", "Plain mean", "SD", "Adjusted mean", "SE", fmt.Sprintf("%.3g %% interval", 100*a.Confidence), "Letters")}
 	t.Columns[7].Numeric = false
-	suppression := a.Control != "" && r.Name != "yield" && r.Name != "stand"
+	suppression := a.Control != "" && r.isWeeds()
 	if suppression {
 		t.Columns = append(t.Columns, Column{Head: fmt.Sprintf("Less than %s, %%", a.Control), Numeric: true})
 	}
@@ -28,7 +28,7 @@ func (b *builder) treatmentTable(key string, r Response, a *stats.Analysis) Tabl
 		}
 		row := cells(x.Treatment, fmt.Sprint(x.Plots), number(x.Mean, digits), number(x.SD, digits), number(x.Back, digits), se,
 			span(x.BackLower, x.BackUpper, digits), cmp.Or(x.Letters, "-"))
-		row.Cells[1].Link = "data-" + r.key()
+		row.Cells[1].Link = r.dataLink()
 		if suppression {
 			row.Cells = append(row.Cells, Cell{Text: suppressionText(a, x)})
 		}
