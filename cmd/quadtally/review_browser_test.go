@@ -204,7 +204,7 @@ func TestReviewInBrowser(t *testing.T) {
 	s := serve(t, dir)
 
 	b.do(chromedp.Navigate(s.address))
-	b.until(`document.querySelectorAll(".roll a").length === 4`)
+	b.until(`document.querySelectorAll(".roll li").length === 4`)
 	b.checkLook("roll")
 	b.press(`.roll a`, kb.Enter)
 	ready := `document.querySelector("#board[data-ready=yes]") && document.querySelector("#slider[data-ready=yes]") && document.getElementById("picture").complete`
