@@ -182,7 +182,7 @@ func compareResponse(snap *record.Snapshot, name string, f compareFlags) (compar
 		visits[x.visit] = true
 	}
 	days, spread := visitDays(rs)
-	c.Notes = append(c.Notes, spread...)
+	c.Notes = append(append(c.Notes, spread...), mixedKinds(snap, r)...)
 	if f.visit > 0 && !visits[f.visit] {
 		return comparison{}, fmt.Errorf("there is no %s at visit %d: `quadtally status` shows what is in", r.label, f.visit)
 	}

@@ -315,6 +315,37 @@ func TestDesk(t *testing.T) {
 		if r.Kind != weedCover || math.Abs(was.Numbers.CoverFrac-share-r.CoverFrac) > 1e-3 || r.LoFrac > r.CoverFrac || r.HiFrac < r.CoverFrac {
 			t.Errorf("of %g a crop of %g leaves %+v", was.Numbers.CoverFrac, share, r)
 		}
+		// Compared is one kind of cover only: all green, until every photo is told apart.
+		cover := func() (float64, []string) {
+			snap := stood(t, d)
+			for _, x := range (response{name: "cover"}).readings(snap) {
+				if x.source == was.Name {
+					return x.value / 100, mixedKinds(snap, response{name: "cover"})
+				}
+			}
+			t.Fatal("the photo is not compared")
+			return 0, nil
+		}
+		if v, notes := cover(); math.Abs(v-was.Numbers.CoverFrac) > 1e-12 || len(notes) != 1 {
+			t.Errorf("compared is %g, said is %q", v, notes)
+		}
+		for _, s := range season.Shots {
+			if s.Hash != hash {
+				do(review.Mark{Hash: s.Hash, Class: review.Weed})
+			}
+		}
+		if v, notes := cover(); math.Abs(v-r.CoverFrac) > 1e-12 || len(notes) != 0 {
+			t.Errorf("with all told apart, compared is %g, said is %q", v, notes)
+		}
+		steps, err := d.Log(ctx)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, s := range steps[:len(season.Shots)-1] {
+			if _, err := d.Undo(ctx, s.Entry); err != nil {
+				t.Fatal(err)
+			}
+		}
 		marked := numbers(stood(t, d))
 		do(review.Mark{Hash: hash, Class: review.Weed, At: &at}) // the newest word about a spot stands
 		if r := rec().Result; r.Kind == weedCover || r.CoverFrac != was.Numbers.CoverFrac {

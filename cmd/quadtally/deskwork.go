@@ -37,7 +37,11 @@ func (d *desk) Do(ctx context.Context, act review.Action) (string, error) {
 	if _, err := d.store.Write(ctx, reviewed, text, write); err != nil {
 		return "", err
 	}
-	return strings.Join(append([]string{text}, clashes...), ". "), d.follow(hash)
+	text = strings.Join(append([]string{text}, clashes...), ". ")
+	if _, ok := act.(review.Tally); ok {
+		return text, nil // nothing follows from a count
+	}
+	return text, d.follow(hash)
 }
 
 // plan turns an action into a sentence and what is to be written. Writing adds

@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"net"
 
 	"github.com/spf13/cobra"
 
@@ -42,6 +43,9 @@ only in a network you trust. What they do is stored under your name (--author).
 func (a *app) review(opt review.Options) error {
 	if opt.Port < 0 || opt.Port > 65535 {
 		return usagef("--port %d: choose one from 1024 to 65535, or leave it away", opt.Port)
+	}
+	if ip := net.ParseIP(opt.Open); ip != nil && ip.IsUnspecified() {
+		return usagef("--open-to-network %s: give the one address under which the others reach this computer, such as 192.168.1.20", opt.Open)
 	}
 	store, err := a.open()
 	if err != nil {

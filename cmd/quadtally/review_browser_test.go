@@ -127,6 +127,13 @@ func (b *browser) send(button, said string) {
 	b.until(fmt.Sprintf(`(document.querySelector(".said") || {textContent: ""}).textContent.includes(%q)`, said))
 }
 
+// at is a place on an element, in pixels of the window.
+func (b *browser) at(selector string, x, y float64) (float64, float64) {
+	b.t.Helper()
+	p := value[[]float64](b, fmt.Sprintf(`(() => { const e = document.querySelector(%q); e.scrollIntoView({block: "center"}); const r = e.getBoundingClientRect(); return [r.left + %g * r.width, r.top + %g * r.height]; })()`, selector, x, y))
+	return p[0], p[1]
+}
+
 // until waits for an expression to become true, over changes of page too.
 func (b *browser) until(js string) {
 	b.t.Helper()
@@ -183,8 +190,8 @@ func (b *browser) checkLook(name string) {
 // outlined counts the pixels of the outline.
 const outlined = `(() => { const c = document.getElementById("green"), d = c.getContext("2d").getImageData(0, 0, c.width, c.height).data; let n = 0; for (let i = 3; i < d.length; i += 4) if (d[i]) n++; return n; })()`
 
-// TestReviewInBrowser goes the whole way of a reviewer, by the keyboard alone:
-// open, threshold, leave out, mark, reassign, count; the server is killed and
+// TestReviewInBrowser goes the whole way of a reviewer, by the keyboard and,
+// where one draws, by the mouse as well: open, threshold, leave out, mark, reassign, count; the server is killed and
 // started again; then everything is taken back.
 func TestReviewInBrowser(t *testing.T) {
 	if testing.Short() {
@@ -197,10 +204,10 @@ func TestReviewInBrowser(t *testing.T) {
 	s := serve(t, dir)
 
 	b.do(chromedp.Navigate(s.address))
-	b.until(`document.querySelectorAll(".roll a").length === 4`)
+	b.until(`document.querySelectorAll(".roll li").length === 4`)
 	b.checkLook("roll")
 	b.press(`.roll a`, kb.Enter)
-	ready := `document.querySelector("#board[data-ready=yes]") && document.querySelector("#slider[data-ready=yes]")`
+	ready := `document.querySelector("#board[data-ready=yes]") && document.querySelector("#slider[data-ready=yes]") && document.getElementById("picture").complete`
 	b.until(ready)
 	b.checkLook("photo")
 	hash := value[string](b, `document.getElementById("board").dataset.hash`)
@@ -240,10 +247,33 @@ func TestReviewInBrowser(t *testing.T) {
 	}
 	b.send("#outform button:not([type])", "left out of the ground: 1 region")
 
+	// The brush, with the mouse, and started over; then a patch is pointed at.
+	b.until(ready)
+	b.press("main a", "4")
+	fromX, fromY := b.at("#board", 0.3, 0.3)
+	toX, toY := b.at("#board", 0.5, 0.4)
+	b.do(chromedp.DragAndDropXY(fromX, fromY, toX, toY, 8))
+	if n := value[int](b, `document.getElementById("areatext").value.split(";").length`); n < 3 {
+		t.Errorf("a stroke of the brush made %d areas", n)
+	}
+	b.press("#board", kb.Escape)
+	if text := value[string](b, `document.getElementById("areatext").value`); text != "" {
+		t.Errorf("after starting over: %q", text)
+	}
+	p, _ := stood(t, d).Photo(hash)
+	spot, _ := largestPiece(t, d, p)
+	b.press("main a", "2")
+	x, y := b.at("#board", spot[0], spot[1])
+	b.do(chromedp.MouseClickXY(x, y))
+	if text := value[string](b, `document.getElementById("atsaid").textContent`); !strings.Contains(text, "A patch of green is picked") {
+		t.Errorf("the patch is told as %q", text)
+	}
+	b.send("#markform button", "a patch marked as weed")
+
 	// All green is weed.
 	b.until(ready)
-	if n := value[int](b, `JSON.parse(document.getElementById("board").dataset.areas).length`); n != 1 {
-		t.Errorf("%d regions are drawn", n)
+	if n := value[int](b, `JSON.parse(document.getElementById("board").dataset.areas).length`); n != 2 {
+		t.Errorf("%d areas are drawn", n)
 	}
 	b.send(`input[name=rest] + button`, "all green not marked otherwise is weed")
 	if text := value[string](b, `document.querySelector(".big").textContent`); !strings.Contains(text, "weed cover") {
@@ -274,10 +304,14 @@ func TestReviewInBrowser(t *testing.T) {
 	b.do(chromedp.Navigate(onPhoto() + "/frame"))
 	b.until(`document.querySelectorAll(".corner").length === 4`)
 	b.checkLook("frame")
-	x := value[string](b, `document.getElementById("x1").value`)
+	corner := `document.getElementById("x1").value`
+	first := value[string](b, corner)
 	b.press(`.corner[data-corner="1"]`, kb.ArrowRight)
-	if got := value[string](b, `document.getElementById("x1").value`); got == x {
-		t.Error("the corner does not move by the keys")
+	moved := value[string](b, corner)
+	x, y = b.at(`.corner[data-corner="1"]`, 0.5, 0.5)
+	b.do(chromedp.DragAndDropXY(x, y, x+9, y+6, 4))
+	if dragged := value[string](b, corner); moved == first || dragged == moved {
+		t.Errorf("the corner was at %s, by the keys at %s, by the mouse at %s", first, moved, dragged)
 	}
 	b.send("#frameform button.main", "corners of the frame set")
 
@@ -303,9 +337,9 @@ func TestReviewInBrowser(t *testing.T) {
 
 	// Everything taken back, newest first.
 	b.do(chromedp.Navigate(s.address + "log"))
-	b.until(`document.querySelectorAll(".log form").length === 6`)
+	b.until(`document.querySelectorAll(".log form").length === 7`)
 	b.checkLook("log")
-	for left := 5; left >= 0; left-- {
+	for left := 6; left >= 0; left-- {
 		b.press(".log form button", kb.Enter)
 		b.until(fmt.Sprintf(`document.querySelectorAll(".log form").length === %d && document.querySelector(".said")`, left))
 	}

@@ -43,15 +43,22 @@ const (
 
 // Result is a photo's numbers at the threshold of its visit.
 type Result struct {
-	Threshold float64  `json:"threshold"`
-	CoverFrac float64  `json:"cover_frac"` // of the ground inside the frame, [0, 1]
-	LoFrac    float64  `json:"lo_frac"`
-	HiFrac    float64  `json:"hi_frac"`
-	Pieces    int      `json:"pieces"`
-	AreasMM2  []int    `json:"areas_mm2,omitempty"`
-	Kind      string   `json:"kind"` // "green cover" or "weed cover"
-	Notes     []string `json:"notes,omitempty"`
-	Marks     string   `json:"marks,omitempty"` // decisions about patches it rests on
+	Threshold float64   `json:"threshold"`
+	CoverFrac float64   `json:"cover_frac"` // of the ground inside the frame, [0, 1]
+	LoFrac    float64   `json:"lo_frac"`
+	HiFrac    float64   `json:"hi_frac"`
+	Pieces    int       `json:"pieces"`
+	AreasMM2  []int     `json:"areas_mm2,omitempty"`
+	Kind      string    `json:"kind"` // "green cover" or "weed cover"
+	Notes     []string  `json:"notes,omitempty"`
+	Marks     string    `json:"marks,omitempty"`     // decisions about patches it rests on
+	AllGreen  *AllGreen `json:"all_green,omitempty"` // where the numbers are of weeds alone
+}
+
+// AllGreen is what a result would say without telling crop from weed.
+type AllGreen struct {
+	CoverFrac float64 `json:"cover_frac"`
+	Pieces    int     `json:"pieces"`
 }
 
 // Photo is everything the record knows of one photo now.
