@@ -216,3 +216,35 @@ func TestField(t *testing.T) {
 		t.Errorf("%+v", im.Faults)
 	}
 }
+
+// FuzzSheets reads any text as each kind of sheet: no crash, no value that is
+// not a number, none for a plot that is not in the layout.
+func FuzzSheets(f *testing.F) {
+	f.Add("plot,quadrat,visit,broadleaf,grass\n101,1,1,3,.\n")
+	f.Add("plot;quadrat;date;cover_%\n102;2;14.06.2025;12,5\n")
+	f.Add("plot,quadrat,visit,species,group,life,count\n101,1,1,a,grass,annual,5\n")
+	f.Add("plot,quadrat,visit,variable,value,unit\n101,1,1,height,12,cm\n")
+	f.Add("plot,date,marketable_kg,cull_lb,bed_length_ft,pieces\n101,2025-08-01,12.5,3,10,40\n")
+	f.Add("date,operation,treatment,input,rate,unit,passes\n2025-05-01,seeding,RYE,rye,100,kg/ha,1\n")
+	f.Add("plot,quadrat,visit,grass\n=1+1,-1,1e9,1e999\n\"101,1")
+	tr, plots := plan()
+	f.Fuzz(func(t *testing.T, text string) {
+		s, err := tables.Read("x.csv", []byte(text))
+		if err != nil {
+			return
+		}
+		for _, read := range []func(*trial.Trial, []trial.Plot, *tables.Sheet, Options) (Import, error){Counts, Yields, Field} {
+			for _, opt := range []Options{{}, {Decimal: tables.Comma, Dates: tables.DayFirst, WeightUnit: "kg", LengthUnit: "m", LengthMM: 3000, Visit: 1, UnlistedZero: true}} {
+				im, err := read(tr, plots, s, opt)
+				if err != nil {
+					continue
+				}
+				for _, o := range im.Observations {
+					if (o.Plot != "101" && o.Plot != "102") || math.IsNaN(o.Value) || math.IsInf(o.Value, 0) || (!o.Missing && o.Value < 0) {
+						t.Errorf("%+v", o)
+					}
+				}
+			}
+		}
+	})
+}
