@@ -228,7 +228,7 @@ func TestMissingVisits(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if !hasText(s.Warnings, "interpolated") || !hasText(s.Warnings, "BARE1 (day 28)") || !hasText(s.Warnings, "RYE2 lacks the first or last visit") {
+	if !hasText(s.Warnings, "interpolated") || !hasText(s.Warnings, "BARE1 (day 28)") || !hasText(s.Warnings, "beyond what was seen: plot RYE2") {
 		t.Errorf("warnings %q", s.Warnings)
 	}
 	if s.InTime != nil || !hasText(s.Warnings, "no split plot in time") {

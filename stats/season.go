@@ -229,7 +229,7 @@ func AnalyseSeason(rows []Row, opt Options) (Season, error) {
 		s.Warnings = append(s.Warnings, fmt.Sprintf("interpolated: a straight line bridges the missing visit of plot %s", listed(bridged)))
 	}
 	if len(cut) > 0 {
-		s.Warnings = append(s.Warnings, fmt.Sprintf("plot %s lacks the first or last visit; it is left out, for its curve is not carried on beyond what was seen", listed(cut)))
+		s.Warnings = append(s.Warnings, fmt.Sprintf("without the first or last visit, so left out, for a curve is not carried on beyond what was seen: plot %s", listed(cut)))
 	}
 	of := func(value func(PlotSeason) *float64) []Plot {
 		var out []Plot

@@ -42,6 +42,7 @@ type trialStatus struct {
 	Unread    []question    `json:"photos_not_read"`
 	Questions []question    `json:"questions"`
 	Rejected  int           `json:"photos_rejected"`
+	Spare     int           `json:"photos_spare"` // a better one of the same quadrat is used
 	Yields    int           `json:"plots_with_yield"`
 	Entry     int64         `json:"entry"`
 }
@@ -93,6 +94,8 @@ func statusOf(snap *record.Snapshot) trialStatus {
 			st.Unread = append(st.Unread, question{name, p.Hash, p.Fault})
 		case p.Place.State != record.PlaceSettled:
 			st.Questions = append(st.Questions, question{name, p.Hash, cmp.Or(p.Place.Reason, "where it belongs is not known")})
+		case p.Place.Spare != "":
+			st.Spare++
 		case p.InUse():
 			st.InUse++
 			photo[spot{p.Place.Plot, p.Place.Quadrat, p.Place.Visit}] = true
@@ -211,6 +214,9 @@ func (a *app) printStatus(st trialStatus, all bool) {
 		}
 	}
 	fmt.Fprintf(a.out, "\nyields: %d of %s\n", st.Yields, plural(st.Plots, "plot"))
+	if st.Spare > 0 {
+		fmt.Fprintf(a.out, "kept as spare: %s\n", plural(st.Spare, "photo"))
+	}
 	if st.Rejected > 0 {
 		fmt.Fprintf(a.out, "set aside: %s\n", plural(st.Rejected, "photo"))
 	}

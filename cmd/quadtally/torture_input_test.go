@@ -327,7 +327,7 @@ func hostileSheets(t testing.TB, rng *rand.Rand, n int) map[string][]byte {
 			return b
 		})
 	}
-	huge := strings.Repeat(" ", full(60, 400)<<20)
+	huge := strings.Repeat(" ", full(16, 400)<<20)
 	out["bomb of blanks.xlsx"] = inSheet(func(s string) string { return strings.Replace(s, "<sheetData>", huge+"<sheetData>", 1) })
 	out["bomb of rows.xlsx"] = inSheet(func(s string) string {
 		return strings.Replace(s, "<sheetData>", "<sheetData>"+strings.Repeat(`<row r="1"><c r="A1"><v>1</v></c></row>`, full(200_000, 3_000_000)), 1)
@@ -350,8 +350,11 @@ func hostileSheets(t testing.TB, rng *rand.Rand, n int) map[string][]byte {
 	out["outside file.xlsx"] = inSheet(func(s string) string {
 		return `<!DOCTYPE x [<!ENTITY f SYSTEM "file:///etc/hostname">]>` + strings.Replace(s, "<v>1</v>", "<v>&f;</v>", 1)
 	})
-	out["far cell.xlsx"] = inSheet(func(s string) string {
-		return strings.Replace(s, "<sheetData>", `<sheetData><row r="1048576"><c r="XFD1048576"><v>1</v></c></row>`, 1)
+	out["far row.xlsx"] = inSheet(func(s string) string {
+		return strings.Replace(s, "<sheetData>", fmt.Sprintf(`<sheetData><row r="%[1]d"><c r="B%[1]d"><v>1</v></c></row>`, full(50_000, 1_048_576)), 1)
+	})
+	out["far column.xlsx"] = inSheet(func(s string) string {
+		return strings.Replace(s, "<sheetData>", `<sheetData><row r="1"><c r="XFD1"><v>1</v></c></row>`, 1)
 	})
 	out["impossible cell.xlsx"] = inSheet(func(s string) string {
 		return strings.Replace(s, "<sheetData>", `<sheetData><row r="99999999999"><c r="ZZZZZZ99999999999"><v>1</v></c></row>`, 1)
@@ -404,7 +407,7 @@ func TestTortureSheets(t *testing.T) {
 	dir, _ := smallTrial(t, 0)
 	snap := snapshotOf(t, dir)
 	rng := rand.New(rand.NewPCG(5, 5))
-	list := hostileSheets(t, rng, full(120, 500))
+	list := hostileSheets(t, rng, full(70, 500))
 	runtime.GC()
 	var base, m runtime.MemStats
 	runtime.ReadMemStats(&base)

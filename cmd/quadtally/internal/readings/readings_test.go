@@ -182,7 +182,7 @@ func TestYields(t *testing.T) {
 	if o == nil || math.Abs(o.Value-38.192477554) > 1e-9 || o.LengthMM != 9144 || o.Trim != "150 mm stem" || o.Visit != 0 {
 		t.Errorf("%+v", o)
 	}
-	if find(im, "101", 0, "pieces", "").Value != 120 || find(im, "101", 0, "stand", "").Value != 118 {
+	if find(im, "101", 0, Harvested, "").Value != 120 || find(im, "101", 0, "stand", "").Value != 118 {
 		t.Errorf("%+v", im)
 	}
 	if len(im.Faults) != 2 || len(im.Observations) != 8 {
@@ -232,4 +232,36 @@ func TestUnfilledRowsSayNothing(t *testing.T) {
 	if err != nil || len(y.Observations) != 1 || len(y.Faults) != 0 {
 		t.Errorf("%v %+v", err, y)
 	}
+}
+
+// FuzzSheets reads any text as each kind of sheet: no crash, no value that is
+// not a number, none for a plot that is not in the layout.
+func FuzzSheets(f *testing.F) {
+	f.Add("plot,quadrat,visit,broadleaf,grass\n101,1,1,3,.\n")
+	f.Add("plot;quadrat;date;cover_%\n102;2;14.06.2025;12,5\n")
+	f.Add("plot,quadrat,visit,species,group,life,count\n101,1,1,a,grass,annual,5\n")
+	f.Add("plot,quadrat,visit,variable,value,unit\n101,1,1,height,12,cm\n")
+	f.Add("plot,date,marketable_kg,cull_lb,bed_length_ft,pieces\n101,2025-08-01,12.5,3,10,40\n")
+	f.Add("date,operation,treatment,input,rate,unit,passes\n2025-05-01,seeding,RYE,rye,100,kg/ha,1\n")
+	f.Add("plot,quadrat,visit,grass\n=1+1,-1,1e9,1e999\n\"101,1")
+	tr, plots := plan()
+	f.Fuzz(func(t *testing.T, text string) {
+		s, err := tables.Read("x.csv", []byte(text))
+		if err != nil {
+			return
+		}
+		for _, read := range []func(*trial.Trial, []trial.Plot, *tables.Sheet, Options) (Import, error){Counts, Yields, Field} {
+			for _, opt := range []Options{{}, {Decimal: tables.Comma, Dates: tables.DayFirst, WeightUnit: "kg", LengthUnit: "m", LengthMM: 3000, Visit: 1, UnlistedZero: true}} {
+				im, err := read(tr, plots, s, opt)
+				if err != nil {
+					continue
+				}
+				for _, o := range im.Observations {
+					if (o.Plot != "101" && o.Plot != "102") || math.IsNaN(o.Value) || math.IsInf(o.Value, 0) || (!o.Missing && o.Value < 0) {
+						t.Errorf("%+v", o)
+					}
+				}
+			}
+		}
+	})
 }

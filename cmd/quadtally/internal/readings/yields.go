@@ -12,6 +12,10 @@ import (
 var weightKG = map[string]float64{"kg": 1, "g": 1e-3, "lb": trial.KGPerLB, "oz": trial.KGPerOz}
 var lengthMM = map[string]float64{"m": 1000, "mm": 1, "cm": 10, "ft": trial.MMPerFoot, "in": trial.MMPerInch}
 
+// Harvested is the variable of the number of heads, roots or fruits that were
+// weighed; "pieces" is what the camera sees of weeds.
+const Harvested = "harvested pieces"
+
 // yieldColumns are the weights of a harvest, by the names people use.
 var yieldColumns = map[string][]string{
 	"marketable": {"marketable", "marketable weight", "market", "sold", "yield"},
@@ -54,7 +58,7 @@ func Yields(t *trial.Trial, plots []trial.Plot, s *tables.Sheet, opt Options) (I
 		return Import{}, fmt.Errorf("%s has no column for the bed length that was cut, and without it a weight is no yield: add bed_length_m or bed_length_ft, or say --length 3m", s.Name)
 	}
 	counts := map[string]map[int]tables.Value{}
-	for variable, names := range map[string][]string{"pieces": {"pieces", "heads", "number", "n pieces"}, "stand": {"stand", "plants", "stand count"}} {
+	for variable, names := range map[string][]string{Harvested: {"pieces", "heads", "number", "n pieces"}, "stand": {"stand", "plants", "stand count"}} {
 		if col, _ := r.unitColumn(names); col >= 0 {
 			counts[variable] = r.scaled(col, 1)
 		}
@@ -97,11 +101,11 @@ func Yields(t *trial.Trial, plots []trial.Plot, s *tables.Sheet, opt Options) (I
 			o.Variable, o.Class, o.Unit = "yield", class, "kg"
 			r.add(o, v)
 		}
-		for _, variable := range []string{"pieces", "stand"} {
+		for _, variable := range []string{Harvested, "stand"} {
 			if v, has := counts[variable][row.Line]; has && r.isCount(row.Line, variable, v) {
 				o := base
 				o.Variable, o.Unit = variable, "plants"
-				if variable == "pieces" {
+				if variable == Harvested {
 					o.Unit = "pieces"
 				}
 				r.add(o, v)

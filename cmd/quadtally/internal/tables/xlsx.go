@@ -1,8 +1,11 @@
 package tables
 
 import (
+	"archive/zip"
 	"bytes"
+	"encoding/xml"
 	"fmt"
+	"io"
 	"strings"
 	"time"
 
@@ -24,6 +27,9 @@ func readXLSX(name string, data []byte) (s *Sheet, err error) {
 			s, err = nil, fmt.Errorf("%s is damaged: open it in a spreadsheet and save it again as .xlsx or CSV", name)
 		}
 	}()
+	if err := checkRowNumbers(name, data); err != nil {
+		return nil, err
+	}
 	f, err := excelize.OpenReader(bytes.NewReader(data), excelize.Options{
 		RawCellValue: true, UnzipSizeLimit: unzipLimit, UnzipXMLSizeLimit: unzipLimit / 4})
 	if err != nil {
@@ -47,6 +53,63 @@ func readXLSX(name string, data []byte) (s *Sheet, err error) {
 		}
 	}
 	return nil, fmt.Errorf("%s has no rows", name)
+}
+
+// maxLooseRows is how many rows may come without a number of their own (ECMA-376
+// part 1, 18.3.1.73, lets them). Putting them in order takes the library the
+// square of their number.
+const maxLooseRows = 5000
+
+// checkRowNumbers refuses a workbook with more loose rows than that, which no
+// spreadsheet program writes. Everything else that may be wrong with the file
+// is left to the reader.
+func checkRowNumbers(name string, data []byte) error {
+	z, err := zip.NewReader(bytes.NewReader(data), int64(len(data)))
+	if err != nil {
+		return nil
+	}
+	for _, member := range z.File {
+		if !strings.HasPrefix(strings.ToLower(member.Name), "xl/worksheets/") {
+			continue
+		}
+		h, err := member.Open()
+		if err != nil {
+			continue
+		}
+		n := countLooseRows(io.LimitReader(h, unzipLimit/4))
+		h.Close()
+		if n > maxLooseRows {
+			return fmt.Errorf("%s has more than %d rows without a row number: open it in a spreadsheet and save it again as .xlsx or CSV", name, maxLooseRows)
+		}
+	}
+	return nil
+}
+
+func countLooseRows(r io.Reader) (n int) {
+	d := xml.NewDecoder(r)
+	last := "0"
+	for n <= maxLooseRows {
+		t, err := d.RawToken()
+		if err != nil {
+			return n
+		}
+		row, ok := t.(xml.StartElement)
+		if !ok || row.Name.Local != "row" {
+			continue
+		}
+		number := ""
+		for _, a := range row.Attr {
+			if a.Name.Local == "r" {
+				number = a.Value
+			}
+		}
+		if number == "" || number == "0" || number == last {
+			n++
+		} else {
+			last = number
+		}
+	}
+	return n
 }
 
 func (s *Sheet) fill(f *excelize.File, sheet string) error {
