@@ -1,7 +1,7 @@
 # quadtally: `make demo` and `make test` are all a new machine needs.
 
-PACKAGES := g++ pkg-config libopencv-dev libturbojpeg0-dev libheif-dev
-EXTRA    := chromium zbar-tools poppler-utils r-base-core python3-skimage slurm-wlm sqlite3 parallel
+PACKAGES := g++ pkg-config libopencv-dev libjpeg62-turbo-dev libheif-dev
+EXTRA    := chromium zbar-tools poppler-utils r-base-core r-cran-nlme python3-skimage slurm-wlm sqlite3 parallel
 SUDO     := $(shell [ "$$(id -u)" = 0 ] || echo sudo)
 DEMO     := alder-bend
 
@@ -50,7 +50,7 @@ setup:
 	    $(SUDO) apt-get update -qq && \
 	    $(SUDO) env DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends $$missing >/dev/null; \
 	  fi; \
-	elif ! pkg-config --exists opencv4 libturbojpeg libheif; then \
+	elif ! pkg-config --exists opencv4 libjpeg libheif; then \
 	  echo "The development files of OpenCV 4, libjpeg-turbo and libheif are needed; README.md names the packages of your system." >&2; exit 1; \
 	fi
 

@@ -19,7 +19,7 @@ type Options struct {
 	// when one program measured them all: small percents are then not asked
 	// about.
 	UnitKnown bool
-	Scale    Scale // empty for DefaultScale(Kind)
+	Scale     Scale // empty for DefaultScale(Kind)
 	// Points is the number of points a cover value was counted from, 0 for
 	// measured cover; see NewTransform.
 	Points int
@@ -177,6 +177,9 @@ type Analysis struct {
 	// for the contrast on its own.
 	Contrasts      []Contrast `json:"contrasts,omitempty"`
 	ContrastLevels []string   `json:"contrast_levels,omitempty"`
+
+	// Own is set where the plot values carry an error of their own.
+	Own *OwnErrorTest `json:"own_error,omitempty"`
 
 	Subsampling   *Subsampling   `json:"subsampling,omitempty"`
 	BlockVariance *BlockVariance `json:"block_variance,omitempty"`

@@ -103,7 +103,8 @@ func (a *Analysis) assess(used []Plot, opt Options) error {
 	if err := a.checkAssumptions(opt); err != nil {
 		return err
 	}
-	return a.detectable(opt)
+	a.detectable(opt)
+	return nil
 }
 
 func (a *Analysis) blockVariance() {
@@ -271,17 +272,20 @@ func (a *Analysis) checkAssumptions(opt Options) error {
 }
 
 // detectable solves for the difference at the largest SED there is.
-func (a *Analysis) detectable(opt Options) error {
+func (a *Analysis) detectable(opt Options) {
 	worst := 0.0
 	for _, p := range a.Pairs {
 		if p.SED != nil {
 			worst = max(worst, *p.SED)
 		}
 	}
-	if worst == 0 {
-		return nil
+	if worst > 0 {
+		a.detectableFrom(opt, worst, float64(a.fit.DFResidual))
 	}
-	df := float64(a.fit.DFResidual)
+}
+
+// detectableFrom solves for the difference at a SED with df degrees of freedom.
+func (a *Analysis) detectableFrom(opt Options, worst, df float64) {
 	crit := must(dist.TQuantile(1-opt.Alpha/2, df))
 	// Any plan will do: the power of a pair hangs on df and the ratio of
 	// difference to SED alone.
@@ -296,7 +300,7 @@ func (a *Analysis) detectable(opt Options) error {
 	})
 	if err != nil {
 		a.note("what the trial could have seen cannot be given: no difference up to 10 000 standard errors would have shown with power %g", detectablePower)
-		return nil
+		return
 	}
 	d := &Detectable{Power: detectablePower, Difference: ratio * worst, FromWhat: "the highest mean"}
 	at := slices.MaxFunc(a.Treatments, func(x, y TreatmentResult) int { return compareMeans(x, y) })
@@ -306,7 +310,7 @@ func (a *Analysis) detectable(opt Options) error {
 		}
 	}
 	if at.Adjusted == nil {
-		return nil
+		return
 	}
 	lower := *at.Adjusted - d.Difference
 	d.From, d.To = *a.back(at.Adjusted), *a.back(&lower)
@@ -314,7 +318,6 @@ func (a *Analysis) detectable(opt Options) error {
 		d.BeyondZero, d.To = true, 0
 	}
 	a.Detectable = d
-	return nil
 }
 
 // WelchTest compares the means of unblocked groups without taking their

@@ -85,6 +85,22 @@ func (m Means) suppression(level string, i, c int, confidence float64) Suppressi
 	if math.Abs(b) <= 1e-12*m.fit.yMax {
 		b = 0
 	}
+	mse, ok := m.fit.MSE()
+	if !ok || mse <= 0 {
+		if s = fieller(level, a, b, 0, 0, 0, 0); s.Percent != nil {
+			s.Lower, s.Upper, s.Method = nil, nil, ""
+			s.Note = "no interval: the trial shows no error variance"
+		}
+		return s
+	}
+	t := must(dist.TQuantile(0.5+confidence/2, float64(m.fit.DFResidual)))
+	return fieller(level, a, b, mse*tc.variance(), mse*cc.variance(), mse*tc.covariance(cc), t)
+}
+
+// fieller gives the suppression of a mean a against a control mean b with
+// variances v11 and v22, covariance v12 and t quantile t.
+func fieller(level string, a, b, v11, v22, v12, t float64) Suppression {
+	s := Suppression{Treatment: level}
 	if b <= 0 {
 		s.Note = "nothing in the control"
 		if b < 0 {
@@ -93,13 +109,7 @@ func (m Means) suppression(level string, i, c int, confidence float64) Suppressi
 		return s
 	}
 	s.Percent = ptr(100 * (1 - a/b))
-	mse, ok := m.fit.MSE()
-	if !ok || mse <= 0 {
-		s.Note = "no interval: the trial shows no error variance"
-		return s
-	}
-	t2 := sq(must(dist.TQuantile(0.5+confidence/2, float64(m.fit.DFResidual))))
-	v11, v22, v12 := mse*tc.variance(), mse*cc.variance(), mse*tc.covariance(cc)
+	t2 := t * t
 	denominator := b*b - t2*v22
 	if denominator <= 0 {
 		s.Note = "no interval: the control is not clearly above zero, so the ratio has no bounded one"

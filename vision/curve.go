@@ -42,7 +42,7 @@ func (c *Curve) CoverFrac(threshold float64) float64 {
 }
 
 // curveVersion is the first byte of a stored curve.
-const curveVersion = 1
+const curveVersion = 2
 
 // MarshalBinary gives a compact form: version, index name, counts as variable
 // length integers with runs of zeros shortened; a few hundred bytes.

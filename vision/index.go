@@ -56,7 +56,7 @@ type scale struct {
 // indices are common practice around their authors' values; those of the
 // default were measured (see fields_test.go).
 var scales = map[Index]scale{
-	IndexSoftExG: {lo: -0.15, step: 0.0025, prior: 0.11, low: 0.05, high: 0.2, noise: 0.1},
+	IndexSoftExG: {lo: -0.3, step: 0.0025, prior: 0.12, low: 0.06, high: 0.2, noise: 0.19},
 	IndexExG:     {lo: -0.5, step: 0.006, prior: 0.12, low: 0.05, high: 0.23, noise: 0.12},
 	IndexExGR:    {lo: -1, step: 0.01, prior: 0, low: -0.15, high: 0.15, noise: 0},
 	IndexNGRDI:   {lo: -0.5, step: 0.005, prior: 0.04, low: 0, high: 0.15, noise: 0.05},
@@ -92,6 +92,10 @@ func (s scale) value(code int) float64 { return s.lo + s.step*float64(code) }
 
 // nearest is the code whose lower edge lies nearest v.
 func (s scale) nearest(v float64) int { return int(min(max(math.Round((v-s.lo)/s.step), 0), 255)) }
+
+// snap is the threshold on the code grid nearest v. Rounding does not lead it
+// past a guard.
+func (s scale) snap(v float64) float64 { return min(max(s.value(s.nearest(v)), s.low), s.high) }
 
 // Value computes the index of one pixel from its stored 8-bit values.
 // around is the mean brightness of the surroundings, 0..255; only IndexSoftExG
@@ -131,19 +135,25 @@ func (x Index) Value(r, g, b, around float64) float64 {
 // blue against green adds what red leaves open on grey soil.
 const (
 	softRed  = 1.0
-	softBlue = 0.6
+	softBlue = 0.55
 	// softPower is how far the brightness of the surroundings is divided out:
 	// fully at 1. Leaves in full sun are paler than in shade, and part of the
 	// brightness left in makes up for it.
-	softPower = 0.7
+	softPower = 0.9
 	softMid   = 110.0 // brightness at which the power makes no difference
 	softFloor = 4.0   // least brightness taken for the surroundings
+	// Towards white a camera has less and less room for colour. From
+	// softBright on the index is raised to make up for it, at 255 by the
+	// share softPale.
+	softBright = 138.0
+	softPale   = 1.2
 )
 
 // softLight is what colour differences are divided by where the surroundings
 // have a mean brightness of 0..255.
 func softLight(around float64) float64 {
-	return softMid * math.Pow(max(around, softFloor)/softMid, softPower)
+	light := softMid * math.Pow(max(around, softFloor)/softMid, softPower)
+	return light / (1 + softPale*max(around-softBright, 0)/(255-softBright))
 }
 
 // aStar is CIELAB a* of an sRGB pixel under D65.
@@ -233,7 +243,8 @@ func softCodes(f *field, s scale, out []uint8) {
 // averages it to samples of n x n luma pixels and smooths it with a Gaussian
 // of sigma samples. Numerator and denominator of an index are thus smoothed
 // apart: a ratio of means, not a mean of ratios that dark noise would bend.
-func newField(r *raster.Raster, x0, y0, x1, y1, n int, sigma float64) *field {
+// smoothLuma is false for an index that takes luma by the tile only.
+func newField(r *raster.Raster, x0, y0, x1, y1, n int, sigma float64, smoothLuma bool) *field {
 	x0, y0 = max(x0, 0), max(y0, 0)
 	x1, y1 = min(x1, r.Width), min(y1, r.Height)
 	w, h := max((x1-x0)/n, 1), max((y1-y0)/n, 1)
@@ -245,7 +256,9 @@ func newField(r *raster.Raster, x0, y0, x1, y1, n int, sigma float64) *field {
 	f.cr = bin(r.Cr, r.ChromaWidth, r.ChromaHeight, float64(x0)*sx, float64(y0)*sy, float64(n)*sx, float64(n)*sy, w, h)
 	f.survey()
 	if k := gaussian(sigma); len(k) > 1 {
-		smooth(f.y, w, h, k)
+		if smoothLuma {
+			smooth(f.y, w, h, k)
+		}
 		smooth(f.cb, w, h, k)
 		smooth(f.cr, w, h, k)
 	}
@@ -258,7 +271,7 @@ func newField(r *raster.Raster, x0, y0, x1, y1, n int, sigma float64) *field {
 // next to none.
 func roughness(r *raster.Raster, x0, y0, x1, y1 int) float64 {
 	cx, cy := func(x int) int { return x * r.ChromaWidth / r.Width }, func(y int) int { return y * r.ChromaHeight / r.Height }
-	const step = 3 // rows skipped for speed
+	const step = 5 // rows skipped for speed
 	var sum, n int
 	for y := cy(max(y0, 0)); y < cy(min(y1, r.Height)); y += step {
 		row := r.Cr[y*r.ChromaWidth:][:r.ChromaWidth]

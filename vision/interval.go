@@ -11,13 +11,16 @@ type rangeRow struct{ below, lo, hi float64 }
 // (peanut fields near Da Nang, 140; winter wheat at Eschikon, 63; one threshold
 // a visit, default options) by split-conformal quantiles (Vovk et al. 2005,
 // Algorithmic Learning in a Random World; Lei et al. 2018, JASA 113,
-// 1094-1111): in each row 5 % of the photos lie beyond either side. The test
-// TestFieldsRange measures it again and checks on photos left out that the
-// range holds about nine times in ten.
+// 1094-1111): in each row 5 % of the photos lie beyond either side.
+// TestFieldsReport measures it again. The range of one half of the photos held
+// for 87 % of the other half's, blocks of neighbours and plots kept together.
+// Flagged photos get the same range: it held for 28 of 30 of them, mostly of
+// strong shadow; few were clipped and none blurred, so nothing is known of
+// those.
 var rangeTable = []rangeRow{
-	{0.05, 0.023, 0.320},
-	{0.35, 0.143, 0.161},
-	{2, 0.196, 0.071},
+	{0.05, 0.052, 0.229},
+	{0.35, 0.052, 0.185},
+	{2, 0.363, 0.113},
 }
 
 // coverScale is the unit of rangeTable: errors are largest at middle cover and

@@ -53,8 +53,8 @@ type FrameFix struct {
 // quality. The threshold is a matter of the visit and comes later: see
 // VisitThreshold and Settle.
 //
-// An error means no answer and is one plain sentence with the way out. Options
-// are validated.
+// An error means no answer and is one plain sentence with the way out; a
+// *NoFrameError still says which card was read. Options are validated.
 func Measure(photo []byte, opt Options) (Measurement, error) {
 	if err := opt.Validate(); err != nil {
 		return Measurement{}, err
@@ -78,6 +78,21 @@ func Measure(photo []byte, opt Options) (Measurement, error) {
 	return m, nil
 }
 
+// NoFrameError is the answer to a photo that could be read but shows no frame
+// that can be trusted. With Options.Corners marked by hand it can be measured.
+type NoFrameError struct {
+	Reason        string
+	Card          string // the plot card's text, "" where none was read: the photo's place is known all the same
+	Width, Height int    // of the upright full-size photo, pixels, for marking the corners
+}
+
+func (e *NoFrameError) Error() string {
+	return fmt.Sprintf("%v: %s; mark its four inner corners by hand", frame.ErrNotFound, e.Reason)
+}
+
+// Is makes it a frame.ErrNotFound.
+func (e *NoFrameError) Is(target error) bool { return target == frame.ErrNotFound }
+
 // locate finds the ground, the frame's inside or the whole photo, and the card.
 func (m *Measurement) locate(r *raster.Raster, opt Options) error {
 	if opt.ReadCard {
@@ -99,8 +114,12 @@ func (m *Measurement) locate(r *raster.Raster, opt Options) error {
 	fo.WidthMM, fo.HeightMM = opt.FrameMM[0], opt.FrameMM[1]
 	fo.PipeDiameterMM, fo.FocalPx = opt.PipeDiameterMM, opt.FocalPx
 	f, err := frame.Find(r, fo)
-	if err != nil {
-		return fmt.Errorf("%w (or mark its corners by hand)", err)
+	var none *frame.NotFoundError
+	switch {
+	case errors.As(err, &none):
+		return &NoFrameError{Reason: none.Reason, Card: m.Card, Width: m.Width, Height: m.Height}
+	case err != nil:
+		return err
 	}
 	fix := FrameFix{InnerMM: [2]float64{f.WidthMM, f.HeightMM}, Kind: f.Method.String(), Confidence: f.Confidence, TiltDeg: f.TiltDeg}
 	for i, p := range f.Ground {
@@ -182,7 +201,7 @@ func (m *Measurement) look(r *raster.Raster, opt Options) error {
 	}
 	sigma *= min(1, roughness(r, int(x0), int(y0), int(x1), int(y1))/fullSmoothing)
 	pad := int(3*sigma)*n + 2*n
-	f := newField(r, int(x0)-pad, int(y0)-pad, int(math.Ceil(x1))+pad, int(math.Ceil(y1))+pad, n, sigma)
+	f := newField(r, int(x0)-pad, int(y0)-pad, int(math.Ceil(x1))+pad, int(math.Ceil(y1))+pad, n, sigma, opt.Index != IndexSoftExG)
 	codes, err := opt.Index.codes(f)
 	if err != nil {
 		return err
@@ -229,39 +248,85 @@ const fullSmoothing = 0.5
 // maxSmoothMM keeps the seedlings of a large frame from being smoothed away.
 const maxSmoothMM = 1.2
 
-// fill samples the codes on to the plane and counts them. It returns the share
-// of the ground that lies outside the photo.
+// fill samples the codes on to the plane and counts them, the ground's own
+// colour taken out. It returns the share of the ground outside the photo.
 func (p *Plane) fill(codes []uint8, f *field, toField frame.Homography, exclude [][]raster.Point, c *Curve) float64 {
-	first, last, _ := p.Index.grid()
-	var level [256]uint8
-	for i := range level {
-		level[i] = uint8(min(max(i-first+1, 0), last-first+1))
-	}
 	p.Levels = make([]uint8, p.Width*p.Height)
+	out := make([]bool, len(p.Levels))
 	outside := 0
+	var raw [256]uint64
 	m := toField
+	perSample, left, top := 1/f.pitch, f.x0/f.pitch, f.y0/f.pitch
 	for y := range p.Height {
 		for x := range p.Width {
 			px, py := float64(x)+0.5, float64(y)+0.5
-			w := m[6]*px + m[7]*py + m[8]
-			fx := ((m[0]*px+m[1]*py+m[2])/w - f.x0) / f.pitch
-			fy := ((m[3]*px+m[4]*py+m[5])/w - f.y0) / f.pitch
+			w := perSample / (m[6]*px + m[7]*py + m[8])
+			fx := (m[0]*px+m[1]*py+m[2])*w - left
+			fy := (m[3]*px+m[4]*py+m[5])*w - top
 			i := y*p.Width + x
-			if fx < 0 || fy < 0 || fx >= float64(f.w) || fy >= float64(f.h) {
-				p.Levels[i] = Outside
+			switch {
+			case !(fx >= 0 && fy >= 0 && fx < float64(f.w) && fy < float64(f.h)):
+				out[i] = true
 				outside++
-				continue
+			case len(exclude) > 0 && p.excluded(exclude, px, py):
+				out[i] = true
+			default:
+				code := codes[int(fy)*f.w+int(fx)]
+				raw[code]++
+				p.Levels[i] = code
 			}
-			code := codes[int(fy)*f.w+int(fx)]
-			if len(exclude) > 0 && p.excluded(exclude, px, py) {
-				p.Levels[i] = Outside
-				continue
-			}
-			c.Counts[code]++
-			p.Levels[i] = level[code]
+		}
+	}
+	shift := p.Index.castShift(raw[:])
+	first, last, _ := p.Index.grid()
+	var level [256]uint8
+	for i := range level {
+		moved := min(max(i+shift, 0), 255)
+		level[i] = uint8(min(max(moved-first+1, 0), last-first+1))
+		c.Counts[moved] += uint32(raw[i])
+	}
+	for i, code := range p.Levels {
+		p.Levels[i] = level[code]
+		if out[i] {
+			p.Levels[i] = Outside
 		}
 	}
 	return float64(outside) / float64(len(p.Levels))
+}
+
+// castShift is by how many codes the index is moved so that bare ground lies
+// where it does in white light: what colour casts and white balance add, they
+// add to ground and leaf alike. The move is bounded, and it fades out where
+// little of the photo is ground. Only the default index is moved; published
+// ones stay as published.
+func (x Index) castShift(h []uint64) int {
+	const (
+		usual     = 0.0  // index of bare ground in white light
+		bound     = 0.08 // largest move, index value
+		enough    = 0.85 // share of ground from which the whole move is made
+		following = 0.82 // share of the departure that is taken for a cast
+	)
+	s, err := x.scale()
+	if err != nil || x != IndexSoftExG {
+		return 0
+	}
+	var ground, all uint64
+	for i, v := range h {
+		all += v
+		if i < s.nearest(s.noise) {
+			ground += v
+		}
+	}
+	if all == 0 {
+		return 0
+	}
+	peak, ok := groundPeak(h, s)
+	if !ok {
+		return 0
+	}
+	fade := min(float64(ground)/float64(all)/enough, 1)
+	move := following * (usual - s.value(peak))
+	return int(math.Round(fade * min(max(move, -bound), bound) / s.step))
 }
 
 func (p *Plane) excluded(areas [][]raster.Point, x, y float64) bool {

@@ -341,3 +341,14 @@ func TestStored(t *testing.T) {
 		}
 	}
 }
+
+// TestNoFrame: a frame that is asked for and not there is said, never guessed.
+func TestNoFrame(t *testing.T) {
+	s := discs(3, 40, 800, 600, 1)
+	s.noise(rand.New(rand.NewPCG(1, 1)), 6, 0, 0, s.w, s.h)
+	opt := DefaultOptions()
+	opt.FrameMM = [2]float64{500, 500}
+	if _, err := Measure(s.jpeg(t, 90), opt); err == nil || !strings.Contains(err.Error(), "no frame found") {
+		t.Errorf("error %v, want one that says no frame was found", err)
+	}
+}

@@ -12,7 +12,7 @@ import (
 
 // algorithm changes whenever a number could come out differently for the same
 // photo and options.
-const algorithm = "2026-11a"
+const algorithm = "2026-11b"
 
 // Options are the settings of a measurement. Start from DefaultOptions.
 type Options struct {
@@ -75,8 +75,8 @@ func DefaultOptions() Options {
 		NeedLongSide: 1600,
 		WorkCells:    1400,
 		Smooth:       2,
-		Shrink:       0.1,
-		MaxWeight:    0.55,
+		Shrink:       0.4,
+		MaxWeight:    1,
 		Pieces:       DefaultPieceOptions(),
 	}
 }

@@ -26,15 +26,36 @@ func Straighten(photo []byte, m Measurement, longSide int) (*image.RGBA, error) 
 	if err != nil {
 		return nil, err
 	}
-	scale := float64(max(m.Plane.Width, m.Plane.Height)) / float64(longSide)
-	w := max(int(float64(m.Plane.Width)/scale+0.5), 1)
-	h := max(int(float64(m.Plane.Height)/scale+0.5), 1)
+	return draw(r, m.Plane, longSide), nil
+}
+
+// Upright draws a whole photo as a person sees it, and tells the size of the
+// full photo in pixels. It needs no measurement, so that a photo in which no
+// frame was found can be shown. longSide is as for Straighten.
+func Upright(photo []byte, longSide int) (img *image.RGBA, width, height int, err error) {
+	if longSide < 1 || longSide > maxPicture {
+		return nil, 0, 0, fmt.Errorf("picture of %d pixels: give 1 to %d", longSide, maxPicture)
+	}
+	r, _, _, err := Decode(photo, longSide)
+	if err != nil {
+		return nil, 0, 0, err
+	}
+	width, height = r.UprightSize()
+	whole := &Plane{Width: width, Height: height, ToPhoto: [9]float64{0: 1, 4: 1, 8: 1}}
+	return draw(r, whole, longSide), width, height, nil
+}
+
+// draw samples the photo at the places of a plane.
+func draw(r *raster.Raster, plane *Plane, longSide int) *image.RGBA {
+	scale := float64(max(plane.Width, plane.Height)) / float64(longSide)
+	w := max(int(float64(plane.Width)/scale+0.5), 1)
+	h := max(int(float64(plane.Height)/scale+0.5), 1)
 	img := image.NewRGBA(image.Rect(0, 0, w, h))
 	cx := float64(r.ChromaWidth) / float64(r.Width)
 	cy := float64(r.ChromaHeight) / float64(r.Height)
 	for y := range h {
 		for x := range w {
-			p := r.FromUpright(m.Plane.At((float64(x)+0.5)*scale, (float64(y)+0.5)*scale))
+			p := r.FromUpright(plane.At((float64(x)+0.5)*scale, (float64(y)+0.5)*scale))
 			if p.X < 0 || p.Y < 0 || p.X >= float64(r.Width) || p.Y >= float64(r.Height) {
 				continue // outside the photo: stays transparent
 			}
@@ -45,7 +66,7 @@ func Straighten(photo []byte, m Measurement, longSide int) (*image.RGBA, error) 
 			img.Pix[i], img.Pix[i+1], img.Pix[i+2], img.Pix[i+3] = cr, cg, cb, 255
 		}
 	}
-	return img, nil
+	return img
 }
 
 // bilinear samples a plane at a position whose pixel centres lie at

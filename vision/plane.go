@@ -96,7 +96,7 @@ func (p *Plane) CoverFrac(threshold float64) (float64, error) {
 }
 
 const (
-	planeVersion = 1
+	planeVersion = 2
 	// maxPlaneCells bounds what a stored plane may claim to be.
 	maxPlaneCells = 1 << 24
 )

@@ -14,18 +14,16 @@ type FlagCode string
 
 // What a photo can be flagged for.
 const (
-	FlagBlur       FlagCode = "blur"
-	FlagClipped    FlagCode = "clipped-highlights"
-	FlagCrushed    FlagCode = "crushed-shadow"
-	FlagShadow     FlagCode = "strong-shadow"
-	FlagCast       FlagCode = "colour-cast"
-	FlagTilt       FlagCode = "tilt"
-	FlagCoarse     FlagCode = "coarse-scale"
-	FlagCutFrame   FlagCode = "frame-cut-off"
-	FlagRedPlants  FlagCode = "red-plants"
-	FlagGlints     FlagCode = "glints"
-	FlagFullOfIt   FlagCode = "nothing-but-green"
-	FlagFrameDoubt FlagCode = "frame-doubtful"
+	FlagBlur      FlagCode = "blur"
+	FlagClipped   FlagCode = "clipped-highlights"
+	FlagCrushed   FlagCode = "crushed-shadow"
+	FlagShadow    FlagCode = "strong-shadow"
+	FlagCast      FlagCode = "colour-cast"
+	FlagTilt      FlagCode = "tilt"
+	FlagCoarse    FlagCode = "coarse-scale"
+	FlagCutFrame  FlagCode = "frame-cut-off"
+	FlagRedPlants FlagCode = "red-plants"
+	FlagGlints    FlagCode = "glints"
 )
 
 // Flag is one doubt with its number: Value went past Limit.

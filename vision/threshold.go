@@ -31,8 +31,9 @@ type Threshold struct {
 // noiseSpreads spreads above the ground's peak, the spread being that of the
 // side no plant reaches. The result is drawn toward the prior: n photos give
 // it the weight MaxWeight n/(n+Shrink), so a single photo leans on the prior
-// more. It stays inside the guards of the index: a visit with nothing green,
-// or with nothing else, is not split in half.
+// more. It stays inside the guards of the index, so that a visit with nothing
+// green is not split in half; where nothing but green shows it is the lower
+// guard.
 //
 // The result does not depend on the order of the curves, and pooling them in
 // parts first gives the same.
@@ -57,8 +58,8 @@ func VisitThreshold(curves []Curve, opt Options) (Threshold, error) {
 		t.Found, t.Weight, t.Value = t.Prior, 0, t.Prior
 		t.Basis = "the typical threshold: all photos have one flat colour"
 	case meanBelow(sum, found, s) > s.high:
-		t.Found, t.Weight, t.Value = s.value(found), 0, t.Prior
-		t.Basis = "the typical threshold: nothing but green, no ground to tell it from"
+		t.Found, t.Weight, t.Value = s.value(found), 0, s.low
+		t.Basis = "the lowest threshold kept: nothing but green, no ground to tell it from"
 	default:
 		t.Found = max(s.value(found), min(noiseTop(sum, s), s.noise))
 		t.Value = t.Weight*t.Found + (1-t.Weight)*t.Prior
@@ -73,7 +74,7 @@ func VisitThreshold(curves []Curve, opt Options) (Threshold, error) {
 		t.Value, t.Guarded = v, true
 		t.Basis += fmt.Sprintf("; held at the guard %.3f", v)
 	}
-	t.Value = s.value(s.nearest(t.Value))
+	t.Value = s.snap(t.Value)
 	return t, nil
 }
 
@@ -89,22 +90,42 @@ func meanBelow(h []uint64, split int, s scale) float64 {
 
 // noiseSpreads is how far above the ground's peak its own noise is taken to
 // reach, in standard deviations.
-const noiseSpreads = 2.2
+const noiseSpreads = 2.5
 
-// noiseTop is the index value up to which the ground's own noise reaches. The
-// ground's peak is looked for below the index's noise limit; its spread is
-// taken on the low side, where there are no plants.
-func noiseTop(h []uint64, s scale) float64 {
+// groundPeak is the bin in which bare ground is most common, looked for below
+// the index's noise limit. What rises on past the limit belongs to the plants,
+// and the lowest bin holds all that lies below the scale; neither is a peak.
+// It is false where there is none: no ground shows.
+func groundPeak(h []uint64, s scale) (int, bool) {
 	const reach = 3 // bins on each side that a peak is summed over
-	peak, best := 0, uint64(0)
-	for i := reach; i < s.nearest(s.noise); i++ {
+	around := func(i int) uint64 {
 		var sum uint64
 		for _, v := range h[i-reach : i+reach+1] {
 			sum += v
 		}
+		return sum
+	}
+	peak, best := 0, uint64(0)
+	for i := reach + 1; i < s.nearest(s.noise); i++ {
+		sum := around(i)
+		for j := 1; j <= reach+1 && sum > best; j++ {
+			if around(i+j) > sum {
+				sum = 0
+			}
+		}
 		if sum > best {
 			peak, best = i, sum
 		}
+	}
+	return peak, best > 0
+}
+
+// noiseTop is the index value up to which the ground's own noise reaches. Its
+// spread is taken on the low side of its peak, where there are no plants.
+func noiseTop(h []uint64, s scale) float64 {
+	peak, ok := groundPeak(h, s)
+	if !ok {
+		return s.lo
 	}
 	var n, sq float64
 	for i, v := range h[:peak+1] {
@@ -128,7 +149,7 @@ func HandThreshold(x Index, value float64) (Threshold, error) {
 		return Threshold{}, fmt.Errorf("threshold %g is outside %g to %g, the range kept for %s: choose one inside",
 			value, s.low, s.high, x)
 	}
-	v := s.value(s.nearest(value))
+	v := s.snap(value)
 	return Threshold{Value: v, Index: x, Found: v, Prior: v, Basis: "set by hand"}, nil
 }
 

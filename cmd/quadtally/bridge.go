@@ -49,6 +49,9 @@ func responseOf(snap *record.Snapshot, name, class string) (response, error) {
 		}
 	case "pieces":
 		r.label, r.unit, r.kind = "green pieces", "per m²", stats.Count
+		if coverIsWeeds(snap) {
+			r.label = "weed pieces"
+		}
 	case "count":
 		r.label, r.unit, r.kind = "hand count", "plants per m²", stats.Count
 	case "hand-cover":
@@ -98,7 +101,7 @@ func coverIsWeeds(snap *record.Snapshot) bool {
 	any := false
 	for i := range snap.Photos {
 		if p := &snap.Photos[i]; p.InUse() {
-			if any = true; p.Result.Kind != "weed cover" {
+			if any = true; p.Result.Kind != weedCover {
 				return false
 			}
 		}
@@ -148,15 +151,20 @@ func (r response) readings(snap *record.Snapshot) []reading {
 func (r response) photoReadings(snap *record.Snapshot) []reading {
 	var out []reading
 	area := snap.Trial.Quadrat.AreaM2()
+	weeds := coverIsWeeds(snap)
 	for i := range snap.Photos {
 		p := &snap.Photos[i]
 		if !p.InUse() {
 			continue
 		}
 		day, _ := trial.ParseDate(p.Taken[:min(10, len(p.Taken))])
-		v := p.Result.CoverFrac * 100
+		cover, pieces := p.Result.CoverFrac, p.Result.Pieces
+		if g := p.Result.AllGreen; g != nil && !weeds {
+			cover, pieces = g.CoverFrac, g.Pieces
+		}
+		v := cover * 100
 		if r.name == "pieces" {
-			v = float64(p.Result.Pieces) / area
+			v = float64(pieces) / area
 		}
 		out = append(out, reading{p.Place.Plot, p.Place.Quadrat, p.Place.Visit, day, v, filepath.Base(p.Path)})
 	}

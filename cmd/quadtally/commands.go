@@ -5,7 +5,8 @@ import "github.com/spf13/cobra"
 // commands lists every command, in the order a season uses them.
 func commands(a *app) []*cobra.Command {
 	list := append([]*cobra.Command{demoCommand(a)}, layoutCommands(a)...)
-	list = append(list, sheetCommand(a), photosCommand(a), mergeCommand(a), measureCommand(a))
+	list = append(list, powerCommand(a), sheetCommand(a), photosCommand(a), mergeCommand(a), measureCommand(a))
 	list = append(list, sheetCommands(a)...)
-	return append(list, statusCommand(a), settleCommand(a), agreeCommand(a), compareCommand(a), exportCommand(a), workerCommand(a))
+	list = append(list, statusCommand(a), settleCommand(a), visitsCommand(a), reviewCommand(a))
+	return append(list, agreeCommand(a), compareCommand(a), reportCommand(a), exportCommand(a), workerCommand(a))
 }

@@ -1,7 +1,10 @@
 package main
 
 import (
+	"cmp"
+	"errors"
 	"fmt"
+	"io"
 	"slices"
 	"strings"
 
@@ -18,7 +21,8 @@ type compareFlags struct {
 	season                              bool
 	control, scale, method, class, kind string
 	covariate, from, value, side        string
-	json, short, calibrated             bool
+	json, short, calibrated, serial     bool
+	model                               string
 	alpha                               float64
 	decimal                             string
 }
@@ -43,6 +47,15 @@ Without --visit, a response with several visits is compared over the season (the
 mean over the period and the area under the curve of each plot, by the true
 dates).
 
+Under the comparison stands a second opinion: the same question asked with a
+model for what the data are (counts: quasi-Poisson with the area as offset;
+cover: quasi-binomial on plot means; a season: a mixed model of treatment by
+date). It is fixed by the kind of response, or by --model, never by its outcome.
+
+With --calibrated, image values are first carried through the line of the
+trial's own pairs of hand and photo, and the line's uncertainty is carried
+through the comparison; without it the values are as the photos gave them.
+
 With --from, any table will do: columns treatment, block (or none, for a
 completely randomised trial), plot, quadrat, day or date where there are visits,
 and the value.
@@ -51,6 +64,8 @@ and the value.
 		Example: `  quadtally compare cover
   quadtally compare count --class grass --visit 3
   quadtally compare yield --json
+  quadtally compare cover --visit 3 --calibrated
+  quadtally compare count --model negative-binomial --visit 2
   quadtally compare cover --from any-table.csv --control BARE`,
 		Args: takes(1, 1, "one response, such as cover or yield"),
 		RunE: func(cmd *cobra.Command, args []string) error {
@@ -58,6 +73,9 @@ and the value.
 				return usagef("--visit and --season exclude each other")
 			}
 			if f.from != "" {
+				if f.calibrated {
+					return usagef("--calibrated needs the trial's own pairs of hand and photo; it does not go with --from")
+				}
 				return a.compareTable(args[0], f)
 			}
 			return a.withTrial(func(_ *record.Store, snap *record.Snapshot) error {
@@ -76,6 +94,8 @@ and the value.
 	fl.StringVar(&f.covariate, "covariate", "", "adjust for `RESPONSE@VISIT` of each plot, measured before the treatments (with --from: a column)")
 	fl.Float64Var(&f.alpha, "alpha", 0.05, "significance level")
 	fl.BoolVar(&f.calibrated, "calibrated", false, "of cover and pieces: carry the image values through the calibration line first")
+	fl.StringVar(&f.model, "model", "", "second opinion: quasi-poisson or negative-binomial (counts), quasi-binomial or beta (cover), none (default: by the kind of response)")
+	fl.BoolVar(&f.serial, "serial", false, "of a season: let the mixed model correlate the dates of a plot by their true distance (CAR(1))")
 	fl.BoolVar(&f.json, "json", false, "the whole analysis as JSON")
 	fl.BoolVar(&f.short, "short", false, "only the first screen, without the full tables")
 	fl.StringVar(&f.from, "from", "", "compare a table in a CSV or XLSX `file` instead of the trial")
@@ -116,6 +136,15 @@ type comparison struct {
 	Entry    int64           `json:"record_entry,omitempty"` // newest entry of the record it rests on
 	Settings []string        `json:"settings,omitempty"`     // fingerprints of the measuring settings
 	Notes    []string        `json:"notes,omitempty"`
+
+	// Calibrated is set where image values were carried through a line.
+	Calibrated *report.Calibrated `json:"calibrated,omitempty"`
+
+	// Second opinions, by models for what the data are.
+	CountModel  *report.ShareOrCountModel `json:"count_model,omitempty"`
+	CoverModel  *report.ShareOrCountModel `json:"cover_model,omitempty"`
+	SeasonModel *report.SeasonModel       `json:"season_model,omitempty"`
+	Components  *report.Components        `json:"variance_components,omitempty"`
 }
 
 func (a *app) compareTrial(snap *record.Snapshot, name string, f compareFlags) error {
@@ -153,9 +182,26 @@ func compareResponse(snap *record.Snapshot, name string, f compareFlags) (compar
 		visits[x.visit] = true
 	}
 	days, spread := visitDays(rs)
-	c.Notes = append(c.Notes, spread...)
+	c.Notes = append(append(c.Notes, spread...), mixedKinds(snap, r)...)
 	if f.visit > 0 && !visits[f.visit] {
 		return comparison{}, fmt.Errorf("there is no %s at visit %d: `quadtally status` shows what is in", r.label, f.visit)
+	}
+	season := f.season || (f.visit == 0 && len(visits) > 1)
+	var own *stats.OwnError
+	if f.calibrated {
+		if f.visit > 0 {
+			rs = slices.DeleteFunc(slices.Clone(rs), func(x reading) bool { return x.visit != f.visit })
+		}
+		cal, err := calibrateReadings(snap, r, rs)
+		if err != nil {
+			return comparison{}, err
+		}
+		rs, c.Calibrated = cal.readings, &cal.said
+		e := cal.ownErrorOf(season, days)
+		own = &e
+		// A line can take a value below zero, so that calibrated cover and
+		// counts are measures, on their own scale.
+		opt.Kind, opt.Response = stats.Measure, r.label+", calibrated"
 	}
 	rows := statsRows(snap, rs, f.visit, days)
 	if f.covariate != "" {
@@ -164,23 +210,38 @@ func compareResponse(snap *record.Snapshot, name string, f compareFlags) (compar
 		}
 		opt.UseCovariate = true
 	}
-	return analyseRows(rows, opt, c, f.season || (f.visit == 0 && len(visits) > 1))
+	if c, err = analyseRows(rows, opt, c, season, own); err != nil {
+		return comparison{}, err
+	}
+	if err := secondOpinions(&c, rows, opt, f, groundOfReading(snap, r)); err != nil {
+		return comparison{}, err
+	}
+	return c, nil
 }
 
-func analyseRows(rows []stats.Row, opt stats.Options, c comparison, season bool) (comparison, error) {
-	if season {
-		s, err := stats.AnalyseSeason(rows, opt)
-		if err != nil {
-			return comparison{}, err
-		}
-		c.Season = &s
-		return c, nil
+// analyseRows compares; own is the values' own uncertainty, nil for none.
+func analyseRows(rows []stats.Row, opt stats.Options, c comparison, season bool, own *stats.OwnError) (comparison, error) {
+	var an stats.Analysis
+	var s stats.Season
+	var err error
+	switch {
+	case season && own != nil:
+		s, err = stats.AnalyseSeasonUncertain(rows, opt, *own)
+	case season:
+		s, err = stats.AnalyseSeason(rows, opt)
+	case own != nil:
+		an, err = stats.AnalyseUncertain(rows, opt, *own)
+	default:
+		an, err = stats.Analyse(rows, opt)
 	}
-	an, err := stats.Analyse(rows, opt)
 	if err != nil {
 		return comparison{}, err
 	}
-	c.Analysis = &an
+	if season {
+		c.Season = &s
+	} else {
+		c.Analysis = &an
+	}
 	return c, nil
 }
 
@@ -239,22 +300,54 @@ func (a *app) tellComparison(c comparison, f compareFlags) error {
 	for _, n := range c.Notes {
 		a.note("note: %s", n)
 	}
-	opt := report.TextOptions{Short: f.short}
-	if c.Season != nil {
-		return report.WriteSeason(a.out, *c.Season, opt)
-	}
-	return report.WriteComparison(a.out, *c.Analysis, opt)
+	return c.write(a.out, report.TextOptions{Short: f.short})
 }
 
-// compareTable compares a table from anywhere.
+// write writes a comparison with what was done to its values before and the
+// second opinions after it.
+func (c comparison) write(w io.Writer, opt report.TextOptions) error {
+	var err error
+	if c.Calibrated != nil {
+		err = report.WriteCalibrated(w, *c.Calibrated)
+	}
+	if c.Season != nil {
+		err = errors.Join(err, report.WriteSeason(w, *c.Season, opt))
+	} else {
+		err = errors.Join(err, report.WriteComparison(w, *c.Analysis, opt))
+	}
+	for _, m := range []*report.ShareOrCountModel{c.CountModel, c.CoverModel} {
+		if m != nil {
+			err = errors.Join(err, report.WriteModel(w, *m, opt))
+		}
+	}
+	if c.SeasonModel != nil {
+		err = errors.Join(err, report.WriteSeasonModel(w, *c.SeasonModel, opt))
+	}
+	if c.Components != nil && !opt.Short {
+		err = errors.Join(err, report.WriteComponents(w, *c.Components))
+	}
+	return err
+}
+
+// compareTable compares a table from anywhere and tells it.
 func (a *app) compareTable(name string, f compareFlags) error {
+	c, err := a.tableComparison(name, f)
+	if err != nil && !isPartly(err) {
+		return err
+	}
+	return cmp.Or(a.tellComparison(c, f), err)
+}
+
+// tableComparison compares a table from anywhere. Rows that could not be read
+// are named and counted in an error of type partly; the comparison stands.
+func (a *app) tableComparison(name string, f compareFlags) (comparison, error) {
 	s, err := a.readSheet(f.from)
 	if err != nil {
-		return err
+		return comparison{}, err
 	}
 	rows, faults, err := rowsFromSheet(s, name, f)
 	if err != nil {
-		return err
+		return comparison{}, err
 	}
 	for _, x := range faults {
 		a.note("%s", sheetFault(s, x))
@@ -270,23 +363,23 @@ func (a *app) compareTable(name string, f compareFlags) error {
 	}
 	opt.UseCovariate = f.covariate != ""
 	if err := f.apply(&opt); err != nil {
-		return err
+		return comparison{}, err
 	}
 	days := map[float64]bool{}
 	for _, r := range rows {
 		days[r.Day] = true
 	}
-	c, err := analyseRows(rows, opt, comparison{}, f.season || len(days) > 1)
+	c, err := analyseRows(rows, opt, comparison{}, f.season || len(days) > 1, nil)
 	if err != nil {
-		return err
+		return comparison{}, err
 	}
-	if err := a.tellComparison(c, f); err != nil {
-		return err
+	if err := secondOpinions(&c, rows, opt, f, 1); err != nil {
+		return comparison{}, err
 	}
 	if len(faults) > 0 {
-		return partly{len(faults)}
+		return c, partly{len(faults)}
 	}
-	return nil
+	return c, nil
 }
 
 func kindByName(name string) stats.Kind {

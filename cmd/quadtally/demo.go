@@ -149,7 +149,7 @@ func (a *app) step(args ...string) error {
 	a.flush()
 	inner := *a // the root's flags begin anew
 	root := newRoot(&inner)
-	root.SetArgs(append(slices.Clone(args), "--trial", a.trialDir, "--by", "demo"))
+	root.SetArgs(append(slices.Clone(args), "--trial", a.trialDir, "--author", "demo"))
 	root.SetOut(a.out)
 	root.SetErr(a.err)
 	return root.ExecuteContext(a.ctx)
@@ -171,6 +171,7 @@ func demoTrial(seed uint64) *trial.Trial {
 	t.Ground.BedSpacingMM, t.Ground.BedTopMM = 1800, 1200
 	t.Ground.Gradient = "wetter towards the far end of the beds"
 	t.Quadrat.WidthMM, t.Quadrat.LengthMM, t.Quadrat.PerPlot, t.Quadrat.Permanent = 500, 500, 3, true
+	t.Quadrat.PipeMM = 25
 	t.SeasonStart, t.SeasonEnd = day("2024-09-01"), day("2025-10-31")
 	t.Visits = []trial.Date{day("2025-06-14"), day("2025-06-28"), day("2025-07-12"), day("2025-07-26")}
 	t.VisitToleranceDays = 3

@@ -20,7 +20,8 @@ import (
 )
 
 type measureFlags struct {
-	frame, index, overlay     string
+	frame, pipe, index        string
+	overlay                   string
 	noFrame, alone, csv, json bool
 	threshold, mmPerPx        float64
 	workers                   int
@@ -76,6 +77,7 @@ patches of green, not plants: touching plants count once.
 	}
 	fl := c.Flags()
 	fl.StringVar(&f.frame, "frame", "", "inner `size` of the frame: 500mm, 18in, 250x1000mm")
+	fl.StringVar(&f.pipe, "pipe", "", "outer `diameter` of a frame of round pipe, such as 25mm: its height above the ground is then taken into account")
 	fl.BoolVar(&f.noFrame, "no-frame", false, "measure the whole photo")
 	fl.BoolVar(&f.alone, "alone", false, "judge each photo by itself, without the others of its day")
 	fl.Float64Var(&f.threshold, "threshold", 0, "greenness at and above which ground counts as plant (default: settled for the visit)")
@@ -111,6 +113,11 @@ func (f *measureFlags) options() (vision.Options, error) {
 			return opt, usagef("--frame: %v", err)
 		}
 		opt.FrameMM = [2]float64{w, h}
+		if f.pipe != "" {
+			if opt.PipeDiameterMM, err = trial.ParseLength(f.pipe); err != nil {
+				return opt, usagef("--pipe: %v", err)
+			}
+		}
 	default:
 		opt.MMPerPx = f.mmPerPx
 	}
@@ -139,7 +146,7 @@ func (a *app) measure(paths []string, f measureFlags) error {
 	}
 	var jobs []photoJob
 	for _, file := range scan.Files {
-		jobs = append(jobs, photoJob{file.Path, opt})
+		jobs = append(jobs, photoJob{Path: file.Path, Options: opt})
 		for _, copy := range scan.Copies[file.Hash] {
 			a.note("%s has the same content as %s and is measured once", copy, file.Path)
 		}

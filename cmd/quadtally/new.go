@@ -45,6 +45,7 @@ var planHelp = map[string]string{
 	"gradient runs":     "along the beds, or across the beds; blocks are laid across it",
 	"beds point to":     "compass direction along the beds from the zero flag",
 	"quadrat":           "inner size across x along the bed, such as 500x500mm",
+	"frame pipe":        "outer diameter of the frame's round pipe, such as 25mm or 1in; its height is then taken into account",
 	"quadrats per plot": "at each visit",
 	"quadrat spots":     "fresh (drawn anew for each visit) or permanent",
 	"count rule":        "what counts as a plant",

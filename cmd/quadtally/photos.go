@@ -3,6 +3,7 @@ package main
 import (
 	"cmp"
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"maps"
@@ -145,6 +146,7 @@ func (s settings) with(f photosFlags) (settings, error) {
 func (s settings) options(snap *record.Snapshot) (vision.Options, error) {
 	opt := vision.DefaultOptions()
 	opt.FrameMM = [2]float64{snap.Trial.Quadrat.WidthMM, snap.Trial.Quadrat.LengthMM}
+	opt.PipeDiameterMM = snap.Trial.Quadrat.PipeMM
 	opt.Index = cmp.Or(s.Index, opt.Index)
 	if s.NoFrame {
 		opt.FrameMM = [2]float64{}
@@ -249,9 +251,9 @@ func (a *app) newSettings(store *record.Store, snap **record.Snapshot, f photosF
 			}
 		}
 		for _, h := range hands {
-			th := record.Threshold{Basis: "to be settled from the photos"}
+			th := toBeSettled
 			if h.value != nil {
-				th = record.Threshold{Value: *h.value, Basis: "set by hand", ByHand: true}
+				th = setByHand(*h.value)
 			}
 			if _, err := tx.Decide(record.VisitSubject(h.visit), record.KindThreshold, th); err != nil {
 				return err
@@ -264,6 +266,14 @@ func (a *app) newSettings(store *record.Store, snap **record.Snapshot, f photosF
 	}
 	*snap, err = store.Snapshot(a.ctx)
 	return err
+}
+
+// toBeSettled is the threshold of a visit given back to its photos.
+var toBeSettled = record.Threshold{Basis: "to be settled from the photos"}
+
+// setByHand is the threshold of a visit set by a person.
+func setByHand(v float64) record.Threshold {
+	return record.Threshold{Value: v, Basis: "set by hand", ByHand: true}
 }
 
 // takeIn scans the folders and stores the facts of photos not seen before. It
@@ -381,7 +391,7 @@ func (a *app) measureNew(store *record.Store, snap *record.Snapshot, paths map[s
 		if p.MeasurementID != 0 && p.Fingerprint == fingerprint && p.Guide == steer && !mayPass(p.Fault) {
 			continue
 		}
-		jobs = append(jobs, photoJob{path, o})
+		jobs = append(jobs, photoJob{Path: path, Options: o})
 		todo = append(todo, record.Measurement{Hash: p.Hash, Fingerprint: fingerprint, Guide: steer})
 	}
 	if len(jobs) == 0 {
@@ -446,17 +456,34 @@ func fillMeasurement(m *record.Measurement, r photoReply) (err error) {
 	return err
 }
 
-// guideOf is what a person drew on a photo, as stored and as options.
+// guideOf is what a person drew on a photo, as stored and as options. Patches
+// marked as no plant are left out of the ground like drawn regions.
 func guideOf(snap *record.Snapshot, hash string, opt vision.Options) (string, vision.Options, error) {
-	d, ok := snap.Decision(record.PhotoSubject(hash), record.KindGuide)
-	if !ok {
-		return "", opt, nil
-	}
-	g, err := unmarshal[guide](d.Value)
+	g, err := drawnGuide(snap, hash)
 	if err != nil {
 		return "", opt, err
 	}
-	return string(d.Value), g.apply(opt), nil
+	marks, err := marksOf(snap, hash)
+	if err != nil {
+		return "", opt, err
+	}
+	for _, p := range marks.areas(patchNoPlant) {
+		g.Exclude = append(g.Exclude, p)
+	}
+	if g.Corners == nil && len(g.Exclude) == 0 {
+		return "", opt, nil
+	}
+	stored, err := json.Marshal(g)
+	return string(stored), g.apply(opt), err
+}
+
+// drawnGuide is the guide a person drew on a photo last.
+func drawnGuide(snap *record.Snapshot, hash string) (guide, error) {
+	d, ok := snap.Decision(record.PhotoSubject(hash), record.KindGuide)
+	if !ok {
+		return guide{}, nil
+	}
+	return unmarshal[guide](d.Value)
 }
 
 // apply puts what a person drew over the settings of the trial.
@@ -607,6 +634,7 @@ func (a *app) settleVisits(store *record.Store, opt vision.Options, force bool) 
 	type due struct {
 		photo *record.Photo
 		th    vision.Threshold
+		marks patches
 	}
 	var list []due
 	for visit, photos := range groups {
@@ -618,8 +646,12 @@ func (a *app) settleVisits(store *record.Store, opt vision.Options, force bool) 
 			newThresholds[visit] = stored
 		}
 		for _, p := range photos {
-			if force || p.Result == nil || p.Result.Threshold != th.Value {
-				list = append(list, due{p, th})
+			marks, err := marksOf(snap, p.Hash)
+			if err != nil {
+				return nil, err
+			}
+			if force || p.Result == nil || p.Result.Threshold != th.Value || p.Result.Marks != marks.key {
+				list = append(list, due{p, th, marks})
 			}
 		}
 	}
@@ -643,7 +675,7 @@ func (a *app) settleVisits(store *record.Store, opt vision.Options, force bool) 
 				if stop || i >= len(list) {
 					return
 				}
-				r, err := a.resultOf(store, list[i].photo, list[i].th, opt)
+				r, err := a.resultOf(store, list[i].photo, list[i].th, list[i].marks, opt)
 				mu.Lock()
 				if err != nil && failed == nil {
 					failed = err
@@ -705,7 +737,7 @@ func visitThreshold(snap *record.Snapshot, visit int, photos []*record.Photo, bl
 }
 
 // resultOf settles one stored measurement at a threshold.
-func (a *app) resultOf(store *record.Store, p *record.Photo, th vision.Threshold, opt vision.Options) (record.Result, error) {
+func (a *app) resultOf(store *record.Store, p *record.Photo, th vision.Threshold, marks patches, opt vision.Options) (record.Result, error) {
 	stored, err := store.Measurement(a.ctx, p.MeasurementID)
 	if err != nil {
 		return record.Result{}, err
@@ -714,12 +746,15 @@ func (a *app) resultOf(store *record.Store, p *record.Photo, th vision.Threshold
 	if err != nil {
 		return record.Result{}, fmt.Errorf("%s: %w", filepath.Base(p.Path), err)
 	}
-	res, err := vision.Settle(m, th, opt)
+	res, err := vision.Settle(m, th, marks.apply(opt))
 	if err != nil {
 		return record.Result{}, fmt.Errorf("%s: %w", filepath.Base(p.Path), err)
 	}
 	out := record.Result{Threshold: th.Value, CoverFrac: res.CoverFrac, LoFrac: res.CoverLo, HiFrac: res.CoverHi,
-		Pieces: len(res.Pieces), Kind: res.Quantity, Notes: res.Warnings}
+		Pieces: len(res.Pieces), Kind: res.Quantity, Notes: res.Warnings, Marks: marks.key}
+	if marks.tell {
+		weedsOnly(&out, res)
+	}
 	return out, nil
 }
 
@@ -768,28 +803,18 @@ func summarise(snap *record.Snapshot, paths map[string]string, out *photosOutcom
 	}
 }
 
-// tellFaults names every photo with a fault; many with the same fault share a
-// paragraph.
+// tellFaults names every photo with a fault, and each way out once.
 func (a *app) tellFaults(faults []intake.Fault) {
-	const many = 4
-	byText := map[string][]string{}
+	var ways []string
 	for _, x := range faults {
-		byText[x.Text] = append(byText[x.Text], x.Path)
+		fact, way, ok := strings.Cut(x.Text, "; ")
+		a.note("%s: %s", x.Path, fact)
+		if ok && !slices.Contains(ways, way) {
+			ways = append(ways, way)
+		}
 	}
-	told := map[string]bool{}
-	for _, x := range faults {
-		list := byText[x.Text]
-		if len(list) < many {
-			a.note("%s: %s", x.Path, x.Text)
-			continue
-		}
-		if !told[x.Text] {
-			told[x.Text] = true
-			a.note("%s: %s:", x.Text, plural(len(list), "photo"))
-			for _, path := range list {
-				a.note("  %s", path)
-			}
-		}
+	for _, w := range ways {
+		a.note("  what to do: %s", w)
 	}
 }
 

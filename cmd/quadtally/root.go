@@ -137,7 +137,7 @@ A season in the order it happens:
 	})
 	f := root.PersistentFlags()
 	f.StringVar(&a.trialDir, "trial", ".", "the trial's folder")
-	f.StringVar(&a.by, "by", "", "who is entering this (default: $QUADTALLY_BY or the computer's user)")
+	f.StringVar(&a.by, "author", "", "who is entering this (default: $QUADTALLY_AUTHOR or the computer's user)")
 	f.BoolVar(&a.quiet, "quiet", false, "no progress, only results and faults")
 	for _, c := range commands(a) {
 		if c.Args == nil {
@@ -171,7 +171,7 @@ func (a *app) author() string {
 	if a.by != "" {
 		return a.by
 	}
-	if v := os.Getenv("QUADTALLY_BY"); v != "" {
+	if v := os.Getenv("QUADTALLY_AUTHOR"); v != "" {
 		return v
 	}
 	if u, err := user.Current(); err == nil && u.Username != "" {

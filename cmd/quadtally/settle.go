@@ -7,6 +7,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"quadtally/cmd/quadtally/internal/intake"
 	"quadtally/cmd/quadtally/internal/record"
 )
 
@@ -51,7 +52,10 @@ with --undo. The photo itself is never touched.
 					}
 					return nil
 				})
-				return err
+				if err != nil {
+					return err
+				}
+				return a.placeAgain(store) // a visit's threshold rests on all its photos
 			})
 		},
 	}
@@ -71,7 +75,7 @@ func (a *app) settleOne(tx *record.Tx, snap *record.Snapshot, p *record.Photo, t
 	switch {
 	case undo:
 		for i := len(snap.Decisions) - 1; i >= 0; i-- {
-			if d := snap.Decisions[i]; d.Subject == subject {
+			if d := snap.Decisions[i]; d.Subject == subject && saidByHand(d) {
 				fmt.Fprintf(a.out, "%s: took back %s (by %s)\n", name, d.Kind, d.Author)
 				return tx.Undo(d.ID)
 			}
@@ -100,10 +104,20 @@ func (a *app) settleOne(tx *record.Tx, snap *record.Snapshot, p *record.Photo, t
 	if err := checkPlace(snap, to); err != nil {
 		return err
 	}
-	to.Basis, to.State, to.Reason = "hand", record.PlaceSettled, ""
+	to.Basis, to.State, to.Reason = intake.ByHand, record.PlaceSettled, ""
 	fmt.Fprintf(a.out, "%s: plot %s quadrat %d visit %d\n", name, to.Plot, to.Quadrat, to.Visit)
 	_, err := tx.Decide(subject, record.KindPlace, to)
 	return err
+}
+
+// saidByHand tells a person's word from what was worked out from cards and
+// names.
+func saidByHand(d record.Decision) bool {
+	if d.Kind != record.KindPlace {
+		return true
+	}
+	p, err := unmarshal[record.Place](d.Value)
+	return err == nil && p.Basis == intake.ByHand
 }
 
 // checkPlace refuses a place the plan does not have.

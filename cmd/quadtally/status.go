@@ -224,7 +224,8 @@ func (a *app) printStatus(st trialStatus, all bool) {
 				fmt.Fprintf(a.out, "  and %d more (--all names them)\n", len(qs)-i)
 				return
 			}
-			fmt.Fprintf(a.out, "  %s: %s\n", q.Photo, q.Text)
+			fact, _, _ := strings.Cut(q.Text, "; ")
+			fmt.Fprintf(a.out, "  %s: %s\n", q.Photo, fact)
 		}
 	}
 	list("Photos that could not be read:", st.Unread)

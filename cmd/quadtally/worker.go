@@ -1,10 +1,12 @@
 package main
 
 import (
+	"bytes"
 	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
+	"image/jpeg"
 	"os"
 	"os/exec"
 	"os/signal"
@@ -21,10 +23,12 @@ import (
 // maxPhotoBytes is the largest photo file that is read at all.
 const maxPhotoBytes = 256 << 20
 
-// photoJob is one photo for a worker process.
+// photoJob is one photo for a worker process: to be measured, or, where
+// Picture gives a long side in pixels, to be drawn as it is.
 type photoJob struct {
 	Path    string         `json:"path"`
 	Options vision.Options `json:"options"`
+	Picture int            `json:"picture,omitempty"`
 }
 
 // photoReply is what a worker answers. Fault is a sentence where the photo
@@ -34,7 +38,25 @@ type photoReply struct {
 	Facts       intake.Facts        `json:"facts"`
 	Measurement *vision.Measurement `json:"measurement"`
 	Fault       string              `json:"fault"`
-	Gone        bool                `json:"gone,omitempty"`
+	Gone        bool                `json:"gone,omitempty"` // the file could not be read at all
+	Picture     *drawnPhoto         `json:"picture,omitempty"`
+}
+
+// drawnPhoto is a picture made of a photo, and the full size of the photo.
+type drawnPhoto struct {
+	JPEG          []byte `json:"jpeg"`
+	Width, Height int
+}
+
+// drawUpright draws a whole photo.
+func drawUpright(photo []byte, longSide int) (*drawnPhoto, error) {
+	img, w, h, err := vision.Upright(photo, longSide)
+	if err != nil {
+		return nil, err
+	}
+	var b bytes.Buffer
+	err = jpeg.Encode(&b, img, &jpeg.Options{Quality: 85})
+	return &drawnPhoto{b.Bytes(), w, h}, err
 }
 
 // measurePhoto does one job; it runs inside a worker process.
@@ -43,6 +65,12 @@ func measurePhoto(j photoJob) photoReply {
 	photo, err := readFile(j.Path, maxPhotoBytes)
 	if err != nil {
 		r.Fault, r.Gone = err.Error(), true
+		return r
+	}
+	if j.Picture > 0 {
+		if r.Picture, err = drawUpright(photo, j.Picture); err != nil {
+			r.Fault = err.Error()
+		}
 		return r
 	}
 	r.Facts = intake.ReadFacts(j.Path, photo)

@@ -365,7 +365,8 @@ func (f *Fit) describeSpread(pt part) {
 	if (f.Family == Poisson || f.Family == Binomial) && f.Dispersion > overdispersed {
 		f.warn("the rows vary %.1f times as much as the %s family allows: its p-values are too small; use the quasi family", f.Dispersion, f.Family)
 	}
-	if f.Family.quasi() && f.Dispersion < underdispersed {
+	// Shares of an area have no variance of chance alone to be held against.
+	if f.Family.quasi() && (f.Family.counts() || f.model.Trials != nil) && f.Dispersion < underdispersed {
 		f.warn("the rows vary less (%.2f times) than chance alone would make them: check how they were recorded", f.Dispersion)
 	}
 }

@@ -121,17 +121,27 @@ type Frame struct {
 	Marks       []SeenMark // by marks
 
 	Warnings []string
+
+	byPaint bool // the edge was found by colour alone
 }
 
-// ErrNotFound is wrapped by every error that means the photo shows no frame
-// that can be trusted.
+// ErrNotFound is what every NotFoundError is by errors.Is.
 var ErrNotFound = errors.New("no frame found")
 
-func notFound(format string, args ...any) error {
-	return fmt.Errorf("%w: %s", ErrNotFound, fmt.Sprintf(format, args...))
+// NotFoundError means that the photo shows no frame that can be trusted.
+type NotFoundError struct {
+	Reason string // what was seen instead
+	WayOut string // what to do about the photo
 }
 
-// Find looks for the frame. An error that wraps ErrNotFound is a normal
+func (e *NotFoundError) Error() string {
+	return fmt.Sprintf("%v: %s; %s", ErrNotFound, e.Reason, e.WayOut)
+}
+
+// Is makes every NotFoundError an ErrNotFound.
+func (e *NotFoundError) Is(target error) bool { return target == ErrNotFound }
+
+// Find looks for the frame. A *NotFoundError is a normal
 // answer and says what to do about the photo.
 func Find(r *raster.Raster, opt Options) (Frame, error) {
 	if err := opt.Validate(); err != nil {
@@ -155,7 +165,7 @@ func Find(r *raster.Raster, opt Options) (Frame, error) {
 		}
 	}
 	if opt.WidthMM == 0 {
-		return Frame{}, notFound("no three corner marks were read; state the frame's inner size to look for its edges")
+		return Frame{}, &NotFoundError{"no three corner marks were read", "state the frame's inner size to look for its edges"}
 	}
 	f, err := findByEdges(r, opt)
 	f.Warnings = append(warnings, f.Warnings...)
@@ -190,7 +200,7 @@ func findByEdges(r *raster.Raster, opt Options) (Frame, error) {
 	const advice = "photograph the whole frame from straight above, its inner edge free of leaves, or stick marks at its corners"
 	s := searchPicture(r)
 	if s.w < 48 || s.h < 48 {
-		return Frame{}, notFound("the photo is too small")
+		return Frame{}, &NotFoundError{"the photo is too small", "use the original from the phone"}
 	}
 	cam := cameraOf(r, opt.FocalPx)
 	var grads [3]gradients
@@ -231,13 +241,22 @@ func findByEdges(r *raster.Raster, opt Options) (Frame, error) {
 	// than the search picture which of them is the inner edge.
 	var best Frame
 	reason := "no four edges that could be one"
+	var fine [3]plane
+	if len(verdicts) > 0 {
+		fine = finePlanes(r)
+	}
 	for i, v := range distinct(verdicts, settled) {
-		f, why := settle(r, s, v, opt, cam)
+		// Once a pipe's edge is found by its paint, other lines along the same
+		// pipe lead to the same edge.
+		if q, _ := fromUpperLeft(r, s.toLuma(v.quad), [4]float64{}); best.byPaint && nearQuads(q, best.Inner, .5*best.PipeWidthMM/best.MMPerPx) {
+			continue
+		}
+		f, why := settle(r, fine, s, v, opt, cam)
 		switch {
 		case why != "":
 		case best.Confidence == 0,
 			f.Confidence > best.Confidence && !within(best.Inner, f.Inner),
-			f.Confidence > .5*best.Confidence && within(f.Inner, best.Inner):
+			f.Confidence > .75*best.Confidence && within(f.Inner, best.Inner):
 			best = f
 		}
 		if i == 0 && why != "" {
@@ -245,7 +264,7 @@ func findByEdges(r *raster.Raster, opt Options) (Frame, error) {
 		}
 	}
 	if best.Confidence == 0 {
-		return Frame{}, notFound("%s; %s", reason, advice)
+		return Frame{}, &NotFoundError{reason, advice}
 	}
 	return best, nil
 }
@@ -322,7 +341,11 @@ func (s picture) toLuma(q Quad) Quad {
 // limits.
 func fitRectangle(q Quad, opt Options, cam camera, slack float64) (w, h float64, err error) {
 	best := math.Inf(1)
-	for _, size := range [2][2]float64{{opt.WidthMM, opt.HeightMM}, {opt.HeightMM, opt.WidthMM}} {
+	sizes := [][2]float64{{opt.WidthMM, opt.HeightMM}, {opt.HeightMM, opt.WidthMM}}
+	if opt.WidthMM == opt.HeightMM {
+		sizes = sizes[:1]
+	}
+	for _, size := range sizes {
 		g, e := QuadToQuad(rect(size[0], size[1]), q)
 		if e != nil {
 			return 0, 0, e
@@ -342,14 +365,14 @@ func fitRectangle(q Quad, opt Options, cam camera, slack float64) (w, h float64,
 }
 
 // settle turns a verdict into a frame, or says why not.
-func settle(r *raster.Raster, s picture, v verdict, opt Options, cam camera) (Frame, string) {
+func settle(r *raster.Raster, fine [3]plane, s picture, v verdict, opt Options, cam camera) (Frame, string) {
 	if v.outside {
 		return Frame{}, "of the best candidate only the outer edge is seen"
 	}
 	if !v.strip() {
 		return Frame{}, "the best candidate has no second edge, as a pipe has"
 	}
-	q, support, ok := refine(r, s, v)
+	q, support, byPaint, ok := refine(fine, s, v)
 	if !ok {
 		return Frame{}, "the edges of the best candidate do not hold at full scale"
 	}
@@ -379,16 +402,21 @@ func settle(r *raster.Raster, s picture, v verdict, opt Options, cam camera) (Fr
 		return Frame{}, "the best candidate cannot lie on the ground"
 	}
 	f := newFrame(q, w, h, ground, p)
+	f.byPaint = byPaint
 	pxPerSearch := (s.perPx[0] + s.perPx[1]) / 2
 	f.PipeWidthMM = v.widthPx * pxPerSearch * f.MMPerPx
 	if f.PipeWidthMM < 3 || f.PipeWidthMM > 90 {
 		return Frame{}, fmt.Sprintf("the best candidate's pipe would be %.0f mm wide", f.PipeWidthMM)
 	}
+	// The width is read to a search pixel or two only.
+	if d := opt.PipeDiameterMM; d > 0 && math.Abs(f.PipeWidthMM-d) > max(.5*d, 2.5*pxPerSearch*f.MMPerPx) {
+		return Frame{}, fmt.Sprintf("the best candidate's pipe is about %.0f mm wide, not %g mm", f.PipeWidthMM, d)
+	}
 	f.Method = ByEdges
 	f.Support = support
 	worst := slices.Max(v.uneven[:])
 	if worst > mostUneven {
-		return Frame{}, "the best candidate's edges are not those of one pipe; a shadow may lie along them"
+		return Frame{}, "the best candidate's edges are not those of one pipe, a shadow may lie along them"
 	}
 	mean := (support[0] + support[1] + support[2] + support[3]) / 4
 	f.Confidence = (.5*weakest + .5*mean) * min(1, .7+.3*max(0, slices.Min(v.outer[:]))) * (1 - .6*min(1, worst))

@@ -156,9 +156,51 @@ func (h Homography) scaleAt(p raster.Point) float64 {
 	return math.Sqrt(math.Abs(a*d - b*c))
 }
 
-// QuadToQuad is the one homography that takes four corners to four others.
+// QuadToQuad is the one homography that takes four corners to four others, by
+// way of the unit square (Heckbert 1989, Fundamentals of texture mapping and
+// image warping, section 2.2.3).
 func QuadToQuad(from, to Quad) (Homography, error) {
-	return FitHomography(from[:], to[:])
+	a, ok1 := squareToQuad(from)
+	b, ok2 := squareToQuad(to)
+	if !ok1 || !ok2 {
+		return Homography{}, errDegenerate
+	}
+	back, err := a.Inverse()
+	if err != nil {
+		return Homography{}, err
+	}
+	h := b.Mul(back)
+	if !(math.Abs(h[8]) > 0) {
+		return Homography{}, errDegenerate
+	}
+	scale := 1 / h[8]
+	for i := range h {
+		h[i] *= scale
+	}
+	return h, nil
+}
+
+// squareToQuad takes (0,0), (1,0), (1,1), (0,1) to the corners of q; false
+// where three of them lie on one line.
+func squareToQuad(q Quad) (Homography, bool) {
+	size := 0.0
+	for i := range 4 {
+		size = max(size, q.Side(i))
+	}
+	for i := range 4 {
+		if !(math.Abs(cross(sub(q[(i+1)%4], q[i]), sub(q[(i+2)%4], q[i]))) > 1e-9*size*size) {
+			return Homography{}, false
+		}
+	}
+	e, f := sub(q[1], q[2]), sub(q[3], q[2])
+	s := sub(sub(q[0], q[1]), sub(q[3], q[2]))
+	det := cross(e, f)
+	g, h := cross(s, f)/det, cross(e, s)/det
+	return Homography{
+		q[1].X - q[0].X + g*q[1].X, q[3].X - q[0].X + h*q[3].X, q[0].X,
+		q[1].Y - q[0].Y + g*q[1].Y, q[3].Y - q[0].Y + h*q[3].Y, q[0].Y,
+		g, h, 1,
+	}, true
 }
 
 // FitHomography is the least-squares homography from src to dst, 4 points or

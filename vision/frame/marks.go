@@ -30,7 +30,7 @@ const (
 )
 
 // findByMarks reads the marks and fits the frame to all their corners. Marks
-// that contradict each other give an error that wraps ErrNotFound: a photo
+// that contradict each other give a *NotFoundError: a photo
 // whose marks cannot be believed is not measured by its edges instead.
 func findByMarks(r *raster.Raster, opt Options) (Frame, error) {
 	seen := detectMarks(r)
@@ -59,23 +59,23 @@ func findByMarks(r *raster.Raster, opt Options) (Frame, error) {
 	}
 	top, err := FitHomography(mm, px)
 	if err != nil {
-		return Frame{}, notFound("the corner marks lie on one line")
+		return Frame{}, badMarks("the corner marks lie on one line")
 	}
 	off, err := worstOff(top, mm, px)
 	if err != nil || off > maxMarkMM {
-		return Frame{}, notFound("the corner marks lie up to %.0f mm from where a %s has them; check that each is on its own corner", off, class)
+		return Frame{}, badMarks("the corner marks lie up to %.0f mm from where a %s has them", off, class)
 	}
 	cam := cameraOf(r, opt.FocalPx)
 	p, _, _, err := poseOf(top, cam)
 	if err != nil {
-		return Frame{}, notFound("the corner marks cannot lie flat on one frame")
+		return Frame{}, badMarks("the corner marks cannot lie flat on one frame")
 	}
 	ground := top
 	if opt.PipeDiameterMM > 0 {
 		// The plates lie on top of the pipe; the ground is that much deeper.
 		flat, err := p.lowered(0, cam).Inverse()
 		if err != nil {
-			return Frame{}, notFound("the corner marks cannot lie flat on one frame")
+			return Frame{}, badMarks("the corner marks cannot lie flat on one frame")
 		}
 		ground = p.lowered(opt.PipeDiameterMM, cam).Mul(flat).Mul(top)
 		p.t = p.t.add(p.r3.scale(opt.PipeDiameterMM))
@@ -85,7 +85,7 @@ func findByMarks(r *raster.Raster, opt Options) (Frame, error) {
 	q := ground.ApplyQuad(rect(w, h))
 	for _, c := range q {
 		if !(c.X >= 0 && c.Y >= 0 && c.X <= float64(r.Width) && c.Y <= float64(r.Height)) {
-			return Frame{}, notFound("part of the quadrat lies outside the photo")
+			return Frame{}, badMarks("part of the quadrat lies outside the photo")
 		}
 	}
 	first := upperLeft(r, q)
@@ -95,7 +95,7 @@ func findByMarks(r *raster.Raster, opt Options) (Frame, error) {
 	}
 	ground, err = QuadToQuad(rect(w, h), q.turned(first))
 	if err != nil {
-		return Frame{}, notFound("the corner marks lie on one line")
+		return Frame{}, badMarks("the corner marks lie on one line")
 	}
 	f := newFrame(inner, w, h, ground, p)
 	f.Method, f.Support = ByMarks, [4]float64{1, 1, 1, 1}
@@ -126,10 +126,10 @@ func oneFrame(seen []SeenMark) error {
 	ids := map[int]bool{}
 	for _, s := range seen {
 		if c, _ := s.Mark.Class(); c != class {
-			return notFound("marks of two frames in one photo, %s and %s; photograph one frame at a time", class, c)
+			return badMarks("marks of two frames in one photo, %s and %s", class, c)
 		}
 		if ids[s.Mark.ID] {
-			return notFound("the mark of corner %d of %s is in the photo twice", s.Mark.Corner(), class)
+			return badMarks("the mark of corner %d of %s is in the photo twice", s.Mark.Corner(), class)
 		}
 		ids[s.Mark.ID] = true
 	}
@@ -160,7 +160,7 @@ func roughMap(r *raster.Raster, seen []SeenMark) (Homography, error) {
 		got = -got
 	}
 	if !(want*got > 0) {
-		return Homography{}, notFound("the corner marks are in the wrong order round the frame; check that each is on its own corner")
+		return Homography{}, badMarks("the corner marks are in the wrong order round the frame")
 	}
 	if len(mm) == 3 { // complete the parallelogram to make the affine map
 		for _, p := range []*[]raster.Point{&mm, &px} {
@@ -170,7 +170,7 @@ func roughMap(r *raster.Raster, seen []SeenMark) (Homography, error) {
 	}
 	h, err := FitHomography(mm, px)
 	if err != nil {
-		return h, notFound("the corner marks lie on one line")
+		return h, badMarks("the corner marks lie on one line")
 	}
 	return h, nil
 }
@@ -201,4 +201,9 @@ func worstOff(h Homography, mm, px []raster.Point) (float64, error) {
 		worst = max(worst, dist(back.Apply(px[i]), mm[i]))
 	}
 	return worst, nil
+}
+
+// badMarks says what is wrong with the marks that were read.
+func badMarks(format string, args ...any) error {
+	return &NotFoundError{fmt.Sprintf(format, args...), "stick each mark on its own corner of one frame and show all of it"}
 }

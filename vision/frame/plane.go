@@ -47,6 +47,12 @@ func (p plane) reduced(w, h int) plane {
 	if w >= p.w || h >= p.h {
 		return p
 	}
+	if p.w == 2*w && p.h == 2*h {
+		return p.halved()
+	}
+	if p.w == 4*w && p.h == 4*h {
+		return p.halved().halved()
+	}
 	out := plane{w, h, make([]byte, w*h)}
 	x0 := make([]int, w+1)
 	for x := range x0 {
@@ -74,6 +80,21 @@ func (p plane) reduced(w, h int) plane {
 	return out
 }
 
+// halved is reduced for the usual case, each pixel the mean of four.
+func (p plane) halved() plane {
+	w, h := p.w/2, p.h/2
+	out := plane{w, h, make([]byte, w*h)}
+	for y := range h {
+		a, b := p.pix[2*y*p.w:][:2*w], p.pix[(2*y+1)*p.w:][:2*w]
+		row := out.pix[y*w:][:w]
+		for x := range row {
+			i := 2 * x
+			row[x] = byte((uint32(a[i]) + uint32(a[i+1]) + uint32(b[i]) + uint32(b[i+1]) + 2) >> 2)
+		}
+	}
+	return out
+}
+
 // planesOf gives luma and both chroma planes of a raster.
 func planesOf(r *raster.Raster) [3]plane {
 	return [3]plane{
@@ -91,7 +112,36 @@ func usable(r *raster.Raster) bool {
 		len(r.Cb) >= r.ChromaWidth*r.ChromaHeight && len(r.Cr) >= r.ChromaWidth*r.ChromaHeight
 }
 
-// picture is a raster's channels at one common scale, for searching.
+// ratioScale turns a ratio of chroma to luma into grey levels about 128: the
+// strongest paint just fills the range. ratioFloor keeps the noise of black
+// pixels down.
+const (
+	ratioScale = 200
+	ratioFloor = 8
+)
+
+// ratios are the two chroma planes over luma, all of one size. Light falls out
+// of a ratio, paint stays: a pipe's shaded flank has the colour of its lit one
+// and a shadow's rim on the ground does not show, while in luma both are
+// stronger edges than the one between shaded pipe and shaded ground.
+func ratios(luma, cb, cr plane) (u, v plane) {
+	var over [256]int32 // 16.16
+	for i := range over {
+		over[i] = int32(math.Round(ratioScale * 65536 / float64(i+ratioFloor)))
+	}
+	divide := func(c plane) plane {
+		out := plane{c.w, c.h, make([]byte, len(c.pix))}
+		for i, b := range c.pix {
+			x := (int32(b)-128)*over[luma.pix[i]]>>16 + 128
+			out.pix[i] = byte(min(255, max(0, x)))
+		}
+		return out
+	}
+	return divide(cb), divide(cr)
+}
+
+// picture is a raster's luma and colour ratios at one common scale, for
+// searching.
 type picture struct {
 	w, h   int
 	perPx  [2]float64 // luma pixels per search pixel, across and down
@@ -110,5 +160,14 @@ func searchPicture(r *raster.Raster) picture {
 	for i, p := range planesOf(r) {
 		s.planes[i] = p.reduced(w, h)
 	}
+	s.planes[1], s.planes[2] = ratios(s.planes[0], s.planes[1], s.planes[2])
 	return s
+}
+
+// finePlanes are luma and colour ratios at full scale, for refining.
+func finePlanes(r *raster.Raster) [3]plane {
+	p := planesOf(r)
+	luma := p[0].reduced(p[1].w, p[1].h)
+	p[1], p[2] = ratios(luma, p[1], p[2])
+	return p
 }

@@ -18,6 +18,8 @@ type mix struct {
 	planes [3]plane
 	sx, sy [3]float64 // luma position to plane position
 	weight [3]float64
+	// contrast is the step from ground to pipe over the ground's clutter.
+	contrast [3]float64
 }
 
 func (m mix) at(p raster.Point) float64 {
@@ -33,17 +35,17 @@ func (m mix) at(p raster.Point) float64 {
 // mixFor weighs each channel by the step from ground to pipe over the square
 // of the ground's clutter (Fisher's discriminant, channels taken as
 // independent), signed so that the pipe is the higher side.
-func mixFor(r *raster.Raster, s picture, v verdict) (m mix, ok bool) {
-	m.planes = planesOf(r)
+func mixFor(fine [3]plane, s picture, v verdict) (m mix, ok bool) {
+	m.planes = fine
 	var best float64
 	for c := range 3 {
-		m.sx[c] = float64(m.planes[c].w) / float64(r.Width)
-		m.sy[c] = float64(m.planes[c].h) / float64(r.Height)
+		m.sx[c] = float64(fine[c].w) / float64(fine[0].w)
+		m.sy[c] = float64(fine[c].h) / float64(fine[0].h)
 		var steps, ground []float64
 		for i := range 4 {
 			for k := range searchProbes {
 				at, n := v.quad.probe(i, .04+.92*(float64(k)+.5)/searchProbes)
-				on, off := v.widthPx/2, -2.5
+				on, off := v.widthPx/2, -2.5-v.widthPx/2
 				g := s.planes[c].sample(at.X+n.X*off, at.Y+n.Y*off)
 				steps = append(steps, s.planes[c].sample(at.X+n.X*on, at.Y+n.Y*on)-g)
 				ground = append(ground, g)
@@ -54,7 +56,8 @@ func mixFor(r *raster.Raster, s picture, v verdict) (m mix, ok bool) {
 		slices.Sort(ground)
 		clutter := (ground[len(ground)*3/4]-ground[len(ground)/4])/1.349 + 2
 		m.weight[c] = step / (clutter * clutter)
-		best = max(best, math.Abs(m.weight[c])*clutter)
+		m.contrast[c] = math.Abs(step) / clutter
+		best = max(best, m.contrast[c])
 	}
 	if !(best > .3) {
 		return m, false
@@ -62,32 +65,80 @@ func mixFor(r *raster.Raster, s picture, v verdict) (m mix, ok bool) {
 	return m, true
 }
 
+// byPaint is the mix without luma, where colour alone tells pipe from ground:
+// the edge it sees is the pipe's own, while in luma a pipe in the sun has a
+// second one along its back, between its lit and its shaded flank.
+func (m mix) byPaint() (mix, bool) {
+	const plain = 1.5 // steps of the ground's own clutter
+	m.weight[0] = 0
+	return m, math.Hypot(m.contrast[1], m.contrast[2]) >= plain
+}
+
+// onPipe reports whether just inside some side of q the paint is still the
+// pipe's: then that side lies along the pipe's back and is not its edge.
+func (m mix) onPipe(q Quad, width float64) bool {
+	c := 1
+	if m.contrast[2] > m.contrast[1] {
+		c = 2
+	}
+	if m.contrast[c] < 1 {
+		return false // colour alone does not tell
+	}
+	paint := m
+	paint.weight = [3]float64{}
+	paint.weight[c] = 1
+	for i := range 4 {
+		level := func(d float64) float64 {
+			var vs []float64
+			for k := range searchProbes {
+				at, n := q.probe(i, .04+.92*(float64(k)+.5)/searchProbes)
+				vs = append(vs, paint.at(raster.Point{X: at.X + d*n.X, Y: at.Y + d*n.Y}))
+			}
+			return median(vs)
+		}
+		pipe, ground, here := level(width/2), level(-1.2*width), level(-max(2.5, width/4))
+		if step := pipe - ground; math.Abs(step) >= 8 && (here-ground)/step > .5 { // 8 grey levels
+			return true
+		}
+	}
+	return false
+}
+
 // refine finds the inner edge on the full raster: probes across each side of
 // the coarse quad, the steepest rises along each as candidates, a line most
 // of them agree on, and the corners where the lines cross.
-func refine(r *raster.Raster, s picture, v verdict) (q Quad, support [4]float64, ok bool) {
-	m, ok := mixFor(r, s, v)
+func refine(fine [3]plane, s picture, v verdict) (q Quad, support [4]float64, byPaint, ok bool) {
+	m, ok := mixFor(fine, s, v)
 	if !ok {
-		return q, support, false
+		return q, support, false, false
 	}
 	perPx := (s.perPx[0] + s.perPx[1]) / 2
 	q = s.toLuma(v.quad)
 	width := v.widthPx * perPx
-	for _, reach := range []float64{2.5 * perPx, 1.2 * perPx} {
+	type pass struct {
+		mix   mix
+		reach float64
+	}
+	passes := []pass{{m, 2.5 * perPx}, {m, 1.2 * perPx}}
+	var paint mix
+	if paint, byPaint = m.byPaint(); byPaint {
+		passes = []pass{{paint, max(2.5*perPx, .8*width)}, {m, min(1.2*perPx, max(2, width/4))}}
+	}
+	for _, p := range passes {
 		var ls [4]line
 		for i := range 4 {
-			points := sideEdges(m, q, i, refineProbes, reach, min(width/2, perPx))
+			points := sideEdges(p.mix, q, i, refineProbes, p.reach, min(width/2, perPx))
 			l, sup, found := fitSide(points, refineProbes, max(.8, .45*perPx))
 			if !found {
-				return q, support, false
+				return q, support, false, false
 			}
 			ls[i], support[i] = l, sup
 		}
 		if q, ok = crossing(ls); !ok {
-			return q, support, false
+			return q, support, false, false
 		}
 	}
-	return q, support, true
+	return q, support, byPaint, !m.onPipe(q, width)
 }
 
 // sideEdges gives up to two edge candidates for each probe across side i: the

@@ -74,7 +74,7 @@ func quantile(xs []float64, p float64) float64 {
 // 2 % of its side off anywhere is wrong, the worst thing the finder can do; a
 // refusal is safe.
 func TestScenes(t *testing.T) {
-	each := 2
+	each := 1
 	if os.Getenv("QUADTALLY_HEAVY") == "1" {
 		each = 10
 	}

@@ -120,7 +120,7 @@ func (id *identifier) visit(i int) {
 		id.open(i, "the camera's date %s lies outside the season: say which visit the photo belongs to", day)
 	default:
 		if v.Visit = id.trial.VisitOf(day); v.Visit == 0 {
-			id.open(i, "%s is not within %d days of one planned visit: say which visit it is, or add one", day, id.trial.VisitToleranceDays)
+			id.open(i, "%s is not within %d days of one planned visit: say which visit it is, or add one with `quadtally visits --add %s`", day, id.trial.VisitToleranceDays, day)
 		} else if p.Sheet != nil && p.Sheet.Visit > 0 && p.Sheet.Visit != v.Visit {
 			id.open(i, "the sheet says visit %d but the camera's date %s falls into visit %d", p.Sheet.Visit, day, v.Visit)
 			v.Visit = 0

@@ -71,9 +71,13 @@ func (r *reader) add(o record.Observation, v tables.Value) {
 }
 
 func (r *reader) wideCounts(at map[int]place) error {
-	columns := 0
+	columns, blank := 0, 0
 	places := map[int]place{}
 	for _, row := range r.s.Rows {
+		if r.unfilled(row) {
+			blank++
+			continue
+		}
 		if p, ok := at[row.Line]; ok {
 			if p, ok = r.settleVisit(row.Line, p); ok {
 				places[row.Line] = p
@@ -121,6 +125,7 @@ func (r *reader) wideCounts(at map[int]place) error {
 	if columns == 0 {
 		return r.missingColumn("the counts (one column a class, such as broadleaf and grass, or columns class and count)")
 	}
+	r.waiting(blank)
 	r.checkTotals()
 	return nil
 }
@@ -270,6 +275,10 @@ func (r *reader) unlisted() {
 // where it is one of a quadrat.
 func (r *reader) longValues(at map[int]place, vc, valc int) {
 	byLine := r.scaled(valc, 1)
+	lengths := map[int]tables.Value{}
+	if c := r.s.Column("bed_length_mm"); c >= 0 {
+		lengths = r.scaled(c, 1)
+	}
 	for _, row := range r.s.Rows {
 		p, ok := at[row.Line]
 		v, has := byLine[row.Line]
@@ -278,13 +287,14 @@ func (r *reader) longValues(at map[int]place, vc, valc int) {
 		}
 		o := r.observation(row, p)
 		o.Variable = strings.ToLower(row.Cells[vc].Text)
+		o.LengthMM, o.Trim = lengths[row.Line].Number, r.text(row, "trim")
 		o.Class, o.Unit = r.text(row, "class", "species"), r.text(row, "unit")
 		o.Group, o.Life = r.text(row, "group"), r.text(row, "life")
 		if o.Variable == "" {
 			r.fault(row.Line, "the name of the variable is blank")
 			continue
 		}
-		if p.quadrat > 0 || p.visit > 0 || (!p.date.IsZero() && r.t.VisitOf(p.date) > 0) {
+		if p.quadrat > 0 || p.visit > 0 || (o.LengthMM == 0 && !p.date.IsZero() && r.t.VisitOf(p.date) > 0) {
 			if p, ok = r.settleVisit(row.Line, p); !ok {
 				continue
 			}

@@ -237,6 +237,28 @@ func (r *reader) checkAgainstLayout(at map[int]place) {
 	}
 }
 
+// leads are columns of an empty sheet that are filled in before anybody went
+// to the field.
+var leads = map[string]bool{"plot": true, "block": true, "treatment": true, "quadrat": true, "visit": true, "date": true, "trim": true, "observer": true}
+
+// unfilled reports a row of a prepared sheet that nobody has written on yet.
+// It tells nothing: neither a value nor that one is missing.
+func (r *reader) unfilled(row tables.Row) bool {
+	for c, cell := range row.Cells {
+		if cell.Text != "" && !leads[tables.Key(r.s.Header[c])] {
+			return false
+		}
+	}
+	return true
+}
+
+// waiting says how many rows are still unfilled.
+func (r *reader) waiting(rows int) {
+	if rows > 0 {
+		r.out.Notes = append(r.out.Notes, plural(rows, "row is", "rows are")+" not filled in yet and passed over")
+	}
+}
+
 // settleVisit ties a row to a planned visit, by its date where it has one.
 func (r *reader) settleVisit(line int, p place) (place, bool) {
 	switch {

@@ -248,3 +248,20 @@ func FuzzSheets(f *testing.F) {
 		}
 	})
 }
+
+// TestUnfilledRowsSayNothing: a prepared sheet handed in half filled stores
+// what is there and no missing values for the rest.
+func TestUnfilledRowsSayNothing(t *testing.T) {
+	im := counts(t, "plot,block,quadrat,visit,date,broadleaf,grass,cover_%,observer\n101,1,1,1,2025-06-14,3,0,NA,Ada\n101,1,2,1,2025-06-14,,,,\n102,1,1,1,2025-06-14,,NA,,\n", Options{})
+	if len(im.Observations) != 6 || len(im.Faults) != 0 {
+		t.Fatalf("%+v", im)
+	}
+	if n := strings.Join(im.Notes, "\n"); !strings.Contains(n, "1 row is not filled in yet") {
+		t.Errorf("notes %s", n)
+	}
+	tr, plots := plan()
+	y, err := Yields(tr, plots, sheet(t, "plot,block,date,marketable_kg,bed_length_m\n101,1,2025-09-20,5,3\n102,1,,,\n"), Options{})
+	if err != nil || len(y.Observations) != 1 || len(y.Faults) != 0 {
+		t.Errorf("%v %+v", err, y)
+	}
+}

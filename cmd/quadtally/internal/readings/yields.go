@@ -59,9 +59,14 @@ func Yields(t *trial.Trial, plots []trial.Plot, s *tables.Sheet, opt Options) (I
 			counts[variable] = r.scaled(col, 1)
 		}
 	}
+	blank := 0
 	for _, row := range s.Rows {
 		p, ok := at[row.Line]
 		if !ok {
+			continue
+		}
+		if r.unfilled(row) {
+			blank++
 			continue
 		}
 		if p.date.IsZero() {
@@ -103,6 +108,7 @@ func Yields(t *trial.Trial, plots []trial.Plot, s *tables.Sheet, opt Options) (I
 			}
 		}
 	}
+	r.waiting(blank)
 	r.checkDuplicates()
 	return r.done(), nil
 }

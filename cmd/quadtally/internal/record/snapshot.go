@@ -293,7 +293,7 @@ func scanObservation(rows interface{ Scan(...any) error }) (Observation, error) 
 
 func (r reader) observations() error {
 	at := map[obsKey]int{}
-	return r.each(observationColumns+" order by o.id", func(rows *sql.Rows) error {
+	err := r.each(observationColumns+" order by o.id", func(rows *sql.Rows) error {
 		o, err := scanObservation(rows)
 		if err != nil {
 			return err
@@ -306,6 +306,8 @@ func (r reader) observations() error {
 		r.snap.Observations = append(r.snap.Observations, o)
 		return nil
 	})
+	r.snap.Observations = slices.DeleteFunc(r.snap.Observations, func(o Observation) bool { return o.Withdrawn })
+	return err
 }
 
 func currentObservation(ctx context.Context, tx *sql.Tx, k obsKey) (Observation, bool, error) {

@@ -43,14 +43,22 @@ const (
 
 // Result is a photo's numbers at the threshold of its visit.
 type Result struct {
-	Threshold float64  `json:"threshold"`
-	CoverFrac float64  `json:"cover_frac"` // of the ground inside the frame, [0, 1]
-	LoFrac    float64  `json:"lo_frac"`
-	HiFrac    float64  `json:"hi_frac"`
-	Pieces    int      `json:"pieces"`
-	AreasMM2  []int    `json:"areas_mm2,omitempty"`
-	Kind      string   `json:"kind"` // "green cover" or "weed cover"
-	Notes     []string `json:"notes,omitempty"`
+	Threshold float64   `json:"threshold"`
+	CoverFrac float64   `json:"cover_frac"` // of the ground inside the frame, [0, 1]
+	LoFrac    float64   `json:"lo_frac"`
+	HiFrac    float64   `json:"hi_frac"`
+	Pieces    int       `json:"pieces"`
+	AreasMM2  []int     `json:"areas_mm2,omitempty"`
+	Kind      string    `json:"kind"` // "green cover" or "weed cover"
+	Notes     []string  `json:"notes,omitempty"`
+	Marks     string    `json:"marks,omitempty"`     // decisions about patches it rests on
+	AllGreen  *AllGreen `json:"all_green,omitempty"` // where the numbers are of weeds alone
+}
+
+// AllGreen is what a result would say without telling crop from weed.
+type AllGreen struct {
+	CoverFrac float64 `json:"cover_frac"`
+	Pieces    int     `json:"pieces"`
 }
 
 // Photo is everything the record knows of one photo now.
@@ -75,26 +83,36 @@ func (p *Photo) InUse() bool {
 
 // Observation is one value a person or a scale gave.
 type Observation struct {
-	ID       int64      `json:"id"`
-	Entry    int64      `json:"entry"`
-	Plot     string     `json:"plot"`
-	Quadrat  int        `json:"quadrat"` // 0: the whole plot
-	Visit    int        `json:"visit"`   // 0: tied to the date alone
-	Date     trial.Date `json:"date"`
-	Variable string     `json:"variable"`        // "count", "cover", "yield", "stand", or any name
-	Class    string     `json:"class"`           // "broadleaf", "marketable"; "" the total or only class
-	Group    string     `json:"group,omitempty"` // of a species: broadleaf, grass, sedge
-	Life     string     `json:"life,omitempty"`  // of a species: annual, perennial
-	Value    float64    `json:"value"`
-	Missing  bool       `json:"missing"` // looked for, not there; never zero
-	Unit     string     `json:"unit"`    // SI: "plants", "fraction", "kg", "mm", or as the assessment states
-	Observer string     `json:"observer,omitempty"`
-	AreaM2   float64    `json:"area_m2,omitempty"`   // ground the value refers to, where not the trial's quadrat
-	LengthMM float64    `json:"length_mm,omitempty"` // bed length the value refers to (yields)
-	Trim     string     `json:"trim,omitempty"`
-	Source   string     `json:"source"` // file and row it came from
-	At       time.Time  `json:"at"`
-	Author   string     `json:"author"`
+	ID        int64      `json:"id"`
+	Entry     int64      `json:"entry"`
+	Plot      string     `json:"plot"`
+	Quadrat   int        `json:"quadrat"` // 0: the whole plot
+	Visit     int        `json:"visit"`   // 0: tied to the date alone
+	Date      trial.Date `json:"date"`
+	Variable  string     `json:"variable"`        // "count", "cover", "yield", "stand", or any name
+	Class     string     `json:"class"`           // "broadleaf", "marketable"; "" the total or only class
+	Group     string     `json:"group,omitempty"` // of a species: broadleaf, grass, sedge
+	Life      string     `json:"life,omitempty"`  // of a species: annual, perennial
+	Value     float64    `json:"value"`
+	Missing   bool       `json:"missing"`             // looked for, not there; never zero
+	Withdrawn bool       `json:"withdrawn,omitempty"` // taken back: nothing is told of this value any more
+	Unit      string     `json:"unit"`                // SI: "plants", "fraction", "kg", "mm", or as the assessment states
+	Observer  string     `json:"observer,omitempty"`
+	AreaM2    float64    `json:"area_m2,omitempty"`   // ground the value refers to, where not the trial's quadrat
+	LengthMM  float64    `json:"length_mm,omitempty"` // bed length the value refers to (yields)
+	Trim      string     `json:"trim,omitempty"`
+	Repeats   int64      `json:"repeats,omitempty"` // entry whose telling this brings back
+	Source    string     `json:"source"`            // file and row it came from
+	At        time.Time  `json:"at"`
+	Author    string     `json:"author"`
+}
+
+// ToldBy is the entry that told the value in force.
+func (o *Observation) ToldBy() int64 {
+	if o.Repeats != 0 {
+		return o.Repeats
+	}
+	return o.Entry
 }
 
 // key says which value an observation is a newer telling of.
@@ -128,6 +146,7 @@ type Operation struct {
 	Stage     string     `json:"stage,omitempty"`
 	Passes    int        `json:"passes,omitempty"`
 	Note      string     `json:"note,omitempty"`
+	Repeats   int64      `json:"repeats,omitempty"` // entry whose telling this brings back
 	Source    string     `json:"source"`
 	At        time.Time  `json:"at"`
 	Author    string     `json:"author"`

@@ -171,7 +171,7 @@ type Clash struct {
 // the same thing after that, the clash is returned and must be told. A value
 // equal to the one in force adds nothing.
 func (w *Tx) AddObservation(o Observation, seen int64) (added bool, clash *Clash, err error) {
-	if !o.Missing && (math.IsNaN(o.Value) || math.IsInf(o.Value, 0)) {
+	if !o.absent() && (math.IsNaN(o.Value) || math.IsInf(o.Value, 0)) {
 		return false, nil, fmt.Errorf("%s: the value is not a number", o.Source)
 	}
 	was, found, err := currentObservation(w.ctx, w.tx, o.key())
@@ -187,7 +187,7 @@ func (w *Tx) AddObservation(o Observation, seen int64) (added bool, clash *Clash
 		return false, nil, err
 	}
 	var value any
-	if !o.Missing {
+	if !o.absent() {
 		value = o.Value
 	}
 	o.ID, err = w.add("insert into observation(entry, plot, quadrat, visit, date, variable, class, value, unit, doc) values (?,?,?,?,?,?,?,?,?,?)",
@@ -201,10 +201,13 @@ func (w *Tx) AddObservation(o Observation, seen int64) (added bool, clash *Clash
 	return true, nil, nil
 }
 
+// absent tells that the observation carries no value.
+func (o *Observation) absent() bool { return o.Missing || o.Withdrawn }
+
 // sameValue reports that nothing a reader would see differs: the source is
 // left out, so that importing a sheet twice adds nothing.
 func sameValue(a, b Observation) bool {
-	if a.Missing != b.Missing || (!a.Missing && a.Value != b.Value) {
+	if a.Missing != b.Missing || a.Withdrawn != b.Withdrawn || (!a.absent() && a.Value != b.Value) {
 		return false
 	}
 	return a.Unit == b.Unit && a.Observer == b.Observer && a.AreaM2 == b.AreaM2 &&

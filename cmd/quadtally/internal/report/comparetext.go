@@ -220,7 +220,7 @@ func (t *compareText) screen() {
 	digits := t.backDigits()
 	header := []string{"treatment", "plots", "mean", fmt.Sprintf("%.3g %% interval", 100*a.Confidence), "letters"}
 	if a.Control != "" {
-		header = append(header, "suppression %")
+		header = append(header, t.lessHeader())
 	}
 	rows := [][]string{header}
 	var remarks []string
@@ -484,4 +484,13 @@ func (t *compareText) plots() {
 			t.said("  - ", n)
 		}
 	}
+}
+
+// lessHeader names the column 100 (1 - T/C): suppression of weeds, but for a
+// yield or a height simply how much less than the control it is.
+func (t *compareText) lessHeader() string {
+	if t.a.Transform.Kind == stats.Measure {
+		return "% less than control"
+	}
+	return "suppression %"
 }

@@ -118,6 +118,15 @@ var planFields = []field{
 	}, func(t *Trial) string {
 		return exactLength(t.Quadrat.WidthMM, t.Units) + " x " + exactLength(t.Quadrat.LengthMM, t.Units)
 	}},
+	{"frame pipe", func(t *Trial, v string) (err error) {
+		t.Quadrat.PipeMM, err = ParseLength(v)
+		return err
+	}, func(t *Trial) string {
+		if t.Quadrat.PipeMM == 0 {
+			return ""
+		}
+		return exactLength(t.Quadrat.PipeMM, t.Units)
+	}},
 	row("quadrats per plot")(whole(func(t *Trial) *int { return &t.Quadrat.PerPlot }, false)),
 	{"quadrat spots", func(t *Trial, v string) error {
 		switch strings.ToLower(v) {

@@ -47,11 +47,12 @@ type Treatment struct {
 
 // Quadrat describes the frame thrown or laid in a plot.
 type Quadrat struct {
-	WidthMM   float64 `json:"width_mm"`   // inner size across the bed
-	LengthMM  float64 `json:"length_mm"`  // inner size along the bed
-	PerPlot   int     `json:"per_plot"`   // quadrats a plot at each visit
-	Permanent bool    `json:"permanent"`  // same marked spots at every visit
-	CountRule string  `json:"count_rule"` // what counts as a plant, fixed before the season
+	WidthMM   float64 `json:"width_mm"`          // inner size across the bed
+	LengthMM  float64 `json:"length_mm"`         // inner size along the bed
+	PipeMM    float64 `json:"pipe_mm,omitempty"` // outer diameter of a frame of round pipe; 0 flat or not stated
+	PerPlot   int     `json:"per_plot"`          // quadrats a plot at each visit
+	Permanent bool    `json:"permanent"`         // same marked spots at every visit
+	CountRule string  `json:"count_rule"`        // what counts as a plant, fixed before the season
 }
 
 // AreaM2 is the ground inside the frame, square metres.

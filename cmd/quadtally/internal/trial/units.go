@@ -78,12 +78,17 @@ func parseMeasure(s string) (float64, string, error) {
 func tidy(mm float64) float64 { return math.Round(mm*1e6) / 1e6 }
 
 // ParseSize reads width x length, such as "250x1000mm", "18in x 18in" or
-// "0.5 m x 0.5 m"; one unit at the end serves both. The multiplication sign
+// "0.5 m x 0.5 m"; one unit at the end serves both, and one length alone is a
+// square. The multiplication sign
 // may be x, X, * or the sign itself.
 func ParseSize(s string) (widthMM, lengthMM float64, err error) {
 	a, b, ok := strings.Cut(strings.NewReplacer("X", "x", "×", "x", "*", "x").Replace(s), "x")
 	if !ok {
-		return 0, 0, fmt.Errorf("%q is not a size: write width x length, such as 500x500mm", s)
+		side, err := ParseLength(s)
+		if err != nil || side <= 0 {
+			return 0, 0, fmt.Errorf("%q is not a size: write 500mm for a square, or width x length, such as 250x1000mm", s)
+		}
+		return side, side, nil
 	}
 	lengthMM, err = ParseLength(b)
 	if err != nil {

@@ -91,13 +91,13 @@ func TestParseLength(t *testing.T) {
 		}
 	}
 	for s, want := range map[string][2]float64{
-		"250x1000mm": {250, 1000}, "18in x 18in": {457.2, 457.2}, "0.5 × 0.5 m": {500, 500}, "20cm X 0.5m": {200, 500},
+		"250x1000mm": {250, 1000}, "18in x 18in": {457.2, 457.2}, "0.5 × 0.5 m": {500, 500}, "20cm X 0.5m": {200, 500}, "500mm": {500, 500}, "18in": {457.2, 457.2},
 	} {
 		if w, l, err := ParseSize(s); err != nil || w != want[0] || l != want[1] {
 			t.Errorf("%q: %v %v %v", s, w, l, err)
 		}
 	}
-	for _, s := range []string{"500mm", "500x500", "0x500mm", "x", "ax5mm"} {
+	for _, s := range []string{"500", "0mm", "500x500", "0x500mm", "x", "ax5mm"} {
 		if _, _, err := ParseSize(s); err == nil {
 			t.Errorf("%q was read", s)
 		}

@@ -1,0 +1,221 @@
+package report
+
+import (
+	"cmp"
+	"fmt"
+	"maps"
+	"slices"
+	"strings"
+
+	"quadtally/stats"
+)
+
+// cautions lists deviations from the plan and what is missing.
+func (b *builder) cautions() Section {
+	s := Section{ID: "cautions", Title: "Cautions, deviations and missing data"}
+	var off []string
+	for _, v := range b.in.Visits {
+		for _, d := range v.Made {
+			if gap := v.Planned.DaysTo(d); gap != 0 && !v.Planned.IsZero() {
+				off = append(off, fmt.Sprintf("Visit %d was planned for %s and made on %s.", v.Number, b.day(v.Planned), b.day(d)))
+			}
+		}
+	}
+	part := func(id, title string, items []string, none string) {
+		p := Section{ID: "cautions-" + id, Title: title}
+		if len(items) == 0 {
+			p.say("%s", none)
+		} else {
+			p.add(List{items})
+		}
+		s.Parts = append(s.Parts, p)
+	}
+	part("dates", "Visits off their date", off, "None.")
+	var missing []string
+	for _, r := range b.in.Responses {
+		if r.Class != "" {
+			continue
+		}
+		for _, c := range append([]Comparison{r.Overall}, r.ByVisit...) {
+			a := c.main()
+			if a == nil || len(a.Missing) == 0 {
+				continue
+			}
+			where := "over the season"
+			if c.Season == nil {
+				where = "in the comparison"
+			}
+			if c.Visit > 0 {
+				where = fmt.Sprintf("at visit %d", c.Visit)
+			}
+			names := make([]string, len(a.Missing))
+			for i, m := range a.Missing {
+				names[i] = fmt.Sprintf("%s (%s)", m.Name, m.Treatment)
+			}
+			missing = append(missing, sentence("%s %s: plot %s", r.Label, where, strings.Join(names, ", ")))
+		}
+	}
+	part("plots", "Plots missing from a comparison", missing, "None.")
+	var gaps []string
+	for _, v := range b.in.Visits {
+		if len(v.NoPhoto) > 0 {
+			gaps = append(gaps, fmt.Sprintf("Visit %d, no photo in use (%d): %s.", v.Number, len(v.NoPhoto), strings.Join(v.NoPhoto, ", ")))
+		}
+		if len(v.NoCount) > 0 {
+			gaps = append(gaps, fmt.Sprintf("Visit %d, no hand count (%d): %s.", v.Number, len(v.NoCount), strings.Join(v.NoCount, ", ")))
+		}
+	}
+	part("quadrats", "Quadrats without a photo or count (plot/quadrat)", gaps, "None.")
+	photos := b.in.Photos
+	p := Section{ID: "cautions-photos", Title: "Photos"}
+	p.say("%d photos: %d in use, %d spare shots of a quadrat that has another, %d set aside, %d not read, %d that wait for an answer.",
+		photos.All, photos.InUse, photos.Spare, len(photos.Rejected), len(photos.Unread), len(photos.Open))
+	for _, g := range []struct {
+		id, title string
+		list      []Aside
+	}{{"rejected", "Photos set aside, with the reason", photos.Rejected}, {"unread", "Photos that could not be read", photos.Unread}, {"open", "Photos whose place is an open question", photos.Open}} {
+		if len(g.list) == 0 {
+			continue
+		}
+		t := Table{ID: "photos-" + g.id, Caption: g.title, Columns: words("Photo", "Why")}
+		for _, a := range g.list {
+			t.Rows = append(t.Rows, cells(a.Photo, sentence("%s", a.Reason)))
+		}
+		p.add(t)
+	}
+	s.Parts = append(s.Parts, p)
+	return s
+}
+
+// methods names the published source of everything that was done.
+func (b *builder) methods() Section {
+	s := Section{ID: "methods", Title: "Methods, with sources"}
+	s.add(List{[]string{
+		"Green cover: photos are straightened to the inner edge of the frame; a pixel is green where the excess-green index 2g - r - b (Woebbecke and others 1995, Transactions of the ASAE 38, 259) is above the threshold of its visit. Cover is the green share of the ground inside the frame.",
+		"Red or yellowed leaves are partly missed by this index; green that is not a plant is counted unless it was marked.",
+		"Comparison: plot means (quadrats averaged first) by least squares on blocks and treatments; treatment adjusted for blocks (Cochran and Cox 1957, Experimental Designs, 2nd ed.).",
+		"All pairs: Tukey's studentized range, for unequal standard errors as Kramer (1956, Biometrics 12, 307) extended it. Letters from the full matrix of pairs.",
+		"Against the control: Dunnett (1955, JASA 50, 1096).",
+		"Suppression: 100 (1 - treatment / control) from adjusted means (Abbott 1925, J. Econ. Entomol. 18, 265), interval by Fieller (1954, J. R. Stat. Soc. B 16, 175).",
+		"Counts are analysed as sqrt(x + 0.5) (Bartlett 1936, Suppl. J. R. Stat. Soc. 3, 68); cover and yields as they are. The scale is fixed by the kind of response, never by its outcome.",
+		"Season: area under each plot's course by the trapezoid rule with true dates, then one comparison; within plots with the corrections of Greenhouse and Geisser (1959, Psychometrika 24, 95) and Huynh and Feldt (1976, J. Educ. Stat. 1, 69).",
+		"Checks: Shapiro and Wilk (1965, Biometrika 52, 591); Brown and Forsythe (1974, JASA 69, 364); rank tests by Friedman (1937, JASA 32, 675); randomisation within blocks (Fisher 1935, The Design of Experiments).",
+		"Agreement: limits by Bland and Altman (1986, Lancet 327, 307; 1999, Stat. Methods Med. Res. 8, 135); concordance by Lin (1989, Biometrics 45, 255); two one-sided tests by Schuirmann (1987, J. Pharmacokinet. Biopharm. 15, 657). Intervals take plots as units.",
+		"Planning: power of the F test at the least favourable arrangement of means (noncentral F); variance of a plot mean by Cochran (1977, Sampling Techniques, 3rd ed., section 10.6).",
+		"At least 12 residual degrees of freedom: common practice (EPPO standard PP 1/152).",
+	}})
+	return s
+}
+
+// settings is what someone needs to get the same numbers again.
+func (b *builder) settings() Section {
+	s := Section{ID: "settings", Title: "Settings and fingerprints"}
+	fingerprints := notRecorded
+	if len(b.in.Settings) > 0 {
+		fingerprints = strings.Join(b.in.Settings, ", ")
+	}
+	s.add(Facts{
+		{"Measuring settings, fingerprint", fingerprints},
+		{"Layout generator", orNotRecorded(b.in.Trial.Generator)},
+		{"Layout seed", fmt.Sprint(b.in.Trial.Seed)},
+		{"Seed of the randomisation test", fmt.Sprint(stats.DefaultPermuteOptions().Seed)},
+		{"Record entry", fmt.Sprint(b.in.Entry)},
+		{"Counted by", orNotRecorded(strings.Join(b.in.Observers, ", "))},
+	})
+	t := Table{ID: "thresholds", Caption: "Threshold of each visit", Columns: []Column{{"Visit", false}, {"Date", false}, {"Threshold", true}, {"Set by", false}, {"Basis", false}}}
+	for _, v := range b.in.Visits {
+		if v.Threshold == nil {
+			t.Rows = append(t.Rows, cells(fmt.Sprint(v.Number), b.day(v.Planned), notRecorded, "-", "-"))
+			continue
+		}
+		by := "rule"
+		if v.ByHand {
+			by = "hand"
+		}
+		t.Rows = append(t.Rows, cells(fmt.Sprint(v.Number), b.day(v.Planned), fmt.Sprintf("%.3f", *v.Threshold), by, orNotRecorded(v.Basis)))
+	}
+	s.add(t)
+	return s
+}
+
+// appendix holds the raw plot data; every number leads to the readings it is
+// the mean of, and each of those names its photo or row.
+func (b *builder) appendix() Section {
+	s := Section{ID: "appendix", Title: "Appendix: raw plot data"}
+	s.say("Every plot at every visit. Each number leads to its readings below, which name the photo or the row of the sheet.")
+	for _, r := range b.in.Responses {
+		if len(r.Readings) == 0 {
+			continue
+		}
+		s.Parts = append(s.Parts, b.rawData(r))
+	}
+	return s
+}
+
+func (b *builder) rawData(r Response) Section {
+	p := Section{ID: "raw-" + r.key(), Title: fmt.Sprintf("%s, %s", sentenceCase(r.Label), r.Unit)}
+	type place struct {
+		plot  string
+		visit int
+	}
+	at := map[place][]Reading{}
+	seen := map[int]bool{}
+	for _, x := range r.Readings {
+		at[place{x.Plot, x.Visit}] = append(at[place{x.Plot, x.Visit}], x)
+		seen[x.Visit] = true
+	}
+	visits := slices.Sorted(maps.Keys(seen))
+	anchor := func(k place) string { return fmt.Sprintf("src-%s-%s-%d", r.key(), slug(k.plot), k.visit) }
+	data := Table{ID: r.dataLink(), Caption: fmt.Sprintf("%s: plot means, %s", sentenceCase(r.Label), r.Unit), Columns: words("Plot", "Block", "Treatment")}
+	for _, v := range visits {
+		head := "Value"
+		if v > 0 {
+			head = fmt.Sprintf("Visit %d", v)
+			if v <= len(b.in.Trial.Visits) {
+				head += ", " + shortDay(b.in.Trial.Visits[v-1], b.units)
+			}
+		}
+		data.Columns = append(data.Columns, Column{head, true})
+	}
+	source := Table{ID: "sources-" + r.key(), Caption: fmt.Sprintf("%s: readings and where they came from", sentenceCase(r.Label)), Columns: words("Plot", "Visit", "Readings")}
+	for _, plot := range b.in.Plots {
+		row := cells(plot.ID, orNotRecorded(plot.Block), plot.Treatment)
+		for _, v := range visits {
+			k := place{plot.ID, v}
+			list := at[k]
+			if len(list) == 0 {
+				row.Cells = append(row.Cells, Cell{Text: "missing"})
+				continue
+			}
+			slices.SortStableFunc(list, func(x, y Reading) int { return cmp.Compare(x.Quadrat, y.Quadrat) })
+			sum := 0.0
+			said := make([]string, len(list))
+			for i, x := range list {
+				sum += x.Value
+				said[i] = fmt.Sprintf("%s from %s", rawText(x.Value), x.Source)
+				if x.Quadrat > 0 {
+					said[i] = fmt.Sprintf("quadrat %d: %s", x.Quadrat, said[i])
+				}
+			}
+			row.Cells = append(row.Cells, Cell{Text: rawText(sum / float64(len(list))), Link: anchor(k)})
+			visit := "-"
+			if v > 0 {
+				visit = fmt.Sprint(v)
+			}
+			line := cells(plot.ID, visit, strings.Join(said, "; "))
+			line.ID = anchor(k)
+			source.Rows = append(source.Rows, line)
+		}
+		data.Rows = append(data.Rows, row)
+	}
+	p.add(data, source)
+	return p
+}
+
+// rawText writes a reading with more figures than anyone needs to check it.
+func rawText(v float64) string {
+	if v == 0 {
+		return "0"
+	}
+	return fmt.Sprintf("%.5g", v)
+}

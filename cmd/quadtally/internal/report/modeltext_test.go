@@ -1,0 +1,77 @@
+package report
+
+import (
+	"bytes"
+	"strings"
+	"testing"
+
+	"quadtally/stats/glm"
+	"quadtally/stats/mixed"
+)
+
+func ptrTo(v float64) *float64 { return &v }
+
+// What a model says is one sentence under Short, a table otherwise, and its
+// own sentence where it refuses.
+func TestModelTexts(t *testing.T) {
+	m := ShareOrCountModel{Family: glm.QuasiPoisson, Control: "BARE", Confidence: 0.95, Dispersion: 2.5, DispersionDF: 6,
+		Treatment: &glm.Test{Term: "treatment", DF: 2, DenDF: 6, F: 12.5, P: 0.007},
+		Means: []glm.Mean{{Labels: []string{"BARE"}, Mean: 40, Lower: 30, Upper: 52}, {Labels: []string{"RYE"}, Mean: 10, Lower: 6, Upper: 16},
+			{Labels: []string{"TARP"}, Extreme: true, HasBound: true, Upper: 0.75}},
+		VsControl: []RatioWithControl{{Treatment: "RYE", Ratio: ptrTo(0.25), Lower: ptrTo(0.15), Upper: ptrTo(0.42), P: ptrTo(0.002), PHolm: ptrTo(0.004)},
+			{Treatment: "TARP", P: ptrTo(0.001), PHolm: ptrTo(0.003)}},
+		Warnings: []string{"a caveat"}}
+	open := m
+	open.Treatment = &glm.Test{Term: "treatment", DF: 2, Deviance: 1.2, P: 0.55}
+	open.Family = glm.NegativeBinomial
+	refused := ShareOrCountModel{Family: glm.Beta, Refused: "share 0 in row 3"}
+	season := SeasonModel{Words: "Fixed: treatment by date.", Confidence: 0.95, Alpha: 0.05,
+		Fit:      &mixed.Fit{Adjusted: []mixed.Test{{Term: "treatment", NumDF: 2, DenDF: 6, F: 24.8, P: 0.0013}}, Components: []mixed.Component{{Name: "plot", Variance: 7.4}}},
+		Means:    []DateMean{{Day: 14, Treatment: "BARE", Back: 14, BackLower: 8, BackUpper: 20, Letters: "a"}},
+		Warnings: []string{"few blocks"}}
+	write := func(f func(*bytes.Buffer) error) string {
+		t.Helper()
+		var b bytes.Buffer
+		if err := f(&b); err != nil {
+			t.Fatal(err)
+		}
+		for _, l := range strings.Split(b.String(), "\n") {
+			if strings.TrimRight(l, " ") != l {
+				t.Errorf("spaces at the end of %q", l)
+			}
+		}
+		return strings.Join(strings.Fields(b.String()), " ")
+	}
+	for name, c := range map[string]struct {
+		got   string
+		wants []string
+		not   string
+	}{
+		"whole": {write(func(b *bytes.Buffer) error { return WriteModel(b, m, TextOptions{}) }),
+			[]string{"a model for counts", "differences among treatments are shown (F(2,6) = 12.50, p = 0.0070)", "BARE 40.0 30.0 to 52.0 control",
+				"RYE 10.0 6.0 to 16.0 0.250 0.150 to 0.420 0.0040", "TARP none in any plot up to 0.75 - - 0.0030", "! a caveat"}, "NaN"},
+		"short":   {write(func(b *bytes.Buffer) error { return WriteModel(b, m, TextOptions{Short: true}) }), []string{"Second opinion, quasi-Poisson model"}, "RYE"},
+		"open":    {write(func(b *bytes.Buffer) error { return WriteModel(b, open, TextOptions{}) }), []string{"treatments are not shown to differ (chi-square(2) = 1.20, p = 0.5500)"}, "are shown"},
+		"refused": {write(func(b *bytes.Buffer) error { return WriteModel(b, refused, TextOptions{}) }), []string{"No second opinion from the beta model: share 0 in row 3."}, "treatment "},
+		"season":  {write(func(b *bytes.Buffer) error { return WriteSeasonModel(b, season, TextOptions{}) }), []string{"treatment F(2,6.0) = 24.80, p = 0.0013", "14 BARE 14.0 8.0 to 20.0 a", "! few blocks"}, "NaN"},
+		"season refused": {write(func(b *bytes.Buffer) error {
+			return WriteSeasonModel(b, SeasonModel{Refused: "only 1 treatment"}, TextOptions{})
+		}), []string{"No second opinion from the mixed model of the season: only 1 treatment."}, "Variances"},
+		"no plot variance": {write(func(b *bytes.Buffer) error {
+			return WriteComponents(b, Components{PlotZero: true, Quadrat: 4, Treatment: mixed.Test{NumDF: 1, DenDF: 3, F: 2, P: 0.2}})
+		}), []string{"Variance between plots 0,", "is no fault"}, "singular"},
+		"calibrated": {write(func(b *bytes.Buffer) error {
+			return WriteCalibrated(b, Calibrated{Method: "ordinary least squares", Pairs: 24, Plots: 12, Intercept: 1.5, Slope: 0.9, Unit: "%", Low: 3, High: 60,
+				Extrapolated: []string{"303 at visit 2"}, Loud: []string{"THE BIAS DIFFERS"}})
+		}), []string{"! THE BIAS DIFFERS CALIBRATED VALUES", "hand = 1.5 +0.9 x image (%)", "24 pairs", "303 at visit 2"}, "Nothing was extrapolated"},
+	} {
+		for _, want := range c.wants {
+			if !strings.Contains(c.got, want) {
+				t.Errorf("%s: nothing says %q in\n%s", name, want, c.got)
+			}
+		}
+		if strings.Contains(c.got, c.not) {
+			t.Errorf("%s: says %q in\n%s", name, c.not, c.got)
+		}
+	}
+}

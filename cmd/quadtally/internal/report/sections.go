@@ -1,0 +1,390 @@
+package report
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+
+	"gonum.org/v1/gonum/stat"
+
+	"quadtally/calibrate"
+	"quadtally/cmd/quadtally/internal/trial"
+	"quadtally/stats"
+)
+
+// cameraInPlainWords says how far the camera is from the hand.
+func cameraInPlainWords(a Agreement) string {
+	t := agreementText(a.Report)
+	out := t.biasSentence()
+	if v := a.Report.Verdict; v != nil {
+		out += " May hand counting stop? " + answerWords[v.Answer] + "."
+	}
+	return "Camera against hand, " + a.Of + ": " + out
+}
+
+var answerWords = map[calibrate.Answer]string{calibrate.Yes: "Yes", calibrate.No: "No", calibrate.NotEnough: "Not yet, there are too few pairs"}
+
+// agreementText lends the wording and units of the text on a screen.
+func agreementText(r *calibrate.Report) *agreeText {
+	t := &agreeText{r: *r, scale: 1, unit: "pieces", digits: 2}
+	if r.Kind == calibrate.Cover {
+		t.scale, t.unit, t.digits = 100, "points", 1
+	}
+	return t
+}
+
+// camera is image against hand.
+func (b *builder) camera() Section {
+	s := Section{ID: "camera", Title: "Camera against hand"}
+	s.say("Photos and people looked at the same quadrats. A correlation alone proves nothing: a camera that reads double follows the hand perfectly. What counts is how far the two are apart.")
+	for _, a := range b.in.Agreements {
+		p := Section{ID: "camera-" + a.Of, Title: sentenceCase(a.Of)}
+		if a.Report == nil {
+			p.warn("%s", a.Refusal)
+		} else {
+			b.agreement(&p, a)
+		}
+		s.Parts = append(s.Parts, p)
+	}
+	return s
+}
+
+func (b *builder) agreement(p *Section, a Agreement) {
+	r, t := a.Report, agreementText(a.Report)
+	for _, l := range r.Loud {
+		p.warn("%s", l)
+	}
+	p.add(Text{Tone: Lead, Text: t.biasSentence()})
+	if v := r.Verdict; v != nil {
+		p.say("May hand counting stop? %s. With the margin of %s %s stated beforehand: %s", answerWords[v.Answer], t.val(v.Margin), t.unit, sentence("%s", v.Sentence))
+	} else {
+		p.say("May hand counting stop? Not answered: no margin was stated before the season.")
+	}
+	ag := r.Agreement
+	p.say("For a single quadrat, 95 in 100 differences (image minus hand) lie between %s and %s %s.", t.val(ag.LowerLimit.Value), t.val(ag.UpperLimit.Value), t.unit)
+	level := fmt.Sprintf("%.0f %% interval", 100*r.Confidence)
+	table := Table{ID: "agreement-" + a.Of, Caption: fmt.Sprintf("Agreement (image minus hand) in %s, %d pairs in %d plots", t.unit, ag.N, ag.Plots), Columns: headed("", "Value", level+", plots as units", level+", pairs independent")}
+	table.Columns[0].Head = "Measure"
+	for _, e := range []struct {
+		name string
+		e    calibrate.Estimate
+	}{{"Mean difference (bias)", ag.Bias}, {"SD of differences", ag.SDDiff}, {"Lower limit of agreement", ag.LowerLimit},
+		{"Upper limit of agreement", ag.UpperLimit}, {"Root mean squared difference", ag.RMSE}, {"Mean absolute difference", ag.MAE}} {
+		table.Rows = append(table.Rows, cells(e.name, t.val(e.e.Value), t.span(e.e.ClusterCI), t.span(e.e.CI)))
+	}
+	coefficientRow := func(name string, e *calibrate.Estimate) {
+		table.Rows = append(table.Rows, cells(name, fixed(e.Value, 3), coefficient(e.ClusterCI), coefficient(e.CI)))
+	}
+	if ag.CCC != nil {
+		coefficientRow("Concordance (Lin)", &ag.CCC.Estimate)
+	}
+	if ag.ICC != nil {
+		coefficientRow("Intraclass correlation (2,1)", &ag.ICC.Estimate)
+	}
+	if ag.Pearson != nil {
+		coefficientRow("Pearson r (follows, not agrees)", &ag.Pearson.Estimate)
+	}
+	p.add(table, equalityFigure(b.in, r), differenceFigure(b.in, r))
+	if s := ag.Sloping; s != nil && s.Advised {
+		st := Table{ID: "sloping-" + a.Of, Caption: "Limits that follow the size of the value, " + t.unit, Columns: headed("Mean of hand and image", "Bias", "Lower limit", "Upper limit")}
+		for _, q := range s.Points {
+			st.Rows = append(st.Rows, cells(t.val(q.Mean), t.val(q.Bias), t.val(q.Lower), t.val(q.Upper)))
+		}
+		p.add(st)
+	}
+	for _, g := range r.Groups {
+		gt := Table{ID: "agreement-" + a.Of + "-by-" + slug(g.By), Caption: fmt.Sprintf("Bias by %s, %s", g.By, t.unit), Columns: headed(sentenceCase(g.By), "Pairs", "Bias", level, "Limits of agreement")}
+		for _, row := range g.Groups {
+			if ga := row.Agreement; ga != nil {
+				gt.Rows = append(gt.Rows, cells(row.Name, fmt.Sprint(row.N), t.val(ga.Bias.Value), t.span(ga.Bias.Best()), t.val(ga.LowerLimit.Value)+" to "+t.val(ga.UpperLimit.Value)))
+			} else {
+				gt.Rows = append(gt.Rows, cells(row.Name, fmt.Sprint(row.N), t.val(row.Bias), "-", "-"))
+			}
+		}
+		if g.Test != nil {
+			verdict := "not shown to differ"
+			if g.Test.Shown {
+				verdict = "shown to differ"
+			}
+			gt.Note = fmt.Sprintf("Bias %s between %ss: F = %.2f on %.0f and %.0f df, p %s.", verdict, g.By, g.Test.Statistic, g.Test.DF1, g.Test.DF2, pEqual(g.Test.P))
+		} else if g.Note != "" {
+			gt.Note = sentence("%s", g.Note)
+		}
+		p.add(gt)
+	}
+	if c := r.Calibration; c.Chosen != nil {
+		p.say("Calibration line (%s): hand = %s + %s x image, in %s; it holds for image values from %s to %s. %s", c.Chosen.Method.Words(),
+			t.val(c.Chosen.Intercept.Value), fixed(c.Chosen.Slope.Value, 3), t.unit, t.val(c.Chosen.Low), t.val(c.Chosen.High), sentence("%s", c.Why))
+	}
+	if d := r.Double; d != nil {
+		p.add(doubleTable(a.Of, d, t))
+	}
+	var left []string
+	for _, q := range r.Intake.Problems {
+		if q.Fault != calibrate.NoHand {
+			left = append(left, sentence("%s", q.Sentence))
+		}
+	}
+	if len(left) > 0 {
+		p.note("Pairs left out of the agreement (%d): %s", len(left), strings.Join(left, " "))
+	}
+	for _, w := range slices.Concat(r.Intake.Warnings, ag.Warnings, r.Warnings) {
+		p.note("%s", w)
+	}
+}
+
+// doubleTable gives treatment means from photos corrected by the hand counts
+// (double sampling), beside the hand counts alone.
+func doubleTable(of string, d *calibrate.DoubleSampling, t *agreeText) Table {
+	out := Table{ID: "double-" + of, Caption: fmt.Sprintf("Double sampling: %d quadrats photographed, %d of them counted by hand, %s", d.Photos, d.Hands, t.unit),
+		Columns: headed("Treatment", "Visit", "Photos", "By hand", "Image only", "Hand only", "SE of hand only", "Image corrected by hand", "SE of corrected")}
+	pair := func(e *calibrate.Estimate) (string, string) {
+		if e == nil {
+			return "-", "-"
+		}
+		return t.val(e.Value), t.ptr(e.SE)
+	}
+	for _, r := range d.Treatments {
+		visit := r.Visit
+		if visit == "" {
+			visit = "all"
+		}
+		image, _ := pair(r.ImageOnly)
+		hand, handSE := pair(r.HandOnly)
+		both, bothSE := pair(r.Regression)
+		out.Rows = append(out.Rows, cells(r.Name, visit, fmt.Sprint(r.Photos), fmt.Sprint(r.Hands), image, hand, handSE, both, bothSE))
+	}
+	if d.Gain != nil {
+		out.Note = fmt.Sprintf("Over all treatments the variance by hand only is %.2f times that of the corrected image.", *d.Gain)
+	}
+	return out
+}
+
+// season shows each weed response at every visit.
+func (b *builder) season() Section {
+	s := Section{ID: "season", Title: "Weeds over the season"}
+	for _, r := range b.in.Responses {
+		if !r.isWeeds() || len(r.ByVisit) < 2 || r.Class != "" && len(r.ByVisit) == 0 {
+			continue
+		}
+		p := Section{ID: "season-" + r.key(), Title: sentenceCase(r.Label)}
+		if f, ok := seasonFigure(b.in, r); ok {
+			p.add(f)
+		}
+		t := Table{ID: "by-visit-" + r.key(), Caption: fmt.Sprintf("%s by visit: adjusted means with letters, %s", sentenceCase(r.Label), r.Unit), Columns: headed("Treatment")}
+		for _, v := range r.ByVisit {
+			t.Columns = append(t.Columns, Column{fmt.Sprintf("Visit %d, %s", v.Visit, shortDay(v.Date, b.units)), true})
+		}
+		for _, tr := range b.in.Trial.Treatments {
+			row := cells(tr.Code)
+			for _, v := range r.ByVisit {
+				row.Cells = append(row.Cells, Cell{Text: meanAndLetters(v.Analysis, tr.Code), Link: r.dataLink()})
+			}
+			t.Rows = append(t.Rows, row)
+		}
+		test := cells("p of treatments")
+		for _, v := range r.ByVisit {
+			text := "-"
+			if v.Analysis != nil {
+				for _, row := range v.Analysis.ANOVA {
+					if row.Term == "treatment" {
+						text = pOf(row.P)
+					}
+				}
+			} else {
+				p.warn("Visit %d: %s", v.Visit, v.Refusal)
+			}
+			test.Cells = append(test.Cells, Cell{Text: text})
+		}
+		t.Rows = append(t.Rows, test)
+		t.Note = "Letters hold within a visit only. Visits are the same plots again, not new replicates; looking at many visits finds a difference by chance now and then, so the season's comparison is the one to quote."
+		p.add(t)
+		s.Parts = append(s.Parts, p)
+	}
+	if len(s.Parts) == 0 {
+		s.say("Fewer than two visits have readings: there is no course over the season to show.")
+	}
+	return s
+}
+
+func meanAndLetters(a *stats.Analysis, treatment string) string {
+	if a == nil {
+		return "-"
+	}
+	for _, t := range a.Treatments {
+		if t.Treatment == treatment {
+			if m, _, _, ok, _ := shown(t); ok {
+				return strings.TrimSpace(number(&m, (&compareText{a: *a}).backDigits()) + " " + t.Letters)
+			}
+		}
+	}
+	return "-"
+}
+
+// yields gives the harvest per bed length and per area.
+func (b *builder) yields() Section {
+	s := Section{ID: "yields", Title: "Yields per bed length and per area"}
+	r, ok := b.response("yield", "")
+	a := r.Overall.main()
+	if !ok || a == nil {
+		s.say("%s", orNotRecorded(r.Overall.Refusal))
+		return s
+	}
+	spacing := b.in.Trial.Ground.BedSpacingMM
+	t := Table{ID: "yield-units", Caption: "Marketable yield, adjusted means", Columns: headed("Treatment", "Plots")}
+	perBed, unit := b.perBed()
+	if spacing > 0 {
+		t.Columns = append(t.Columns, Column{sentenceCase("per area, " + r.Unit), true})
+	}
+	t.Columns = append(t.Columns, Column{sentenceCase("per bed length, " + unit), true})
+	for _, x := range a.Treatments {
+		m, _, _, ok, _ := shown(x)
+		if !ok {
+			continue
+		}
+		row := cells(x.Treatment, fmt.Sprint(x.Plots))
+		row.Cells[1].Link = r.dataLink()
+		if spacing > 0 {
+			row.Cells = append(row.Cells, Cell{Text: number(&m, (&compareText{a: *a}).backDigits())})
+		}
+		row.Cells = append(row.Cells, Cell{Text: fmt.Sprintf("%.3g", m*perBed)})
+		t.Rows = append(t.Rows, row)
+	}
+	if spacing > 0 {
+		t.Note = fmt.Sprintf("Basis of the area: the length of bed cut times the bed spacing centre to centre (%s), path included; by the width of the bed top alone yields would look larger than they are. The two columns differ by a fixed factor, so every test holds for both.", trial.Length(spacing, b.units))
+	} else {
+		t.Note = "The bed spacing is not recorded, so no yield per area is given."
+	}
+	s.add(t)
+	s.say("Trim rule: %s", orNotRecorded(strings.Join(b.in.Trims, "; ")))
+	if cull, ok := b.response("cull", ""); ok {
+		if ca := cull.Overall.main(); ca != nil {
+			ct := Table{ID: "cull-share", Caption: "Culled weight beside marketable yield, " + r.Unit, Columns: headed("Treatment", "Marketable", "Culled", "Culled, % of both")}
+			for _, tr := range b.in.Trial.Treatments {
+				m, okM := adjustedMean(a, tr.Code)
+				c, okC := adjustedMean(ca, tr.Code)
+				if !okM || !okC || m+c <= 0 {
+					continue
+				}
+				share := 100 * c / (m + c)
+				ct.Rows = append(ct.Rows, cells(tr.Code, number(&m, (&compareText{a: *a}).backDigits()), number(&c, (&compareText{a: *ca}).backDigits()), number(&share, 1)))
+			}
+			s.add(ct)
+		}
+	}
+	if len(b.in.Harvest) > 0 {
+		s.add(b.harvestTable())
+	}
+	return s
+}
+
+// harvestTable is the harvest as weighed, plot by plot.
+func (b *builder) harvestTable() Table {
+	weight, perKG := "kg", 1.0
+	if b.units == trial.US {
+		weight, perKG = "lb", 1/trial.KGPerLB
+	}
+	t := Table{ID: "harvest", Caption: "Harvest as weighed and counted, by plot", Columns: headed("Plot", "Treatment", "Bed cut", "Picks",
+		"Marketable, "+weight, "Culled, "+weight, "Pieces", "Mean piece, "+weight, "Plants standing", "Source")}
+	t.Columns[1].Numeric, t.Columns[9].Numeric = false, false
+	value := func(v *float64, scale float64, digits int) string {
+		if v == nil {
+			return notRecorded
+		}
+		return fixed(*v*scale, digits)
+	}
+	treatment := map[string]string{}
+	for _, p := range b.in.Plots {
+		treatment[p.ID] = p.Treatment
+	}
+	for _, h := range b.in.Harvest {
+		length, piece := notRecorded, "-"
+		if h.LengthMM > 0 {
+			length = trial.Length(h.LengthMM, b.units)
+		}
+		if h.MarketableKG != nil && h.Pieces != nil && *h.Pieces > 0 {
+			piece = fixed(*h.MarketableKG*perKG / *h.Pieces, 3)
+		}
+		t.Rows = append(t.Rows, cells(h.Plot, treatment[h.Plot], length, fmt.Sprint(h.Picks), value(h.MarketableKG, perKG, 2), value(h.CulledKG, perKG, 2),
+			value(h.Pieces, 1, 0), piece, value(h.Stand, 1, 0), strings.Join(h.Sources, ", ")))
+	}
+	t.Note = "Mulch can thin the stand: where stands differ, read the weight a piece beside the weight a bed length."
+	return t
+}
+
+func adjustedMean(a *stats.Analysis, treatment string) (float64, bool) {
+	for _, t := range a.Treatments {
+		if t.Treatment == treatment {
+			m, _, _, ok, _ := shown(t)
+			return m, ok
+		}
+	}
+	return 0, false
+}
+
+// perBed turns the yield's unit of area into one of bed length.
+func (b *builder) perBed() (factor float64, unit string) {
+	spacing := b.in.Trial.Ground.BedSpacingMM
+	switch {
+	case spacing <= 0:
+		return 1, "kg per m of bed"
+	case b.units == trial.US:
+		return spacing / trial.MMPerFoot * 100 * trial.M2PerFt2 / trial.M2PerAcre, "lb per 100 ft of bed"
+	}
+	return spacing / 1000 / trial.M2PerHa, "kg per m of bed"
+}
+
+// weedsAgainstYield holds the two against each other, plot by plot.
+func (b *builder) weedsAgainstYield() Section {
+	s := Section{ID: "weeds-yield", Title: "Weeds against yield, plot by plot"}
+	yield, ok := b.response("yield", "")
+	ya := yield.Overall.main()
+	if !ok || ya == nil {
+		s.say("No yields: nothing can be held against the weeds.")
+		return s
+	}
+	held := false
+	for _, name := range []string{"cover", "count"} {
+		weeds, ok := b.response(name, "")
+		wa := weeds.Overall.main()
+		if !ok || wa == nil {
+			continue
+		}
+		var points []scatterPoint
+		var ofWeeds, ofYield []float64
+		for _, w := range wa.Plots {
+			for _, y := range ya.Plots {
+				if y.Name == w.Name {
+					points = append(points, scatterPoint{w.Value, y.Value, w.Treatment})
+					ofWeeds, ofYield = append(ofWeeds, w.Residual), append(ofYield, y.Residual)
+				}
+			}
+		}
+		if len(points) < 3 {
+			continue
+		}
+		held = true
+		s.add(weedsYieldFigure(b.in, weeds, yield, points))
+		xs, ys := coordinates(points)
+		if r, ok := correlation(xs, ys); ok {
+			s.say("%s and %s over all %d plots: r = %.2f. That mixes what the treatments did to the weeds with everything else they did to the crop.", sentenceCase(weeds.Label), yield.Label, len(points), r)
+		}
+		if r, ok := correlation(ofWeeds, ofYield); ok {
+			s.say("Within treatments and blocks (residuals of both): r = %.2f.", r)
+		}
+	}
+	if !held {
+		s.say("No plot has both: nothing can be held against each other.")
+		return s
+	}
+	s.warn("This shows that two things went together in these plots, or did not. It does not show that the weeds made the yield: mulch also changes water, warmth and nitrogen.")
+	return s
+}
+
+// correlation is Pearson's, where both sides vary.
+func correlation(x, y []float64) (float64, bool) {
+	if len(x) < 3 || slices.Min(x) == slices.Max(x) || slices.Min(y) == slices.Max(y) {
+		return 0, false
+	}
+	return stat.Correlation(x, y, nil), true
+}

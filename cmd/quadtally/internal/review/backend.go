@@ -1,0 +1,284 @@
+// Package review is the page on which a person looks at the photos of a
+// trial, corrects them and counts on them. It speaks HTTP and HTML and knows
+// nothing of the record or of pixels: those lie behind Backend.
+package review
+
+import (
+	"context"
+	"errors"
+	"time"
+)
+
+// Backend is a trial as the page needs it. Photos are named by their content
+// hash alone. Its methods may be called at the same time.
+type Backend interface {
+	// Season lists the trial's photos by visit and plot.
+	Season(ctx context.Context) (Season, error)
+	// Photo tells what is known of one photo.
+	Photo(ctx context.Context, hash string) (Photo, error)
+	// Picture is a photo as a JPEG.
+	Picture(ctx context.Context, hash string, view View) ([]byte, error)
+	// Plane is the greenness of the measured ground, for the outline.
+	Plane(ctx context.Context, hash string) (Plane, error)
+	// Thresholds tells what every threshold would do to the photo and its visit.
+	Thresholds(ctx context.Context, hash string) (Thresholds, error)
+	// Do carries out what a person asked for and returns a sentence.
+	Do(ctx context.Context, act Action) (string, error)
+	// Undo takes back everything one entry of the log settled.
+	Undo(ctx context.Context, entry int64) (string, error)
+	// Log lists what people settled, newest first.
+	Log(ctx context.Context) ([]Step, error)
+}
+
+// ErrUnknown means that the record has no such photo, visit or entry.
+var ErrUnknown = errors.New("the record holds no such thing")
+
+// ErrReadOnly means that the trial's folder cannot be written to.
+var ErrReadOnly = errors.New("the trial folder cannot be written to: nothing was stored; copy the folder to where you may write and open the page there")
+
+// Refusal is an action that cannot be carried out, with the reason and the
+// way out.
+type Refusal struct{ Text string }
+
+func (r Refusal) Error() string { return r.Text }
+
+// State is how a photo stands.
+type State string
+
+// The states of a photo.
+const (
+	InUse   State = "in use"
+	Waiting State = "waits for you"
+	Spare   State = "spare"
+	Aside   State = "set aside"
+	Unread  State = "not read"
+)
+
+// Season is the trial in one view.
+type Season struct {
+	Trial    string
+	Author   string
+	ReadOnly bool
+	Visits   []Visit
+	Plots    []Plot
+	PerPlot  int // quadrats; 0 where not stated
+	Classes  []string
+	Rule     string // what counts as a plant
+	Shots    []Shot
+	Entry    int64 // newest entry the view includes
+}
+
+// Visit is one round of photos. Number 0 holds photos of no known visit.
+type Visit struct {
+	Number int
+	Date   string
+}
+
+// Plot is one plot of the layout.
+type Plot struct{ ID, Treatment string }
+
+// Shot is one photo in the roll.
+type Shot struct {
+	Hash, Name string
+	Visit      int
+	Plot       string
+	Quadrat    int
+	Treatment  string
+	State      State
+	Why        string // the reason of the state, in a sentence
+	Doubts     int    // quality flags
+	Accepted   bool
+	Counted    bool
+}
+
+// NeedsEye tells that a person should look at the photo.
+func (s Shot) NeedsEye() bool {
+	switch s.State {
+	case Waiting, Unread:
+		return true
+	case InUse:
+		return s.Doubts > 0 && !s.Accepted
+	}
+	return false
+}
+
+// View is one way to draw a photo.
+type View string
+
+// The views of a photo.
+const (
+	Straight View = "straight" // the ground inside the frame from above
+	Upright  View = "upright"  // the whole photo
+	Small    View = "small"    // the ground, or the whole photo, in the roll
+)
+
+// XY is a position as fractions of a picture's width and height.
+type XY [2]float64
+
+// Photo is everything the page shows of one photo.
+type Photo struct {
+	Shot
+	Taken    string
+	Basis    string // how its place is known, in words
+	Proposed bool
+	Measured bool
+	Numbers  *Numbers
+	Found    []Fact
+	Doubts   []string
+	Notes    []string
+	Corners  *[4]XY // of the frame, in the upright view
+	Areas    []Area // drawn by people, in the straight view
+	Counts   []Count
+	Steps    []Step
+}
+
+// Numbers are a photo's results at the threshold of its visit.
+type Numbers struct {
+	Quantity                  string
+	CoverFrac, LoFrac, HiFrac float64
+	Pieces                    int
+	Threshold                 float64
+	Basis                     string
+	ByHand                    bool
+	Notes                     []string
+}
+
+// Fact is one line of what was found.
+type Fact struct{ Name, Text string }
+
+// Area is a part of the ground a person marked.
+type Area struct {
+	Class  Class `json:"class"`
+	Points []XY  `json:"points"`
+}
+
+// Class is what a person says a patch is.
+type Class string
+
+// The classes of a patch.
+const (
+	Weed     Class = "weed"
+	Crop     Class = "crop"
+	Regrowth Class = "cover-crop regrowth"
+	NotPlant Class = "not a plant"
+	LeftOut  Class = "left out" // a region, not a patch
+)
+
+// Classes lists what a patch can be marked as.
+func Classes() []Class { return []Class{Weed, Crop, Regrowth, NotPlant} }
+
+// Count is a hand count in force.
+type Count struct {
+	Class    string
+	Plants   float64
+	Observer string
+}
+
+// Step is one entry of the log.
+type Step struct {
+	Entry  int64
+	At     time.Time
+	Author string
+	Text   string
+	Hash   string // of the photo it is about; "" a visit or the trial
+	Live   bool   // still in force and can be taken back
+}
+
+// Plane is the greenness of the measured ground, row by row: a cell is green
+// at the k-th threshold (from 1) where its level is k or more; OutsideLevel
+// is not ground.
+type Plane struct {
+	Width, Height int
+	Levels        []uint8
+}
+
+// OutsideLevel marks a cell that was not measured.
+const OutsideLevel = 255
+
+// Thresholds is what every threshold would do.
+type Thresholds struct {
+	Visit  int       `json:"visit"`
+	Values []float64 `json:"values"`
+	Now    int       `json:"now"` // index into Values of the threshold in force
+	ByHand bool      `json:"by_hand"`
+	Photo  []float64 `json:"photo"` // green cover of this photo, a fraction
+	// Mean is the mean over plots of the plot means, of photos in use.
+	Mean       []float64        `json:"mean"`
+	Photos     int              `json:"photos"`
+	Treatments []TreatmentCover `json:"treatments"`
+}
+
+// TreatmentCover is the mean green cover of a treatment's plots.
+type TreatmentCover struct {
+	Code  string    `json:"code"`
+	Plots int       `json:"plots"`
+	Mean  []float64 `json:"mean"`
+}
+
+// Action is something a person asks for.
+type Action interface{ isAction() }
+
+// Place says which quadrat a photo shows.
+type Place struct {
+	Hash    string
+	Plot    string
+	Quadrat int
+	Visit   int
+}
+
+// Accept says that a photo is good as it stands; a proposed place is taken.
+type Accept struct{ Hash string }
+
+// Reject sets a photo aside.
+type Reject struct{ Hash, Reason string }
+
+// Frame puts the frame's corners, in the upright view, clockwise from the
+// upper left. No corners give the frame back to the finder.
+type Frame struct {
+	Hash    string
+	Corners *[4]XY
+}
+
+// LeaveOut leaves regions, in the straight view, out of the ground.
+type LeaveOut struct {
+	Hash  string
+	Areas [][]XY
+}
+
+// Mark says what the green patch at a spot, in the straight view, is. Without
+// a spot, Weed says that all green not marked otherwise is weed.
+type Mark struct {
+	Hash  string
+	Class Class
+	At    *XY
+}
+
+// SetThreshold sets the threshold of a visit by hand, or gives it back.
+type SetThreshold struct {
+	Visit int
+	Value *float64 // nil: automatic again
+}
+
+// Tally is a hand count on a photo: plants by class.
+type Tally struct {
+	Hash     string
+	Observer string
+	Classes  []ClassCount
+	Seen     int64 // Season.Entry the counter had before them
+	Shown    bool  // an image value of the photo had been shown before
+}
+
+// ClassCount is the plants counted of one class; 0 is looked for, none there.
+type ClassCount struct {
+	Class  string
+	Plants int
+}
+
+func (Place) isAction()        {}
+func (Accept) isAction()       {}
+func (Reject) isAction()       {}
+func (Frame) isAction()        {}
+func (LeaveOut) isAction()     {}
+func (Mark) isAction()         {}
+func (SetThreshold) isAction() {}
+func (Tally) isAction()        {}

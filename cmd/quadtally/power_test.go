@@ -1,0 +1,114 @@
+package main
+
+import (
+	"encoding/json"
+	"testing"
+
+	"quadtally/cmd/quadtally/internal/report"
+)
+
+func powerOf(t *testing.T, args ...string) report.Power {
+	t.Helper()
+	r := must(t, append([]string{"power", "--json"}, args...)...)
+	noWildNumbers(t, r)
+	var p report.Power
+	if err := json.Unmarshal([]byte(r.out), &p); err != nil {
+		t.Fatal(err)
+	}
+	return p
+}
+
+func TestPowerFromNumbers(t *testing.T) {
+	// The planning formula r >= 2 (CV/d)^2 (1.95996 + 0.84162)^2 (Cochran and
+	// Cox 1957, Experimental Designs, section 2.2) at a CV of 17.5 %; R 4.2.2.
+	for difference, want := range map[string]float64{"10%": 48.07, "20%": 12.02, "25%": 7.69, "30%": 5.34} {
+		p := powerOf(t, "--treatments", "5", "--blocks", "4", "--cv", "17.5", "--difference", difference)
+		close6(t, difference, p.Asked.FormulaBlocks, want, 5e-3)
+		if float64(p.Asked.BlocksNeeded) < want {
+			t.Errorf("%s: the F test with an estimated variance needs %d blocks, fewer than %g", difference, p.Asked.BlocksNeeded, want)
+		}
+	}
+	// Two treatments: F is t squared, so that pair and overall test agree, and
+	// 4 blocks leave 3 df.
+	p := powerOf(t, "--treatments", "2", "--blocks", "4", "--sd", "3", "--difference", "8")
+	if p.ResidualDF != 3 || p.Enough {
+		t.Errorf("df %d, enough %v; want 3, false", p.ResidualDF, p.Enough)
+	}
+	close6(t, "power of F and t", &p.Asked.PowerF, p.Asked.PowerPair, 1e-9)
+	close6(t, "detectable", p.DetectablePair.Absolute, p.DetectableF.SD*3, 1e-6)
+	if p := powerOf(t, "--treatments", "5", "--blocks", "4", "--sd", "3"); p.ResidualDF != 12 || !p.Enough {
+		t.Errorf("5 x 4: df %d, enough %v", p.ResidualDF, p.Enough)
+	}
+	if p := powerOf(t, "--treatments", "5", "--blocks", "4", "--sd", "3", "--completely-randomised"); p.ResidualDF != 15 {
+		t.Errorf("5 x 4 plots at random: df %d", p.ResidualDF)
+	}
+	// The same trial said in three ways.
+	a := powerOf(t, "--treatments", "5", "--blocks", "4", "--cv", "20", "--difference", "30%")
+	b := powerOf(t, "--treatments", "5", "--blocks", "4", "--sd", "10", "--mean", "50", "--difference", "15")
+	c := powerOf(t, "--treatments", "5", "--blocks", "4", "--cv", "20", "--mean", "50", "--difference", "30%")
+	close6(t, "by SD", &b.Asked.PowerF, a.Asked.PowerF, 1e-12)
+	close6(t, "by CV and mean", &c.Asked.PowerF, a.Asked.PowerF, 1e-12)
+	close6(t, "percent", b.Asked.Difference.Percent, 30, 1e-9)
+	close6(t, "absolute", c.Asked.Difference.Absolute, 15, 1e-9)
+	for _, x := range []struct {
+		args []string
+		says string
+	}{
+		{nil, "--treatments and --blocks"},
+		{[]string{"--treatments", "5", "--blocks", "4"}, "--cv"},
+		{[]string{"--treatments", "1", "--blocks", "4", "--cv", "20"}, "need 2"},
+		{[]string{"--treatments", "5", "--blocks", "1", "--cv", "20"}, "need 2"},
+		{[]string{"--treatments", "5", "--blocks", "4", "--cv", "-3"}, "--cv"},
+		{[]string{"--treatments", "5", "--blocks", "4", "--cv", "NaN"}, "--cv"},
+		{[]string{"--treatments", "5", "--blocks", "4", "--sd", "3", "--difference", "20%"}, "percent of what"},
+		{[]string{"--treatments", "5", "--blocks", "4", "--cv", "20", "--difference", "8"}, "percent of the mean"},
+		{[]string{"--treatments", "5", "--blocks", "4", "--cv", "20", "--difference", "much"}, "--difference"},
+		{[]string{"--treatments", "5", "--blocks", "4", "--cv", "20", "--power", "2"}, "--power"},
+		{[]string{"--treatments", "5", "--blocks", "4", "--cv", "20", "--minutes-plot", "3"}, "--minutes-quadrat"},
+		{[]string{"--treatments", "5", "--blocks", "4", "--cv", "20", "--minutes-quadrat", "3"}, "--plot-variance"},
+		{[]string{"--treatments", "5", "--cv", "20", "--response", "cover"}, "not both"},
+	} {
+		say(t, append([]string{"power"}, x.args...)...).expect(t, exitUsage, x.says)
+	}
+}
+
+func TestPowerFromTable(t *testing.T) {
+	path := table(t, coverTable)
+	p := powerOf(t, "--from", path, "--response", "cover", "--control", "BARE", "--difference", "10")
+	close6(t, "SD", &p.SD, 5.113707, 5e-7) // the root of 26.15
+	close6(t, "base", p.Base, 59, 1e-9)
+	close6(t, "CV", p.CVPercent, 17.4828, 5e-5)
+	close6(t, "difference in SD", &p.Asked.Difference.SD, 10/5.113707, 1e-6)
+	if p.Treatments != 5 || p.Blocks != 4 || p.ResidualDF != 12 {
+		t.Errorf("%d treatments, %d blocks, %d df", p.Treatments, p.Blocks, p.ResidualDF)
+	}
+	more := powerOf(t, "--from", path, "--response", "cover", "--blocks", "8", "--difference", "10")
+	if more.Blocks != 8 || !(more.Asked.PowerF > p.Asked.PowerF) {
+		t.Errorf("8 blocks: power %g, 4 blocks %g", more.Asked.PowerF, p.Asked.PowerF)
+	}
+	// On the square-root scale a difference is carried there and back.
+	counts := powerOf(t, "--from", table(t, countTable), "--response", "count", "--control", "BARE", "--difference", "50%")
+	detectable := counts.DetectablePair
+	again := powerOf(t, "--from", table(t, countTable), "--response", "count", "--control", "BARE", "--difference", jsonNumber(*detectable.Absolute))
+	close6(t, "there and back", &again.Asked.PowerPair, 0.8, 1e-6)
+	say(t, "power", "--from", path, "--response", "cover", "--difference", "60%", "--control", "TARP").expect(t, exitDone, "control TARP")
+	say(t, "power", "--from", path, "--response", "cover", "--difference", "90").expect(t, exitUsage, "more than all there is")
+	say(t, "power", "--from", table(t, "treatment,block,cover\nA,1,7\nA,2,7\nB,1,7\nB,2,7\n"), "--response", "cover").
+		expect(t, exitFailed, "nothing to compare")
+
+	// Variances of 16 between quadrats and 4 between plots, 9 minutes a plot
+	// and 4 a quadrat: sqrt(16/4 x 9/4) = 3 (Snedecor and Cochran, Statistical
+	// Methods, the chapter on design of sampling; from memory).
+	q := powerOf(t, "--treatments", "5", "--blocks", "4", "--cv", "20", "--minutes-plot", "9", "--minutes-quadrat", "4",
+		"--plot-variance", "4", "--quadrat-variance", "16").Quadrats
+	if q.Best != 3 {
+		t.Errorf("best number of quadrats %d, want 3", q.Best)
+	}
+	close6(t, "formula", &q.Formula, 3, 1e-12)
+	must(t, "power", "--from", path, "--response", "cover")
+}
+
+func jsonNumber(v float64) string {
+	b, _ := json.Marshal(v)
+	return string(b)
+}

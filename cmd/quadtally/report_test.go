@@ -1,0 +1,436 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"testing"
+
+	"golang.org/x/net/html"
+
+	"quadtally/calibrate"
+	"quadtally/cmd/quadtally/internal/record"
+	"quadtally/cmd/quadtally/internal/trial"
+	"quadtally/stats"
+)
+
+const reportPlan = `trial: Leeks <after> rye & straw
+tag: ALDR
+site: Alder Bend trial ground (invented)
+question: Which mulch holds the weeds?
+units: %s
+design: randomised complete blocks
+blocks: 4
+treatment: BARE = tilled bare ground; control
+treatment: RYE = rolled <i>rye</i>
+treatment: STRAW = straw & more
+beds per plot: 1
+bed spacing: 1.8 m
+plot length: 9 m
+end border: 1 m
+quadrat: 500 mm x 500 mm
+quadrats per plot: 2
+count rule: plants rooted inside
+season: 2026-05-01 to 2026-10-31
+visits: 2026-06-14, 2026-06-28, 2026-07-12
+visit tolerance: 3
+agreement margin: 5 points
+seed: 11
+`
+
+// reportTrial makes a trial folder with an invented season in its record:
+// photos already measured, counts of two classes, cover judged by eye, yields.
+// One quadrat has no photo, one photo is rejected, one waits for an answer.
+func reportTrial(t *testing.T, units string) string {
+	t.Helper()
+	plan, faults := trial.ParsePlan(strings.NewReader(fmt.Sprintf(reportPlan, units)), "plan.txt")
+	if len(faults) > 0 {
+		t.Fatal(faults)
+	}
+	plots, err := trial.LayOut(&plan)
+	if err != nil {
+		t.Fatal(err)
+	}
+	dir := t.TempDir()
+	store, err := record.Create(dir, plan, plots, record.Options{Author: "test"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer store.Close()
+	level := map[string]float64{"BARE": 40, "RYE": 14, "STRAW": 20}
+	rng := rand.New(rand.NewPCG(1, 2))
+	_, err = store.Write(context.Background(), "test", "an invented season", func(w *record.Tx) error {
+		row := 1
+		observe := func(o record.Observation) error {
+			row++
+			o.Source, o.Observer = fmt.Sprintf("counts.csv:%d", row), "first counter"
+			_, _, err := w.AddObservation(o, 1<<40)
+			return err
+		}
+		for visit, day := range plan.Visits {
+			for _, p := range plots {
+				for q := 1; q <= plan.Quadrat.PerPlot; q++ {
+					cover := max(0.2, level[p.Treatment]*float64(visit+1)/3+4*rng.NormFloat64())
+					at := record.Observation{Plot: p.ID, Quadrat: q, Visit: visit + 1, Date: day}
+					for _, c := range []struct {
+						variable, class, unit string
+						value                 float64
+					}{{"count", "broadleaf", "plants", math.Round(max(0, cover+2*rng.NormFloat64()))}, {"count", "grass", "plants", math.Round(max(0, cover/3+rng.NormFloat64()))},
+						{"cover", "", "fraction", math.Round(max(0, cover+rng.NormFloat64())) / 100}} {
+						o := at
+						o.Variable, o.Class, o.Value, o.Unit = c.variable, c.class, c.value, c.unit
+						if err := observe(o); err != nil {
+							return err
+						}
+					}
+					if p.ID == plots[0].ID && visit == 1 {
+						continue // no photo of this plot at the second visit
+					}
+					hash := fmt.Sprintf("%064x", 100000*(visit+1)+1000*p.Order+q)
+					name := fmt.Sprintf("IMG_%d_%s_%d.jpg", visit+1, p.ID, q)
+					if err := w.AddPhoto(record.PhotoFacts{Hash: hash, Path: "photos/" + name, Format: "jpeg", Taken: day.String() + "T09:00:00"}); err != nil {
+						return err
+					}
+					id, err := w.AddMeasurement(record.Measurement{Hash: hash, Fingerprint: "feed0001"})
+					if err != nil {
+						return err
+					}
+					if err := w.AddResult(id, record.Result{Threshold: 0.12, CoverFrac: cover / 100, Pieces: int(cover), Kind: "green cover"}); err != nil {
+						return err
+					}
+					place := record.Place{Plot: p.ID, Quadrat: q, Visit: visit + 1, Basis: "card", State: record.PlaceSettled}
+					if visit == 2 && p.Order == 3 && q == 1 {
+						place.State, place.Reason = record.PlaceOpen, "no card was read"
+					}
+					if _, err := w.Decide(record.PhotoSubject(hash), record.KindPlace, place); err != nil {
+						return err
+					}
+					if visit == 2 && p.Order == 4 && q == 2 {
+						if _, err := w.Decide(record.PhotoSubject(hash), record.KindReject, map[string]string{"reason": "a boot <in> the frame"}); err != nil {
+							return err
+						}
+					}
+				}
+			}
+			if _, err := w.Decide(record.VisitSubject(visit+1), record.KindThreshold, record.Threshold{Value: 0.12, Basis: "pooled"}); err != nil {
+				return err
+			}
+		}
+		for _, p := range plots {
+			o := record.Observation{Plot: p.ID, Date: plan.SeasonEnd, Variable: "yield", Class: "marketable", Unit: "kg", LengthMM: 5000, Trim: "30 cm",
+				Value: 14 - level[p.Treatment]/10 + 0.5*rng.NormFloat64()}
+			if err := observe(o); err != nil {
+				return err
+			}
+		}
+		rate := 110.0
+		_, err := w.AddOperation(record.Operation{Date: plan.SeasonStart, What: "seeding", Treatment: "RYE", Rate: &rate, RateUnit: "kg/ha", Source: "field.csv:2"})
+		return err
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return dir
+}
+
+// reportTables reads every table of a report by its id.
+func reportTables(t *testing.T, page []byte) map[string][][]string {
+	t.Helper()
+	root, err := html.Parse(bytes.NewReader(page))
+	if err != nil {
+		t.Fatal(err)
+	}
+	out := map[string][][]string{}
+	var text func(*html.Node) string
+	text = func(n *html.Node) string {
+		if n.Type == html.TextNode {
+			return n.Data
+		}
+		s := ""
+		for c := n.FirstChild; c != nil; c = c.NextSibling {
+			s += text(c)
+		}
+		return s
+	}
+	table := ""
+	var walk func(*html.Node)
+	walk = func(n *html.Node) {
+		if n.Type == html.ElementNode {
+			switch n.Data {
+			case "table":
+				for _, a := range n.Attr {
+					if a.Key == "id" {
+						table = a.Val
+					}
+				}
+			case "tr":
+				var row []string
+				for c := n.FirstChild; c != nil; c = c.NextSibling {
+					if c.Type == html.ElementNode {
+						row = append(row, text(c))
+					}
+				}
+				out[table] = append(out[table], row)
+			}
+		}
+		for c := n.FirstChild; c != nil; c = c.NextSibling {
+			walk(c)
+		}
+	}
+	walk(root)
+	return out
+}
+
+// same holds a printed number against the value it stands for: they agree to
+// half a unit of the last figure printed.
+func same(t *testing.T, where, printed string, value *float64) {
+	t.Helper()
+	if value == nil {
+		if printed != "-" && printed != "" {
+			t.Errorf("%s: %q is printed for a value there is not", where, printed)
+		}
+		return
+	}
+	got, err := strconv.ParseFloat(printed, 64)
+	if err != nil {
+		t.Errorf("%s: %q is not a number, want %g", where, printed, *value)
+		return
+	}
+	mantissa, exponent, _ := strings.Cut(printed, "e")
+	unit := 1.0
+	if _, after, ok := strings.Cut(mantissa, "."); ok {
+		unit = math.Pow(10, -float64(len(after)))
+	}
+	if exponent != "" {
+		e, _ := strconv.Atoi(exponent)
+		unit *= math.Pow(10, float64(e))
+	} else if whole := strings.TrimLeft(mantissa, "-"); !strings.Contains(whole, ".") {
+		// A whole number may stand for a longer one, rounded to its figures.
+		for strings.HasSuffix(whole, "0") && len(whole) > 5 {
+			whole, unit = strings.TrimSuffix(whole, "0"), unit*10
+		}
+	}
+	if math.Abs(got-*value) > unit/2*(1+1e-9) {
+		t.Errorf("%s: %s is printed, the JSON has %v", where, printed, *value)
+	}
+}
+
+func rowOf(t *testing.T, table [][]string, name string) []string {
+	t.Helper()
+	for _, r := range table {
+		if len(r) > 0 && r[0] == name {
+			return r
+		}
+	}
+	t.Fatalf("no row %q among %v", name, table)
+	return nil
+}
+
+// Every number of the report's tables is the one compare and agree give.
+func TestReportNumbersAreThoseOfCompareAndAgree(t *testing.T) {
+	dir := reportTrial(t, "metric")
+	out := filepath.Join(t.TempDir(), "handed-in")
+	must(t, "report", "--trial", dir, "--out", out)
+	page, err := os.ReadFile(filepath.Join(out, "report.html"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	tables := reportTables(t, page)
+	for _, c := range []struct {
+		key  string
+		args []string
+	}{
+		{"cover", []string{"cover"}},
+		{"cover-visit-3", []string{"cover", "--visit", "3"}},
+		{"count", []string{"count"}},
+		{"count-visit-3", []string{"count", "--visit", "3"}},
+		{"count-grass", []string{"count", "--class", "grass"}},
+		{"count-broadleaf-visit-3", []string{"count", "--class", "broadleaf", "--visit", "3"}},
+		{"yield", []string{"yield"}},
+		{"hand-cover", []string{"hand-cover"}},
+	} {
+		t.Run(c.key, func(t *testing.T) {
+			var got comparison
+			r := must(t, append([]string{"compare", "--trial", dir, "--json"}, c.args...)...)
+			if err := json.Unmarshal([]byte(r.out), &got); err != nil {
+				t.Fatal(err)
+			}
+			a := got.Analysis
+			if a == nil {
+				a = &got.Season.PeriodMean
+			}
+			means := tables["means-"+c.key]
+			for _, x := range a.Treatments {
+				row := rowOf(t, means, x.Treatment)
+				if row[1] != fmt.Sprint(x.Plots) || row[7] != x.Letters {
+					t.Errorf("%s: plots %s, letters %q; the JSON has %d and %q", x.Treatment, row[1], row[7], x.Plots, x.Letters)
+				}
+				same(t, x.Treatment+" mean", row[2], x.Mean)
+				same(t, x.Treatment+" SD", row[3], x.SD)
+				same(t, x.Treatment+" adjusted", row[4], x.Back)
+				same(t, x.Treatment+" SE", row[5], x.SE)
+				lower, upper, _ := strings.Cut(row[6], " to ")
+				same(t, x.Treatment+" lower", lower, x.BackLower)
+				same(t, x.Treatment+" upper", upper, x.BackUpper)
+			}
+			for _, x := range a.ANOVA {
+				row := rowOf(t, tables["anova-"+c.key], x.Term)
+				same(t, x.Term+" SS", row[2], &x.SS)
+				same(t, x.Term+" MS", row[3], x.MS)
+				same(t, x.Term+" F", row[4], x.F)
+				same(t, x.Term+" p", row[5], x.P)
+			}
+			if pairs, ok := tables["pairs-"+c.key]; ok {
+				for _, x := range a.Pairs {
+					row := rowOf(t, pairs, x.A+" - "+x.B)
+					same(t, row[0]+" difference", row[1], x.Difference)
+					same(t, row[0]+" p", row[5], x.P)
+					if (row[7] == "differ") != x.Differ {
+						t.Errorf("%s: %q, the JSON has differ %v", row[0], row[7], x.Differ)
+					}
+				}
+			} else if c.key == "cover" || c.key == "count" || c.key == "yield" {
+				t.Error("no table of pairs")
+			}
+			for _, v := range a.Verdict {
+				if !bytes.Contains(page, []byte(html.EscapeString(v[1:]))) {
+					t.Errorf("the report does not say %q", v)
+				}
+			}
+		})
+	}
+	for kind, scale := range map[string]float64{"cover": 100, "count": 1} {
+		var got calibrate.Report
+		r := must(t, "agree", "--trial", dir, "--of", kind, "--json")
+		if err := json.Unmarshal([]byte(r.out), &got); err != nil {
+			t.Fatal(err)
+		}
+		for name, e := range map[string]calibrate.Estimate{"Mean difference (bias)": got.Agreement.Bias, "Lower limit of agreement": got.Agreement.LowerLimit,
+			"Upper limit of agreement": got.Agreement.UpperLimit, "SD of differences": got.Agreement.SDDiff, "Root mean squared difference": got.Agreement.RMSE} {
+			row := rowOf(t, tables["agreement-"+kind], name)
+			v := e.Value * scale
+			same(t, kind+" "+name, row[1], &v)
+			if e.ClusterCI != nil {
+				low, high, _ := strings.Cut(row[2], " to ")
+				lv, hv := e.ClusterCI.Low*scale, e.ClusterCI.High*scale
+				same(t, kind+" "+name, low, &lv)
+				same(t, kind+" "+name, high, &hv)
+			}
+		}
+		row := rowOf(t, tables["agreement-"+kind], "Concordance (Lin)")
+		same(t, kind+" concordance", row[1], &got.Agreement.CCC.Value)
+	}
+	checkPlanning(t, dir, tables)
+	checkRawData(t, dir, page, tables)
+}
+
+// checkPlanning works the number of blocks out again from compare's JSON.
+func checkPlanning(t *testing.T, dir string, tables map[string][][]string) {
+	t.Helper()
+	var got comparison
+	if err := json.Unmarshal([]byte(must(t, "compare", "yield", "--trial", dir, "--json").out), &got); err != nil {
+		t.Fatal(err)
+	}
+	a := got.Analysis
+	for _, share := range []float64{0.1, 0.2, 0.3} {
+		n, power, err := (stats.Plan{Treatments: 3, Blocks: 2, Alpha: 0.05}).BlocksNeeded(a.Detectable.From*share / *a.ResidualSD, 0.8)
+		if err != nil {
+			t.Fatal(err)
+		}
+		row := rowOf(t, tables["blocks-yield"], fmt.Sprintf("%.0f %% less", 100*share))
+		if row[4] != fmt.Sprint(n) || row[5] != fmt.Sprintf("%.0f %%", 100*power) {
+			t.Errorf("%s: %v, want %d blocks with power %.3f", row[0], row, n, power)
+		}
+	}
+}
+
+// checkRawData holds the appendix against the values that compare used, and
+// follows each number to its photo or row.
+func checkRawData(t *testing.T, dir string, page []byte, tables map[string][][]string) {
+	t.Helper()
+	var got comparison
+	if err := json.Unmarshal([]byte(must(t, "compare", "cover", "--visit", "3", "--trial", dir, "--json").out), &got); err != nil {
+		t.Fatal(err)
+	}
+	for _, p := range got.Analysis.Plots {
+		row := rowOf(t, tables["data-cover"], p.Name)
+		same(t, "plot "+p.Name, row[len(row)-1], &p.Value)
+		anchor := fmt.Sprintf("src-cover-%s-3", p.Name)
+		if !bytes.Contains(page, []byte(`href="#`+anchor+`"`)) || !bytes.Contains(page, []byte(`id="`+anchor+`"`)) {
+			t.Errorf("the value of plot %s leads nowhere", p.Name)
+		}
+		for _, s := range p.Sources {
+			if !bytes.Contains(page, []byte(s)) {
+				t.Errorf("source %s is not named", s)
+			}
+		}
+	}
+}
+
+func TestReportSaysWhatIsMissing(t *testing.T) {
+	dir := reportTrial(t, "us")
+	r := must(t, "report", "--trial", dir, "--format", "html", "--figures")
+	r.expect(t, exitDone, "report.html", "figures")
+	raw, err := os.ReadFile(filepath.Join(dir, "report", "report.html"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := os.Stat(filepath.Join(dir, "report", "report.pdf")); err == nil {
+		t.Error("a PDF was written though only html was asked for")
+	}
+	if _, err := os.Stat(filepath.Join(dir, "report", "figures", "cover-season.svg")); err != nil {
+		t.Error(err)
+	}
+	page := html.UnescapeString(string(raw))
+	for _, want := range []string{"not recorded", "a boot <in> the frame", "no card was read", "Jun 14, 2026", "lb/acre", "lb per 100 ft of bed", "feed0001", "Leeks <after> rye & straw", "no photo in use (2)"} {
+		if !strings.Contains(strings.ToLower(page), strings.ToLower(want)) {
+			t.Errorf("the report does not say %q", want)
+		}
+	}
+	if strings.Contains(string(raw), "<i>rye</i>") || strings.Contains(string(raw), "<after>") {
+		t.Error("a name went into the page as markup")
+	}
+	// The trial's own record is not touched.
+	say(t, "status", "--trial", dir).expect(t, exitDone)
+}
+
+func TestReportOfAnEmptyTrial(t *testing.T) {
+	dir := t.TempDir()
+	plan := filepath.Join(dir, "plan.txt")
+	if err := os.WriteFile(plan, fmt.Appendf(nil, reportPlan, "metric"), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	at := filepath.Join(dir, "trial")
+	must(t, "new", "--plan", plan, "--trial", at)
+	must(t, "report", "--trial", at)
+	raw, err := os.ReadFile(filepath.Join(at, "report", "report.html"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, want := range []string{"There is no green cover in the record yet", "Operations: not recorded", "cannot be held against the hand yet"} {
+		if !strings.Contains(string(raw), want) {
+			t.Errorf("the report does not say %q", want)
+		}
+	}
+}
+
+func TestReportFaults(t *testing.T) {
+	dir := reportTrial(t, "metric")
+	say(t, "report", "--trial", dir, "--format", "docx").expect(t, exitUsage, "docx")
+	file := filepath.Join(dir, "taken")
+	if err := os.WriteFile(file, []byte("mine"), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	say(t, "report", "--trial", dir, "--out", file).expect(t, exitFailed, "name a folder")
+	if b, _ := os.ReadFile(file); string(b) != "mine" {
+		t.Error("a file of the user was changed")
+	}
+	say(t, "report", "--trial", t.TempDir()).expect(t, exitFailed, "no trial here")
+}

@@ -1,0 +1,126 @@
+package vision
+
+import (
+	"math/rand/v2"
+	"sync"
+	"testing"
+	"time"
+
+	"gocv.io/x/gocv"
+
+	"quadtally/vision/jpegturbo"
+	"quadtally/vision/raster"
+)
+
+// bigPhoto is a 12-megapixel JPEG drawn at run time: soil texture, leaves and
+// sensor noise, about the size of a phone's file.
+var bigPhoto = sync.OnceValue(func() []byte {
+	const w, h = 4000, 3000
+	rng := rand.New(rand.NewPCG(12, 12))
+	s := discs(12, 900, w, h, 1)
+	clod := 0
+	for y := range h {
+		for x := range w {
+			if x%7 == 0 {
+				clod = rng.IntN(31) - 15
+			}
+			for k := range 3 {
+				i := 3*(y*w+x) + k
+				s.rgb[i] = byte(min(max(int(s.rgb[i])+clod+rng.IntN(9)-4, 0), 255))
+			}
+		}
+	}
+	b, err := jpegturbo.Encode(s.rgb, w, h, 88, true)
+	if err != nil {
+		panic(err) // drawn by this test, so never
+	}
+	return b
+})
+
+// BenchmarkMeasure states the time of a measurement of a 12-megapixel photo as
+// a share of merely opening it at full size, both in this run and in turns.
+func BenchmarkMeasure(b *testing.B) {
+	photo := bigPhoto()
+	marked := DefaultOptions()
+	marked.ReadCard = false
+	marked.FrameMM = [2]float64{500, 500}
+	marked.Corners = &[4]raster.Point{{X: 1000, Y: 500}, {X: 3000, Y: 520}, {X: 2980, Y: 2520}, {X: 1010, Y: 2500}}
+	for _, c := range []struct {
+		name string
+		opt  Options
+	}{{"whole", plain()}, {"framed", marked}} {
+		b.Run(c.name, func(b *testing.B) {
+			var ours, opening, plainDecode time.Duration
+			for b.Loop() {
+				start := time.Now()
+				m, err := Measure(photo, c.opt)
+				if err != nil {
+					b.Fatal(err)
+				}
+				th, err := VisitThreshold([]Curve{m.Curve}, c.opt)
+				if err != nil {
+					b.Fatal(err)
+				}
+				if _, err := Settle(m, th, c.opt); err != nil {
+					b.Fatal(err)
+				}
+				ours += time.Since(start)
+				start = time.Now()
+				mat, err := gocv.IMDecode(photo, gocv.IMReadColor)
+				if err != nil {
+					b.Fatal(err)
+				}
+				mat.Close()
+				opening += time.Since(start)
+				start = time.Now()
+				if _, err := jpegturbo.Decode(photo, 1); err != nil {
+					b.Fatal(err)
+				}
+				plainDecode += time.Since(start)
+			}
+			b.ReportMetric(float64(ours)/float64(opening), "of-IMDecode")
+			b.ReportMetric(float64(ours)/float64(plainDecode), "of-plain-decode")
+		})
+	}
+}
+
+// BenchmarkSeason re-thresholds a season of 1000 photos from stored curves.
+func BenchmarkSeason(b *testing.B) {
+	rng := rand.New(rand.NewPCG(1, 9))
+	curves := make([]Curve, 1000)
+	for i := range curves {
+		curves[i] = randomCurve(rng, rng.Float64())
+	}
+	for b.Loop() {
+		for visit := range 10 {
+			part := curves[100*visit : 100*(visit+1)]
+			th, err := VisitThreshold(part, DefaultOptions())
+			if err != nil {
+				b.Fatal(err)
+			}
+			for i := range part {
+				CoverAt(&part[i], th)
+			}
+		}
+	}
+	b.ReportMetric(float64(b.Elapsed().Milliseconds())/float64(b.N), "ms-a-season")
+}
+
+// BenchmarkPlane is the work of a review page: mask and pieces at a new
+// threshold from a stored plane.
+func BenchmarkPlane(b *testing.B) {
+	m, err := Measure(bigPhoto(), plain())
+	if err != nil {
+		b.Fatal(err)
+	}
+	stored, err := m.Plane.MarshalBinary()
+	if err != nil {
+		b.Fatal(err)
+	}
+	for b.Loop() {
+		if _, err := m.Plane.Pieces(0.12, DefaultPieceOptions()); err != nil {
+			b.Fatal(err)
+		}
+	}
+	b.ReportMetric(float64(len(stored))/1024, "KB-stored")
+}
