@@ -273,7 +273,7 @@ func crossCheckReport(t *testing.T, photos map[string][]fieldPhoto) {
 		}
 	}
 	say("Cross-checked: prior, shrinkage and weight of the threshold chosen on one half, measured on the other (blocks of ten photos, plots).")
-	limit := map[string]float64{"peanut": 0.0130, "ews": 0.0290}
+	limit := map[string]float64{"peanut": 0.0130, "ews": 0.0255}
 	for _, set := range fieldSets {
 		mae, bias, ccc := accuracy(est[set], truth[set])
 		say("%-7s checked    %3d photos: mean abs. error %.2f, bias %+.2f, CCC %.3f", set, len(est[set]), 100*mae, 100*bias, ccc)
@@ -451,7 +451,7 @@ func driftReport(t *testing.T, set string, photos []fieldPhoto) {
 		}},
 		{"JPEG q40", 40, gain(1, 1, 1)},
 	}
-	const limit = 0.03 // the largest reached, and a margin
+	const limit = 0.032 // the largest reached, and a margin
 	curves := map[string][]Curve{}
 	for _, p := range photos {
 		curves[p.visit] = append(curves[p.visit], p.m.Curve)

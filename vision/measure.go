@@ -302,7 +302,8 @@ func (p *Plane) fill(codes []uint8, f *field, toField frame.Homography, exclude 
 func (x Index) castShift(h []uint64) int {
 	const (
 		usual     = 0.0  // index of bare ground in white light
-		bound     = 0.08 // largest move, index value
+		up        = 0.04 // largest moves, index value: upward less far, for
+		down      = 0.08 // brown soil is no cast and straw on it moves along
 		enough    = 0.85 // share of ground from which the whole move is made
 		following = 0.82 // share of the departure that is taken for a cast
 	)
@@ -326,7 +327,7 @@ func (x Index) castShift(h []uint64) int {
 	}
 	fade := min(float64(ground)/float64(all)/enough, 1)
 	move := following * (usual - s.value(peak))
-	return int(math.Round(fade * min(max(move, -bound), bound) / s.step))
+	return int(math.Round(fade * min(max(move, -down), up) / s.step))
 }
 
 func (p *Plane) excluded(areas [][]raster.Point, x, y float64) bool {
