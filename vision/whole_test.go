@@ -134,6 +134,9 @@ func TestScenesReport(t *testing.T) {
 			for i := range each {
 				scenes++
 				s := quadratScene(uint64(7*gi+31*i+1), class.WidthMM, class.HeightMM, ground)
+				if len(c.corners) == 3 {
+					s.Leaves = 0 // of three marks none may be hidden
+				}
 				plot := label.Label{Trial: "ALDR", Plot: fmt.Sprint(101 + gi), Quadrat: 1}
 				paint(t, &s, class, c.corners, plot)
 				r, truth := s.Render(1200, 900)
