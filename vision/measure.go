@@ -47,6 +47,9 @@ type FrameFix struct {
 	Kind       string          `json:"kind"`       // "marks", "edges" or "by hand"
 	Confidence float64         `json:"confidence"` // 0..1
 	TiltDeg    float64         `json:"tilt_deg"`
+	// Name is which frame it is, as printed beside its corner marks; "" where
+	// the marks do not say.
+	Name string `json:"name,omitempty"`
 }
 
 // Measure reads one photo: decode, frame, card, straightening, greenness,
@@ -122,6 +125,9 @@ func (m *Measurement) locate(r *raster.Raster, opt Options) error {
 		return err
 	}
 	fix := FrameFix{InnerMM: [2]float64{f.WidthMM, f.HeightMM}, Kind: f.Method.String(), Confidence: f.Confidence, TiltDeg: f.TiltDeg}
+	if f.HasClass {
+		fix.Name = f.Class.String()
+	}
 	for i, p := range f.Ground {
 		fix.Corners[i] = r.ToUpright(p)
 	}
