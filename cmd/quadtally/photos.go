@@ -442,7 +442,10 @@ func (a *app) measureNew(store *record.Store, snap *record.Snapshot, paths map[s
 // fillMeasurement fills a row of the record from a worker's reply.
 func fillMeasurement(m *record.Measurement, r photoReply) (err error) {
 	if m.Fault = r.Fault; r.Measurement == nil {
-		return nil
+		if r.Card != "" {
+			m.Doc, err = measurementDoc(vision.Measurement{Card: r.Card, Index: vision.DefaultOptions().Index})
+		}
+		return err
 	}
 	if m.Doc, err = measurementDoc(*r.Measurement); err != nil {
 		return err
@@ -514,10 +517,10 @@ func (a *app) identify(store *record.Store, sheet map[string]intake.Spot) error 
 	seen := make([]intake.Seen, 0, len(snap.Photos))
 	for i := range snap.Photos {
 		p := &snap.Photos[i]
-		if p.Rejected != "" || p.Fault != "" {
+		if p.Rejected != "" {
 			continue // it shows no quadrat that counts
 		}
-		s := intake.Seen{Hash: p.Hash, Path: p.Path, Taken: p.Taken}
+		s := intake.Seen{Hash: p.Hash, Path: p.Path, Taken: p.Taken, Unmeasured: p.Fault != ""}
 		s.NameDate.UnmarshalText([]byte(p.NameDate))
 		if p.Place.Basis == intake.ByHand {
 			s.Hand = &intake.Spot{Plot: p.Place.Plot, Quadrat: p.Place.Quadrat, Visit: p.Place.Visit}

@@ -91,6 +91,9 @@ func statusOf(snap *record.Snapshot) trialStatus {
 		case p.Rejected != "":
 			st.Rejected++
 		case p.Fault != "":
+			if p.Place.Plot != "" && p.Place.Quadrat > 0 {
+				name += fmt.Sprintf(" (plot %s quadrat %d)", p.Place.Plot, p.Place.Quadrat)
+			}
 			st.Unread = append(st.Unread, question{name, p.Hash, p.Fault})
 		case p.Place.State != record.PlaceSettled:
 			st.Questions = append(st.Questions, question{name, p.Hash, cmp.Or(p.Place.Reason, "where it belongs is not known")})
@@ -230,8 +233,7 @@ func (a *app) printStatus(st trialStatus, all bool) {
 				fmt.Fprintf(a.out, "  and %d more (--all names them)\n", len(qs)-i)
 				return
 			}
-			fact, _, _ := strings.Cut(q.Text, "; ")
-			fmt.Fprintf(a.out, "  %s: %s\n", q.Photo, fact)
+			fmt.Fprintf(a.out, "  %s: %s\n", q.Photo, q.Text)
 		}
 	}
 	list("Photos that could not be read:", st.Unread)

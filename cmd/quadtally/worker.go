@@ -38,6 +38,7 @@ type photoReply struct {
 	Facts       intake.Facts        `json:"facts"`
 	Measurement *vision.Measurement `json:"measurement"`
 	Fault       string              `json:"fault"`
+	Card        string              `json:"card,omitempty"` // of a photo without frame: it can be placed all the same
 	Gone        bool                `json:"gone,omitempty"` // the file could not be read at all
 	Picture     *drawnPhoto         `json:"picture,omitempty"`
 }
@@ -77,6 +78,10 @@ func measurePhoto(j photoJob) photoReply {
 	m, err := vision.Measure(photo, j.Options)
 	if err != nil {
 		r.Fault = err.Error()
+		var noFrame *vision.NoFrameError
+		if errors.As(err, &noFrame) {
+			r.Card = noFrame.Card
+		}
 		return r
 	}
 	r.Measurement = &m

@@ -48,6 +48,7 @@ type Seen struct {
 	Sheet      *Spot   // from the user's list
 	Hand       *Spot   // decided by a person earlier
 	Sharpness  float64 // larger is sharper; only compared within a quadrat
+	Unmeasured bool    // it could not be measured: it may be placed, but never stands in a sound photo's way
 }
 
 // Verdict is where a photo belongs, or why that is not known.
@@ -274,7 +275,7 @@ type plotVisit struct {
 func (id *identifier) number() {
 	groups := map[plotVisit][]int{}
 	for i, v := range id.out {
-		if v.Plot != "" && v.Visit > 0 && v.Quadrat == 0 && v.Reason == "" {
+		if v.Plot != "" && v.Visit > 0 && v.Quadrat == 0 && v.Reason == "" && !id.photos[i].Unmeasured {
 			k := plotVisit{v.Plot, v.Visit}
 			groups[k] = append(groups[k], i)
 		}
@@ -386,7 +387,7 @@ func (id *identifier) walk() {
 func (id *identifier) sortOut() {
 	groups := map[Spot][]int{}
 	for i, v := range id.out {
-		if v.Settled() {
+		if v.Settled() && !id.photos[i].Unmeasured {
 			groups[v.Spot] = append(groups[v.Spot], i)
 		}
 	}

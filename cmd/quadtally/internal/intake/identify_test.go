@@ -159,3 +159,15 @@ func TestOrderOfPhotosDoesNotMatter(t *testing.T) {
 		}
 	}
 }
+
+// TestUnmeasuredPhotosDoNotStandInTheWay: a retake after a photo without a
+// frame is used without a question, and the spoilt one is still placed.
+func TestUnmeasuredPhotosDoNotStandInTheWay(t *testing.T) {
+	vs := identify(
+		Seen{Taken: at("09:00:00"), Cards: card("101", 1), Unmeasured: true},
+		Seen{Taken: at("09:02:00"), Cards: card("101", 1)},
+	)
+	if !vs[1].Settled() || vs[1].Spare != "" || vs[0].Spot != (Spot{"101", 1, 1}) {
+		t.Errorf("%+v", vs)
+	}
+}
