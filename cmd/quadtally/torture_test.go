@@ -355,7 +355,7 @@ func TestTortureTwoPeople(t *testing.T) {
 	if err := os.WriteFile(sheet, []byte("plot,quadrat,visit,species,count\n101,1,1,grass,7\n"), 0o644); err != nil {
 		t.Fatal(err)
 	}
-	must(t, "counts", sheet, "--trial", dir, "--by", "grace") // after ada's snapshot
+	must(t, "counts", sheet, "--trial", dir, "--author", "grace") // after ada's snapshot
 	o := record.Observation{Plot: "101", Quadrat: 1, Visit: 1, Date: snap.Trial.Visits[0], Variable: "count", Class: "grass", Value: 9, Unit: "plants", Source: "typed"}
 	var clash *record.Clash
 	if _, err := store.Write(t.Context(), "test", "", func(tx *record.Tx) (err error) {
