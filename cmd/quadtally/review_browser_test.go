@@ -114,7 +114,8 @@ func value[T any](b *browser, js string) T {
 // press gives the element the focus and types keys, as one without a mouse.
 func (b *browser) press(selector string, keys ...string) {
 	b.t.Helper()
-	b.do(chromedp.Focus(chromedp.CSS(selector)))
+	// By the page itself: a node held from outside is lost when the page changes.
+	b.until(fmt.Sprintf(`(() => { const e = document.querySelector(%q); if (document.readyState !== "complete" || !e) return false; e.focus(); return document.activeElement === e; })()`, selector))
 	for _, k := range keys {
 		b.do(chromedp.KeyEvent(k))
 	}
