@@ -79,3 +79,11 @@ func TestVisitsAreAddedAndMoved(t *testing.T) {
 	say(t, "visits", "--move", "7=2025-07-06", "--trial", dir).expect(t, exitUsage, "NUMBER=DATE")
 	say(t, "visits", "--trial", dir).expect(t, exitDone, "visit 1  2025-06-14\nvisit 2  2025-06-29\nvisit 3  2025-07-05\n")
 }
+
+func TestDescribing(t *testing.T) {
+	dir := fourPlots(t, "RYE")
+	say(t, "describe", "--trial", dir).expect(t, exitDone, "soil           not recorded")
+	say(t, "describe", "--soil", "silt loam", "--weather", "dry June", "--trial", dir).expect(t, exitDone, "soil           silt loam")
+	say(t, "describe", "--trial", dir).expect(t, exitDone, "weather        dry June", "cultivar       not recorded")
+	say(t, "status", "--trial", dir).expect(t, exitDone, "4 plots")
+}

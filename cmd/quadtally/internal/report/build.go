@@ -200,7 +200,7 @@ func (b *builder) layout() Section {
 		{"Randomised by", random},
 		{"Net plot, sampled", netPlot(g, long)},
 		{"Crop stage at the visits", notRecorded},
-		{"Soil", notRecorded}, {"Previous crop", notRecorded}, {"Cultivar", notRecorded}, {"Weather", notRecorded},
+		{"Soil", orNotRecorded(t.Soil)}, {"Previous crop", orNotRecorded(t.PreviousCrop)}, {"Cultivar", orNotRecorded(t.Cultivar)}, {"Weather", orNotRecorded(t.Weather)},
 	})
 	treatments := Table{ID: "treatments", Caption: "Treatments", Columns: words("Code", "Treatment", "Role", "Rate", "Plots")}
 	treatments.Columns[4].Numeric = true

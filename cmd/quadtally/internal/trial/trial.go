@@ -103,6 +103,12 @@ type Trial struct {
 	Crop     string `json:"crop,omitempty"`
 	Question string `json:"question,omitempty"`
 
+	// For the report alone, in the grower's words; "" prints as not recorded.
+	Cultivar     string `json:"cultivar,omitempty"`
+	Soil         string `json:"soil,omitempty"`
+	PreviousCrop string `json:"previous_crop,omitempty"`
+	Weather      string `json:"weather,omitempty"`
+
 	Design     Design      `json:"design"`
 	Treatments []Treatment `json:"treatments"`
 	Blocks     int         `json:"blocks"`               // replicates where the design has no blocks
