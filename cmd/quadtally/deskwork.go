@@ -339,7 +339,7 @@ func (d *desk) follow(hashes ...string) error {
 	if err := a.identify(d.store, nil); err != nil {
 		return err
 	}
-	_, err = a.settleVisits(d.store, opt, false)
+	_, err = a.settleVisits(d.store, opt)
 	return err
 }
 

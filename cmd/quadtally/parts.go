@@ -272,14 +272,11 @@ type givenPart struct {
 }
 
 func (a *app) merge(files []string, f mergeFlags) error {
-	store, err := a.open()
+	store, err := a.openToWrite()
 	if err != nil {
 		return err
 	}
 	defer store.Close()
-	if store.ReadOnly() {
-		return fmt.Errorf("%s cannot be written to: copy the trial folder to where you may write", store.Dir())
-	}
 	snap, err := store.Snapshot(a.ctx)
 	if err != nil {
 		return err
@@ -309,7 +306,7 @@ func (a *app) merge(files []string, f mergeFlags) error {
 	if err := a.identify(store, sheet); err != nil {
 		return err
 	}
-	if snap, err = a.settleVisits(store, opt, false); err != nil {
+	if snap, err = a.settleVisits(store, opt); err != nil {
 		return err
 	}
 	paths := make(map[string]string, len(photos))

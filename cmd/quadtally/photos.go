@@ -103,14 +103,11 @@ where it was.
 }
 
 func (a *app) photos(folders []string, f photosFlags) error {
-	store, err := a.open()
+	store, err := a.openToWrite()
 	if err != nil {
 		return err
 	}
 	defer store.Close()
-	if store.ReadOnly() {
-		return fmt.Errorf("%s cannot be written to: copy the trial folder to where you may write", store.Dir())
-	}
 	snap, err := store.Snapshot(a.ctx)
 	if err != nil {
 		return err
@@ -142,7 +139,7 @@ func (a *app) photos(folders []string, f photosFlags) error {
 	if err := a.identify(store, sheet); err != nil {
 		return err
 	}
-	if snap, err = a.settleVisits(store, opt, false); err != nil {
+	if snap, err = a.settleVisits(store, opt); err != nil {
 		return err
 	}
 	summarise(snap, paths, &out)

@@ -185,6 +185,16 @@ func (a *app) open() (*record.Store, error) {
 	return record.Open(a.trialDir, record.Options{Author: a.author(), Clock: a.clock})
 }
 
+// openToWrite opens the trial's record for a command that stores.
+func (a *app) openToWrite() (*record.Store, error) {
+	store, err := a.open()
+	if err == nil && store.ReadOnly() {
+		store.Close()
+		return nil, fmt.Errorf("%s cannot be written to: copy the trial folder to where you may write", store.Dir())
+	}
+	return store, err
+}
+
 // withTrial opens the record, reads one snapshot and hands both to f.
 func (a *app) withTrial(f func(*record.Store, *record.Snapshot) error) error {
 	store, err := a.open()

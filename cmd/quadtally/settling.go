@@ -14,9 +14,8 @@ import (
 )
 
 // settleVisits gives each visit its threshold and each photo its numbers, and
-// stores what changed. With force, results are made anew even where the
-// threshold is as before. It returns the newest snapshot.
-func (a *app) settleVisits(store *record.Store, opt vision.Options, force bool) (*record.Snapshot, error) {
+// stores what changed. It returns the newest snapshot.
+func (a *app) settleVisits(store *record.Store, opt vision.Options) (*record.Snapshot, error) {
 	snap, err := store.Snapshot(a.ctx)
 	if err != nil {
 		return nil, err
@@ -56,7 +55,7 @@ func (a *app) settleVisits(store *record.Store, opt vision.Options, force bool) 
 			if err != nil {
 				return nil, err
 			}
-			if force || p.Result == nil || p.Result.Threshold != th.Value || p.Result.Marks != marks.key {
+			if p.Result == nil || p.Result.Threshold != th.Value || p.Result.Marks != marks.key {
 				list = append(list, due{p, th, marks})
 			}
 		}

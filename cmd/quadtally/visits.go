@@ -106,6 +106,6 @@ func (a *app) placeAgain(store *record.Store) error {
 	if err != nil {
 		return err
 	}
-	_, err = a.settleVisits(store, opt, false)
+	_, err = a.settleVisits(store, opt)
 	return err
 }

@@ -8,14 +8,13 @@ import (
 	"io"
 	"strconv"
 	"strings"
-	"sync"
 	"time"
 
 	"codeberg.org/go-fonts/liberation/liberationsansbold"
 	"codeberg.org/go-fonts/liberation/liberationsansregular"
 	"codeberg.org/go-pdf/fpdf"
-	"golang.org/x/image/font/sfnt"
 
+	"quadtally/cmd/quadtally/internal/lettering"
 	"quadtally/cmd/quadtally/internal/trial"
 )
 
@@ -91,25 +90,14 @@ func newSheet(opt Options, title string, landscape bool) (*sheet, error) {
 	return s, f.Error()
 }
 
-// glyphs says which characters the embedded font has.
-var glyphs = sync.OnceValues(func() (*sfnt.Font, error) { return sfnt.Parse(liberationsansregular.TTF) })
-
-// printable replaces what the font has no glyph for by a question mark, so
-// that no name can break a page; the caller learns which from missing.
+// printable leaves out what cannot be printed; the caller learns which
+// characters from missing.
 func (s *sheet) printable(text string) string {
-	font, err := glyphs()
+	out, err := lettering.Printable(text, func(r rune) { s.missing[r] = true })
 	if err != nil {
 		s.SetError(err)
-		return ""
 	}
-	var buf sfnt.Buffer
-	return strings.Map(func(r rune) rune {
-		if i, err := font.GlyphIndex(&buf, r); r < 0x10000 && err == nil && i != 0 && r >= ' ' {
-			return r
-		}
-		s.missing[r] = true
-		return '?'
-	}, trial.CleanLabel(text))
+	return out
 }
 
 // put writes one line with its baseline at y. align is "start", "middle" or

@@ -4,15 +4,14 @@ import (
 	"fmt"
 	"io"
 	"strings"
-	"sync"
 	"time"
 
 	"codeberg.org/go-fonts/liberation/liberationsansbold"
 	"codeberg.org/go-fonts/liberation/liberationsansregular"
 	"codeberg.org/go-pdf/fpdf"
-	"golang.org/x/image/font/sfnt"
 	"gonum.org/v1/plot/vg/draw"
 
+	"quadtally/cmd/quadtally/internal/lettering"
 	"quadtally/cmd/quadtally/internal/trial"
 )
 
@@ -84,24 +83,13 @@ func newPDFSheet(d Document) *pdfSheet {
 	return s
 }
 
-// pdfGlyphs says which characters the embedded font has.
-var pdfGlyphs = sync.OnceValues(func() (*sfnt.Font, error) { return sfnt.Parse(liberationsansregular.TTF) })
-
-// printable replaces what the font has no glyph for by a question mark, so
-// that no name can break a page.
+// printable leaves out what cannot be printed.
 func (s *pdfSheet) printable(text string) string {
-	f, err := pdfGlyphs()
+	out, err := lettering.Printable(text, nil)
 	if err != nil {
 		s.SetError(err)
-		return ""
 	}
-	var buf sfnt.Buffer
-	return strings.Map(func(r rune) rune {
-		if i, err := f.GlyphIndex(&buf, r); r < 0x10000 && err == nil && i != 0 && r >= ' ' {
-			return r
-		}
-		return '?'
-	}, trial.CleanLabel(text))
+	return out
 }
 
 func (s *pdfSheet) setFont(em float64, bold bool) {
