@@ -87,12 +87,17 @@ func checkSize(w, h, bytes int, limit float64) error {
 // error, and so are greyscale and CMYK photos, which hold no measure of green.
 // notes are remarks that do not stop the reading.
 func Decode(photo []byte, needLongSide int) (r *raster.Raster, f Format, notes []string, err error) {
+	return new(Workspace).decode(photo, needLongSide)
+}
+
+// decode is Decode into the workspace: the planes last until its next photo.
+func (ws *Workspace) decode(photo []byte, needLongSide int) (r *raster.Raster, f Format, notes []string, err error) {
 	if f, err = Sniff(photo); err != nil {
 		return nil, "", nil, err
 	}
 	switch f {
 	case FormatJPEG:
-		r, err = decodeJPEG(photo, needLongSide)
+		r, err = ws.decodeJPEG(photo, needLongSide)
 	case FormatPNG:
 		r, err = decodePNG(photo)
 	case FormatWebP:
@@ -116,9 +121,7 @@ func Decode(photo []byte, needLongSide int) (r *raster.Raster, f Format, notes [
 	return r, f, notes, nil
 }
 
-var (
-	errGrey = errors.New("photo has no colour: cover cannot be measured from a grey photo")
-)
+var errGrey = errors.New("photo has no colour: cover cannot be measured from a grey photo")
 
 // colourless tells whether every pixel is neutral, as in a grey photo saved
 // as colour.
@@ -131,7 +134,7 @@ func colourless(r *raster.Raster) bool {
 	return true
 }
 
-func decodeJPEG(photo []byte, needLongSide int) (*raster.Raster, error) {
+func (ws *Workspace) decodeJPEG(photo []byte, needLongSide int) (*raster.Raster, error) {
 	h, err := jpegturbo.ReadHeader(photo)
 	if err != nil {
 		return nil, jpegTrouble(err)
@@ -148,7 +151,7 @@ func decodeJPEG(photo []byte, needLongSide int) (*raster.Raster, error) {
 		return nil, errors.New("photo's colour model is unknown: save it as an ordinary RGB JPEG")
 	}
 	denom := denomFor(max(h.Width, h.Height), needLongSide)
-	p, err := jpegturbo.Decode(photo, denom)
+	p, err := jpegturbo.DecodeInto(photo, denom, func(n int) []byte { return grow(&ws.photo, n) })
 	if err != nil {
 		return nil, jpegTrouble(err)
 	}

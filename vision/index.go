@@ -4,8 +4,6 @@ import (
 	"fmt"
 	"math"
 	"slices"
-
-	"quadtally/vision/raster"
 )
 
 // Index names a greenness index: a number per pixel that is high on green
@@ -177,304 +175,50 @@ func aStar(r, g, b float64) float64 {
 	return 500 * (f(x/0.95047) - f(y))
 }
 
-// field is a piece of a photo at working size: smoothed planes of one size,
-// each sample times 256.
-type field struct {
-	w, h      int
-	y, cb, cr []uint16
-	x0, y0    float64  // its top-left corner in the Y plane of the raster
-	pitch     float64  // Y-plane pixels per sample
-	around    []uint16 // mean luma of the surroundings of each tile, times 256
-	ax, ay    int      // tiles across and down
-}
+// The weights of the default index on chroma from neutral, in 1/1024:
+// G-R = -0.344136 Cb - 2.116136 Cr and G-B = -2.116136 Cb - 0.714136 Cr
+// (ITU-T T.871).
+var (
+	softOnCb = int32(math.Round(-(softRed*0.344136 + softBlue*2.116136) / (softRed + softBlue) * 1024))
+	softOnCr = int32(math.Round(-(softRed*2.116136 + softBlue*0.714136) / (softRed + softBlue) * 1024))
+)
 
-// codes turns a field into index codes 0..255.
-func (x Index) codes(f *field) ([]uint8, error) {
+// codes turns a field into index codes 0..255, as many as the field has
+// samples.
+func (x Index) codes(f *field, out []uint8) error {
 	s, err := x.scale()
 	if err != nil {
-		return nil, err
+		return err
 	}
-	out := make([]uint8, len(f.y))
 	if x == IndexSoftExG {
 		softCodes(f, s, out)
-		return out, nil
+		return nil
 	}
 	for i := range out {
-		y, cb, cr := float64(f.y[i])/256, float64(f.cb[i])/256-128, float64(f.cr[i])/256-128
+		y, cb, cr := float64(f.y[i])/unit, float64(f.cb[i])/unit, float64(f.cr[i])/unit
 		// ITU-T T.871; rounded to 8 bits as a decoder to RGB would.
 		r, g, b := y+1.402*cr, y-0.344136*cb-0.714136*cr, y+1.772*cb
 		c := func(v float64) float64 { return min(max(v, 0), 255) }
 		out[i] = s.code(x.Value(c(r), c(g), c(b), 0))
 	}
-	return out, nil
+	return nil
 }
 
-// softCodes is the default index straight from the planes: G-R and G-B are
-// weighted sums of chroma in which luma cancels, and the divisor changes
+// softCodes is the default index from its one plane: the divisor changes
 // slowly over the photo, so one multiplication a sample does.
 func softCodes(f *field, s scale, out []uint8) {
-	const (
-		// G-R = -0.344136 Cb - 2.116136 Cr and G-B = -2.116136 Cb - 0.714136 Cr
-		// (ITU-T T.871), in 1/1024.
-		onCb  = -(softRed*0.344136 + softBlue*2.116136) / (softRed + softBlue) * 1024
-		onCr  = -(softRed*2.116136 + softBlue*0.714136) / (softRed + softBlue) * 1024
-		shift = 32
-	)
-	perCb, perCr := int64(math.Round(onCb)), int64(math.Round(onCr))
-	neutral := (perCb + perCr) * (128 << 8)
+	const shift = 32
 	zero := int64(-s.lo / s.step * (1 << shift))
-	perUnit := make([]float64, len(f.around)) // codes for one unit of the weighted sum
+	perUnit := make([]float64, len(f.around)) // codes for one step of the plane
 	for i, a := range f.around {
-		perUnit[i] = (1 << shift) / (softLight(float64(a)/256) * s.step * 1024 * 256)
+		perUnit[i] = (1 << shift) / (softLight(a) * s.step * unit)
 	}
 	factor := make([]int64, f.w)
 	for row := range f.h {
 		f.spread(perUnit, row, factor)
-		i := row * f.w
-		cb, cr, dst := f.cb[i:i+f.w], f.cr[i:i+f.w], out[i:i+f.w]
+		src, dst := f.soft[row*f.w:][:len(factor)], out[row*f.w:][:len(factor)]
 		for k, m := range factor {
-			num := perCb*int64(cb[k]) + perCr*int64(cr[k]) - neutral
-			dst[k] = uint8(min(max((num*m+zero)>>shift, 0), 255))
-		}
-	}
-}
-
-// newField cuts the box [x0,x1) x [y0,y1) of the Y plane out of the raster,
-// averages it to samples of n x n luma pixels and smooths it with a Gaussian
-// of sigma samples. Numerator and denominator of an index are thus smoothed
-// apart: a ratio of means, not a mean of ratios that dark noise would bend.
-// smoothLuma is false for an index that takes luma by the tile only.
-func newField(r *raster.Raster, x0, y0, x1, y1, n int, sigma float64, smoothLuma bool) *field {
-	x0, y0 = max(x0, 0), max(y0, 0)
-	x1, y1 = min(x1, r.Width), min(y1, r.Height)
-	w, h := max((x1-x0)/n, 1), max((y1-y0)/n, 1)
-	f := &field{w: w, h: h, x0: float64(x0), y0: float64(y0), pitch: float64(n)}
-	f.y = bin(r.Y, r.Width, r.Height, float64(x0), float64(y0), float64(n), float64(n), w, h)
-	sx := float64(r.ChromaWidth) / float64(r.Width)
-	sy := float64(r.ChromaHeight) / float64(r.Height)
-	f.cb = bin(r.Cb, r.ChromaWidth, r.ChromaHeight, float64(x0)*sx, float64(y0)*sy, float64(n)*sx, float64(n)*sy, w, h)
-	f.cr = bin(r.Cr, r.ChromaWidth, r.ChromaHeight, float64(x0)*sx, float64(y0)*sy, float64(n)*sx, float64(n)*sy, w, h)
-	f.survey()
-	if k := gaussian(sigma); len(k) > 1 {
-		if smoothLuma {
-			smooth(f.y, w, h, k)
-		}
-		smooth(f.cb, w, h, k)
-		smooth(f.cr, w, h, k)
-	}
-	return f
-}
-
-// roughness is how much chroma varies from sample to sample in a box of the Y
-// plane: the mean absolute second difference along the rows of Cr, 8-bit
-// units, each held at 8 so that edges do not outweigh noise. A drawn scene has
-// next to none.
-func roughness(r *raster.Raster, x0, y0, x1, y1 int) float64 {
-	cx, cy := func(x int) int { return x * r.ChromaWidth / r.Width }, func(y int) int { return y * r.ChromaHeight / r.Height }
-	const step = 5 // rows skipped for speed
-	var sum, n int
-	for y := cy(max(y0, 0)); y < cy(min(y1, r.Height)); y += step {
-		row := r.Cr[y*r.ChromaWidth:][:r.ChromaWidth]
-		for x := cx(max(x0, 0)) + 1; x < cx(min(x1, r.Width))-1; x++ {
-			d := 2*int(row[x]) - int(row[x-1]) - int(row[x+1])
-			sum += min(max(d, -d), 8)
-			n++
-		}
-	}
-	if n == 0 {
-		return 0
-	}
-	return float64(sum) / float64(n)
-}
-
-// tilesOnSide is how many tiles lie along the long side of a field; the
-// surroundings of a tile are itself and two tiles to every side.
-const tilesOnSide = 16
-
-// survey takes the mean brightness around each tile of the field.
-func (f *field) survey() {
-	t := f.tile()
-	f.ax, f.ay = (f.w+t-1)/t, (f.h+t-1)/t
-	sum, n := make([]uint64, f.ax*f.ay), make([]uint64, f.ax*f.ay)
-	for y := range f.h {
-		row := f.y[y*f.w : (y+1)*f.w]
-		for a := range f.ax {
-			part := row[a*t : min((a+1)*t, f.w)]
-			var s uint64
-			for _, v := range part {
-				s += uint64(v)
-			}
-			sum[y/t*f.ax+a] += s
-			n[y/t*f.ax+a] += uint64(len(part))
-		}
-	}
-	f.around = make([]uint16, f.ax*f.ay)
-	for y := range f.ay {
-		for x := range f.ax {
-			var s, k uint64
-			for j := max(y-2, 0); j < min(y+3, f.ay); j++ {
-				for i := max(x-2, 0); i < min(x+3, f.ax); i++ {
-					s += sum[j*f.ax+i]
-					k += n[j*f.ax+i]
-				}
-			}
-			f.around[y*f.ax+x] = uint16(s / k)
-		}
-	}
-}
-
-// spread fills row with values given for the tiles, linear between the
-// middles of the tiles.
-func (f *field) spread(tiles []float64, row int, out []int64) {
-	t := float64(f.tile())
-	at := func(i, n int) (int, int, float64) {
-		v := min(max((float64(i)+0.5)/t-0.5, 0), float64(n-1))
-		return int(v), min(int(v)+1, n-1), v - math.Floor(v)
-	}
-	y0, y1, fy := at(row, f.ay)
-	column := make([]float64, f.ax)
-	for a := range column {
-		column[a] = tiles[y0*f.ax+a]*(1-fy) + tiles[y1*f.ax+a]*fy
-	}
-	for i := range out {
-		a, b, fx := at(i, f.ax)
-		out[i] = int64(column[a]*(1-fx) + column[b]*fx)
-	}
-}
-
-// tile is the side of a tile in samples.
-func (f *field) tile() int { return (max(f.w, f.h) + tilesOnSide - 1) / tilesOnSide }
-
-// bin averages boxes of bx x by source samples from (x0, y0) on to w x h
-// samples times 256. Boxes smaller than a sample take the sample they lie in.
-func bin(src []byte, sw, sh int, x0, y0, bx, by float64, w, h int) []uint16 {
-	out := make([]uint16, w*h)
-	nx, ny := max(int(math.Round(bx)), 1), max(int(math.Round(by)), 1)
-	col := make([]int, w)
-	for i := range col {
-		col[i] = min(int(x0+bx*float64(i)), sw-nx)
-	}
-	contiguous := nx == 1 && bx == 1 && col[0]+w <= sw
-	per := uint32(256*256) / uint32(nx*ny)
-	acc := make([]uint32, w)
-	for j := range h {
-		row := min(int(y0+by*float64(j)), sh-ny)
-		dst := out[j*w : (j+1)*w]
-		if nx == 1 && ny == 1 {
-			line := src[row*sw : (row+1)*sw]
-			if contiguous {
-				for i, v := range line[col[0]:][:w] {
-					dst[i] = uint16(v) << 8
-				}
-			} else {
-				for i, c := range col {
-					dst[i] = uint16(line[c]) << 8
-				}
-			}
-			continue
-		}
-		clear(acc)
-		for k := range ny {
-			line := src[(row+k)*sw : (row+k+1)*sw]
-			if nx == 2 {
-				for i, c := range col {
-					acc[i] += uint32(line[c]) + uint32(line[c+1])
-				}
-				continue
-			}
-			for i, c := range col {
-				for _, v := range line[c : c+nx] {
-					acc[i] += uint32(v)
-				}
-			}
-		}
-		for i, v := range acc {
-			dst[i] = uint16(v * per >> 8)
-		}
-	}
-	return out
-}
-
-// gaussian is one half of a symmetric kernel, centre first, in 1/4096, cut at
-// three sigma. Below 0.3 samples it is the single centre.
-func gaussian(sigma float64) []uint32 {
-	if sigma < 0.3 {
-		return []uint32{4096}
-	}
-	n := int(math.Ceil(3*sigma)) + 1
-	half := make([]float64, n)
-	sum := 0.0
-	for i := range half {
-		half[i] = math.Exp(-float64(i*i) / (2 * sigma * sigma))
-		sum += half[i]
-		if i > 0 {
-			sum += half[i]
-		}
-	}
-	k := make([]uint32, n)
-	left := uint32(4096)
-	for i := n - 1; i > 0; i-- {
-		k[i] = uint32(half[i]/sum*4096 + .5)
-		left -= 2 * k[i]
-	}
-	k[0] = left
-	return k
-}
-
-// smooth convolves p in place with the kernel in both directions; edges repeat
-// the outermost sample.
-func smooth(p []uint16, w, h int, k []uint32) {
-	n := len(k) - 1
-	line := make([]uint16, w+2*n)
-	for y := range h {
-		row := p[y*w : (y+1)*w]
-		copy(line[n:], row)
-		for i := range n {
-			line[i], line[n+w+i] = row[0], row[w-1]
-		}
-		for x := range row {
-			win := line[x : x+2*n+1]
-			sum := k[0] * uint32(win[n])
-			for i := 1; i <= n; i++ {
-				sum += k[i] * (uint32(win[n-i]) + uint32(win[n+i]))
-			}
-			row[x] = uint16((sum + 2048) >> 12)
-		}
-	}
-	// Down the columns with a ring of the source rows still needed.
-	ring := make([][]uint16, 2*n+1)
-	at := func(y int) []uint16 { return ring[(y%len(ring)+len(ring))%len(ring)] }
-	load := func(y int) {
-		from := min(max(y, 0), h-1)
-		slot := (y%len(ring) + len(ring)) % len(ring)
-		ring[slot] = append(ring[slot][:0], p[from*w:(from+1)*w]...)
-	}
-	// Rows above the top repeat the first; rows are loaded before being overwritten.
-	for y := -n; y < n; y++ {
-		load(y)
-	}
-	acc := make([]uint32, w)
-	for y := range h {
-		if y+n < h {
-			load(y + n)
-		} else {
-			last := at(y + n - 1)
-			slot := (y + n) % len(ring)
-			ring[slot] = append(ring[slot][:0], last...)
-		}
-		for x, v := range at(y) {
-			acc[x] = k[0]*uint32(v) + 2048
-		}
-		for i := 1; i <= n; i++ {
-			up, down, ki := at(y-i), at(y+i), k[i]
-			up, down = up[:len(acc)], down[:len(acc)]
-			for x := range acc {
-				acc[x] += ki * (uint32(up[x]) + uint32(down[x]))
-			}
-		}
-		row := p[y*w : (y+1)*w]
-		for x, v := range acc {
-			row[x] = uint16(v >> 12)
+			dst[k] = uint8(min(max((int64(src[k])*m+zero)>>shift, 0), 255))
 		}
 	}
 }

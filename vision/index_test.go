@@ -3,7 +3,11 @@ package vision
 import (
 	"math"
 	"math/rand/v2"
+	"slices"
 	"testing"
+
+	"quadtally/vision/frame"
+	"quadtally/vision/raster"
 )
 
 // TestPublishedValues: ExG and ExGR by their published formulas on plain
@@ -71,57 +75,95 @@ func TestEveryIndexSeesLeaves(t *testing.T) {
 func TestIntegerIndex(t *testing.T) {
 	rng := rand.New(rand.NewPCG(4, 2))
 	sc := scales[IndexSoftExG]
+	const side = 16
+	r := &raster.Raster{Width: side, Height: side, ChromaWidth: side, ChromaHeight: side,
+		Y: make([]byte, side*side), Cb: make([]byte, side*side), Cr: make([]byte, side*side)}
 	for range 500 {
-		y, cb, cr := 20+rng.Float64()*200, 100+rng.Float64()*56, 100+rng.Float64()*56
-		f := &field{w: 1, h: 1, y: []uint16{uint16(y * 256)}, cb: []uint16{uint16(cb * 256)}, cr: []uint16{uint16(cr * 256)}, pitch: 1}
-		f.survey()
-		out := make([]uint8, 1)
-		softCodes(f, sc, out)
-		g, r, b := y-0.344136*(cb-128)-0.714136*(cr-128), y+1.402*(cr-128), y+1.772*(cb-128)
-		v := IndexSoftExG.Value(r, g, b, y)
-		near(t, "code", float64(out[0]), min(max((v-sc.lo)/sc.step-0.5, 0), 255), 0.75)
+		y, cb, cr := byte(20+rng.IntN(200)), byte(100+rng.IntN(56)), byte(100+rng.IntN(56))
+		for i := range r.Y {
+			r.Y[i], r.Cb[i], r.Cr[i] = y, cb, cr
+		}
+		for _, n := range []int{1, 2, 3} {
+			f, err := new(Workspace).newField(r, 0, 0, side, side, n, 0, IndexSoftExG)
+			if err != nil {
+				t.Fatal(err)
+			}
+			out := make([]uint8, f.w*f.h)
+			softCodes(f, sc, out)
+			l, b, c := float64(y), float64(cb)-128, float64(cr)-128
+			v := IndexSoftExG.Value(l+1.402*c, l-0.344136*b-0.714136*c, l+1.772*b, l)
+			near(t, "code", float64(out[len(out)/2]), min(max((v-sc.lo)/sc.step-0.5, 0), 255), 0.75)
+		}
 	}
 }
 
-// TestSmooth: the kernel sums to one, keeps a constant, and is the same down
-// as across.
-func TestSmooth(t *testing.T) {
-	for _, sigma := range []float64{0.3, 0.7, 1.3, 2.4} {
-		k := gaussian(sigma)
-		sum := k[0]
-		for _, v := range k[1:] {
-			sum += 2 * v
-		}
-		if sum != 4096 {
-			t.Errorf("sigma %g: kernel sums to %d/4096", sigma, sum)
-		}
+// TestBlurred: smoothing keeps a constant and the mean, is the same down as
+// across, and is the Gaussian it says it is.
+func TestBlurred(t *testing.T) {
+	for _, sigma := range []float64{0.1, 0.3, 0.7, 1.3, 2.4} {
 		const n = 31
-		a, b := make([]uint16, n*n), make([]uint16, n*n)
+		a, b, point := make([]int16, n*n), make([]int16, n*n), make([]int16, n*n)
 		rng := rand.New(rand.NewPCG(1, uint64(10*sigma)))
 		for y := range n {
 			for x := range n {
-				v := uint16(rng.IntN(65536))
+				v := int16(rng.IntN(40000) - 20000)
 				a[y*n+x], b[x*n+y] = v, v
 			}
 		}
-		smooth(a, n, n, k)
-		smooth(b, n, n, k)
-		flat := make([]uint16, 5*9)
-		for i := range flat {
-			flat[i] = 40000
+		flat := slices.Repeat([]int16{-20000}, 5*9)
+		point[n/2*n+n/2] = 30000
+		for _, p := range []struct {
+			plane *[]int16
+			w, h  int
+		}{{&a, n, n}, {&b, n, n}, {&flat, 5, 9}, {&point, n, n}} {
+			out, err := blurred(*p.plane, make([]int16, len(*p.plane)), p.w, p.h, sigma)
+			if err != nil {
+				t.Fatal(err)
+			}
+			*p.plane = out
 		}
-		smooth(flat, 5, 9, k)
 		for i, v := range flat {
-			if v != 40000 {
+			if v != -20000 {
 				t.Fatalf("sigma %g: constant became %d at %d", sigma, v, i)
 			}
 		}
 		for y := range n {
 			for x := range n {
-				if d := int(a[y*n+x]) - int(b[x*n+y]); d < -2 || d > 2 {
+				if d := int(a[y*n+x]) - int(b[x*n+y]); d < -1 || d > 1 {
 					t.Fatalf("sigma %g: down and across differ by %d", sigma, d)
 				}
 			}
 		}
+		if sigma < 0.3 {
+			continue
+		}
+		norm := 0.0
+		for d := -n / 2; d <= n/2; d++ {
+			norm += math.Exp(-float64(d*d) / (2 * sigma * sigma))
+		}
+		for d := range 3 {
+			near(t, "weight", float64(point[n/2*n+n/2+d]), 30000*math.Exp(-float64(d*d)/(2*sigma*sigma))/norm/norm, 0.01*30000/norm/norm+1)
+		}
+	}
+}
+
+// TestStride: places between the exactly mapped ones lie where they should,
+// at the steepest tilt a frame is taken at.
+func TestStride(t *testing.T) {
+	const side = 1000.0
+	m, err := frame.QuadToQuad(box(side, side), frame.Quad{{X: 150, Y: 0}, {X: 850, Y: 0}, {X: 1000, Y: 900}, {X: 0, Y: 900}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	worst := 0.0
+	for x := 0.0; x < side; x += stride {
+		for y := range int(side) {
+			a, b := m.Apply(raster.Point{X: x, Y: float64(y)}), m.Apply(raster.Point{X: x + stride, Y: float64(y)})
+			mid := m.Apply(raster.Point{X: x + stride/2, Y: float64(y)})
+			worst = max(worst, math.Hypot(mid.X-(a.X+b.X)/2, mid.Y-(a.Y+b.Y)/2))
+		}
+	}
+	if worst > 0.02 {
+		t.Errorf("a place is off by %.3f cells, documented as a fiftieth at most", worst)
 	}
 }

@@ -2,6 +2,7 @@ package vision
 
 import (
 	"math/rand/v2"
+	"slices"
 	"testing"
 
 	"gocv.io/x/gocv"
@@ -14,11 +15,15 @@ func TestConnectedAgainstSecondProgram(t *testing.T) {
 	for round := range 40 {
 		w, h := 1+rng.IntN(60), 1+rng.IntN(60)
 		share := 0.2 + 0.5*rng.Float64()
-		mask := make([]bool, w*h)
-		bytes := make([]byte, w*h)
-		for i := range mask {
-			if rng.Float64() < share {
-				mask[i], bytes[i] = true, 255
+		levels, bytes := make([]byte, w*h), make([]byte, w*h)
+		for i := range levels {
+			switch v := rng.Float64(); {
+			case v < share:
+				levels[i], bytes[i] = uint8(3+rng.IntN(20)), 255
+			case v < share+.05:
+				levels[i] = Outside
+			default:
+				levels[i] = uint8(rng.IntN(3))
 			}
 		}
 		src, err := gocv.NewMatFromBytes(h, w, gocv.MatTypeCV8U, bytes)
@@ -32,7 +37,12 @@ func TestConnectedAgainstSecondProgram(t *testing.T) {
 				conn = 4
 			}
 			theirs := gocv.ConnectedComponentsWithParams(src, &labels, conn, gocv.MatTypeCV32S, gocv.CCL_DEFAULT) - 1
-			ours, n := connected(mask, w, h, four)
+			runs := greenRuns(levels, w, 3)
+			n := connect(runs, four)
+			ours := picture(runs, w, h)
+			if back := labelRuns(ours, w); !slices.Equal(back, runs) {
+				t.Errorf("round %d: runs do not come back from their picture", round)
+			}
 			if n != theirs {
 				t.Errorf("round %d, four %v: %d pieces, the second program has %d", round, four, n, theirs)
 			}

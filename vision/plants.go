@@ -98,28 +98,28 @@ type Piece struct {
 // Pieces finds the connected pieces of green at a threshold, the largest
 // first. Pieces below the least area are left out; cover counts them still.
 func (p *Plane) Pieces(threshold float64, opt PieceOptions) ([]Piece, error) {
-	mask, err := p.Mask(threshold)
+	least, err := p.level(threshold)
 	if err != nil {
 		return nil, err
 	}
-	labels, n := connected(mask, p.Width, p.Height, opt.FourNeighbours)
+	runs := greenRuns(p.Levels, p.Width, least)
+	n := connect(runs, opt.FourNeighbours)
 	if opt.Split {
+		labels := picture(runs, p.Width, p.Height)
 		n = splitLobes(labels, n, p.Width, p.Height, opt.SplitWaist)
+		runs = labelRuns(labels, p.Width)
 	}
 	all := make([]Piece, n)
 	sx, sy := make([]float64, n), make([]float64, n)
 	marked := len(opt.Rows) > 0 || len(opt.Crop) > 0
-	for y := range p.Height {
-		for x := range p.Width {
-			l := labels[y*p.Width+x]
-			if l == 0 {
-				continue
-			}
-			all[l-1].Cells++
-			sx[l-1] += float64(x) + 0.5
-			sy[l-1] += float64(y) + 0.5
-			if marked && opt.isCrop(p.At(float64(x)+0.5, float64(y)+0.5)) {
-				all[l-1].cropped++
+	for _, r := range runs {
+		k, cells := r.piece-1, float64(r.end-r.from)
+		all[k].Cells += int(r.end - r.from)
+		sx[k] += cells * float64(r.from+r.end) / 2
+		sy[k] += cells * (float64(r.y) + 0.5)
+		for x := r.from; marked && x < r.end; x++ {
+			if opt.isCrop(p.At(float64(x)+0.5, float64(r.y)+0.5)) {
+				all[k].cropped++
 			}
 		}
 	}
@@ -192,61 +192,95 @@ func (f forest) join(a, b int32) int32 {
 	return a
 }
 
-// connected numbers the connected pieces of a mask 1..n in reading order of their
-// first cell; 0 is no piece. One sweep joins each cell to the neighbours
-// already seen, a second one renumbers (Rosenfeld and Pfaltz 1966, J. ACM
-// 13(4) 471-494).
-func connected(mask []bool, w, h int, four bool) (labels []int32, n int) {
-	labels = make([]int32, w*h)
-	sets := forest{0}
-	for y := range h {
-		for x := range w {
-			i := y*w + x
-			if !mask[i] {
+// run is a stretch of green cells in one row, [from, end), and the piece it
+// belongs to, counted from 1.
+type run struct{ y, from, end, piece int32 }
+
+// greenRuns finds the runs of cells at or above a level, in reading order.
+func greenRuns(levels []uint8, w int, least uint8) []run {
+	var runs []run
+	for y := int32(0); len(levels) >= w; y++ {
+		row := levels[:w]
+		levels = levels[w:]
+		for x := 0; x < w; x++ {
+			if row[x]-least >= Outside-least { // below it, or not ground; one comparison for both
 				continue
 			}
-			var l int32
-			see := func(k int32) {
-				switch {
-				case k == 0 || k == l:
-				case l == 0:
-					l = k
-				default:
-					l = sets.join(l, k)
-				}
+			from := x
+			for x < w && row[x]-least < Outside-least {
+				x++
 			}
-			if x > 0 {
-				see(labels[i-1])
-			}
-			if y > 0 {
-				see(labels[i-w])
-				if !four && x > 0 {
-					see(labels[i-w-1])
-				}
-				if !four && x+1 < w {
-					see(labels[i-w+1])
-				}
-			}
-			if l == 0 {
-				l = int32(len(sets))
-				sets = append(sets, l)
-			}
-			labels[i] = l
+			runs = append(runs, run{y: y, from: int32(from), end: int32(x)})
 		}
 	}
-	number := make([]int32, len(sets))
-	for i := int32(1); int(i) < len(sets); i++ {
-		if r := sets.root(i); r == i {
+	return runs
+}
+
+// connect numbers the connected pieces of runs 1..n in reading order of their
+// first cell. Runs of neighbouring rows that touch are joined in one sweep,
+// a second one numbers (the two passes of Rosenfeld and Pfaltz 1966, J. ACM
+// 13(4) 471-494, on runs instead of cells).
+func connect(runs []run, four bool) (n int) {
+	reach := int32(1) // corners touch
+	if four {
+		reach = 0
+	}
+	sets := make(forest, len(runs))
+	above, end := 0, 0 // runs of the row above that can still touch
+	for i := range runs {
+		sets[i] = int32(i)
+		r := runs[i]
+		if i == 0 || runs[i-1].y != r.y {
+			above, end = end, i
+			if i > 0 && runs[i-1].y != r.y-1 {
+				above = end
+			}
+		}
+		for above < end && runs[above].end+reach <= r.from {
+			above++
+		}
+		for k := above; k < end && runs[k].from < r.end+reach; k++ {
+			sets.join(int32(k), int32(i))
+		}
+	}
+	for i := range runs {
+		root := sets.root(int32(i)) // never later than its members
+		if root == int32(i) {
 			n++
-			number[i] = int32(n)
+			runs[i].piece = int32(n)
 		} else {
-			number[i] = number[r] // a root is smaller than its members
+			runs[i].piece = runs[root].piece
 		}
 	}
-	for i, l := range labels {
-		labels[i] = number[l]
+	return n
+}
+
+// picture lays runs out as a picture of piece numbers; 0 is no piece.
+func picture(runs []run, w, h int) []int32 {
+	labels := make([]int32, w*h)
+	for _, r := range runs {
+		row := labels[int(r.y)*w:]
+		for x := r.from; x < r.end; x++ {
+			row[x] = r.piece
+		}
 	}
-	return labels, n
+	return labels
+}
+
+// labelRuns is the inverse of picture.
+func labelRuns(labels []int32, w int) []run {
+	var runs []run
+	for i, l := range labels {
+		x, y := int32(i%w), int32(i/w)
+		switch last := len(runs) - 1; {
+		case l == 0:
+		case last >= 0 && runs[last].piece == l && runs[last].y == y && runs[last].end == x:
+			runs[last].end++
+		default:
+			runs = append(runs, run{y: y, from: x, end: x + 1, piece: l})
+		}
+	}
+	return runs
 }
 
 // splitLobes cuts pieces at their waists and renumbers the labels. Cells are

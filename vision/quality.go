@@ -2,7 +2,6 @@ package vision
 
 import (
 	"fmt"
-	"math"
 	"slices"
 
 	"quadtally/vision/frame"
@@ -66,56 +65,68 @@ type Quality struct {
 // quality numbers rest on.
 const lattice = 240
 
+// glintReach is how far away, in pixels, the surroundings of a glint are
+// looked at.
+const glintReach = 8
+
 // judge samples the ground on a lattice. ground maps the plane of w x h cells
 // on to the Y plane of the raster.
 func judge(r *raster.Raster, ground frame.Homography, w, h int) Quality {
-	at := func(i, j int) raster.Point {
-		return ground.Apply(raster.Point{X: (float64(i) + 0.5) / lattice * float64(w), Y: (float64(j) + 0.5) / lattice * float64(h)})
-	}
 	var (
-		q               Quality
-		n, fine, coarse float64
-		cbs, crs        []uint8
-		tiles           [tilesAcross * tilesAcross]float64
-		inTile          [tilesAcross * tilesAcross]float64
-		clip, crush     float64
-		red             float64
-		sx              = float64(r.ChromaWidth) / float64(r.Width)
-		sy              = float64(r.ChromaHeight) / float64(r.Height)
+		q                   Quality
+		n, clip, crush, red int
+		fine, coarse        int
+		inner, glints       int
+		cbs, crs            [256]int // of what is not green
+		tiles, inTile       [tilesAcross * tilesAcross]float64
+		perColumn, perRow   = float64(w) / lattice, float64(h) / lattice
+		sx                  = float64(r.ChromaWidth) / float64(r.Width)
+		sy                  = float64(r.ChromaHeight) / float64(r.Height)
+		width, height, luma = r.Width, r.Height, r.Y
 	)
 	for j := range lattice {
 		for i := range lattice {
-			p := at(i, j)
+			p := ground.Apply(raster.Point{X: (float64(i) + 0.5) * perColumn, Y: (float64(j) + 0.5) * perRow})
 			x, y := int(p.X), int(p.Y)
-			if p.X < 0 || p.Y < 0 || x >= r.Width || y >= r.Height {
+			if p.X < 0 || p.Y < 0 || x >= width || y >= height {
 				continue
 			}
-			row := r.Y[y*r.Width : (y+1)*r.Width]
-			luma := row[x]
+			k := y*width + x
+			light := int(luma[k])
 			c := int(p.Y*sy)*r.ChromaWidth + int(p.X*sx)
 			cb, cr := r.Cb[c], r.Cr[c]
 			n++
 			t := j*tilesAcross/lattice*tilesAcross + i*tilesAcross/lattice
-			tiles[t] += float64(luma)
+			tiles[t] += float64(light)
 			inTile[t]++
-			if x+2 < r.Width {
-				fine += math.Abs(float64(row[x+1]) - float64(luma))
-				coarse += math.Abs(float64(row[x+2]) - float64(luma))
+			if x+2 < width {
+				d1, d2 := int(luma[k+1])-light, int(luma[k+2])-light
+				fine += max(d1, -d1)
+				coarse += max(d2, -d2)
 			}
-			if luma >= 252 {
+			if light >= 252 {
 				clip++
 			}
-			if luma <= 8 {
+			if light <= 8 {
 				crush++
+			}
+			// A glint is blown out while its surroundings on all four sides are
+			// not bright.
+			if x >= glintReach && y >= glintReach && x < width-glintReach && y < height-glintReach {
+				inner++
+				if light >= 250 && max(luma[k-glintReach], luma[k+glintReach], luma[k-glintReach*width], luma[k+glintReach*width]) < 200 {
+					glints++
+				}
 			}
 			red0, blue0 := int(cr)-128, int(cb)-128
 			// Beet or amaranth, not brick-coloured soil: red with blue left in it.
-			if red0 >= 14 && blue0 >= -8 && 5*red0 >= int(luma) {
+			if red0 >= 14 && blue0 >= -8 && 5*red0 >= light {
 				red++
 			}
 			// Not green by a plain look: G is not the largest.
 			if g := -0.344136*float64(blue0) - 0.714136*float64(red0); g <= max(1.402*float64(red0), 1.772*float64(blue0)) {
-				cbs, crs = append(cbs, cb), append(crs, cr)
+				cbs[cb]++
+				crs[cr]++
 			}
 		}
 	}
@@ -124,18 +135,29 @@ func judge(r *raster.Raster, ground frame.Homography, w, h int) Quality {
 	}
 	q.Acuity = 1
 	if coarse > 0 {
-		q.Acuity = min(fine/coarse, 1)
+		q.Acuity = min(float64(fine)/float64(coarse), 1)
 	}
-	q.ClippedFrac, q.CrushedFrac, q.RedFrac = clip/n, crush/n, red/n
-	if len(cbs) > 0 {
-		slices.Sort(cbs)
-		slices.Sort(crs)
-		q.GroundCb = float64(cbs[len(cbs)/2]) - 128
-		q.GroundCr = float64(crs[len(crs)/2]) - 128
-	}
+	share := func(part, of int) float64 { return float64(part) / float64(max(of, 1)) }
+	q.ClippedFrac, q.CrushedFrac, q.RedFrac, q.GlintFrac = share(clip, n), share(crush, n), share(red, n), share(glints, inner)
+	q.GroundCb, q.GroundCr = medianChroma(&cbs), medianChroma(&crs)
 	q.DarkFrac = darkShare(tiles[:], inTile[:])
-	q.GlintFrac = glints(r, at)
 	return q
+}
+
+// medianChroma is the median of a histogram of chroma, from neutral; 0 where
+// it is empty.
+func medianChroma(h *[256]int) float64 {
+	all := 0
+	for _, v := range h {
+		all += v
+	}
+	below := 0
+	for i, v := range h {
+		if below += v; 2*below > all {
+			return float64(i) - 128
+		}
+	}
+	return 0
 }
 
 const tilesAcross = 8
@@ -156,31 +178,6 @@ func darkShare(sum, n []float64) float64 {
 	lit := mean[len(mean)*9/10]
 	dark, _ := slices.BinarySearch(mean, lit/2)
 	return float64(dark) / float64(len(mean))
-}
-
-// glints is the share of samples that are blown out while their surroundings,
-// eight pixels away on all four sides, are not bright.
-func glints(r *raster.Raster, at func(i, j int) raster.Point) float64 {
-	const reach = 8
-	var n, hit float64
-	for j := range lattice {
-		for i := range lattice {
-			p := at(i, j)
-			x, y := int(p.X), int(p.Y)
-			if x < reach || y < reach || x >= r.Width-reach || y >= r.Height-reach {
-				continue
-			}
-			n++
-			k := y*r.Width + x
-			if r.Y[k] >= 250 && max(r.Y[k-reach], r.Y[k+reach], r.Y[k-reach*r.Width], r.Y[k+reach*r.Width]) < 200 {
-				hit++
-			}
-		}
-	}
-	if n == 0 {
-		return 0
-	}
-	return hit / n
 }
 
 // flags turns the numbers into doubts.

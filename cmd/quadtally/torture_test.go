@@ -49,6 +49,7 @@ func program(args ...string) *exec.Cmd {
 // misbehave plays a worker that crashes or hangs on photos named so.
 func misbehave() int {
 	signal.Ignore(os.Interrupt)
+	var w photoWorker
 	err := crew.Serve(os.Stdin, os.Stdout, func(j photoJob) photoReply {
 		switch name := filepath.Base(j.Path); {
 		case strings.Contains(name, "crash"):
@@ -57,7 +58,7 @@ func misbehave() int {
 		case strings.Contains(name, "hang"):
 			time.Sleep(time.Hour)
 		}
-		return measurePhoto(j)
+		return w.measure(j)
 	})
 	if err != nil {
 		return 1

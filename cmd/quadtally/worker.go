@@ -60,8 +60,10 @@ func drawUpright(photo []byte, longSide int) (*drawnPhoto, error) {
 	return &drawnPhoto{b.Bytes(), w, h}, err
 }
 
-// measurePhoto does one job; it runs inside a worker process.
-func measurePhoto(j photoJob) photoReply {
+// photoWorker does one job after another inside a worker process.
+type photoWorker struct{ space vision.Workspace }
+
+func (w *photoWorker) measure(j photoJob) photoReply {
 	var r photoReply
 	photo, err := readFile(j.Path, maxPhotoBytes)
 	if err != nil {
@@ -75,7 +77,7 @@ func measurePhoto(j photoJob) photoReply {
 		return r
 	}
 	r.Facts = intake.ReadFacts(j.Path, photo)
-	m, err := vision.Measure(photo, j.Options)
+	m, err := w.space.Measure(photo, j.Options)
 	if err != nil {
 		r.Fault = err.Error()
 		var noFrame *vision.NoFrameError
@@ -98,7 +100,7 @@ func workerCommand(a *app) *cobra.Command {
 			// Ctrl-C reaches the whole process group; a worker finishes its
 			// photo and ends when its input does.
 			signal.Ignore(os.Interrupt)
-			return crew.Serve(a.in, os.Stdout, measurePhoto)
+			return crew.Serve(a.in, os.Stdout, new(photoWorker).measure)
 		},
 	}
 }

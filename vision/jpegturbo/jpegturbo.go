@@ -98,6 +98,12 @@ func ReadHeader(data []byte) (Header, error) {
 // an error, including a missing end marker: samples the decoder had to invent
 // are never returned. Only YCbCr and RGB files are read.
 func Decode(data []byte, denom int) (Planes, error) {
+	return DecodeInto(data, denom, func(n int) []byte { return make([]byte, n) })
+}
+
+// DecodeInto is Decode into memory of the caller's: alloc is asked once for n
+// bytes, which need not be clear and which the planes then lie in.
+func DecodeInto(data []byte, denom int, alloc func(n int) []byte) (Planes, error) {
 	switch denom {
 	case 1, 2, 4, 8:
 	default:
@@ -112,16 +118,15 @@ func Decode(data []byte, denom int) (Planes, error) {
 	}
 	w, h := int(info.width), int(info.height)
 	if info.planar == 0 {
-		rgb := make([]byte, 3*w*h)
-		code := C.qt_jpeg_rgb(bytesPtr(data), C.size_t(len(data)), C.int(denom), &info, bytesPtr(rgb))
-		if err := explain(code, &info); err != nil {
+		rgb, err := decodeRGB(data, denom, &info)
+		if err != nil {
 			return Planes{}, err
 		}
 		return FromRGB(rgb, w, h), nil
 	}
 	p := Planes{Width: w, Height: h, ChromaWidth: int(info.chroma_width), ChromaHeight: int(info.chroma_height)}
 	n := p.ChromaWidth * p.ChromaHeight
-	buf := make([]byte, w*h+2*n)
+	buf := alloc(w*h + 2*n)
 	p.Y, p.Cb, p.Cr = buf[:w*h:w*h], buf[w*h:w*h+n:w*h+n], buf[w*h+n:]
 	code := C.qt_jpeg_planes(bytesPtr(data), C.size_t(len(data)), C.int(denom), &info,
 		bytesPtr(p.Y), bytesPtr(p.Cb), bytesPtr(p.Cr))
@@ -129,6 +134,27 @@ func Decode(data []byte, denom int) (Planes, error) {
 		return Planes{}, err
 	}
 	return p, nil
+}
+
+// DecodeRGB reads the whole file at full size as interleaved 8-bit RGB, the
+// way a program that shows photos does. It is the yardstick of speed, and
+// what the planes are checked against.
+func DecodeRGB(data []byte) (rgb []byte, width, height int, err error) {
+	info, err := header(data, 1)
+	if err != nil {
+		return nil, 0, 0, err
+	}
+	if s := info.color_space; s != C.JCS_YCbCr && s != C.JCS_RGB {
+		return nil, 0, 0, errors.New("jpeg colour model is neither YCbCr nor RGB")
+	}
+	rgb, err = decodeRGB(data, 1, &info)
+	return rgb, int(info.width), int(info.height), err
+}
+
+func decodeRGB(data []byte, denom int, info *C.qt_jpeg_info) ([]byte, error) {
+	rgb := make([]byte, 3*int(info.width)*int(info.height))
+	code := C.qt_jpeg_rgb(bytesPtr(data), C.size_t(len(data)), C.int(denom), info, bytesPtr(rgb))
+	return rgb, explain(code, info)
 }
 
 // FromRGB converts interleaved 8-bit RGB to planes of one size by the

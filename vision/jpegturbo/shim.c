@@ -163,6 +163,8 @@ int qt_jpeg_rgb(const unsigned char *data, size_t size, int denom, qt_jpeg_info 
   start(&c, &t, &p, info);
   if (setjmp(t.leave) == 0) {
     read_header(&c, &p, data, size, denom, info);
+    c.raw_data_out = FALSE;
+    c.out_color_space = JCS_RGB;
     jpeg_start_decompress(&c);
     while (c.output_scanline < c.output_height) {
       JSAMPROW row = rgb + (size_t)c.output_scanline * c.output_width * 3;

@@ -1,0 +1,259 @@
+package vision
+
+import (
+	"image"
+	"math"
+	"unsafe"
+
+	"gocv.io/x/gocv"
+
+	"quadtally/vision/raster"
+)
+
+// field is a piece of a photo at working size: smoothed planes of one size.
+// Samples are 8-bit units times unit, chroma from neutral.
+type field struct {
+	w, h   int
+	x0, y0 float64 // its top-left corner in the Y plane of the raster
+	pitch  float64 // Y-plane pixels per sample
+
+	// soft is the only plane of the default index: green against red and blue,
+	// a weighted sum of chroma in which luma cancels. Smoothing is linear, so
+	// one plane is smoothed instead of two. y, cb and cr serve the others.
+	soft      []int16
+	y, cb, cr []int16
+
+	around []float64 // mean luma of the surroundings of each tile, 0..255
+	ax, ay int       // tiles across and down
+}
+
+// unit is how many steps a plane of a field has for one 8-bit step: as fine as
+// the weighted chroma fits 16 bits.
+const unit = 96
+
+// newField cuts the box [x0,x1) x [y0,y1) of the Y plane out of the raster,
+// averages it to samples of n x n luma pixels and smooths it with a Gaussian
+// of sigma samples. Numerator and denominator of an index are thus smoothed
+// apart: a ratio of means, not a mean of ratios that dark noise would bend.
+// The planes belong to the workspace and last until its next photo.
+func (ws *Workspace) newField(r *raster.Raster, x0, y0, x1, y1, n int, sigma float64, x Index) (*field, error) {
+	x0, y0 = max(x0, 0), max(y0, 0)
+	x1, y1 = min(x1, r.Width), min(y1, r.Height)
+	f := &field{w: max((x1-x0)/n, 1), h: max((y1-y0)/n, 1), x0: float64(x0), y0: float64(y0), pitch: float64(n)}
+	luma := plane{r.Y, r.Width, r.Height}
+	cb, cr := plane{r.Cb, r.ChromaWidth, r.ChromaHeight}, plane{r.Cr, r.ChromaWidth, r.ChromaHeight}
+	f.survey(luma, n)
+
+	sx := float64(r.ChromaWidth) / float64(r.Width)
+	sy := float64(r.ChromaHeight) / float64(r.Height)
+	onChroma := newBins(f, sx, sy, n, r.ChromaWidth, r.ChromaHeight)
+	size := f.w * f.h
+	var err error
+	finish := func(k int, raw []int16) []int16 {
+		var out []int16
+		if err == nil {
+			out, err = blurred(raw, grow(&ws.smooth[k], size), f.w, f.h, sigma)
+		}
+		return out
+	}
+	if x == IndexSoftExG {
+		raw := grow(&ws.raw, size)
+		b, c := make([]int16, f.w), make([]int16, f.w)
+		for row := range f.h {
+			onChroma.row(cb, row, 128, b)
+			onChroma.row(cr, row, 128, c)
+			for i, v := range raw[row*f.w:][:f.w] {
+				v = int16((softOnCb*int32(b[i]) + softOnCr*int32(c[i]) + 512) >> 10)
+				raw[row*f.w+i] = v
+			}
+		}
+		f.soft = finish(0, raw)
+		return f, err
+	}
+	onLuma := newBins(f, 1, 1, n, r.Width, r.Height)
+	for k, part := range []struct {
+		from plane
+		zero int
+		bins *bins
+		to   *[]int16
+	}{{luma, 0, onLuma, &f.y}, {cb, 128, onChroma, &f.cb}, {cr, 128, onChroma, &f.cr}} {
+		raw := grow(&ws.raw, size)
+		for row := range f.h {
+			part.bins.row(part.from, row, part.zero, raw[row*f.w:][:f.w])
+		}
+		*part.to = finish(k, raw)
+	}
+	return f, err
+}
+
+// plane is one 8-bit plane, row-major.
+type plane struct {
+	pix  []byte
+	w, h int
+}
+
+// bins are the boxes of a plane that average to the samples of a field: nx x
+// ny pixels, the left edges in col. Boxes smaller than a pixel take the pixel
+// they lie in.
+type bins struct {
+	col    []int
+	nx, ny int
+	y0, by float64
+	sum    []uint32
+}
+
+func newBins(f *field, sx, sy float64, n, sw, sh int) *bins {
+	bx, by := float64(n)*sx, float64(n)*sy
+	b := &bins{col: make([]int, f.w), nx: max(int(math.Round(bx)), 1), ny: max(int(math.Round(by)), 1),
+		y0: f.y0 * sy, by: by, sum: make([]uint32, f.w)}
+	for i := range b.col {
+		b.col[i] = min(int(f.x0*sx+bx*float64(i)), sw-b.nx)
+	}
+	return b
+}
+
+// row averages one row of samples, less zero, in units.
+func (b *bins) row(from plane, row, zero int, out []int16) {
+	top := min(int(b.y0+b.by*float64(row)), from.h-b.ny)
+	col := b.col[:len(out)]
+	if b.nx == 1 && b.ny == 1 {
+		line := from.pix[top*from.w:][:from.w]
+		for i, c := range col {
+			out[i] = int16(int(line[c])-zero) * unit
+		}
+		return
+	}
+	sum := b.sum[:len(out)]
+	clear(sum)
+	for k := range b.ny {
+		line := from.pix[(top+k)*from.w:][:from.w]
+		if b.nx == 2 {
+			for i, c := range col {
+				pair := line[c : c+2]
+				sum[i] += uint32(pair[0]) + uint32(pair[1])
+			}
+			continue
+		}
+		for i, c := range col {
+			for _, v := range line[c : c+b.nx] {
+				sum[i] += uint32(v)
+			}
+		}
+	}
+	n := b.nx * b.ny
+	per, offset := uint32(unit<<16/n), int16(zero*unit)
+	for i, v := range sum {
+		out[i] = int16(v*per>>16) - offset
+	}
+}
+
+// blurred smooths a plane with a Gaussian of sigma samples, cut at three
+// sigma, into out; edges repeat the outermost sample. Below 0.3 samples there
+// is nothing to smooth.
+func blurred(raw, out []int16, w, h int, sigma float64) ([]int16, error) {
+	if sigma < 0.3 {
+		return out[:copy(out, raw)], nil
+	}
+	src, err := gocv.NewMatFromBytes(h, w, gocv.MatTypeCV16S, bytesOf(raw))
+	if err != nil {
+		return nil, err
+	}
+	defer src.Close()
+	dst, err := gocv.NewMatFromBytes(h, w, gocv.MatTypeCV16S, bytesOf(out))
+	if err != nil {
+		return nil, err
+	}
+	defer dst.Close()
+	side := 2*int(math.Ceil(3*sigma)) + 1
+	gocv.GaussianBlur(src, &dst, image.Pt(side, side), sigma, sigma, gocv.BorderReplicate)
+	return out, nil
+}
+
+// bytesOf is the memory of a plane, which is how a Mat is laid over it.
+func bytesOf(p []int16) []byte { return unsafe.Slice((*byte)(unsafe.Pointer(&p[0])), 2*len(p)) }
+
+// tilesOnSide is how many tiles lie along the long side of a field; the
+// surroundings of a tile are itself and two tiles to every side.
+const tilesOnSide = 16
+
+// survey takes the mean brightness around each tile of the field, from about
+// sixty rows of each.
+func (f *field) survey(luma plane, n int) {
+	t := f.tile()
+	f.ax, f.ay = (f.w+t-1)/t, (f.h+t-1)/t
+	sum, count := make([]uint64, f.ax*f.ay), make([]uint64, f.ax*f.ay)
+	x0, y0 := int(f.x0), int(f.y0)
+	x1, y1 := min(x0+f.w*n, luma.w), min(y0+f.h*n, luma.h)
+	for y := y0; y < y1; y += max(t*n/60, 1) {
+		tiles := (y - y0) / (t * n) * f.ax
+		for a := range f.ax {
+			part := luma.pix[y*luma.w:][x0+a*t*n : min(x0+(a+1)*t*n, x1)]
+			var s uint64
+			for _, v := range part {
+				s += uint64(v)
+			}
+			sum[tiles+a] += s
+			count[tiles+a] += uint64(len(part))
+		}
+	}
+	f.around = make([]float64, f.ax*f.ay)
+	for y := range f.ay {
+		for x := range f.ax {
+			var s, k uint64
+			for j := max(y-2, 0); j < min(y+3, f.ay); j++ {
+				for i := max(x-2, 0); i < min(x+3, f.ax); i++ {
+					s += sum[j*f.ax+i]
+					k += count[j*f.ax+i]
+				}
+			}
+			f.around[y*f.ax+x] = float64(s) / float64(max(k, 1))
+		}
+	}
+}
+
+// spread fills a row with values given for the tiles, linear between the
+// middles of the tiles.
+func (f *field) spread(tiles []float64, row int, out []int64) {
+	t := float64(f.tile())
+	at := func(i, n int) (int, int, float64) {
+		v := min(max((float64(i)+0.5)/t-0.5, 0), float64(n-1))
+		return int(v), min(int(v)+1, n-1), v - math.Floor(v)
+	}
+	y0, y1, fy := at(row, f.ay)
+	column := make([]float64, f.ax)
+	for a := range column {
+		column[a] = tiles[y0*f.ax+a]*(1-fy) + tiles[y1*f.ax+a]*fy
+	}
+	for i := range out {
+		a, b, fx := at(i, f.ax)
+		out[i] = int64(column[a]*(1-fx) + column[b]*fx)
+	}
+}
+
+// tile is the side of a tile in samples.
+func (f *field) tile() int { return (max(f.w, f.h) + tilesOnSide - 1) / tilesOnSide }
+
+// roughness is how much chroma varies from sample to sample in a box of the Y
+// plane: the mean absolute second difference along the rows of Cr, 8-bit
+// units, each held at 8 so that edges do not outweigh noise. A drawn scene has
+// next to none.
+func roughness(r *raster.Raster, x0, y0, x1, y1 int) float64 {
+	cx, cy := func(x int) int { return x * r.ChromaWidth / r.Width }, func(y int) int { return y * r.ChromaHeight / r.Height }
+	const step = 5 // rows skipped for speed
+	var sum, n int
+	left, right := cx(max(x0, 0)), cx(min(x1, r.Width))
+	for y := cy(max(y0, 0)); y < cy(min(y1, r.Height)) && right-left > 2; y += step {
+		row := r.Cr[y*r.ChromaWidth:][left:right]
+		a, b := int(row[0]), int(row[1])
+		for _, v := range row[2:] {
+			d := 2*b - a - int(v)
+			sum += min(max(d, -d), 8)
+			a, b = b, int(v)
+		}
+		n += len(row) - 2
+	}
+	if n == 0 {
+		return 0
+	}
+	return float64(sum) / float64(n)
+}
