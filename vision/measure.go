@@ -104,22 +104,35 @@ func (e *NoFrameError) Error() string {
 // Is makes it a frame.ErrNotFound.
 func (e *NoFrameError) Is(target error) bool { return target == frame.ErrNotFound }
 
-// locate finds the ground, the frame's inside or the whole photo, and the card.
+// locate finds the ground, the frame's inside or the whole photo, and the
+// card. The card is read also where no frame is found.
 func (m *Measurement) locate(r *raster.Raster, opt Options) error {
+	marks, noFrame := m.findFrame(r, opt)
+	var none *NoFrameError
+	if noFrame != nil && !errors.As(noFrame, &none) {
+		return noFrame
+	}
 	if opt.ReadCard {
-		if err := m.readCard(r, opt); err != nil {
+		if err := m.readCard(r, opt, marks); err != nil {
 			return err
 		}
 	}
+	if none != nil {
+		none.Card = m.Card
+	}
+	return noFrame
+}
+
+// findFrame sets the frame, unless the whole photo is the ground, and tells
+// where its marks lie in the Y plane.
+func (m *Measurement) findFrame(r *raster.Raster, opt Options) (marks []frame.Quad, err error) {
 	switch {
 	case opt.Corners != nil:
 		m.Frame = &FrameFix{Corners: *opt.Corners, InnerMM: opt.FrameMM, Kind: "by hand", Confidence: 1}
-		return nil
+		return nil, nil
 	case opt.FrameMM[0] == 0 && !opt.FrameByMarks:
-		if opt.MMPerPx > 0 {
-			m.MMPerPx = opt.MMPerPx
-		}
-		return nil
+		m.MMPerPx = opt.MMPerPx
+		return nil, nil
 	}
 	fo := frame.DefaultOptions()
 	fo.WidthMM, fo.HeightMM = opt.FrameMM[0], opt.FrameMM[1]
@@ -128,9 +141,9 @@ func (m *Measurement) locate(r *raster.Raster, opt Options) error {
 	var none *frame.NotFoundError
 	switch {
 	case errors.As(err, &none):
-		return &NoFrameError{Reason: none.Reason, Card: m.Card, Width: m.Width, Height: m.Height}
+		return nil, &NoFrameError{Reason: none.Reason, Width: m.Width, Height: m.Height}
 	case err != nil:
-		return err
+		return nil, err
 	}
 	fix := FrameFix{InnerMM: [2]float64{f.WidthMM, f.HeightMM}, Kind: f.Method.String(), Confidence: f.Confidence, TiltDeg: f.TiltDeg}
 	if f.HasClass {
@@ -141,14 +154,18 @@ func (m *Measurement) locate(r *raster.Raster, opt Options) error {
 	}
 	m.Frame = &fix
 	m.Notes = append(m.Notes, f.Warnings...)
-	return nil
+	for _, k := range f.Marks {
+		marks = append(marks, k.Corners)
+	}
+	return marks, nil
 }
 
-// readCard takes the plot card's text, and its scale where its size is stated.
-// Two cards in one photo are an error: the plot is never guessed.
-func (m *Measurement) readCard(r *raster.Raster, opt Options) error {
+// readCard takes the plot card's text, and its scale where its size is stated
+// and nothing better gives one. Two cards in one photo are an error: the plot
+// is never guessed.
+func (m *Measurement) readCard(r *raster.Raster, opt Options, marks []frame.Quad) error {
 	co := card.DefaultOptions()
-	co.CodeMM = opt.CardCodeMM
+	co.CodeMM, co.Known = opt.CardCodeMM, marks
 	read, err := card.Find(r, co)
 	if err != nil {
 		return err
@@ -164,7 +181,7 @@ func (m *Measurement) readCard(r *raster.Raster, opt Options) error {
 	if m.Card, err = label.Encode(c.Label); err != nil {
 		return err
 	}
-	if c.MMPerPx > 0 {
+	if c.MMPerPx > 0 && opt.MMPerPx == 0 {
 		m.MMPerPx = c.MMPerPx * float64(r.Width) / float64(r.FullWidth)
 	}
 	return nil

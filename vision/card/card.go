@@ -7,7 +7,9 @@ package card
 import (
 	"errors"
 	"fmt"
+	"image"
 	"math"
+	"slices"
 
 	"quadtally/vision/frame"
 	"quadtally/vision/label"
@@ -24,6 +26,10 @@ type Options struct {
 	// Blobs confines the search to white patches; otherwise a photo in which
 	// none holds a card is also searched whole, which costs more.
 	Blobs bool
+	// Known are outlines of prints that are no cards, the marks of a frame
+	// for instance, in luma pixels: white patches that are theirs are not
+	// looked into.
+	Known []frame.Quad
 }
 
 // DefaultOptions looks into eight patches and then at the whole photo.
@@ -98,12 +104,26 @@ func Find(r *raster.Raster, opt Options) (Reading, error) {
 	var out Reading
 	whole := grey{r.Width, r.Height, r.Y}
 	for _, b := range whitePatches(r, opt.MaxBlobs) {
+		if slices.ContainsFunc(opt.Known, func(q frame.Quad) bool { return ofPrint(b, q) }) {
+			continue
+		}
 		out.add(r, opt, scanPatch(whole, b))
 	}
 	if len(out.Cards) == 0 && !opt.Blobs {
 		out.add(r, opt, scan(whole, 0, 0, 1))
 	}
 	return out, nil
+}
+
+// ofPrint tells whether a white patch lies within a print and its margin, a
+// third of its side.
+func ofPrint(b image.Rectangle, print frame.Quad) bool {
+	x0, y0, x1, y1 := math.Inf(1), math.Inf(1), math.Inf(-1), math.Inf(-1)
+	for _, p := range print {
+		x0, y0, x1, y1 = min(x0, p.X), min(y0, p.Y), max(x1, p.X), max(y1, p.Y)
+	}
+	mx, my := (x1-x0)/3, (y1-y0)/3
+	return float64(b.Min.X) >= x0-mx && float64(b.Min.Y) >= y0-my && float64(b.Max.X) <= x1+mx && float64(b.Max.Y) <= y1+my
 }
 
 // code is a decoded text with the centres of the finder patterns, upper-left,
