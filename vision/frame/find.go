@@ -393,7 +393,7 @@ func (ws *Workspace) settle(r *raster.Raster, s picture, v verdict, opt Options,
 	if !v.strip() {
 		return Frame{}, "the best candidate has no second edge, as a pipe has"
 	}
-	q, support, byPaint, ok := ws.refine(r, s, v)
+	q, support, byPaint, ok := ws.refine(s, v)
 	if !ok {
 		return Frame{}, "the edges of the best candidate do not hold at full scale"
 	}

@@ -87,24 +87,34 @@ func clutter(p plane) int {
 	return 16
 }
 
+// weakestVote is the shortest gradient that has a say, strongestVote the length
+// at which a vote's weight stops growing.
+const (
+	weakestVote   = 16 * clutterUnit / 10
+	strongestVote = 6 * clutterUnit
+)
+
 // directions tells a gradient's direction bin and how much its vote weighs.
+// The index is made of both parts' bytes, the lower one across.
 type directions struct {
-	theta  [128 * 128]uint8  // of a gradient with both parts positive
-	weight [128 * 128]uint16 // its length, 0 where too short to say anything
-	rows   [thetaBins + 2*thetaSpread]struct{ cos, sin int32 }
+	theta, weight [1 << 16]uint8
+	rows          [thetaBins + 2*thetaSpread]struct{ cos, sin int32 }
 }
 
+func directionOf(gx, gy int8) int { return int(uint8(gy))<<8 | int(uint8(gx)) }
+
 func newDirections() *directions {
-	const weakest, most = 1.6 * clutterUnit, 6 * clutterUnit
 	d := new(directions)
-	for gy := range 128 {
-		for gx := range 128 {
-			length := math.Sqrt(float64(gx*gx + gy*gy))
-			if length < weakest {
-				continue
+	for y := range 128 {
+		for x := range 128 {
+			theta := int(math.Round(math.Atan2(float64(y), float64(x)) / thetaRad))
+			weight := uint8(min(math.Sqrt(float64(x*x+y*y)), strongestVote))
+			for _, v := range [4]struct{ gx, gy, theta int }{
+				{x, y, theta}, {-x, y, thetaBins/2 - theta}, {x, -y, thetaBins - theta}, {-x, -y, thetaBins/2 + theta},
+			} {
+				at := directionOf(int8(v.gx), int8(v.gy))
+				d.theta[at], d.weight[at] = uint8(v.theta%thetaBins), weight
 			}
-			d.theta[gy<<7|gx] = uint8(math.Round(math.Atan2(float64(gy), float64(gx)) / thetaRad))
-			d.weight[gy<<7|gx] = uint16(min(length, most))
 		}
 	}
 	for i := range d.rows {
@@ -145,22 +155,13 @@ func (ws *Workspace) vote(g gradients, step int) votes {
 		n := 0
 		for i := 2 * (y & step); i+1 < len(row) && n < len(speakers); i += 2 * (1 + step) {
 			gx, gy := int(row[i]), int(row[i+1])
-			at := (max(gy, -gy)<<7 | max(gx, -gx)) & (1<<14 - 1)
 			speakers[n] = int32(i)
-			n += int(ws.aim.weight[at]+255) >> 8
+			n += (weakestVote*weakestVote - 1 - gx*gx - gy*gy) >> 63 & 1
 		}
 		py := int32(2*y + 1 - g.h) // in half pixels
 		for _, i := range speakers[:n] {
-			gx, gy := int(row[i]), int(row[i+1])
-			at := (max(gy, -gy)<<7 | max(gx, -gx)) & (1<<14 - 1)
-			theta := int(ws.aim.theta[at])
-			if gx < 0 {
-				theta = thetaBins/2 - theta
-			}
-			if gy < 0 && theta > 0 {
-				theta = thetaBins - theta
-			}
-			weight := ws.aim.weight[at]
+			at := directionOf(row[i], row[i+1])
+			theta, weight := int(ws.aim.theta[at]), uint16(ws.aim.weight[at])
 			px := i + 1 - int32(g.w)
 			base := theta*cols + half
 			for _, t := range ws.aim.rows[theta : theta+2*thetaSpread+1] {

@@ -32,7 +32,7 @@ func (ws *Workspace) detectMarks(r *raster.Raster) []SeenMark {
 	full := plane{r.Width, r.Height, r.Y}
 	k := (max(r.Width, r.Height) + markLongSide - 1) / markLongSide
 	small := full.shrunk(k, k, &ws.middle)
-	m := lumaOnly(r)
+	m := mix{luma: full, weight: [3]float64{1}}
 	var seen []SeenMark
 	for _, q := range ws.darkQuads(small) {
 		for i := range q {
@@ -42,7 +42,7 @@ func (ws *Workspace) detectMarks(r *raster.Raster) []SeenMark {
 		if !ringed(full, q) {
 			continue
 		}
-		q, ok := ws.sharpen(m, q)
+		q, ok := ws.sharpen(&m, q)
 		if !ok {
 			continue
 		}
@@ -351,7 +351,7 @@ func ringed(p plane, q Quad) bool {
 }
 
 // sharpen moves the quad's sides onto the edges of the black square.
-func (ws *Workspace) sharpen(m mix, q Quad) (Quad, bool) {
+func (ws *Workspace) sharpen(m *mix, q Quad) (Quad, bool) {
 	for round := range 3 {
 		cell := (q.Side(0) + q.Side(1) + q.Side(2) + q.Side(3)) / 4 / label.MarkCells
 		reach := max(1.5, .8*cell)

@@ -167,11 +167,7 @@ const (
 	ratioFloor = 8
 )
 
-func ratio(luma, chroma float64) float64 {
-	return min(255, max(0, ratioScale*(chroma-128)/(luma+ratioFloor)+128))
-}
-
-// ratioTable holds ratio for each luma and chroma.
+// ratioTable holds the ratio for each luma and chroma.
 type ratioTable [256][256]byte
 
 func newRatioTable() *ratioTable {
@@ -186,18 +182,20 @@ func newRatioTable() *ratioTable {
 }
 
 // picture is a raster's luma and colour ratios at one common scale, for
-// searching.
+// searching, and what is needed to look closer.
 type picture struct {
 	w, h   int
 	perPx  [2]float64 // luma pixels per search pixel, across and down
 	planes [3]plane
+	fine   mix // without weights
 }
 
 // searchLongSide bounds the longer side of the search picture, pixels: a
 // frame side of a metre still spans some 300, and the search costs little.
 const searchLongSide = 640
 
-// searchPicture touches each pixel of the raster once.
+// searchPicture touches each pixel of the raster once, twice in luma where
+// chroma is coarser.
 func (ws *Workspace) searchPicture(r *raster.Raster) picture {
 	in := planesOf(r)
 	k := 1
@@ -207,25 +205,28 @@ func (ws *Workspace) searchPicture(r *raster.Raster) picture {
 	// Luma pixels per chroma pixel; sizes that are odd are rounded up in a file.
 	sx, sy := roundRatio(in[0].w, in[1].w), roundRatio(in[0].h, in[1].h)
 	s := picture{perPx: [2]float64{float64(k * sx), float64(k * sy)}}
-	s.planes[0] = in[0].shrunk(k*sx, k*sy, &ws.small[0])
-	s.planes[1] = in[1].shrunk(k, k, &ws.small[1])
-	s.planes[2] = in[2].shrunk(k, k, &ws.small[2])
+	s.fine = mix{luma: in[0], paint: in, sx: 1 / float64(sx), sy: 1 / float64(sy)}
+	s.fine.paint[0] = in[0].shrunk(sx, sy, &ws.light)
+	for c, p := range s.fine.paint {
+		s.planes[c] = p.shrunk(k, k, &ws.small[c])
+	}
 	s.w, s.h = min(s.planes[0].w, s.planes[1].w), min(s.planes[0].h, s.planes[1].h)
 	if ws.paint == nil {
 		ws.paint = newRatioTable()
 	}
-	luma := &s.planes[0]
-	for c, p := range s.planes {
-		// The raster's own planes are not to be written on.
+	for c := range s.planes {
+		// The raster's own planes are not to be written on; a row never moves
+		// down, so that one buffer serves both.
+		from := s.planes[c]
 		out := plane{s.w, s.h, sized(&ws.small[c], max(s.w*s.h, len(ws.small[c])))[:s.w*s.h]}
 		for y := range s.h {
-			row, from := out.pix[y*s.w:][:s.w], p.pix[y*p.w:][:s.w]
+			row, levels := out.pix[y*s.w:][:s.w], from.pix[y*from.w:][:s.w]
 			if c == 0 {
-				copy(row, from)
+				copy(row, levels)
 				continue
 			}
-			light := luma.pix[y*luma.w:][:s.w]
-			for x, v := range from {
+			light := s.planes[0].pix[y*s.w:][:s.w]
+			for x, v := range levels {
 				row[x] = ws.paint[light[x]][v]
 			}
 		}

@@ -15,93 +15,98 @@ const (
 )
 
 // mix is the one number per pixel in which the frame stands out most from the
-// ground beside it: a weighted sum of luma and the two colour ratios. It is
-// worked out only where a probe asks for it.
+// ground beside it: a weighted sum of luma and two paint values. A paint value
+// is how far chroma lies from what the ground's own colour has at this luma,
+//
+//	(chroma - 128) - hue * (luma + ratioFloor),
+//
+// so that it is nothing on ground, in the sun or in shadow. Unlike the ratio
+// it is linear: where an edge is blurred it changes half-way between pipe and
+// ground, while the ratio changes nearer to the darker of the two.
+//
+// The mix is worked out only where a probe asks for it.
 type mix struct {
-	planes [3]plane   // luma and chroma of the raster
-	coarse float64    // luma pixels per chroma pixel
-	sx, sy [3]float64 // luma position to plane position
-	weight [3]float64
+	luma   plane
+	paint  [3]plane   // luma and chroma at the size of chroma
+	sx, sy float64    // luma position to chroma position
+	hue    [3]float64 // the ground's chroma over luma; of luma 0
+	weight [3]float64 // of luma and both paint values
 	// contrast is the step from ground to pipe over the ground's clutter.
 	contrast [3]float64
 }
 
-// lumaOnly is the mix for black and white.
-func lumaOnly(r *raster.Raster) mix {
-	m := mixOf(r)
-	m.weight[0] = 1
-	return m
-}
-
-func mixOf(r *raster.Raster) mix {
-	m := mix{planes: planesOf(r), coarse: float64(roundRatio(r.Width, r.ChromaWidth))}
-	down := float64(roundRatio(r.Height, r.ChromaHeight))
-	m.sx, m.sy = [3]float64{1, 1 / m.coarse, 1 / m.coarse}, [3]float64{1, 1 / down, 1 / down}
-	return m
-}
-
-// along samples the mix from start on, at n points in steps of d, step pixels
-// long. The slice holds until the next call.
-func (m mix) along(ws *probeScratch, start, d raster.Point, step float64, n int) []float64 {
-	if m.weight[1] == 0 && m.weight[2] == 0 {
-		out := sized(&ws.values, n)
-		m.planes[0].walk(start, d, out)
+// along samples the mix from start on, at n points in steps of d. The slice
+// holds until the next call. Constant terms are left out.
+func (m *mix) along(ws *probeScratch, start, d raster.Point, n int) []float64 {
+	out := sized(&ws.values, n)
+	if m.weight[0] == 0 {
+		clear(out)
+	} else {
+		m.luma.walk(start, d, out)
 		for i := range out {
 			out[i] *= m.weight[0]
 		}
+	}
+	if m.weight[1] == 0 && m.weight[2] == 0 {
 		return out
 	}
-	// Where chroma is coarser, luma is smoothed alike before it divides: else
-	// an edge in light would be one in colour too. A half-size chroma sample,
-	// read between pixels, is about the binomial mean of five luma pixels.
-	lag := 0
-	if m.coarse > 1.5 {
-		lag = max(1, int(math.Round(m.coarse/2/step)))
-	}
-	luma := sized(&ws.luma, n+4*lag)
-	m.planes[0].walk(beyond(start, d, float64(-2*lag)), d, luma)
-	out := sized(&ws.values, n)
-	for i := range out {
-		out[i] = m.weight[0] * luma[i+2*lag]
-	}
-	if lag > 0 {
-		for i := range out {
-			l := luma[i : i+4*lag+1]
-			luma[i] = (l[0] + 4*l[lag] + 6*l[2*lag] + 4*l[3*lag] + l[4*lag]) / 16
-		}
-	}
-	chroma := sized(&ws.chroma, n)
-	for c := 1; c < 3; c++ {
-		if w := m.weight[c]; w != 0 {
-			m.planes[c].walk(raster.Point{X: start.X * m.sx[c], Y: start.Y * m.sy[c]}, raster.Point{X: d.X * m.sx[c], Y: d.Y * m.sy[c]}, chroma)
-			for i, v := range chroma {
-				out[i] += w * ratio(luma[i], v)
+	start, d = raster.Point{X: start.X * m.sx, Y: start.Y * m.sy}, raster.Point{X: d.X * m.sx, Y: d.Y * m.sy}
+	other := sized(&ws.other, n)
+	for c, w := range [3]float64{-m.weight[1]*m.hue[1] - m.weight[2]*m.hue[2], m.weight[1], m.weight[2]} {
+		if w != 0 {
+			m.paint[c].walk(start, d, other)
+			for i, v := range other {
+				out[i] += w * v
 			}
 		}
 	}
 	return out
 }
 
+// ratio is chroma c over luma at a position, as in the search picture.
+func (m *mix) ratio(c int, p raster.Point) float64 {
+	x, y := p.X*m.sx, p.Y*m.sy
+	return 128 + ratioScale*(m.paint[c].sample(x, y)-128)/(m.paint[0].sample(x, y)+ratioFloor)
+}
+
 // mixFor weighs each channel by the step from ground to pipe over the square
 // of the ground's clutter (Fisher's discriminant, channels taken as
 // independent), signed so that the pipe is the higher side.
-func mixFor(r *raster.Raster, s picture, v verdict) (m mix, ok bool) {
-	m = mixOf(r)
+func mixFor(s picture, v verdict) (m mix, ok bool) {
+	m = s.fine
 	var best float64
+	var pipe, ground [3][4 * searchProbes]float64
 	for c := range 3 {
-		var steps, ground [4 * searchProbes]float64
 		for i := range 4 {
 			for k := range searchProbes {
 				at, n := v.quad.probe(i, share(k, searchProbes))
-				on, off := v.widthPx/2, -2.5-v.widthPx/2
-				g := s.planes[c].sample(at.X+n.X*off, at.Y+n.Y*off)
-				steps[i*searchProbes+k] = s.planes[c].sample(at.X+n.X*on, at.Y+n.Y*on) - g
-				ground[i*searchProbes+k] = g
+				on, off := beyond(at, n, v.widthPx/2), beyond(at, n, -2.5-v.widthPx/2)
+				pipe[c][i*searchProbes+k] = s.planes[c].sample(on.X, on.Y)
+				ground[c][i*searchProbes+k] = s.planes[c].sample(off.X, off.Y)
 			}
 		}
+	}
+	for c := range 3 {
+		own := 0.0 // the ground's ratio
+		if c > 0 {
+			sorted := ground[c]
+			own = median(sorted[:])
+			m.hue[c] = (own - 128) / ratioScale
+		}
+		value := func(of *[3][4 * searchProbes]float64, i int) float64 {
+			if c == 0 {
+				return of[0][i]
+			}
+			return (of[c][i] - own) * (of[0][i] + ratioFloor) / ratioScale
+		}
+		var steps, beside [4 * searchProbes]float64
+		for i := range steps {
+			beside[i] = value(&ground, i)
+			steps[i] = value(&pipe, i) - beside[i]
+		}
 		step := median(steps[:])
-		slices.Sort(ground[:])
-		clutter := (ground[len(ground)*3/4]-ground[len(ground)/4])/1.349 + 2
+		slices.Sort(beside[:])
+		clutter := (beside[len(beside)*3/4]-beside[len(beside)/4])/1.349 + 2
 		m.weight[c] = step / (clutter * clutter)
 		m.contrast[c] = math.Abs(step) / clutter
 		best = max(best, m.contrast[c])
@@ -120,7 +125,7 @@ func (m mix) byPaint() (mix, bool) {
 
 // onPipe reports whether just inside some side of q the paint is still the
 // pipe's: then that side lies along the pipe's back and is not its edge.
-func (m mix) onPipe(ws *probeScratch, q Quad, width float64) bool {
+func (m *mix) onPipe(q Quad, width float64) bool {
 	c := 1
 	if m.contrast[2] > m.contrast[1] {
 		c = 2
@@ -128,15 +133,12 @@ func (m mix) onPipe(ws *probeScratch, q Quad, width float64) bool {
 	if m.contrast[c] < 1 {
 		return false // colour alone does not tell
 	}
-	paint := m
-	paint.weight = [3]float64{}
-	paint.weight[c] = 1
 	for i := range 4 {
 		level := func(d float64) float64 {
 			var vs [searchProbes]float64
 			for k := range vs {
 				at, n := q.probe(i, share(k, searchProbes))
-				vs[k] = paint.along(ws, beyond(at, n, d), n, 1, 1)[0]
+				vs[k] = m.ratio(c, beyond(at, n, d))
 			}
 			return median(vs[:])
 		}
@@ -151,8 +153,8 @@ func (m mix) onPipe(ws *probeScratch, q Quad, width float64) bool {
 // refine finds the inner edge on the full raster: probes across each side of
 // the coarse quad, the steepest rises along each as candidates, a line most
 // of them agree on, and the corners where the lines cross.
-func (ws *Workspace) refine(r *raster.Raster, s picture, v verdict) (q Quad, support [4]float64, byPaint, ok bool) {
-	m, ok := mixFor(r, s, v)
+func (ws *Workspace) refine(s picture, v verdict) (q Quad, support [4]float64, byPaint, ok bool) {
+	m, ok := mixFor(s, v)
 	if !ok {
 		return q, support, false, false
 	}
@@ -175,7 +177,7 @@ func (ws *Workspace) refine(r *raster.Raster, s picture, v verdict) (q Quad, sup
 		}
 		var ls [4]line
 		for i := range 4 {
-			points := sideEdges(&ws.probes, p.mix, q, i, l)
+			points := sideEdges(&ws.probes, &p.mix, q, i, l)
 			l, sup, found := fitSide(points, l.probes, max(.8, .45*perPx), 400)
 			if !found {
 				return q, support, false, false
@@ -186,7 +188,7 @@ func (ws *Workspace) refine(r *raster.Raster, s picture, v verdict) (q Quad, sup
 			return q, support, false, false
 		}
 	}
-	return q, support, byPaint, !m.onPipe(&ws.probes, q, width)
+	return q, support, byPaint, !m.onPipe(q, width)
 }
 
 // laying says how probes are laid across a side: their number, how far they
@@ -200,7 +202,7 @@ type laying struct {
 // sideEdges gives up to two edge candidates for each probe across side i: the
 // strongest maxima of the slope of m, smoothed over the blur, to a fraction of
 // a step. The points hold until the next call.
-func sideEdges(ws *probeScratch, m mix, q Quad, i int, lay laying) []edgePoint {
+func sideEdges(ws *probeScratch, m *mix, q Quad, i int, lay laying) []edgePoint {
 	half := int(math.Ceil(lay.reach / lay.step))
 	lag := max(1, int(math.Round(lay.blur/lay.step)))
 	n := 2*half + 1 + 2*lag
@@ -214,7 +216,7 @@ func sideEdges(ws *probeScratch, m mix, q Quad, i int, lay laying) []edgePoint {
 	}
 	for k := range lay.probes {
 		at, out := where(k)
-		values := m.along(ws, beyond(at, out, -float64(half+lag)*lay.step), raster.Point{X: out.X * lay.step, Y: out.Y * lay.step}, lay.step, n)
+		values := m.along(ws, beyond(at, out, -float64(half+lag)*lay.step), raster.Point{X: out.X * lay.step, Y: out.Y * lay.step}, n)
 		for j, v := range values {
 			sums[j+1] = sums[j] + v
 		}

@@ -9,6 +9,7 @@ import "quadtally/vision/raster"
 // answer for the next.
 type Workspace struct {
 	small     [3][]byte // search picture
+	light     []byte    // luma at the size of chroma, where that is smaller
 	middle    []byte    // picture in which marks are looked for
 	pixels    [3][]int8 // gradients of the search picture
 	acc       []uint16  // line evidence of one channel
