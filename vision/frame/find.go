@@ -14,7 +14,6 @@ import (
 	"errors"
 	"fmt"
 	"math"
-	"os"
 	"slices"
 
 	"quadtally/vision/label"
@@ -202,16 +201,50 @@ func (ws *Workspace) findByEdges(r *raster.Raster, opt Options) (Frame, error) {
 	if s.w < 48 || s.h < 48 {
 		return Frame{}, &NotFoundError{"the photo is too small", "use the original from the phone"}
 	}
-	cam := cameraOf(r, opt.FocalPx)
-	step := 1
-	if os.Getenv("FULLV") != "" {
-		step = 0
-	}
 	var grads [3]gradients
-	all := ws.crossings[:0]
 	for c, p := range s.planes {
 		grads[c] = gradientsOf(p, &ws.pixels[c])
-		all = crossAll(all, ws.vote(grads[c], step).peaks(36, 40>>step), s.w, s.h, c)
+	}
+	f, reason := ws.search(r, s, grads, opt, quickly)
+	if f.Confidence < surely {
+		if g, why := ws.search(r, s, grads, opt, thoroughly); g.Confidence > 0 {
+			f = g
+		} else if f.Confidence == 0 {
+			reason = why
+		}
+	}
+	if f.Confidence == 0 {
+		return Frame{}, &NotFoundError{reason, advice}
+	}
+	return f, nil
+}
+
+// effort says how far a search goes before it gives up.
+type effort struct {
+	every  int // every how many-th pixel votes
+	lines  int // a channel's strongest lines
+	pairs  int // a channel's and polarity's strongest pairs of facing lines
+	looked int // guesses looked at
+	judged int // guesses judged
+}
+
+// Most frames are plain to see. Only where none is found, or none that is
+// beyond doubt, is all the picture asked and every guess that could be one.
+var (
+	quickly    = effort{every: 2, lines: 30, pairs: 30, looked: 60, judged: 10}
+	thoroughly = effort{every: 1, lines: 40, pairs: 60, looked: 300, judged: 48}
+)
+
+// surely is the confidence above which a quick search is enough.
+const surely = .5
+
+// search gives the best frame it finds, of confidence 0 where it finds none,
+// and then the reason.
+func (ws *Workspace) search(r *raster.Raster, s picture, grads [3]gradients, opt Options, e effort) (best Frame, reason string) {
+	cam := cameraOf(r, opt.FocalPx)
+	all := ws.crossings[:0]
+	for c, g := range grads {
+		all = crossAll(all, ws.vote(g, e.every).peaks(e.lines, 40/e.every), s.w, s.h, c, e.pairs)
 	}
 	ws.crossings = all
 	slices.SortStableFunc(all, func(a, b crossed) int { return cmpDesc(a.strength, b.strength) })
@@ -222,16 +255,13 @@ func (ws *Workspace) findByEdges(r *raster.Raster, opt Options) (Frame, error) {
 		guess
 		seen int
 	}
-	var likely []looked
+	likely := make([]looked, 0, e.looked)
 	for _, c := range all {
-		if len(likely) == mostLooked {
+		if len(likely) == e.looked {
 			break
 		}
 		g, ok := c.guess(s.w, s.h)
-		if !ok {
-			continue
-		}
-		if slices.ContainsFunc(likely, func(t looked) bool {
+		if !ok || slices.ContainsFunc(likely, func(t looked) bool {
 			return t.channel == g.channel && t.outward == g.outward && nearQuads(t.quad, g.quad, 4)
 		}) {
 			continue
@@ -245,7 +275,7 @@ func (ws *Workspace) findByEdges(r *raster.Raster, opt Options) (Frame, error) {
 	slices.SortStableFunc(likely, func(a, b looked) int { return b.seen - a.seen })
 	var verdicts []verdict
 	clear := 0
-	for _, g := range likely[:min(len(likely), mostTried)] {
+	for _, g := range likely[:min(len(likely), e.judged)] {
 		if clear == enoughClear {
 			break
 		}
@@ -260,8 +290,7 @@ func (ws *Workspace) findByEdges(r *raster.Raster, opt Options) (Frame, error) {
 
 	// The few best are carried through, for the full raster may see better
 	// than the search picture which of them is the inner edge.
-	var best Frame
-	reason := "no four edges that could be one"
+	reason = "no four edges that could be one"
 	for i, v := range distinct(verdicts, settled) {
 		// Once a pipe's edge is found by its paint, other lines along the same
 		// pipe lead to the same edge.
@@ -280,17 +309,12 @@ func (ws *Workspace) findByEdges(r *raster.Raster, opt Options) (Frame, error) {
 			reason = why
 		}
 	}
-	if best.Confidence == 0 {
-		return Frame{}, &NotFoundError{reason, advice}
-	}
-	return best, nil
+	return best, reason
 }
 
 // The search ends early on a plain photo: after a few guesses that are seen
 // nearly all round.
 const (
-	mostLooked  = 120
-	mostTried   = 24
 	enoughClear = 4
 	clearScore  = 6 // of 7
 )

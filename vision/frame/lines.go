@@ -138,7 +138,7 @@ type votes struct {
 	acc  []uint16 // a line as long as the picture with all votes at their most stays below 65536
 }
 
-func (ws *Workspace) vote(g gradients, step int) votes {
+func (ws *Workspace) vote(g gradients, every int) votes {
 	if ws.aim == nil {
 		ws.aim = newDirections()
 	}
@@ -147,13 +147,13 @@ func (ws *Workspace) vote(g gradients, step int) votes {
 	acc := sized(&ws.acc, len(ws.aim.rows)*cols)
 	clear(acc)
 	// First which pixels have a say, without a branch that could be guessed
-	// wrong, then their votes. Of each row every second pixel is enough, in the
-	// pattern of a chess board.
+	// wrong, then their votes. Every second pixel is the pattern of a chess
+	// board.
 	speakers := sized(&ws.speakers, g.w)
 	for y := 1; y < g.h-1; y++ {
 		row := g.g[2*y*g.w:][:2*g.w]
 		n := 0
-		for i := 2 * (y & step); i+1 < len(row) && n < len(speakers); i += 2 * (1 + step) {
+		for i := 2 * (y % every); i+1 < len(row) && n < len(speakers); i += 2 * every {
 			gx, gy := int(row[i]), int(row[i+1])
 			speakers[n] = int32(i)
 			n += (weakestVote*weakestVote - 1 - gx*gx - gy*gy) >> 63 & 1
@@ -246,14 +246,10 @@ type crossed struct {
 	outward  bool
 }
 
-// mostPairs of lines that face each other are tried with one another, the
-// strongest of each polarity.
-const mostPairs = 40
-
 // crossAll pairs lines that face each other and adds to all every two such pairs
-// that cross. The angles allowed are those a rectangle shows at 30 degrees of
+// that cross, of each polarity the most strongest pairs. The angles allowed are those a rectangle shows at 30 degrees of
 // tilt.
-func crossAll(all []crossed, ps []peak, w, h, channel int) []crossed {
+func crossAll(all []crossed, ps []peak, w, h, channel, most int) []crossed {
 	lines := make([]line, len(ps))
 	for i, p := range ps {
 		s, c := math.Sincos(float64(p.theta) * thetaRad)
@@ -279,7 +275,7 @@ func crossAll(all []crossed, ps []peak, w, h, channel int) []crossed {
 			}
 		}
 		slices.SortStableFunc(pairs, func(a, b facing) int { return cmpDesc(a.strength, b.strength) })
-		pairs = pairs[:min(len(pairs), mostPairs)]
+		pairs = pairs[:min(len(pairs), most)]
 		for i := range pairs {
 			for j := range pairs[i+1:] {
 				p, q := &pairs[i], &pairs[i+1+j]
