@@ -201,13 +201,10 @@ func (ws *Workspace) findByEdges(r *raster.Raster, opt Options) (Frame, error) {
 	if s.w < 48 || s.h < 48 {
 		return Frame{}, &NotFoundError{"the photo is too small", "use the original from the phone"}
 	}
-	var grads [3]gradients
-	for c, p := range s.planes {
-		grads[c] = gradientsOf(p, &ws.pixels[c])
-	}
-	f, reason := ws.search(r, s, grads, opt, quickly)
+	var grads [channels]gradients
+	f, reason := ws.search(r, s, &grads, opt, quickly)
 	if f.Confidence < surely {
-		if g, why := ws.search(r, s, grads, opt, thoroughly); g.Confidence > 0 {
+		if g, why := ws.search(r, s, &grads, opt, thoroughly); g.Confidence > 0 {
 			f = g
 		} else if f.Confidence == 0 {
 			reason = why
@@ -221,18 +218,19 @@ func (ws *Workspace) findByEdges(r *raster.Raster, opt Options) (Frame, error) {
 
 // effort says how far a search goes before it gives up.
 type effort struct {
-	every  int // every how many-th pixel votes
-	lines  int // a channel's strongest lines
-	pairs  int // a channel's and polarity's strongest pairs of facing lines
-	looked int // guesses looked at
-	judged int // guesses judged
+	in     []int // channels
+	every  int   // every how many-th pixel votes
+	lines  int   // a channel's strongest lines
+	pairs  int   // a channel's and polarity's strongest pairs of facing lines
+	looked int   // guesses looked at
+	judged int   // guesses judged
 }
 
 // Most frames are plain to see. Only where none is found, or none that is
 // beyond doubt, is all the picture asked and every guess that could be one.
 var (
-	quickly    = effort{every: 2, lines: 30, pairs: 30, looked: 60, judged: 10}
-	thoroughly = effort{every: 1, lines: 40, pairs: 60, looked: 300, judged: 48}
+	quickly    = effort{in: []int{inLuma, inWarmth}, every: 2, lines: 30, pairs: 30, looked: 60, judged: 10}
+	thoroughly = effort{in: []int{inLuma, inBlue, inRed, inWarmth}, every: 1, lines: 40, pairs: 60, looked: 300, judged: 48}
 )
 
 // surely is the confidence above which a quick search is enough.
@@ -240,11 +238,14 @@ const surely = .5
 
 // search gives the best frame it finds, of confidence 0 where it finds none,
 // and then the reason.
-func (ws *Workspace) search(r *raster.Raster, s picture, grads [3]gradients, opt Options, e effort) (best Frame, reason string) {
+func (ws *Workspace) search(r *raster.Raster, s picture, grads *[channels]gradients, opt Options, e effort) (best Frame, reason string) {
 	cam := cameraOf(r, opt.FocalPx)
 	all := ws.crossings[:0]
-	for c, g := range grads {
-		all = crossAll(all, ws.vote(g, e.every).peaks(e.lines, 40/e.every), s.w, s.h, c, e.pairs)
+	for _, c := range e.in {
+		if grads[c].g == nil {
+			grads[c] = gradientsOf(s.planes[c], &ws.pixels[c])
+		}
+		all = crossAll(all, ws.vote(grads[c], e.every).peaks(e.lines, 40/e.every), s.w, s.h, c, e.pairs)
 	}
 	ws.crossings = all
 	slices.SortStableFunc(all, func(a, b crossed) int { return cmpDesc(a.strength, b.strength) })

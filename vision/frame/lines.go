@@ -63,7 +63,7 @@ func gradientsOf(p plane, buf *[]int8) gradients {
 // clutter is the median magnitude of the gradient, by rows here and there, and
 // at least half a grey level, below which there is only rounding.
 func clutter(p plane) int {
-	const every = 7
+	const every = 12
 	var hist [1024]int
 	total := 0
 	for y := 1; y < p.h-1; y += every {
@@ -192,6 +192,9 @@ func (v votes) peaks(most, least int) []peak {
 		row := v.acc[t*cols:][:cols]
 		prev, next := v.acc[(t+thetaBins-1)%thetaBins*cols:][:cols], v.acc[(t+1)%thetaBins*cols:][:cols]
 		for i := 2; i+2 < len(row); i++ {
+			if 4*int(row[i]) <= least { // lets most cells go by at once
+				continue
+			}
 			s := smooth(row, i)
 			if s <= least || s < smooth(row, i-1) || s <= smooth(row, i+1) || s < smooth(prev, i) || s <= smooth(next, i) {
 				continue

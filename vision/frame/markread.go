@@ -60,7 +60,7 @@ func (ws *Workspace) detectMarks(r *raster.Raster) []SeenMark {
 func (ws *Workspace) darkQuads(p plane) []Quad {
 	var quads []Quad
 	for _, piece := range ws.darkPieces(p) {
-		if q, ok := piece.quad(); ok {
+		if q, ok := piece.quad(&ws.outline); ok {
 			quads = append(quads, q)
 		}
 	}
@@ -68,7 +68,7 @@ func (ws *Workspace) darkQuads(p plane) []Quad {
 }
 
 // plausible reports whether a piece could be a mark by its size and filling.
-func (q piece) plausible(p plane) bool {
+func (q *piece) plausible(p plane) bool {
 	w, h := int(q.maxX-q.minX)+1, int(q.maxY-q.minY)+1
 	if min(w, h) < 14 || max(w, h) > 3*min(w, h) || max(w, h) > p.w/2 {
 		return false
@@ -124,10 +124,18 @@ func (ws *Workspace) thresholds(p plane) (level []int16, tw int) {
 // parent is an earlier run of the same piece, or the run itself.
 type run struct{ y, from, to, parent int32 }
 
-// piece is a connected piece of dark pixels.
+// piece is the extent of a connected piece of dark pixels: their number, and
+// that of its runs.
 type piece struct {
-	count, minX, maxX, minY, maxY int32
-	runs                          []run
+	count, rows            int32
+	minX, maxX, minY, maxY int32
+	next                   int32 // where its next run goes when they are gathered; -1 nowhere
+}
+
+// darkPiece is a piece that could be a mark, with its runs from the top down.
+type darkPiece struct {
+	piece
+	runs []run
 }
 
 // darkRuns lists the stretches below their tile's level, row by row.
@@ -192,7 +200,7 @@ func below(v, level uint64) uint8 {
 
 // darkPieces joins runs that touch, by union and find, and gives the pieces
 // that could be marks, with their runs.
-func (ws *Workspace) darkPieces(p plane) []piece {
+func (ws *Workspace) darkPieces(p plane) []darkPiece {
 	runs := ws.darkRuns(p)
 	find := func(i int32) int32 {
 		for runs[i].parent != i {
@@ -220,37 +228,44 @@ func (ws *Workspace) darkPieces(p plane) []piece {
 		}
 	}
 
-	// A root is the first of its piece and its parent from now on counts
-	// pieces.
-	pieces := ws.pieces[:0]
-	index := sized(&ws.index, len(runs))
+	// A root is the first run of its piece, so that its piece is numbered
+	// before any other run asks for the number.
+	pieces, number := ws.pieces[:0], sized(&ws.number, len(runs))
 	for i, r := range runs {
 		root := find(int32(i))
 		if int(root) == i {
-			index[i] = int32(len(pieces))
+			number[i] = int32(len(pieces))
 			pieces = append(pieces, piece{minX: r.from, maxX: r.to - 1, minY: r.y})
 		}
-		index[i] = index[root]
-		q := &pieces[index[i]]
+		number[i] = number[root]
+		q := &pieces[number[i]]
 		q.count += r.to - r.from
+		q.rows++
 		q.minX, q.maxX, q.maxY = min(q.minX, r.from), max(q.maxX, r.to-1), r.y
 	}
 	ws.pieces = pieces
-	var fit []piece
-	which := sized(&ws.which, len(pieces))
-	for i, q := range pieces {
-		which[i] = -1
-		if q.plausible(p) {
-			which[i] = int32(len(fit))
-			fit = append(fit, q)
+
+	// The runs of the few that could be marks, piece by piece.
+	var fit []darkPiece
+	total := 0
+	for i := range pieces {
+		if q := &pieces[i]; q.plausible(p) {
+			q.next = int32(total)
+			total += int(q.rows)
+		} else {
+			q.next = -1
 		}
 	}
-	if len(fit) == 0 {
-		return nil
-	}
+	gathered := sized(&ws.gathered, total)
 	for i, r := range runs {
-		if k := which[index[i]]; k >= 0 {
-			fit[k].runs = append(fit[k].runs, r)
+		if q := &pieces[number[i]]; q.next >= 0 {
+			gathered[q.next] = r
+			q.next++
+		}
+	}
+	for _, q := range pieces {
+		if q.next >= 0 {
+			fit = append(fit, darkPiece{q, gathered[q.next-q.rows : q.next]})
 		}
 	}
 	return fit
@@ -258,8 +273,8 @@ func (ws *Workspace) darkPieces(p plane) []piece {
 
 // quad takes the two farthest points of the outline as one diagonal and the
 // points farthest from it on either side as the other.
-func (p piece) quad() (q Quad, ok bool) {
-	var outline []raster.Point
+func (p darkPiece) quad(buf *[]raster.Point) (q Quad, ok bool) {
+	outline := (*buf)[:0]
 	for i := 0; i < len(p.runs); {
 		y, from, to := p.runs[i].y, p.runs[i].from, p.runs[i].to
 		for ; i < len(p.runs) && p.runs[i].y == y; i++ {
@@ -267,6 +282,7 @@ func (p piece) quad() (q Quad, ok bool) {
 		}
 		outline = append(outline, raster.Point{X: float64(from), Y: float64(y) + .5}, raster.Point{X: float64(to), Y: float64(y) + .5})
 	}
+	*buf = outline
 	if len(outline) < 8 {
 		return q, false
 	}

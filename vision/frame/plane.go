@@ -186,9 +186,21 @@ func newRatioTable() *ratioTable {
 type picture struct {
 	w, h   int
 	perPx  [2]float64 // luma pixels per search pixel, across and down
-	planes [3]plane
+	planes [channels]plane
 	fine   mix // without weights
 }
+
+// The channels of a search picture: luma, both colour ratios, and half their
+// difference. Earth and straw lie on the orange side of grey, so that white,
+// blue, bare metal and orange all differ from them along that last axis, and
+// less noisily than in either ratio.
+const (
+	inLuma = iota
+	inBlue
+	inRed
+	inWarmth
+	channels
+)
 
 // searchLongSide bounds the longer side of the search picture, pixels: a
 // frame side of a metre still spans some 300, and the search costs little.
@@ -214,7 +226,7 @@ func (ws *Workspace) searchPicture(r *raster.Raster) picture {
 	if ws.paint == nil {
 		ws.paint = newRatioTable()
 	}
-	for c := range s.planes {
+	for c := range s.fine.paint {
 		// The raster's own planes are not to be written on; a row never moves
 		// down, so that one buffer serves both.
 		from := s.planes[c]
@@ -232,6 +244,12 @@ func (ws *Workspace) searchPicture(r *raster.Raster) picture {
 		}
 		s.planes[c] = out
 	}
+	warmth := plane{s.w, s.h, sized(&ws.small[inWarmth], s.w*s.h)}
+	blue, red := s.planes[inBlue].pix, s.planes[inRed].pix
+	for i := range warmth.pix {
+		warmth.pix[i] = byte((255 + int(blue[i]) - int(red[i])) >> 1)
+	}
+	s.planes[inWarmth] = warmth
 	return s
 }
 

@@ -349,7 +349,7 @@ func (ws *Workspace) uneven(s picture, q Quad, i int, width float64) float64 {
 			continue
 		}
 		at, n := q.probe(i, share(k, searchProbes))
-		for c, p := range s.planes {
+		for c, p := range s.planes[:3] {
 			value := func(d float64) float64 { return p.sample(at.X+d*n.X, at.Y+d*n.Y) }
 			inner[c] = append(inner[c], value(max(1, .25*width)))
 			middle[c] = append(middle[c], value(.5*width))

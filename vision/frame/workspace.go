@@ -8,22 +8,23 @@ import "quadtally/vision/raster"
 // goroutines at a time. Nothing of a photo is kept that would change the
 // answer for the next.
 type Workspace struct {
-	small     [3][]byte // search picture
-	light     []byte    // luma at the size of chroma, where that is smaller
-	middle    []byte    // picture in which marks are looked for
-	pixels    [3][]int8 // gradients of the search picture
-	acc       []uint16  // line evidence of one channel
+	small     [channels][]byte // search picture
+	light     []byte           // luma at the size of chroma, where that is smaller
+	middle    []byte           // picture in which marks are looked for
+	pixels    [channels][]int8 // gradients of the search picture
+	acc       []uint16         // line evidence of one channel
 	speakers  []int32
 	crossings []crossed
 	aim       *directions
 	paint     *ratioTable
 
-	lo, hi []byte  // darkest and brightest of each tile
-	level  []int16 // threshold of each tile
-	runs   []run
-	pieces []piece
-	index  []int32 // piece of each run
-	which  []int32
+	lo, hi   []byte  // darkest and brightest of each tile
+	level    []int16 // threshold of each tile
+	runs     []run
+	pieces   []piece
+	number   []int32 // piece of each run
+	gathered []run
+	outline  []raster.Point
 
 	probes probeScratch
 }
