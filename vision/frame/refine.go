@@ -33,6 +33,10 @@ type mix struct {
 	weight [3]float64 // of luma and both paint values
 	// contrast is the step from ground to pipe over the ground's clutter.
 	contrast [3]float64
+
+	// ratios takes the ratio in place of the paint value, and no luma: then a
+	// pipe's lit and shaded flank are one.
+	ratios bool
 }
 
 // along samples the mix from start on, at n points in steps of d. The slice
@@ -52,6 +56,20 @@ func (m *mix) along(ws *probeScratch, start, d raster.Point, n int) []float64 {
 	}
 	start, d = raster.Point{X: start.X * m.sx, Y: start.Y * m.sy}, raster.Point{X: d.X * m.sx, Y: d.Y * m.sy}
 	other := sized(&ws.other, n)
+	if m.ratios {
+		light := sized(&ws.light, n)
+		m.paint[0].walk(start, d, light)
+		for i, v := range light {
+			light[i] = ratioScale / (v + ratioFloor)
+		}
+		for c := 1; c < 3; c++ {
+			m.paint[c].walk(start, d, other)
+			for i, v := range other {
+				out[i] += m.weight[c] * min(127, max(-128, (v-128)*light[i]))
+			}
+		}
+		return out
+	}
 	for c, w := range [3]float64{-m.weight[1]*m.hue[1] - m.weight[2]*m.hue[2], m.weight[1], m.weight[2]} {
 		if w != 0 {
 			m.paint[c].walk(start, d, other)
@@ -119,7 +137,7 @@ func mixFor(s picture, v verdict) (m mix, ok bool) {
 // second one along its back, between its lit and its shaded flank.
 func (m mix) byPaint() (mix, bool) {
 	const plain = 1.5 // steps of the ground's own clutter
-	m.weight[0] = 0
+	m.weight[0], m.ratios = 0, true
 	return m, math.Hypot(m.contrast[1], m.contrast[2]) >= plain
 }
 

@@ -399,6 +399,6 @@ type probeScratch struct {
 	profiles profiles
 	strips   [12][searchProbes]float64
 
-	values, other []float64 // samples along one probe
-	sums, slope   []float64
+	values, light, other []float64 // samples along one probe
+	sums, slope          []float64
 }
