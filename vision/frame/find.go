@@ -141,9 +141,8 @@ func (e *NotFoundError) Error() string {
 // Is makes every NotFoundError an ErrNotFound.
 func (e *NotFoundError) Is(target error) bool { return target == ErrNotFound }
 
-// Find looks for the frame. A *NotFoundError is a normal
-// answer and says what to do about the photo.
-func Find(r *raster.Raster, opt Options) (Frame, error) {
+// Find looks for the frame as the function of that name does.
+func (ws *Workspace) Find(r *raster.Raster, opt Options) (Frame, error) {
 	if err := opt.Validate(); err != nil {
 		return Frame{}, err
 	}
@@ -152,7 +151,7 @@ func Find(r *raster.Raster, opt Options) (Frame, error) {
 	}
 	var warnings []string
 	if !opt.NoMarks {
-		f, err := findByMarks(r, opt)
+		f, err := ws.findByMarks(r, opt)
 		if err == nil {
 			return f, nil
 		}
@@ -167,7 +166,7 @@ func Find(r *raster.Raster, opt Options) (Frame, error) {
 	if opt.WidthMM == 0 {
 		return Frame{}, &NotFoundError{"no three corner marks were read", "state the frame's inner size to look for its edges"}
 	}
-	f, err := findByEdges(r, opt)
+	f, err := ws.findByEdges(r, opt)
 	f.Warnings = append(warnings, f.Warnings...)
 	return f, err
 }
@@ -196,29 +195,74 @@ const (
 	maxSkew     = .07
 )
 
-func findByEdges(r *raster.Raster, opt Options) (Frame, error) {
+func (ws *Workspace) findByEdges(r *raster.Raster, opt Options) (Frame, error) {
 	const advice = "photograph the whole frame from straight above, its inner edge free of leaves, or stick marks at its corners"
-	s := searchPicture(r)
+	s := ws.searchPicture(r)
 	if s.w < 48 || s.h < 48 {
 		return Frame{}, &NotFoundError{"the photo is too small", "use the original from the phone"}
 	}
-	cam := cameraOf(r, opt.FocalPx)
-	var grads [3]gradients
-	var all []guess
-	for c, p := range s.planes {
-		grads[c] = gradientsOf(p)
-		all = append(all, guesses(vote(grads[c]).peaks(36), s.w, s.h, c)...)
+	var grads [channels]gradients
+	f, reason := ws.search(r, s, &grads, opt, quickly)
+	if f.Confidence < surely {
+		if g, why := ws.search(r, s, &grads, opt, thoroughly); g.Confidence > 0 {
+			f = g
+		} else if f.Confidence == 0 {
+			reason = why
+		}
 	}
-	slices.SortStableFunc(all, func(a, b guess) int { return cmpDesc(a.strength, b.strength) })
+	if f.Confidence == 0 {
+		return Frame{}, &NotFoundError{reason, advice}
+	}
+	return f, nil
+}
 
-	var verdicts []verdict
-	var tried []guess
-	clear := 0
-	for _, g := range all {
-		if len(tried) == mostTried || clear == enoughClear {
+// effort says how far a search goes before it gives up.
+type effort struct {
+	in     []int // channels
+	every  int   // every how many-th pixel votes
+	lines  int   // a channel's strongest lines
+	pairs  int   // a channel's and polarity's strongest pairs of facing lines
+	looked int   // guesses looked at
+	judged int   // guesses judged
+}
+
+// Most frames are plain to see. Only where none is found, or none that is
+// beyond doubt, is all the picture asked and every guess that could be one.
+var (
+	quickly    = effort{in: []int{inLuma, inWarmth}, every: 2, lines: 30, pairs: 30, looked: 60, judged: 10}
+	thoroughly = effort{in: []int{inLuma, inBlue, inRed, inWarmth}, every: 1, lines: 40, pairs: 60, looked: 300, judged: 48}
+)
+
+// surely is the confidence above which a quick search is enough.
+const surely = .5
+
+// search gives the best frame it finds, of confidence 0 where it finds none,
+// and then the reason.
+func (ws *Workspace) search(r *raster.Raster, s picture, grads *[channels]gradients, opt Options, e effort) (best Frame, reason string) {
+	cam := cameraOf(r, opt.FocalPx)
+	all := ws.crossings[:0]
+	for _, c := range e.in {
+		if grads[c].g == nil {
+			grads[c] = gradientsOf(s.planes[c], &ws.pixels[c])
+		}
+		all = crossAll(all, ws.vote(grads[c], e.every).peaks(e.lines, 40/e.every), s.w, s.h, c, e.pairs)
+	}
+	ws.crossings = all
+	slices.SortStableFunc(all, func(a, b crossed) int { return cmpDesc(a.strength, b.strength) })
+
+	// Of the strongest guesses that can be such a frame at all, those that show
+	// most of their sides are judged.
+	type looked struct {
+		guess
+		seen int
+	}
+	likely := make([]looked, 0, e.looked)
+	for _, c := range all {
+		if len(likely) == e.looked {
 			break
 		}
-		if slices.ContainsFunc(tried, func(t guess) bool {
+		g, ok := c.guess(s.w, s.h)
+		if !ok || slices.ContainsFunc(likely, func(t looked) bool {
 			return t.channel == g.channel && t.outward == g.outward && nearQuads(t.quad, g.quad, 4)
 		}) {
 			continue
@@ -227,8 +271,16 @@ func findByEdges(r *raster.Raster, opt Options) (Frame, error) {
 		if _, _, err := fitRectangle(luma, opt, cam, 2); err != nil {
 			continue
 		}
-		tried = append(tried, g)
-		if v, ok := judge(g, s, grads[g.channel]); ok {
+		likely = append(likely, looked{g, grads[g.channel].seen(g.quad, g.outward)})
+	}
+	slices.SortStableFunc(likely, func(a, b looked) int { return b.seen - a.seen })
+	var verdicts []verdict
+	clear := 0
+	for _, g := range likely[:min(len(likely), e.judged)] {
+		if clear == enoughClear {
+			break
+		}
+		if v, ok := ws.judge(g.guess, s, grads[g.channel]); ok {
 			verdicts = append(verdicts, v)
 			if v.score > clearScore {
 				clear++
@@ -239,19 +291,14 @@ func findByEdges(r *raster.Raster, opt Options) (Frame, error) {
 
 	// The few best are carried through, for the full raster may see better
 	// than the search picture which of them is the inner edge.
-	var best Frame
-	reason := "no four edges that could be one"
-	var fine [3]plane
-	if len(verdicts) > 0 {
-		fine = finePlanes(r)
-	}
+	reason = "no four edges that could be one"
 	for i, v := range distinct(verdicts, settled) {
 		// Once a pipe's edge is found by its paint, other lines along the same
 		// pipe lead to the same edge.
 		if q, _ := fromUpperLeft(r, s.toLuma(v.quad), [4]float64{}); best.byPaint && nearQuads(q, best.Inner, .5*best.PipeWidthMM/best.MMPerPx) {
 			continue
 		}
-		f, why := settle(r, fine, s, v, opt, cam)
+		f, why := ws.settle(r, s, v, opt, cam)
 		switch {
 		case why != "":
 		case best.Confidence == 0,
@@ -263,16 +310,12 @@ func findByEdges(r *raster.Raster, opt Options) (Frame, error) {
 			reason = why
 		}
 	}
-	if best.Confidence == 0 {
-		return Frame{}, &NotFoundError{reason, advice}
-	}
-	return best, nil
+	return best, reason
 }
 
 // The search ends early on a plain photo: after a few guesses that are seen
 // nearly all round.
 const (
-	mostTried   = 40
 	enoughClear = 4
 	clearScore  = 6 // of 7
 )
@@ -319,6 +362,9 @@ func cmpDesc(a, b float64) int {
 }
 
 func nearQuads(a, b Quad, tol float64) bool {
+	if math.Abs(a[0].X+a[1].X+a[2].X+a[3].X-b[0].X-b[1].X-b[2].X-b[3].X) >= 4*tol {
+		return false
+	}
 	for k := range 4 {
 		t := b.turned(k)
 		if dist(a[0], t[0]) < tol && dist(a[1], t[1]) < tol && dist(a[2], t[2]) < tol && dist(a[3], t[3]) < tol {
@@ -365,14 +411,14 @@ func fitRectangle(q Quad, opt Options, cam camera, slack float64) (w, h float64,
 }
 
 // settle turns a verdict into a frame, or says why not.
-func settle(r *raster.Raster, fine [3]plane, s picture, v verdict, opt Options, cam camera) (Frame, string) {
+func (ws *Workspace) settle(r *raster.Raster, s picture, v verdict, opt Options, cam camera) (Frame, string) {
 	if v.outside {
 		return Frame{}, "of the best candidate only the outer edge is seen"
 	}
 	if !v.strip() {
 		return Frame{}, "the best candidate has no second edge, as a pipe has"
 	}
-	q, support, byPaint, ok := refine(fine, s, v)
+	q, support, byPaint, ok := ws.refine(s, v)
 	if !ok {
 		return Frame{}, "the edges of the best candidate do not hold at full scale"
 	}

@@ -18,45 +18,110 @@ const (
 	thetaRad    = 2 * math.Pi / thetaBins
 )
 
-// gradients holds one channel's gradient in units of its own clutter.
+// gradients holds one channel's gradient, across and down by turns, in tenths
+// of its own clutter.
 type gradients struct {
-	w, h   int
-	gx, gy []float32
+	w, h int
+	g    []int8
 }
+
+// clutterUnit is how many steps of a gradient make one unit of clutter.
+const clutterUnit = 10
 
 // gradientsOf is the smoothed central difference (Scharr weights 3, 10, 3),
 // divided by its median magnitude over the picture: straw is loud in luma and
-// quiet in chroma, and each channel is judged by its own noise.
-func gradientsOf(p plane) gradients {
-	g := gradients{p.w, p.h, make([]float32, p.w*p.h), make([]float32, p.w*p.h)}
-	var hist [4096]int
-	total := 0
+// quiet in chroma, and each channel is judged by its own noise. A gradient too
+// strong for its type is shortened and keeps its direction.
+func gradientsOf(p plane, buf *[]int8) gradients {
+	g := gradients{p.w, p.h, sized(buf, 2*p.w*p.h)}
+	clear(g.g[:2*p.w])
+	clear(g.g[2*p.w*(p.h-1):])
+	unit := clutter(p)
+	mul := (clutterUnit<<16 + unit/2) / unit
 	for y := 1; y < p.h-1; y++ {
-		a, b, c := p.pix[(y-1)*p.w:y*p.w], p.pix[y*p.w:(y+1)*p.w], p.pix[(y+1)*p.w:(y+2)*p.w]
-		for x := 1; x < p.w-1; x++ {
-			nw, n, ne := int32(a[x-1]), int32(a[x]), int32(a[x+1])
-			wv, e := int32(b[x-1]), int32(b[x+1])
-			sw, s, se := int32(c[x-1]), int32(c[x]), int32(c[x+1])
+		a, b, c := p.pix[(y-1)*p.w:][:p.w], p.pix[y*p.w:][:p.w], p.pix[(y+1)*p.w:][:p.w]
+		out := g.g[2*y*p.w:][:2*p.w]
+		out[0], out[1], out[2*p.w-2], out[2*p.w-1] = 0, 0, 0, 0
+		// Per column the smoothed level and the difference.
+		s0, d0 := 3*(int(a[0])+int(c[0]))+10*int(b[0]), int(c[0])-int(a[0])
+		s1, d1 := 3*(int(a[1])+int(c[1]))+10*int(b[1]), int(c[1])-int(a[1])
+		for x := 2; x < p.w; x++ {
+			s2, d2 := 3*(int(a[x])+int(c[x]))+10*int(b[x]), int(c[x])-int(a[x])
+			gx := ((s2-s0)*mul + 1<<15) >> 16
+			gy := ((3*(d0+d2)+10*d1)*mul + 1<<15) >> 16
+			for uint(gx+127) > 254 || uint(gy+127) > 254 {
+				gx, gy = gx/2, gy/2
+			}
+			o := out[2*x-2 : 2*x : 2*x]
+			o[0], o[1] = int8(gx), int8(gy)
+			s0, s1, d0, d1 = s1, s2, d1, d2
+		}
+	}
+	return g
+}
+
+// clutter is the median magnitude of the gradient, by rows here and there, and
+// at least half a grey level, below which there is only rounding.
+func clutter(p plane) int {
+	const every = 12
+	var hist [1024]int
+	total := 0
+	for y := 1; y < p.h-1; y += every {
+		a, b, c := p.pix[(y-1)*p.w:][:p.w], p.pix[y*p.w:][:p.w], p.pix[(y+1)*p.w:][:p.w]
+		for x := 2; x < p.w; x++ {
+			nw, n, ne := int(a[x-2]), int(a[x-1]), int(a[x])
+			wv, e := int(b[x-2]), int(b[x])
+			sw, s, se := int(c[x-2]), int(c[x-1]), int(c[x])
 			dx := 3*(ne-nw+se-sw) + 10*(e-wv)
 			dy := 3*(sw-nw+se-ne) + 10*(s-n)
-			g.gx[y*p.w+x], g.gy[y*p.w+x] = float32(dx), float32(dy)
-			hist[min(len(hist)-1, int(max(dx, -dx)+max(dy, -dy))/4)]++
+			hist[min(len(hist)-1, (max(dx, -dx)+max(dy, -dy))/8)]++
 			total++
 		}
 	}
-	seen, median := 0, 0
+	seen := 0
 	for i, n := range hist {
 		if seen += n; 2*seen >= total {
-			median = i * 4
-			break
+			return max(8*i+4, 16)
 		}
 	}
-	scale := 1 / float32(max(median, 16)) // 16: half a grey level, below which there is only rounding
-	for i := range g.gx {
-		g.gx[i] *= scale
-		g.gy[i] *= scale
+	return 16
+}
+
+// weakestVote is the shortest gradient that has a say, strongestVote the length
+// at which a vote's weight stops growing.
+const (
+	weakestVote   = 16 * clutterUnit / 10
+	strongestVote = 6 * clutterUnit
+)
+
+// directions tells a gradient's direction bin and how much its vote weighs.
+// The index is made of both parts' bytes, the lower one across.
+type directions struct {
+	theta, weight [1 << 16]uint8
+	rows          [thetaBins + 2*thetaSpread]struct{ cos, sin int32 }
+}
+
+func directionOf(gx, gy int8) int { return int(uint8(gy))<<8 | int(uint8(gx)) }
+
+func newDirections() *directions {
+	d := new(directions)
+	for y := range 128 {
+		for x := range 128 {
+			theta := int(math.Round(math.Atan2(float64(y), float64(x)) / thetaRad))
+			weight := uint8(min(math.Sqrt(float64(x*x+y*y)), strongestVote))
+			for _, v := range [4]struct{ gx, gy, theta int }{
+				{x, y, theta}, {-x, y, thetaBins/2 - theta}, {x, -y, thetaBins - theta}, {-x, -y, thetaBins/2 + theta},
+			} {
+				at := directionOf(int8(v.gx), int8(v.gy))
+				d.theta[at], d.weight[at] = uint8(v.theta%thetaBins), weight
+			}
+		}
 	}
-	return g
+	for i := range d.rows {
+		s, c := math.Sincos(float64(i-thetaSpread) * thetaRad)
+		d.rows[i].cos, d.rows[i].sin = int32(math.Round(c*32768)), int32(math.Round(s*32768))
+	}
+	return d
 }
 
 // peak is a line with the gradient along its normal, origin at the centre of
@@ -69,91 +134,81 @@ type peak struct {
 
 // votes gathers line evidence; rows are theta, columns rho.
 type votes struct {
-	half int // rho runs from -half to half
-	acc  []float32
+	half int      // rho runs from -half to half
+	acc  []uint16 // a line as long as the picture with all votes at their most stays below 65536
 }
 
-func vote(g gradients) votes {
+func (ws *Workspace) vote(g gradients, every int) votes {
+	if ws.aim == nil {
+		ws.aim = newDirections()
+	}
 	half := int(math.Ceil(math.Hypot(float64(g.w), float64(g.h))/2)) + 2
 	cols := 2*half + 1
-	v := votes{half, make([]float32, thetaBins*cols)}
-	var sin, cos [thetaBins]float32
-	for i := range thetaBins {
-		s, c := math.Sincos(float64(i) * thetaRad)
-		sin[i], cos[i] = float32(s), float32(c)
-	}
-	const weakest, cap = 1.6, 6
-	cx, cy := float32(g.w)/2, float32(g.h)/2
+	acc := sized(&ws.acc, len(ws.aim.rows)*cols)
+	clear(acc)
+	// First which pixels have a say, without a branch that could be guessed
+	// wrong, then their votes. Every second pixel is the pattern of a chess
+	// board.
+	speakers := sized(&ws.speakers, g.w)
 	for y := 1; y < g.h-1; y++ {
-		for x := 1; x < g.w-1; x++ {
-			gx, gy := g.gx[y*g.w+x], g.gy[y*g.w+x]
-			m2 := gx*gx + gy*gy
-			if m2 < weakest*weakest {
-				continue
-			}
-			m := min(float32(math.Sqrt(float64(m2))), cap)
-			t0 := int(math.Round(math.Atan2(float64(gy), float64(gx)) / thetaRad))
-			px, py := float32(x)+.5-cx, float32(y)+.5-cy
-			for d := -thetaSpread; d <= thetaSpread; d++ {
-				t := (t0 + d + thetaBins) % thetaBins
-				rho := px*cos[t] + py*sin[t] + float32(half)
-				i := int(rho)
-				f := rho - float32(i)
-				row := v.acc[t*cols:]
-				row[i] += m * (1 - f)
-				row[i+1] += m * f
+		row := g.g[2*y*g.w:][:2*g.w]
+		n := 0
+		for i := 2 * (y % every); i+1 < len(row) && n < len(speakers); i += 2 * every {
+			gx, gy := int(row[i]), int(row[i+1])
+			speakers[n] = int32(i)
+			n += (weakestVote*weakestVote - 1 - gx*gx - gy*gy) >> 63 & 1
+		}
+		py := int32(2*y + 1 - g.h) // in half pixels
+		for _, i := range speakers[:n] {
+			at := directionOf(row[i], row[i+1])
+			theta, weight := int(ws.aim.theta[at]), uint16(ws.aim.weight[at])
+			px := i + 1 - int32(g.w)
+			base := theta*cols + half
+			for _, t := range ws.aim.rows[theta : theta+2*thetaSpread+1] {
+				acc[base+int((px*t.cos+py*t.sin+1<<15)>>16)] += weight
+				base += cols
 			}
 		}
 	}
-	return v
+	// The circle closes: the first and last rows belong to its other end.
+	for r := range thetaSpread {
+		for i := range cols {
+			acc[(r+thetaBins)*cols+i] += acc[r*cols+i]
+			acc[(r+thetaSpread)*cols+i] += acc[(r+thetaSpread+thetaBins)*cols+i]
+		}
+	}
+	return votes{half, acc[thetaSpread*cols : (thetaSpread+thetaBins)*cols]}
 }
 
 // peaks gives the strongest lines, each at least a few bins from any stronger
 // one, strength measured above its surroundings.
-func (v votes) peaks(most int) []peak {
+func (v votes) peaks(most, least int) []peak {
 	cols := 2*v.half + 1
 	const around = 12
-	lifted := make([]float32, len(v.acc))
-	for t := range thetaBins {
-		row := v.acc[t*cols : (t+1)*cols]
-		out := lifted[t*cols : (t+1)*cols]
-		var sum float32
-		for i := range min(around, cols) {
-			sum += row[i]
-		}
-		for i := range row {
-			if i+around < cols {
-				sum += row[i+around]
-			}
-			if i-around-1 >= 0 {
-				sum -= row[i-around-1]
-			}
-			if i > 0 && i+1 < cols {
-				out[i] = (row[i-1]+2*row[i]+row[i+1])/4 - sum/(2*around+1)
-			}
-		}
-	}
+	least *= 4 * clutterUnit
+	smooth := func(row []uint16, i int) int { return int(row[i-1]) + 2*int(row[i]) + int(row[i+1]) }
 	var all []peak
 	for t := range thetaBins {
-		prev, next := (t+thetaBins-1)%thetaBins, (t+1)%thetaBins
-		for i := 1; i < cols-1; i++ {
-			s := lifted[t*cols+i]
-			if s <= 40 || s < lifted[t*cols+i-1] || s <= lifted[t*cols+i+1] ||
-				s < lifted[prev*cols+i] || s <= lifted[next*cols+i] {
+		row := v.acc[t*cols:][:cols]
+		prev, next := v.acc[(t+thetaBins-1)%thetaBins*cols:][:cols], v.acc[(t+1)%thetaBins*cols:][:cols]
+		for i := 2; i+2 < len(row); i++ {
+			if 4*int(row[i]) <= least { // lets most cells go by at once
 				continue
 			}
-			all = append(all, peak{t, float64(i - v.half), float64(s)})
+			s := smooth(row, i)
+			if s <= least || s < smooth(row, i-1) || s <= smooth(row, i+1) || s < smooth(prev, i) || s <= smooth(next, i) {
+				continue
+			}
+			sum := 0
+			for _, n := range row[max(0, i-around):min(cols, i+around+1)] {
+				sum += int(n)
+			}
+			if s -= 4 * sum / (2*around + 1); s > least {
+				all = append(all, peak{t, float64(i - v.half), float64(s) / (4 * clutterUnit)})
+			}
 		}
 	}
-	slices.SortFunc(all, func(a, b peak) int {
-		switch {
-		case a.strength > b.strength:
-			return -1
-		case a.strength < b.strength:
-			return 1
-		}
-		return 0
-	})
+	slices.SortFunc(all, func(a, b peak) int { return cmpDesc(a.strength, b.strength) })
 	var kept []peak
 	for _, p := range all {
 		if len(kept) == most {
@@ -179,19 +234,35 @@ type guess struct {
 	strength float64
 }
 
-// guesses pairs lines that face each other and crosses two such pairs. The
-// angles allowed are those a rectangle shows at 30 degrees of tilt.
-func guesses(ps []peak, w, h, channel int) []guess {
-	type pair struct {
-		a, b     peak
-		strength float64
+// facing are two lines that face each other.
+type facing struct {
+	a, b     line
+	theta    int // of a
+	strength float64
+}
+
+// crossed names two pairs of facing lines that cross at about right angles.
+type crossed struct {
+	strength float64
+	p, q     *facing
+	channel  int
+	outward  bool
+}
+
+// crossAll pairs lines that face each other and adds to all every two such pairs
+// that cross, of each polarity the most strongest pairs. The angles allowed are those a rectangle shows at 30 degrees of
+// tilt.
+func crossAll(all []crossed, ps []peak, w, h, channel, most int) []crossed {
+	lines := make([]line, len(ps))
+	for i, p := range ps {
+		s, c := math.Sincos(float64(p.theta) * thetaRad)
+		lines[i] = line{c, s, p.rho + c*float64(w)/2 + s*float64(h)/2}
 	}
-	var out []guess
-	least := .18 * float64(min(w, h))
+	least := leastSide * float64(min(w, h))
 	for _, outward := range []bool{true, false} {
-		var pairs []pair
+		var pairs []facing
 		for i, a := range ps {
-			for _, b := range ps[i+1:] {
+			for j, b := range ps[i+1:] {
 				d := (a.theta - b.theta + thetaBins) % thetaBins
 				if off := d - thetaBins/2; off > 12 || off < -12 {
 					continue
@@ -203,45 +274,49 @@ func guesses(ps []peak, w, h, channel int) []guess {
 				if apart < least {
 					continue
 				}
-				pairs = append(pairs, pair{a, b, min(a.strength, b.strength) + .3*max(a.strength, b.strength)})
+				pairs = append(pairs, facing{lines[i], lines[i+1+j], a.theta, both(a.strength, b.strength)})
 			}
 		}
-		for i, p := range pairs {
-			for _, q := range pairs[i+1:] {
-				d := (p.a.theta - q.a.theta + thetaBins) % (thetaBins / 2)
+		slices.SortStableFunc(pairs, func(a, b facing) int { return cmpDesc(a.strength, b.strength) })
+		pairs = pairs[:min(len(pairs), most)]
+		for i := range pairs {
+			for j := range pairs[i+1:] {
+				p, q := &pairs[i], &pairs[i+1+j]
+				d := (p.theta - q.theta + thetaBins) % (thetaBins / 2)
 				if off := d - thetaBins/4; off > 15 || off < -15 {
 					continue
 				}
-				quad, ok := quadOf([4]peak{p.a, q.a, p.b, q.b}, w, h)
-				if !ok {
-					continue
-				}
-				out = append(out, guess{quad, channel, outward, min(p.strength, q.strength) + .3*max(p.strength, q.strength)})
+				all = append(all, crossed{both(p.strength, q.strength), p, q, channel, outward})
 			}
 		}
 	}
-	return out
+	return all
 }
 
-// quadOf crosses four lines given in order around the quad; false when they
-// do not enclose a sensible part of the picture.
-func quadOf(ps [4]peak, w, h int) (Quad, bool) {
-	var ls [4]line
-	for i, p := range ps {
-		s, c := math.Sincos(float64(p.theta) * thetaRad)
-		ls[i] = line{c, s, p.rho + c*float64(w)/2 + s*float64(h)/2}
-	}
-	q, ok := crossing(ls)
-	if !ok {
-		return q, false
-	}
+// both is how strong two things are together: the weaker counts most.
+func both(a, b float64) float64 { return min(a, b) + .3*max(a, b) }
+
+// guess is the quad of two crossed pairs; false when they do not enclose a
+// sensible part of the picture.
+func (c crossed) guess(w, h int) (guess, bool) {
+	quad, ok := crossing([4]line{c.p.a, c.q.a, c.p.b, c.q.b})
+	return guess{quad, c.channel, c.outward, c.strength}, ok && sensible(quad, w, h)
+}
+
+// leastSide is the least distance between facing sides, as a share of the
+// picture's short side.
+const leastSide = .18
+
+// sensible reports whether a quad encloses a fair part of the picture and
+// lies in it.
+func sensible(q Quad, w, h int) bool {
 	const slack = .02
 	for _, p := range q {
 		if p.X < -slack*float64(w) || p.Y < -slack*float64(h) || p.X > (1+slack)*float64(w) || p.Y > (1+slack)*float64(h) {
-			return q, false
+			return false
 		}
 	}
-	return q, q.Area() > .04*float64(w*h)
+	return q.Area() > .04*float64(w*h)
 }
 
 // crossing meets each line with the one before and gives the quad clockwise.

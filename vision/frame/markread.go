@@ -1,6 +1,7 @@
 package frame
 
 import (
+	"encoding/binary"
 	"math"
 	"math/bits"
 	"slices"
@@ -27,23 +28,21 @@ const (
 )
 
 // detectMarks reads all marks in the photo.
-func detectMarks(r *raster.Raster) []SeenMark {
+func (ws *Workspace) detectMarks(r *raster.Raster) []SeenMark {
 	full := plane{r.Width, r.Height, r.Y}
-	k := int(math.Ceil(float64(max(r.Width, r.Height)) / markLongSide))
-	small := full.reduced(max(1, r.Width/k), max(1, r.Height/k))
-	sx, sy := float64(r.Width)/float64(small.w), float64(r.Height)/float64(small.h)
-
-	m := mix{planes: planesOf(r), sx: [3]float64{1}, sy: [3]float64{1}, weight: [3]float64{1}}
+	k := (max(r.Width, r.Height) + markLongSide - 1) / markLongSide
+	small := full.shrunk(k, k, &ws.middle)
+	m := mix{luma: full, weight: [3]float64{1}}
 	var seen []SeenMark
-	for _, q := range darkQuads(small) {
+	for _, q := range ws.darkQuads(small) {
 		for i := range q {
-			q[i].X *= sx
-			q[i].Y *= sy
+			q[i].X *= float64(k)
+			q[i].Y *= float64(k)
 		}
 		if !ringed(full, q) {
 			continue
 		}
-		q, ok := sharpen(m, q)
+		q, ok := ws.sharpen(&m, q)
 		if !ok {
 			continue
 		}
@@ -58,43 +57,52 @@ func detectMarks(r *raster.Raster) []SeenMark {
 }
 
 // darkQuads are quadrilaterals round the dark pieces that could be marks.
-func darkQuads(p plane) []Quad {
+func (ws *Workspace) darkQuads(p plane) []Quad {
 	var quads []Quad
-	for _, piece := range darkPieces(p) {
-		w, h := piece.maxX-piece.minX+1, piece.maxY-piece.minY+1
-		if min(w, h) < 14 || max(w, h) > 3*min(w, h) || max(w, h) > p.w/2 {
-			continue
-		}
-		if share := float64(piece.count) / float64(w*h); share < .22 || share > .95 {
-			continue
-		}
-		if q, ok := piece.quad(); ok {
+	for _, piece := range ws.darkPieces(p) {
+		if q, ok := piece.quad(&ws.outline); ok {
 			quads = append(quads, q)
 		}
 	}
 	return quads
 }
 
-// thresholds gives for each tile the level between its surroundings' darkest
-// and brightest, or -1 where they hardly differ.
-func thresholds(p plane) (level []int16, tw, th int) {
-	tw, th = (p.w+tileSide-1)/tileSide, (p.h+tileSide-1)/tileSide
-	lo, hi := make([]byte, tw*th), make([]byte, tw*th)
-	for i := range lo {
-		lo[i] = 255
+// plausible reports whether a piece could be a mark by its size and filling.
+func (q *piece) plausible(p plane) bool {
+	w, h := int(q.maxX-q.minX)+1, int(q.maxY-q.minY)+1
+	if min(w, h) < 14 || max(w, h) > 3*min(w, h) || max(w, h) > p.w/2 {
+		return false
 	}
-	for y := range p.h {
+	share := float64(q.count) / float64(w*h)
+	return share >= .22 && share <= .95
+}
+
+// thresholds gives for each tile the level between its surroundings' darkest
+// and brightest, or -1 where they hardly differ. Every second pixel of every
+// second row is enough to know them by.
+func (ws *Workspace) thresholds(p plane) (level []int16, tw int) {
+	tw, th := (p.w+tileSide-1)/tileSide, (p.h+tileSide-1)/tileSide
+	lo, hi := sized(&ws.lo, tw*th), sized(&ws.hi, tw*th)
+	for i := range lo {
+		lo[i], hi[i] = 255, 0
+	}
+	for y := 0; y < p.h; y += 2 {
 		row := p.pix[y*p.w : (y+1)*p.w]
-		t := y / tileSide * tw
-		for tx := range tw {
-			l, h := lo[t+tx], hi[t+tx]
-			for _, v := range row[tx*tileSide : min(p.w, (tx+1)*tileSide)] {
-				l, h = min(l, v), max(h, v)
+		los, his := lo[y/tileSide*tw:][:tw], hi[y/tileSide*tw:][:tw]
+		for tx := range los {
+			if len(row) >= tileSide {
+				t := (*[tileSide]byte)(row)
+				los[tx] = min(los[tx], t[0], t[2], t[4], t[6])
+				his[tx] = max(his[tx], t[0], t[2], t[4], t[6])
+				row = row[tileSide:]
+				continue
 			}
-			lo[t+tx], hi[t+tx] = l, h
+			for _, v := range row {
+				los[tx], his[tx] = min(los[tx], v), max(his[tx], v)
+			}
 		}
 	}
-	level = make([]int16, tw*th)
+	level = sized(&ws.level, tw*th)
 	for ty := range th {
 		for tx := range tw {
 			l, h := byte(255), byte(0)
@@ -109,64 +117,108 @@ func thresholds(p plane) (level []int16, tw, th int) {
 			}
 		}
 	}
-	return level, tw, th
+	return level, tw
 }
 
 // run is a stretch of dark pixels in one row; from inclusive, to exclusive.
-type run struct{ y, from, to, parent int }
+// parent is an earlier run of the same piece, or the run itself.
+type run struct{ y, from, to, parent int32 }
 
-// piece is a connected piece of dark pixels.
+// piece is the extent of a connected piece of dark pixels: their number, and
+// that of its runs.
 type piece struct {
-	count, minX, maxX, minY, maxY int
-	runs                          []run
+	count, rows            int32
+	minX, maxX, minY, maxY int32
+	next                   int32 // where its next run goes when they are gathered; -1 nowhere
 }
 
-// darkPieces labels 4-connected dark pieces by runs with union and find.
-func darkPieces(p plane) []piece {
-	level, tw, _ := thresholds(p)
-	var runs []run
-	find := func(i int) int {
+// darkPiece is a piece that could be a mark, with its runs from the top down.
+type darkPiece struct {
+	piece
+	runs []run
+}
+
+// darkRuns lists the stretches below their tile's level, row by row.
+func (ws *Workspace) darkRuns(p plane) []run {
+	level, tw := ws.thresholds(p)
+	runs := ws.runs[:0]
+	for y := range p.h {
+		row := p.pix[y*p.w : (y+1)*p.w]
+		from := -1
+		end := func(x int) {
+			if from >= 0 {
+				runs = append(runs, run{int32(y), int32(from), int32(x), int32(len(runs))})
+				from = -1
+			}
+		}
+		for tx, l := range level[y/tileSide*tw:][:tw] {
+			x := tx * tileSide
+			switch {
+			case l < 0:
+				end(x)
+			case x+tileSide <= len(row):
+				// Eight bits, one a pixel, set where it is dark.
+				dark := below(binary.LittleEndian.Uint64(row[x:]), uint64(l))
+				for at := 0; at < tileSide; {
+					if from < 0 {
+						skip := bits.TrailingZeros8(dark >> at)
+						if at += skip; at < tileSide {
+							from = x + at
+						}
+					} else if at += bits.TrailingZeros8(^(dark >> at)); at < tileSide {
+						end(x + at)
+					}
+				}
+			default:
+				for ; x < len(row); x++ {
+					if int16(row[x]) < l {
+						if from < 0 {
+							from = x
+						}
+					} else {
+						end(x)
+					}
+				}
+			}
+		}
+		end(p.w)
+	}
+	ws.runs = runs
+	return runs
+}
+
+// below compares eight bytes with a level of 0 to 255 at a time.
+func below(v, level uint64) uint8 {
+	const high, ones = 0x8080808080808080, 0x0101010101010101
+	l := level * ones
+	// Per byte v - l without borrowing from the next byte: the high bit is
+	// clear where the low seven bits are below; then the high bits decide.
+	d := (v | high) - (l &^ high)
+	lower := (^v & l) | (^(v ^ l) & ^d)
+	return uint8(lower & high >> 7 * 0x0102040810204080 >> 56)
+}
+
+// darkPieces joins runs that touch, by union and find, and gives the pieces
+// that could be marks, with their runs.
+func (ws *Workspace) darkPieces(p plane) []darkPiece {
+	runs := ws.darkRuns(p)
+	find := func(i int32) int32 {
 		for runs[i].parent != i {
 			runs[i].parent = runs[runs[i].parent].parent
 			i = runs[i].parent
 		}
 		return i
 	}
-	prevStart, prevEnd := 0, 0
-	for y := range p.h {
-		start := len(runs)
-		row := p.pix[y*p.w : (y+1)*p.w]
-		tiles := level[y/tileSide*tw : (y/tileSide+1)*tw]
-		from := -1
-		for tx, l := range tiles {
-			x0, x1 := tx*tileSide, min(p.w, (tx+1)*tileSide)
-			if l < 0 {
-				if from >= 0 {
-					runs = append(runs, run{y, from, x0, len(runs)})
-					from = -1
-				}
-				continue
-			}
-			for x := x0; x < x1; x++ {
-				if int16(row[x]) < l {
-					if from < 0 {
-						from = x
-					}
-				} else if from >= 0 {
-					runs = append(runs, run{y, from, x, len(runs)})
-					from = -1
-				}
-			}
-		}
-		if from >= 0 {
-			runs = append(runs, run{y, from, p.w, len(runs)})
-		}
-		for i, j := start, prevStart; i < len(runs) && j < prevEnd; {
-			a, b := runs[i], runs[j]
-			if a.from < b.to && b.from < a.to {
-				if ra, rb := find(i), find(j); ra != rb {
-					runs[max(ra, rb)].parent = min(ra, rb)
-				}
+	for i, j := int32(0), int32(0); int(i) < len(runs); {
+		a, b := &runs[i], &runs[j]
+		switch {
+		case b.y+1 < a.y || b.y+1 == a.y && b.to <= a.from:
+			j++
+		case b.y+1 > a.y || b.from >= a.to:
+			i++
+		default:
+			if ra, rb := find(i), find(j); ra != rb {
+				runs[max(ra, rb)].parent = min(ra, rb)
 			}
 			if a.to < b.to {
 				i++
@@ -174,35 +226,55 @@ func darkPieces(p plane) []piece {
 				j++
 			}
 		}
-		prevStart, prevEnd = start, len(runs)
 	}
 
-	index := make([]int, len(runs))
-	var pieces []piece
+	// A root is the first run of its piece, so that its piece is numbered
+	// before any other run asks for the number.
+	pieces, number := ws.pieces[:0], sized(&ws.number, len(runs))
 	for i, r := range runs {
-		root := find(i)
-		if root == i {
-			index[i] = len(pieces)
+		root := find(int32(i))
+		if int(root) == i {
+			number[i] = int32(len(pieces))
 			pieces = append(pieces, piece{minX: r.from, maxX: r.to - 1, minY: r.y})
 		}
-		q := &pieces[index[root]]
+		number[i] = number[root]
+		q := &pieces[number[i]]
 		q.count += r.to - r.from
+		q.rows++
 		q.minX, q.maxX, q.maxY = min(q.minX, r.from), max(q.maxX, r.to-1), r.y
 	}
-	// Runs are gathered only for pieces large enough to matter.
-	for i, r := range runs {
-		q := &pieces[index[find(i)]]
-		if q.count >= 90 {
-			q.runs = append(q.runs, r)
+	ws.pieces = pieces
+
+	// The runs of the few that could be marks, piece by piece.
+	var fit []darkPiece
+	total := 0
+	for i := range pieces {
+		if q := &pieces[i]; q.plausible(p) {
+			q.next = int32(total)
+			total += int(q.rows)
+		} else {
+			q.next = -1
 		}
 	}
-	return pieces
+	gathered := sized(&ws.gathered, total)
+	for i, r := range runs {
+		if q := &pieces[number[i]]; q.next >= 0 {
+			gathered[q.next] = r
+			q.next++
+		}
+	}
+	for _, q := range pieces {
+		if q.next >= 0 {
+			fit = append(fit, darkPiece{q, gathered[q.next-q.rows : q.next]})
+		}
+	}
+	return fit
 }
 
 // quad takes the two farthest points of the outline as one diagonal and the
 // points farthest from it on either side as the other.
-func (p piece) quad() (q Quad, ok bool) {
-	var outline []raster.Point
+func (p darkPiece) quad(buf *[]raster.Point) (q Quad, ok bool) {
+	outline := (*buf)[:0]
 	for i := 0; i < len(p.runs); {
 		y, from, to := p.runs[i].y, p.runs[i].from, p.runs[i].to
 		for ; i < len(p.runs) && p.runs[i].y == y; i++ {
@@ -210,11 +282,21 @@ func (p piece) quad() (q Quad, ok bool) {
 		}
 		outline = append(outline, raster.Point{X: float64(from), Y: float64(y) + .5}, raster.Point{X: float64(to), Y: float64(y) + .5})
 	}
+	*buf = outline
 	if len(outline) < 8 {
 		return q, false
 	}
+	most := func(measure func(raster.Point) float64) raster.Point {
+		best, at := math.Inf(-1), raster.Point{}
+		for _, pt := range outline {
+			if m := measure(pt); m > best {
+				best, at = m, pt
+			}
+		}
+		return at
+	}
 	farthest := func(from raster.Point) raster.Point {
-		return slices.MaxFunc(outline, func(a, b raster.Point) int { return -cmpDesc(dist(a, from), dist(b, from)) })
+		return most(func(pt raster.Point) float64 { d := sub(pt, from); return d.X*d.X + d.Y*d.Y })
 	}
 	middle := raster.Point{X: float64(p.minX+p.maxX+1) / 2, Y: float64(p.minY+p.maxY+1) / 2}
 	a := farthest(middle)
@@ -223,8 +305,7 @@ func (p piece) quad() (q Quad, ok bool) {
 		return q, false
 	}
 	l := lineThrough(a, c)
-	b := slices.MaxFunc(outline, func(u, v raster.Point) int { return -cmpDesc(l.at(u), l.at(v)) })
-	d := slices.MaxFunc(outline, func(u, v raster.Point) int { return -cmpDesc(-l.at(u), -l.at(v)) })
+	b, d := most(l.at), most(func(pt raster.Point) float64 { return -l.at(pt) })
 	q = Quad{a, b, c, d}
 	if q.Area() < 0 {
 		q = Quad{a, d, c, b}
@@ -234,18 +315,25 @@ func (p piece) quad() (q Quad, ok bool) {
 	}
 	sides := [4]float64{q.Side(0), q.Side(1), q.Side(2), q.Side(3)}
 	short, long := slices.Min(sides[:]), slices.Max(sides[:])
+	share := float64(p.count) / q.Area()
+	if !(short >= 10 && long <= 2.2*short && share > .4 && share < 1.15) {
+		return q, false
+	}
 	// Most of the outline must lie on the quad: a mark's outer ring is whole.
 	near := 0
+	var ls [4]line
+	for i := range ls {
+		ls[i] = lineThrough(q[i], q[(i+1)%4])
+	}
 	for _, pt := range outline {
-		for i := range 4 {
-			if math.Abs(lineThrough(q[i], q[(i+1)%4]).at(pt)) < .06*long+1 {
+		for _, l := range ls {
+			if math.Abs(l.at(pt)) < .06*long+1 {
 				near++
 				break
 			}
 		}
 	}
-	share := float64(p.count) / q.Area()
-	return q, short >= 10 && long <= 2.2*short && share > .4 && share < 1.15 && near*10 >= len(outline)*9
+	return q, near*10 >= len(outline)*9
 }
 
 // ringed is the cheap look before the fine one: black just inside the quad,
@@ -279,7 +367,7 @@ func ringed(p plane, q Quad) bool {
 }
 
 // sharpen moves the quad's sides onto the edges of the black square.
-func sharpen(m mix, q Quad) (Quad, bool) {
+func (ws *Workspace) sharpen(m *mix, q Quad) (Quad, bool) {
 	for round := range 3 {
 		cell := (q.Side(0) + q.Side(1) + q.Side(2) + q.Side(3)) / 4 / label.MarkCells
 		reach := max(1.5, .8*cell)
@@ -288,8 +376,8 @@ func sharpen(m mix, q Quad) (Quad, bool) {
 		}
 		var ls [4]line
 		for i := range 4 {
-			points := sideEdges(m, q, i, markProbes, reach, min(1.5, max(1, .25*cell)))
-			l, support, ok := fitSide(points, markProbes, max(.35, .06*cell))
+			points := sideEdges(&ws.probes, m, q, i, laying{markProbes, reach, min(1.5, max(1, .25*cell)), refineStep})
+			l, support, ok := fitSide(points, markProbes, max(.35, .06*cell), 300)
 			if !ok || support < .4 {
 				return q, false
 			}

@@ -32,8 +32,8 @@ const (
 // findByMarks reads the marks and fits the frame to all their corners. Marks
 // that contradict each other give a *NotFoundError: a photo whose marks cannot
 // be believed is not measured by its edges instead.
-func findByMarks(r *raster.Raster, opt Options) (Frame, error) {
-	seen := detectMarks(r)
+func (ws *Workspace) findByMarks(r *raster.Raster, opt Options) (Frame, error) {
+	seen := ws.detectMarks(r)
 	if len(seen) == 0 {
 		return Frame{}, fewMarks(0)
 	}

@@ -1,6 +1,7 @@
 package frame
 
 import (
+	"encoding/binary"
 	"math"
 
 	"quadtally/vision/raster"
@@ -41,58 +42,101 @@ func (p plane) sample(x, y float64) float64 {
 	return top*(1-fy) + bottom*fy
 }
 
-// reduced shrinks a plane to w x h by averaging whole blocks; it never
-// enlarges.
-func (p plane) reduced(w, h int) plane {
-	if w >= p.w || h >= p.h {
+// walk takes bilinear samples in steps of d from start on, as sample does,
+// into out.
+func (p plane) walk(start, d raster.Point, out []float64) {
+	n := float64(len(out) - 1)
+	x0, y0 := start.X-.5, start.Y-.5
+	x1, y1 := x0+n*d.X, y0+n*d.Y
+	if !(min(x0, x1) >= 0 && min(y0, y1) >= 0 && max(x0, x1) < float64(p.w-2) && max(y0, y1) < float64(p.h-2)) {
+		for i := range out {
+			out[i] = p.sample(start.X+float64(i)*d.X, start.Y+float64(i)*d.Y)
+		}
+		return
+	}
+	// 16.16 fixed point; the end is at least a pixel from the rim.
+	x, y, dx, dy := fixed(x0), fixed(y0), fixed(d.X), fixed(d.Y)
+	for i := range out {
+		q := p.pix[int(y>>16)*p.w+int(x>>16):]
+		below := q[p.w : p.w+2]
+		fx, fy := x>>8&255, y>>8&255
+		top := int64(q[0])<<8 + (int64(q[1])-int64(q[0]))*fx
+		bottom := int64(below[0])<<8 + (int64(below[1])-int64(below[0]))*fx
+		out[i] = float64(top<<8+(bottom-top)*fy) * (1. / 65536)
+		x += dx
+		y += dy
+	}
+}
+
+// shrunk averages blocks of fx x fy pixels into buf; what is left over at the
+// right and lower rim is dropped.
+func (p plane) shrunk(fx, fy int, buf *[]byte) plane {
+	if fx == 1 && fy == 1 {
 		return p
 	}
-	if p.w == 2*w && p.h == 2*h {
-		return p.halved()
-	}
-	if p.w == 4*w && p.h == 4*h {
-		return p.halved().halved()
-	}
-	out := plane{w, h, make([]byte, w*h)}
-	x0 := make([]int, w+1)
-	for x := range x0 {
-		x0[x] = x * p.w / w
-	}
-	sums := make([]uint32, w)
-	for y := range h {
-		top, bottom := y*p.h/h, (y+1)*p.h/h
-		clear(sums)
-		for row := top; row < bottom; row++ {
-			line := p.pix[row*p.w : (row+1)*p.w]
-			for x := range sums {
-				var s uint32
-				for _, v := range line[x0[x]:x0[x+1]] {
-					s += uint32(v)
-				}
-				sums[x] += s
-			}
+	out := plane{w: p.w / fx, h: p.h / fy}
+	out.pix = sized(buf, out.w*out.h)
+	for y := range out.h {
+		row := out.pix[y*out.w:][:out.w]
+		src := p.pix[y*fy*p.w:]
+		done := 0
+		switch {
+		case fx == 2 && fy == 2:
+			done = halveRow(row, src[:p.w], src[p.w:][:p.w])
+		case fx == 4 && fy == 4:
+			done = quarterRow(row, src[:p.w], src[p.w:][:p.w], src[2*p.w:][:p.w], src[3*p.w:][:p.w])
 		}
-		for x, s := range sums {
-			n := uint32((bottom - top) * (x0[x+1] - x0[x]))
-			out.pix[y*w+x] = byte((s + n/2) / n)
+		for x := done; x < out.w; x++ {
+			sum := uint32(0)
+			for i := range fy {
+				for _, v := range src[i*p.w+x*fx:][:fx] {
+					sum += uint32(v)
+				}
+			}
+			row[x] = byte((sum + uint32(fx*fy)/2) / uint32(fx*fy))
 		}
 	}
 	return out
 }
 
-// halved is reduced for the usual case, each pixel the mean of four.
-func (p plane) halved() plane {
-	w, h := p.w/2, p.h/2
-	out := plane{w, h, make([]byte, w*h)}
-	for y := range h {
-		a, b := p.pix[2*y*p.w:][:2*w], p.pix[(2*y+1)*p.w:][:2*w]
-		row := out.pix[y*w:][:w]
-		for x := range row {
-			i := 2 * x
-			row[x] = byte((uint32(a[i]) + uint32(a[i+1]) + uint32(b[i]) + uint32(b[i+1]) + 2) >> 2)
-		}
+// even picks every second byte of eight: sums of up to 257 bytes then have
+// room in each of four lanes, and one addition makes four.
+const even = 0x00ff00ff00ff00ff
+
+// halveRow averages blocks of 2 x 2, four at a time, and returns how many
+// pixels of row are done.
+func halveRow(row, a, b []byte) int {
+	done := 0
+	for len(row) >= 4 && len(a) >= 8 && len(b) >= 8 {
+		u, v := binary.LittleEndian.Uint64(a), binary.LittleEndian.Uint64(b)
+		s := u&even + u>>8&even + v&even + v>>8&even + 0x0002000200020002
+		s = s >> 2 & even
+		s = (s | s>>8) & 0x0000ffff0000ffff
+		binary.LittleEndian.PutUint32(row, uint32(s|s>>16))
+		row, a, b = row[4:], a[8:], b[8:]
+		done += 4
 	}
-	return out
+	return done
+}
+
+// quarterRow averages blocks of 4 x 4, four at a time.
+func quarterRow(row, a, b, c, d []byte) int {
+	done := 0
+	for len(row) >= 4 && len(a) >= 16 && len(b) >= 16 && len(c) >= 16 && len(d) >= 16 {
+		var out uint32
+		for half := 8; half >= 0; half -= 8 {
+			t, u := binary.LittleEndian.Uint64(a[half:]), binary.LittleEndian.Uint64(b[half:])
+			v, w := binary.LittleEndian.Uint64(c[half:]), binary.LittleEndian.Uint64(d[half:])
+			s := t&even + t>>8&even + u&even + u>>8&even + v&even + v>>8&even + w&even + w>>8&even
+			s += s >> 16 // lanes 0 and 2 hold the sums of 16
+			left, right := uint32(s&0xffff+8)>>4, uint32(s>>32&0xffff+8)>>4
+			out = out<<16 | right<<8 | left
+		}
+		binary.LittleEndian.PutUint32(row, out)
+		row, a, b, c, d = row[4:], a[16:], b[16:], c[16:], d[16:]
+		done += 4
+	}
+	return done
 }
 
 // planesOf gives luma and both chroma planes of a raster.
@@ -112,62 +156,101 @@ func usable(r *raster.Raster) bool {
 		len(r.Cb) >= r.ChromaWidth*r.ChromaHeight && len(r.Cr) >= r.ChromaWidth*r.ChromaHeight
 }
 
-// ratioScale turns a ratio of chroma to luma into grey levels about 128: the
-// strongest paint just fills the range. ratioFloor keeps the noise of black
-// pixels down.
+// Chroma over luma, in grey levels about 128, is what paint is told by. Light
+// falls out of the ratio, paint stays: a pipe's shaded flank has the colour of
+// its lit one and a shadow's rim on the ground does not show, while in luma
+// both are stronger edges than the one between shaded pipe and shaded ground.
+// With ratioScale the strongest paint just fills the range; ratioFloor keeps
+// the noise of black pixels down.
 const (
 	ratioScale = 200
 	ratioFloor = 8
 )
 
-// ratios are the two chroma planes over luma, all of one size. Light falls out
-// of a ratio, paint stays: a pipe's shaded flank has the colour of its lit one
-// and a shadow's rim on the ground does not show, while in luma both are
-// stronger edges than the one between shaded pipe and shaded ground.
-func ratios(luma, cb, cr plane) (u, v plane) {
-	var over [256]int32 // 16.16
-	for i := range over {
-		over[i] = int32(math.Round(ratioScale * 65536 / float64(i+ratioFloor)))
-	}
-	divide := func(c plane) plane {
-		out := plane{c.w, c.h, make([]byte, len(c.pix))}
-		for i, b := range c.pix {
-			x := (int32(b)-128)*over[luma.pix[i]]>>16 + 128
-			out.pix[i] = byte(min(255, max(0, x)))
+// ratioTable holds the ratio for each luma and chroma.
+type ratioTable [256][256]byte
+
+func newRatioTable() *ratioTable {
+	t := new(ratioTable)
+	for y := range t {
+		over := ratioScale * 65536 / (y + ratioFloor)
+		for c := range t[y] {
+			t[y][c] = byte(min(255, max(0, (c-128)*over>>16+128)))
 		}
-		return out
 	}
-	return divide(cb), divide(cr)
+	return t
 }
 
 // picture is a raster's luma and colour ratios at one common scale, for
-// searching.
+// searching, and what is needed to look closer.
 type picture struct {
 	w, h   int
 	perPx  [2]float64 // luma pixels per search pixel, across and down
-	planes [3]plane
+	planes [channels]plane
+	fine   mix // without weights
 }
+
+// The channels of a search picture: luma, both colour ratios, and half their
+// difference. Earth and straw lie on the orange side of grey, so that white,
+// blue, bare metal and orange all differ from them along that last axis, and
+// less noisily than in either ratio.
+const (
+	inLuma = iota
+	inBlue
+	inRed
+	inWarmth
+	channels
+)
 
 // searchLongSide bounds the longer side of the search picture, pixels: a
 // frame side of a metre still spans some 300, and the search costs little.
-const searchLongSide = 512
+const searchLongSide = 640
 
-func searchPicture(r *raster.Raster) picture {
-	k := math.Ceil(float64(max(r.ChromaWidth, r.ChromaHeight)) / searchLongSide)
-	w := max(1, int(float64(r.ChromaWidth)/k))
-	h := max(1, int(float64(r.ChromaHeight)/k))
-	s := picture{w: w, h: h, perPx: [2]float64{float64(r.Width) / float64(w), float64(r.Height) / float64(h)}}
-	for i, p := range planesOf(r) {
-		s.planes[i] = p.reduced(w, h)
+// searchPicture touches each pixel of the raster once, twice in luma where
+// chroma is coarser.
+func (ws *Workspace) searchPicture(r *raster.Raster) picture {
+	in := planesOf(r)
+	k := 1
+	for max(in[1].w, in[1].h) > k*searchLongSide {
+		k *= 2
 	}
-	s.planes[1], s.planes[2] = ratios(s.planes[0], s.planes[1], s.planes[2])
+	// Luma pixels per chroma pixel; sizes that are odd are rounded up in a file.
+	sx, sy := roundRatio(in[0].w, in[1].w), roundRatio(in[0].h, in[1].h)
+	s := picture{perPx: [2]float64{float64(k * sx), float64(k * sy)}}
+	s.fine = mix{luma: in[0], paint: in, sx: 1 / float64(sx), sy: 1 / float64(sy)}
+	s.fine.paint[0] = in[0].shrunk(sx, sy, &ws.light)
+	for c, p := range s.fine.paint {
+		s.planes[c] = p.shrunk(k, k, &ws.small[c])
+	}
+	s.w, s.h = min(s.planes[0].w, s.planes[1].w), min(s.planes[0].h, s.planes[1].h)
+	if ws.paint == nil {
+		ws.paint = newRatioTable()
+	}
+	for c := range s.fine.paint {
+		// The raster's own planes are not to be written on; a row never moves
+		// down, so that one buffer serves both.
+		from := s.planes[c]
+		out := plane{s.w, s.h, sized(&ws.small[c], max(s.w*s.h, len(ws.small[c])))[:s.w*s.h]}
+		for y := range s.h {
+			row, levels := out.pix[y*s.w:][:s.w], from.pix[y*from.w:][:s.w]
+			if c == 0 {
+				copy(row, levels)
+				continue
+			}
+			light := s.planes[0].pix[y*s.w:][:s.w]
+			for x, v := range levels {
+				row[x] = ws.paint[light[x]][v]
+			}
+		}
+		s.planes[c] = out
+	}
+	warmth := plane{s.w, s.h, sized(&ws.small[inWarmth], s.w*s.h)}
+	blue, red := s.planes[inBlue].pix, s.planes[inRed].pix
+	for i := range warmth.pix {
+		warmth.pix[i] = byte((255 + int(blue[i]) - int(red[i])) >> 1)
+	}
+	s.planes[inWarmth] = warmth
 	return s
 }
 
-// finePlanes are luma and colour ratios at full scale, for refining.
-func finePlanes(r *raster.Raster) [3]plane {
-	p := planesOf(r)
-	luma := p[0].reduced(p[1].w, p[1].h)
-	p[1], p[2] = ratios(luma, p[1], p[2])
-	return p
-}
+func roundRatio(a, b int) int { return max(1, int(math.Round(float64(a)/float64(b)))) }

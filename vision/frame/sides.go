@@ -14,17 +14,18 @@ type edgePoint struct {
 }
 
 // fitSide finds the line most probes agree on, within tol pixels (RANSAC,
-// Fischler & Bolles 1981, CACM 24(6) 381-395, over a fixed fan of pairs so
-// that the same photo always gives the same answer), then refines it by
-// least squares on the points it agrees with, softly weighted. support is the
-// share of all probes that agree.
-func fitSide(points []edgePoint, probes int, tol float64) (best line, support float64, ok bool) {
+// Fischler & Bolles 1981, CACM 24(6) 381-395, over a fixed fan of about tries
+// pairs so that the same photo always gives the same answer), then refines it
+// by least squares on the points it agrees with, softly weighted. support is
+// the share of all probes that agree.
+func fitSide(points []edgePoint, probes int, tol float64, tries int) (best line, support float64, ok bool) {
 	if len(points) < 4 {
 		return best, 0, false
 	}
 	apart := max(2, probes/4)
-	stride := 1 + len(points)*len(points)/700
+	stride := 1 + len(points)*len(points)/tries
 	most, tried := 0, 0
+fan:
 	for i, a := range points {
 		for _, b := range points[i+1:] {
 			if b.probe-a.probe < apart {
@@ -35,7 +36,9 @@ func fitSide(points []edgePoint, probes int, tol float64) (best line, support fl
 			}
 			l := lineThrough(a.at, b.at)
 			if n := agreeing(points, l, tol, most); n > most {
-				most, best = n, l
+				if most, best = n, l; most*8 >= probes*7 {
+					break fan // no other line can be meant
+				}
 			}
 		}
 	}
@@ -121,44 +124,96 @@ const (
 	searchProbes = 48
 	searchReach  = 4  // search pixels to either side of the guessed edge
 	widestPipe   = 34 // search pixels
+	edgeSlope    = 1.5 * clutterUnit
 )
+
+// along gives the slope of the gradient along d at start and in steps of d from
+// there, in tenths of clutter; 0 outside the picture.
+func (g gradients) along(start, d raster.Point, out []int16) {
+	x, y, dx, dy := fixed(start.X), fixed(start.Y), fixed(d.X), fixed(d.Y)
+	nx, ny := int(math.Round(256*d.X)), int(math.Round(256*d.Y))
+	for i := range out {
+		px, py := int(x>>16), int(y>>16)
+		out[i] = 0
+		if uint(px) < uint(g.w) && uint(py) < uint(g.h) {
+			at := g.g[2*(py*g.w+px):]
+			_ = at[1]
+			out[i] = int16((int(at[0])*nx + int(at[1])*ny) >> 8)
+		}
+		x += dx
+		y += dy
+	}
+}
+
+// share is where along a side probe k of n lies, away from the corners.
+func share(k, n int) float64 { return .04 + .92*(float64(k)+.5)/float64(n) }
+
+// seen is a quick look at how much of a guess's four sides is there: the mean
+// over probes of the strongest slope near the side, cut off above.
+func (g gradients) seen(q Quad, outward bool) int {
+	const probes, most = 16, 4 * clutterUnit
+	var near [2*searchReach + 1]int16
+	sum, weakest := 0, math.MaxInt
+	for i := range 4 {
+		side := 0
+		for k := range probes {
+			at, n := q.probe(i, share(k, probes))
+			g.along(beyond(at, n, -searchReach), n, near[:])
+			best := int16(0)
+			for _, s := range near {
+				if !outward {
+					s = -s
+				}
+				best = max(best, s)
+			}
+			side += int(min(best, most))
+		}
+		sum += side
+		weakest = min(weakest, side)
+	}
+	return sum + 2*weakest
+}
+
+// beyond is the point d pixels from p along n.
+func beyond(p, n raster.Point, d float64) raster.Point {
+	return raster.Point{X: p.X + d*n.X, Y: p.Y + d*n.Y}
+}
+
+// profiles are the slopes across each side of a quad, probe by probe, from
+// widestPipe pixels inside it to as many outside, positive for the quad's own
+// edge.
+type profiles [4][searchProbes][2*widestPipe + 1]int16
 
 // judge refines a guess on the search picture's own gradients and measures
 // how much of each side is there and whether a second edge, of opposite sign,
 // runs along beyond it: a frame is a strip, while a furrow, a shadow's rim or
 // a row of leaves is not.
-func judge(g guess, s picture, gr gradients) (v verdict, ok bool) {
-	sign := 1.0
-	if !g.outward {
-		sign = -1
-	}
-	slope := func(p, n raster.Point) float64 {
-		x, y := int(p.X), int(p.Y)
-		if p.X < 1 || p.Y < 1 || x >= gr.w-1 || y >= gr.h-1 {
-			return 0
-		}
-		i := y*gr.w + x
-		return sign * (float64(gr.gx[i])*n.X + float64(gr.gy[i])*n.Y)
-	}
+func (ws *Workspace) judge(g guess, s picture, gr gradients) (v verdict, ok bool) {
 	v.guess = g
+	var near [2*searchReach + 1]int16
+	points := ws.probes.points[:0]
+	defer func() { ws.probes.points = points }()
 	for range 2 {
 		var ls [4]line
 		for i := range 4 {
-			var points []edgePoint
+			points = points[:0]
 			for k := range searchProbes {
-				at, n := v.quad.probe(i, .04+.92*(float64(k)+.5)/searchProbes)
-				best, where := 1.5, math.NaN()
-				for d := -searchReach; d <= searchReach; d++ {
-					next := slope(raster.Point{X: at.X + n.X*float64(d), Y: at.Y + n.Y*float64(d)}, n)
+				at, n := v.quad.probe(i, share(k, searchProbes))
+				gr.along(beyond(at, n, -searchReach), n, near[:])
+				best, where := int16(edgeSlope), math.NaN()
+				for j, next := range near {
+					if !g.outward {
+						next = -next
+					}
 					if next > best {
-						best, where = next, float64(d)
+						best, where = next, float64(j-searchReach)
 					}
 				}
 				if !math.IsNaN(where) {
-					points = append(points, edgePoint{k, raster.Point{X: at.X + n.X*where, Y: at.Y + n.Y*where}})
+					points = append(points, edgePoint{k, beyond(at, n, where)})
 				}
 			}
-			l, s, found := fitSide(points, searchProbes, 1.2)
+			l, s, found := fitSide(points, searchProbes, 1.2, 300)
 			if !found || s < .2 {
 				return v, false
 			}
@@ -171,17 +226,30 @@ func judge(g guess, s picture, gr gradients) (v verdict, ok bool) {
 		v.quad = q
 	}
 
-	outward := beside(v.quad, slope, 1)
+	pr := &ws.probes.profiles
+	for i := range 4 {
+		for k := range searchProbes {
+			at, n := v.quad.probe(i, share(k, searchProbes))
+			p := pr[i][k][:]
+			gr.along(beyond(at, n, -widestPipe), n, p)
+			if !g.outward {
+				for j := range p {
+					p[j] = -p[j]
+				}
+			}
+		}
+	}
+	outward := pr.beside(1)
 	v.widthPx = outward.width
 	for i := range 4 {
 		if v.widthPx > 0 {
 			v.outer[i] = outward.strength[i]
-			v.uneven[i] = s.uneven(v.quad, i, outward.widths[i], slope)
+			v.uneven[i] = ws.uneven(s, v.quad, i, outward.widths[i])
 		}
 		v.score += v.support[i]*(.5+min(1, max(0, v.outer[i]))) - min(1, v.uneven[i])
 	}
 	v.score += slices.Min(v.support[:])
-	v.outside = beside(v.quad, slope, -1).beats(outward)
+	v.outside = pr.beside(-1).beats(outward)
 	if !v.strip() || v.outside {
 		v.score -= 2
 	}
@@ -196,18 +264,19 @@ type edges struct {
 	strength [4]float64 // mean slope, clutter units
 }
 
-// beside looks outward (direction 1) or inward (-1) from the sides of q. slope
-// is the gradient along a normal, positive for the quad's own edge.
-func beside(q Quad, slope func(p, n raster.Point) float64, direction float64) (e edges) {
+// beside looks outward (direction 1) or inward (-1) from the sides.
+func (pr *profiles) beside(direction int) (e edges) {
 	var profile [4][widestPipe + 1]float64
 	for i := range 4 {
+		var sums [widestPipe + 1]int
 		for k := range searchProbes {
-			at, n := q.probe(i, .04+.92*(float64(k)+.5)/searchProbes)
+			p := &pr[i][k]
 			for d := 1; d <= widestPipe; d++ {
-				f := direction * float64(d)
-				s := slope(raster.Point{X: at.X + n.X*f, Y: at.Y + n.Y*f}, n)
-				profile[i][d] += max(-4, min(4, -s)) / searchProbes
+				sums[d] += int(max(-4*clutterUnit, min(4*clutterUnit, -p[widestPipe+direction*d])))
 			}
+		}
+		for d, s := range sums {
+			profile[i][d] = float64(s) / (searchProbes * clutterUnit)
 		}
 	}
 	best := 0.0
@@ -268,16 +337,19 @@ func (v verdict) strip() bool {
 // is the rim of the shadow the pipe throws into the quadrat, one is ground.
 // Only places where the edge itself is seen are asked, for elsewhere a leaf
 // lies over the pipe.
-func (s picture) uneven(q Quad, i int, width float64, slope func(p, n raster.Point) float64) float64 {
+func (ws *Workspace) uneven(s picture, q Quad, i int, width float64) float64 {
 	var inner, middle, outer, ground [3][]float64
+	for c := range 3 {
+		v := ws.probes.strips[4*c : 4*c+4]
+		inner[c], middle[c], outer[c], ground[c] = v[0][:0], v[1][:0], v[2][:0], v[3][:0]
+	}
 	for k := range searchProbes {
-		at, n := q.probe(i, .04+.92*(float64(k)+.5)/searchProbes)
-		back := raster.Point{X: at.X - n.X, Y: at.Y - n.Y}
-		on := raster.Point{X: at.X + n.X, Y: at.Y + n.Y}
-		if max(slope(back, n), slope(at, n), slope(on, n)) < 1.5 {
+		p := &ws.probes.profiles[i][k]
+		if max(p[widestPipe-1], p[widestPipe], p[widestPipe+1]) < edgeSlope {
 			continue
 		}
-		for c, p := range s.planes {
+		at, n := q.probe(i, share(k, searchProbes))
+		for c, p := range s.planes[:3] {
 			value := func(d float64) float64 { return p.sample(at.X+d*n.X, at.Y+d*n.Y) }
 			inner[c] = append(inner[c], value(max(1, .25*width)))
 			middle[c] = append(middle[c], value(.5*width))
@@ -319,4 +391,14 @@ func peakNear(profile []float64, d int) int {
 		}
 	}
 	return best
+}
+
+// probeScratch is what the probes of one quad are written on.
+type probeScratch struct {
+	points   []edgePoint
+	profiles profiles
+	strips   [12][searchProbes]float64
+
+	values, light, other []float64 // samples along one probe
+	sums, slope          []float64
 }

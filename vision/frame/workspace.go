@@ -1,0 +1,46 @@
+package frame
+
+import "quadtally/vision/raster"
+
+// Workspace is the scratch memory of a search. One that is kept from photo to
+// photo spares asking for a few megabytes each time, which takes longer than
+// what is done with them. The zero value is ready; it must not be used by two
+// goroutines at a time. Nothing of a photo is kept that would change the
+// answer for the next.
+type Workspace struct {
+	small     [channels][]byte // search picture
+	light     []byte           // luma at the size of chroma, where that is smaller
+	middle    []byte           // picture in which marks are looked for
+	pixels    [channels][]int8 // gradients of the search picture
+	acc       []uint16         // line evidence of one channel
+	speakers  []int32
+	crossings []crossed
+	aim       *directions
+	paint     *ratioTable
+
+	lo, hi   []byte  // darkest and brightest of each tile
+	level    []int16 // threshold of each tile
+	runs     []run
+	pieces   []piece
+	number   []int32 // piece of each run
+	gathered []run
+	outline  []raster.Point
+
+	probes probeScratch
+}
+
+// Find looks for the frame. A *NotFoundError is a normal answer and says what
+// to do about the photo.
+func Find(r *raster.Raster, opt Options) (Frame, error) {
+	return new(Workspace).Find(r, opt)
+}
+
+// sized gives buf n elements, whatever they hold, and asks for new memory only
+// where the old is too small.
+func sized[T any](buf *[]T, n int) []T {
+	if cap(*buf) < n {
+		*buf = make([]T, n)
+	}
+	*buf = (*buf)[:n]
+	return *buf
+}
