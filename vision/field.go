@@ -212,21 +212,27 @@ func (f *field) survey(luma plane, n int) {
 }
 
 // spread fills a row with values given for the tiles, linear between the
-// middles of the tiles.
+// middles of the tiles and level beyond the outermost.
 func (f *field) spread(tiles []float64, row int, out []int64) {
 	t := float64(f.tile())
-	at := func(i, n int) (int, int, float64) {
-		v := min(max((float64(i)+0.5)/t-0.5, 0), float64(n-1))
-		return int(v), min(int(v)+1, n-1), v - math.Floor(v)
-	}
-	y0, y1, fy := at(row, f.ay)
-	column := make([]float64, f.ax)
-	for a := range column {
-		column[a] = tiles[y0*f.ax+a]*(1-fy) + tiles[y1*f.ax+a]*fy
-	}
-	for i := range out {
-		a, b, fx := at(i, f.ax)
-		out[i] = int64(column[a]*(1-fx) + column[b]*fx)
+	down := min(max((float64(row)+0.5)/t-0.5, 0), float64(f.ay-1))
+	y0 := int(down)
+	upper, lower := tiles[y0*f.ax:][:f.ax], tiles[min(y0+1, f.ay-1)*f.ax:][:f.ax]
+	at := func(a int) float64 { return upper[a] + (lower[a]-upper[a])*(down-float64(y0)) }
+	i := 0
+	for a := -1; a < f.ax && i < len(out); a++ {
+		here, next := at(max(a, 0)), at(min(a+1, f.ax-1))
+		middle := (float64(a)+0.5)*t - 0.5
+		end := min(int(math.Ceil(middle+t)), len(out))
+		if a == f.ax-1 {
+			end = len(out)
+		}
+		step := (next - here) / t
+		value, add := int64(here+(float64(i)-middle)*step), int64(step)
+		for ; i < end; i++ {
+			out[i] = value
+			value += add
+		}
 	}
 }
 

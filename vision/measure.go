@@ -80,7 +80,7 @@ func (ws *Workspace) Measure(photo []byte, opt Options) (Measurement, error) {
 		Flags: []Flag{},
 	}
 	m.Width, m.Height = r.UprightSize()
-	if err := m.locate(r, opt); err != nil {
+	if err := ws.locate(&m, r, opt); err != nil {
 		return Measurement{}, err
 	}
 	if err := ws.look(&m, r, opt); err != nil {
@@ -106,8 +106,8 @@ func (e *NoFrameError) Is(target error) bool { return target == frame.ErrNotFoun
 
 // locate finds the ground, the frame's inside or the whole photo, and the
 // card. The card is read also where no frame is found.
-func (m *Measurement) locate(r *raster.Raster, opt Options) error {
-	marks, noFrame := m.findFrame(r, opt)
+func (ws *Workspace) locate(m *Measurement, r *raster.Raster, opt Options) error {
+	marks, noFrame := ws.findFrame(m, r, opt)
 	var none *NoFrameError
 	if noFrame != nil && !errors.As(noFrame, &none) {
 		return noFrame
@@ -125,7 +125,7 @@ func (m *Measurement) locate(r *raster.Raster, opt Options) error {
 
 // findFrame sets the frame, unless the whole photo is the ground, and tells
 // where its marks lie in the Y plane.
-func (m *Measurement) findFrame(r *raster.Raster, opt Options) (marks []frame.Quad, err error) {
+func (ws *Workspace) findFrame(m *Measurement, r *raster.Raster, opt Options) (marks []frame.Quad, err error) {
 	switch {
 	case opt.Corners != nil:
 		m.Frame = &FrameFix{Corners: *opt.Corners, InnerMM: opt.FrameMM, Kind: "by hand", Confidence: 1}
@@ -137,7 +137,7 @@ func (m *Measurement) findFrame(r *raster.Raster, opt Options) (marks []frame.Qu
 	fo := frame.DefaultOptions()
 	fo.WidthMM, fo.HeightMM = opt.FrameMM[0], opt.FrameMM[1]
 	fo.PipeDiameterMM, fo.FocalPx = opt.PipeDiameterMM, opt.FocalPx
-	f, err := frame.Find(r, fo)
+	f, err := ws.frame.Find(r, fo)
 	var none *frame.NotFoundError
 	switch {
 	case errors.As(err, &none):

@@ -1,5 +1,7 @@
 package vision
 
+import "quadtally/vision/frame"
+
 // Workspace is the memory in which one photo after another is measured, so
 // that none pays for clearing what the last one has used: asking the system
 // for fresh memory took half the time of a decode. The zero value is ready.
@@ -10,6 +12,7 @@ type Workspace struct {
 	smooth  [3][]int16 // and its planes after
 	codes   []uint8
 	outside []bool
+	frame   frame.Workspace
 }
 
 // grow makes a buffer n long without clearing it.
