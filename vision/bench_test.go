@@ -112,6 +112,36 @@ func BenchmarkMeasure(b *testing.B) {
 	}
 }
 
+// BenchmarkTwoWorkers states how much faster two workers, each with its own
+// workspace, get through photos than one does. The program's workers are
+// processes, which share even less.
+func BenchmarkTwoWorkers(b *testing.B) {
+	photo, opt := framedPhoto(b, 1, false)
+	const each = 4
+	var spaces [2]Workspace
+	work := func(ws *Workspace) {
+		for range each {
+			if _, err := ws.Measure(photo, opt); err != nil {
+				b.Error(err)
+			}
+		}
+	}
+	var one, two time.Duration
+	for b.Loop() {
+		start := time.Now()
+		work(&spaces[0])
+		one += time.Since(start)
+		start = time.Now()
+		var both sync.WaitGroup
+		for i := range spaces {
+			both.Go(func() { work(&spaces[i]) })
+		}
+		both.Wait()
+		two += time.Since(start)
+	}
+	b.ReportMetric(2*float64(one)/float64(two), "of-one-worker")
+}
+
 // BenchmarkSeason re-thresholds a season of 1000 photos from stored curves.
 func BenchmarkSeason(b *testing.B) {
 	rng := rand.New(rand.NewPCG(1, 9))

@@ -20,8 +20,17 @@ import (
 // one named by QUADTALLY_SHARED; the test is skipped where there is none.
 func sharedDir(t testing.TB) string {
 	t.Helper()
+	dir, ok := findShared(t)
+	if !ok {
+		t.Skip("reference folder ../shared is not here: the open field photos cannot be measured")
+	}
+	return dir
+}
+
+func findShared(t testing.TB) (string, bool) {
+	t.Helper()
 	if d := os.Getenv("QUADTALLY_SHARED"); d != "" {
-		return d
+		return d, true
 	}
 	dir, err := os.Getwd()
 	if err != nil {
@@ -29,11 +38,10 @@ func sharedDir(t testing.TB) string {
 	}
 	for ; dir != filepath.Dir(dir); dir = filepath.Dir(dir) {
 		if d := filepath.Join(dir, "..", "shared"); exists(filepath.Join(d, "fields")) {
-			return d
+			return d, true
 		}
 	}
-	t.Skip("reference folder ../shared is not here: the open field photos cannot be measured")
-	return ""
+	return "", false
 }
 
 func exists(path string) bool {
