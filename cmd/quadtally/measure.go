@@ -146,7 +146,7 @@ func (a *app) measure(paths []string, f measureFlags) error {
 	}
 	var jobs []photoJob
 	for _, file := range scan.Files {
-		jobs = append(jobs, photoJob{Path: file.Path, Options: opt})
+		jobs = append(jobs, photoJob{Path: file.Path, Hash: file.Hash, Options: opt})
 		for _, copy := range scan.Copies[file.Hash] {
 			a.note("%s has the same content as %s and is measured once", copy, file.Path)
 		}

@@ -2,6 +2,7 @@ package record
 
 import (
 	"context"
+	"crypto/sha256"
 	"database/sql"
 	"encoding/json"
 	"errors"
@@ -48,7 +49,7 @@ func (s *Snapshot) Photo(hash string) (*Photo, bool) {
 	if i, ok := s.photoAt[hash]; ok {
 		return &s.Photos[i], true
 	}
-	if len(hash) < 6 {
+	if len(hash) < 6 || len(hash) >= 2*sha256.Size { // too short, or whole and unknown
 		return nil, false
 	}
 	var found *Photo
