@@ -21,7 +21,7 @@ var update = flag.Bool("update", false, "write the golden files anew")
 
 // Golden values hold the program on one machine to what it says on another.
 // The record of one machine kind is the same byte for byte
-// (TestSameRecordTwice). Between kinds, compilers may join a product and a sum
+// (TestTortureSameRecordTwice). Between kinds, compilers may join a product and a sum
 // into one rounding and mathematical functions may differ in the last digit,
 // so that a number may move by what such a digit can do:
 const (

@@ -377,6 +377,9 @@ func hostileSheets(t testing.TB, rng *rand.Rand, n int) map[string][]byte {
 	out["impossible cell.xlsx"] = inSheet(func(s string) string {
 		return strings.Replace(s, "<sheetData>", `<sheetData><row r="99999999999"><c r="ZZZZZZ99999999999"><v>1</v></c></row>`, 1)
 	})
+	out["many merges.xlsx"] = inSheet(func(s string) string {
+		return strings.Replace(s, "</sheetData>", "</sheetData><mergeCells>"+strings.Repeat(`<mergeCell ref="A1:J9000"/>`, full(1000, 10_000))+"</mergeCells>", 1)
+	})
 	out["deep.xlsx"] = inSheet(func(s string) string { return strings.Repeat("<a>", full(100_000, 1_000_000)) + s })
 	out["million columns.csv"] = []byte("plot" + strings.Repeat(",x", 1_000_000) + "\n101" + strings.Repeat(",1", 1_000_000) + "\n")
 	out["one cell.csv"] = []byte("plot,quadrat,visit,grass\n101,1,1,\"" + strings.Repeat("9", 8<<20) + "\"\n")
