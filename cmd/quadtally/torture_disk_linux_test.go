@@ -99,6 +99,8 @@ func TestTortureFullDisk(t *testing.T) {
 	// Tables are written whole or not at all.
 	free := fill(t, disk, 20<<10)
 	oneSentence(t, say(t, "export", filepath.Join(disk, "out"), "--trial", disk), exitFailed, "was not written")
+	oneSentence(t, say(t, "report", "--format", "html", "--out", filepath.Join(disk, "report"), "--trial", disk), exitFailed, "was not written")
+	os.Remove(filepath.Join(disk, "report")) // fails where anything is in it, and is found below
 	list, err := os.ReadDir(disk)
 	if err != nil {
 		t.Fatal(err)

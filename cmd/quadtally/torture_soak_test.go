@@ -1,13 +1,16 @@
 package main
 
 import (
+	"bytes"
 	"cmp"
+	"fmt"
 	"os"
 	"path/filepath"
 	"slices"
 	"testing"
 	"time"
 
+	"quadtally/cmd/quadtally/internal/intake/phototest"
 	"quadtally/cmd/quadtally/internal/record"
 )
 
@@ -121,4 +124,44 @@ func TestTortureSoak(t *testing.T) {
 	figure(t, "soak: memory early, late", many, "program %.1f, %.1f MB; largest worker %.1f, %.1f MB", mb(0), mb(1), mb(2), mb(3))
 	figure(t, "soak: open files early, late", many, "program %.0f, %.0f; worker %.0f, %.0f", figures[4], figures[5], figures[6], figures[7])
 	figure(t, "soak: computing a photo", many, "%.2f times as much in the last fifth as in the second tenth to third", ratio)
+}
+
+// TestTortureLoosePhotos: `measure` takes no more memory for many photos than
+// for few.
+func TestTortureLoosePhotos(t *testing.T) {
+	few, many := full(8, 50), full(16, 500)
+	peak := func(n int) int64 {
+		dir := t.TempDir()
+		photo := phototest.JPEG(phototest.Ground(1, 1600, 1200), nil, nil)
+		for i := range n {
+			// What comes after the picture's end makes each file a photo of its own.
+			if err := os.WriteFile(filepath.Join(dir, fmt.Sprintf("%d.jpg", i)), append(bytes.Clone(photo), fmt.Sprint(i)...), 0o644); err != nil {
+				t.Fatal(err)
+			}
+		}
+		cmd := program("measure", "--no-frame", "--json", dir)
+		if err := cmd.Start(); err != nil {
+			t.Fatal(err)
+		}
+		ended := make(chan error, 1)
+		go func() { ended <- cmd.Wait() }()
+		most := int64(0)
+		for {
+			select {
+			case err := <-ended:
+				if err != nil {
+					t.Fatal(err)
+				}
+				return most
+			case <-time.After(10 * time.Millisecond):
+				most = max(most, processes(cmd.Process.Pid)[cmd.Process.Pid].peak)
+			}
+		}
+	}
+	a, b := peak(few), peak(many)
+	planes := int64(many-few) * 1600 * 1200 / 4 // one byte for each point of the half-scale plane
+	if planes > 64<<20 && b-a > planes/4 {
+		t.Errorf("%d photos took %d MB, %d took %d MB", few, a>>20, many, b>>20)
+	}
+	figure(t, "measure: memory, few and many photos", fmt.Sprintf("%d, %d photos", few, many), "at most %d, %d MB", a>>20, b>>20)
 }

@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"math/rand/v2"
 	"os"
 	"os/exec"
@@ -129,7 +130,9 @@ func stopAtRandom(t *testing.T, sig syscall.Signal, times int, dir, before, want
 		if err := cmd.Start(); err != nil {
 			t.Fatal(err)
 		}
-		time.Sleep(time.Duration(rng.Float64() * float64(usual)))
+		// Random moments, closer together where the work is done than while the
+		// program starts.
+		time.Sleep(time.Duration(math.Sqrt(rng.Float64()) * float64(usual)))
 		cmd.Process.Signal(sig)
 		err := cmd.Wait()
 		var exit *exec.ExitError
