@@ -8,7 +8,7 @@ DEMO     := alder-bend
 # OpenCV's own threads are of no use: photos are spread over processes.
 export OPENCV_FOR_THREADS_NUM = 1
 
-.PHONY: build demo test test-all bench torture setup setup-all clean
+.PHONY: build demo test test-all bench torture throughput setup setup-all clean
 
 build: setup
 	go build -o quadtally ./cmd/quadtally
@@ -33,9 +33,15 @@ bench: setup
 	go test -count=1 -v -run 'Report$$' ./vision/... ./cmd/quadtally/... | grep -v '^=== \|^--- \|^ok \|^PASS\|no test files\|no tests to run'
 	go test -run '^$$' -bench . -benchtime 2s ./...
 
-# Interrupted, crowded, damaged and attacked: prints a table of figures.
+# Interrupted, crowded, damaged and attacked: prints a table of figures at the
+# end. Takes about three quarters of an hour on two cores; `make test` runs a
+# short form of all of it.
 torture: setup
-	QUADTALLY_TORTURE=1 go test -count=1 -v -timeout 90m -run 'Torture' ./cmd/quadtally/... ./vision/...
+	QUADTALLY_TORTURE=1 go test -count=1 -v -timeout 150m -run 'Torture' ./cmd/quadtally
+
+# Photos an hour, for the table in README.md; wants the machine for itself.
+throughput: setup
+	QUADTALLY_THROUGHPUT=1 go test -count=1 -v -run 'Throughput' ./cmd/quadtally
 
 # Installs what is missing, says what, and is quick when nothing is.
 setup:

@@ -53,20 +53,13 @@ func newInference(pr *problem, st *state, df DFMethod) (*inference, bool) {
 		}
 		return derivOf(i)
 	}
-	apply := func(i int, b []float64, cols int) []float64 {
-		if i < groups {
-			return pr.applyGroups(st, i, b, cols)
-		}
-		return pr.applyBlocks(st, pick(i), b, cols)
-	}
 	fx := make([][]float64, in.k)
 	de := make([][]float64, in.k)
 	deProj := make([][]float64, in.k)
 	in.slope = make([][]float64, in.k)
 	for i := range in.k {
-		fx[i] = apply(i, st.whitened, pr.p)
-		in.slope[i] = crossProduct(st.whitened, fx[i], pr.n, pr.p)
-		de[i] = apply(i, st.resid, 1)
+		fx[i], in.slope[i] = pr.applyDeriv(st, i, pick(i), st.whitened, pr.p, true)
+		de[i], _ = pr.applyDeriv(st, i, pick(i), st.resid, 1, false)
 		deProj[i] = make([]float64, pr.p)
 		blas64.Gemv(blas.Trans, 1, general(pr.n, pr.p, st.whitened), vec(de[i]), 0, vec(deProj[i]))
 	}
@@ -125,10 +118,7 @@ func newInference(pr *problem, st *state, df DFMethod) (*inference, bool) {
 			return nil, false
 		}
 	}
-	if df == KenwardRoger {
-		in.adjust(fx)
-	}
-	return in, true
+	return in, df != KenwardRoger || in.adjust(fx)
 }
 
 // inverse inverts a positive definite matrix after scaling it to a unit
@@ -174,28 +164,32 @@ func inverse(m *mat.SymDense) (*mat.SymDense, bool) {
 // J. Am. Stat. Assoc. 87, 724-731): it depends on how the rate is written down
 // and, where the correlation is weak, can shrink standard errors to nothing.
 // Without it the adjustment only ever widens them.
-func (in *inference) adjust(fx [][]float64) {
+//
+// It reports false where the information is singular to working accuracy.
+func (in *inference) adjust(fx [][]float64) bool {
 	n, p := in.pr.n, in.p
-	sum := make([]float64, p*p)
-	for i := range in.k {
-		for j := range i + 1 {
-			w := in.expectedCov.At(i, j)
-			if i != j {
-				w *= 2 // the sum runs over both orders; symmetrised below
-			}
-			axpy(w, crossProduct(fx[i], fx[j], n, p), sum)
-			axpy(-w, crossProduct(in.slope[i], in.slope[j], p, p), sum)
-		}
+	// With W = L L', the double sum is one over the columns of L of squares of
+	// weighted sums.
+	var chol mat.Cholesky
+	var l mat.TriDense
+	if !chol.Factorize(in.expectedCov) {
+		return false
 	}
+	chol.LTo(&l)
 	in.adjusted = make([]float64, p*p)
-	for i := range p {
-		for j := range p {
-			in.adjusted[i*p+j] = sum[i*p+j] + sum[j*p+i]
-			if i == j {
-				in.adjusted[i*p+j]++
-			}
+	for m := range in.k {
+		f, s := make([]float64, n*p), make([]float64, p*p)
+		for i := m; i < in.k; i++ {
+			axpy(l.At(i, m), fx[i], f)
+			axpy(l.At(i, m), in.slope[i], s)
 		}
+		axpy(2, symmetricGram(f, n, p), in.adjusted)
+		axpy(-2, symmetricGram(s, p, p), in.adjusted)
 	}
+	for i := range p {
+		in.adjusted[i*p+i]++
+	}
+	return true
 }
 
 // pulled is a linear function of the coefficients carried over to c, so that
