@@ -28,11 +28,11 @@ func holds(path, hash string) (b []byte, same bool, err error) {
 const otherBytes = "holds other bytes than when it was taken in: it was damaged or edited since; copy the original again from the phone, or give this one a name of its own where it is the right one"
 
 // sameShot reports that a file with new content claims to be the photo that
-// was measured from it: by the camera's time, or where it has none, by its
-// path alone. Another photo under a used name has another time; and a photo
-// that could not be read was to be copied again.
+// was measured from it: by the camera's time, or where it has none now, by its
+// path alone. Another photo under a used name has another time; and one that
+// could not be read or was set aside may well be copied again.
 func sameShot(was *record.Photo, now record.PhotoFacts) bool {
-	return was.Fault == "" && (now.Taken == was.Taken || now.Taken == "")
+	return was.Fault == "" && was.Rejected == "" && (now.Taken == was.Taken || now.Taken == "")
 }
 
 // twins names photos that have one file name and one camera time but not the

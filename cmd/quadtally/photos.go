@@ -66,7 +66,8 @@ ones in the walking order is proposed. The date of the file itself is never used
 Originals are never changed or moved.
 
 Run it again at any time, over the same or more folders: what is known is not
-measured again, and an interrupted run goes on where it stopped.
+measured again, and an interrupted run goes on where it stopped. A file that does
+not hold any more what was measured from it is named and left alone.
 
 One threshold is settled for each visit from all its photos. --threshold 2=0.15
 sets that of visit 2 by hand; --threshold 2=auto gives it back.
