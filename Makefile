@@ -18,7 +18,7 @@ LINK := -ldflags '-extldflags "$(OPEN)"'
 # The tests of vision also open photos with OpenCV, to compare.
 LINK_VISION := -ldflags '-extldflags "$(OPEN) -lopencv_imgcodecs"'
 
-.PHONY: build demo test test-all bench torture setup setup-all clean
+.PHONY: build demo test test-all bench torture throughput setup setup-all clean
 
 build: setup
 	$(GO) build $(LINK) -o quadtally ./cmd/quadtally
@@ -47,10 +47,15 @@ bench: setup
 	$(GO) test $(LINK_VISION) -run '^$$' -bench . -benchtime 2s ./vision/...
 	$(GO) test $(LINK) -run '^$$' -bench . -benchtime 2s ./cmd/... ./stats/... ./calibrate/...
 
-# Interrupted, crowded, damaged and attacked: prints a table of figures.
+# Interrupted, crowded, damaged and attacked: prints a table of figures at the
+# end. Takes about three quarters of an hour on two cores; `make test` runs a
+# short form of all of it.
 torture: setup
-	QUADTALLY_TORTURE=1 $(GO) test -count=1 -v -timeout 90m $(LINK_VISION) -run 'Torture' ./vision/...
-	QUADTALLY_TORTURE=1 $(GO) test -count=1 -v -timeout 90m $(LINK) -run 'Torture' ./cmd/quadtally/...
+	QUADTALLY_TORTURE=1 $(GO) test -count=1 -v -timeout 150m $(LINK) -run 'Torture' ./cmd/quadtally
+
+# Photos an hour, for the table in README.md; wants the machine for itself.
+throughput: setup
+	QUADTALLY_THROUGHPUT=1 $(GO) test -count=1 -v $(LINK) -run 'Throughput' ./cmd/quadtally
 
 # Installs what is missing, says what, and is quick when nothing is.
 setup:

@@ -23,6 +23,7 @@ type compareFlags struct {
 	covariate, from, value, side        string
 	json, short, calibrated, serial     bool
 	model                               string
+	later                               bool // the season's model may wait until the rest is told
 	alpha                               float64
 	decimal                             string
 }
@@ -141,13 +142,15 @@ type comparison struct {
 	Calibrated *report.Calibrated `json:"calibrated,omitempty"`
 
 	// Second opinions, by models for what the data are.
-	CountModel  *report.ShareOrCountModel `json:"count_model,omitempty"`
-	CoverModel  *report.ShareOrCountModel `json:"cover_model,omitempty"`
-	SeasonModel *report.SeasonModel       `json:"season_model,omitempty"`
-	Components  *report.Components        `json:"variance_components,omitempty"`
+	CountModel  *report.ShareOrCountModel  `json:"count_model,omitempty"`
+	CoverModel  *report.ShareOrCountModel  `json:"cover_model,omitempty"`
+	SeasonModel *report.SeasonModel        `json:"season_model,omitempty"`
+	later       func() *report.SeasonModel // fits the model as soon as the rest is told
+	Components  *report.Components         `json:"variance_components,omitempty"`
 }
 
 func (a *app) compareTrial(snap *record.Snapshot, name string, f compareFlags) error {
+	f.later = !f.json
 	c, err := compareResponse(snap, name, f)
 	if err != nil {
 		return err
@@ -319,6 +322,13 @@ func (c comparison) write(w io.Writer, opt report.TextOptions) error {
 		if m != nil {
 			err = errors.Join(err, report.WriteModel(w, *m, opt))
 		}
+	}
+	if c.later != nil {
+		// The model of a large season takes seconds: what is known is shown first.
+		if b, ok := w.(interface{ Flush() error }); ok {
+			err = errors.Join(err, b.Flush())
+		}
+		c.SeasonModel = c.later()
 	}
 	if c.SeasonModel != nil {
 		err = errors.Join(err, report.WriteSeasonModel(w, *c.SeasonModel, opt))

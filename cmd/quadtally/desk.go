@@ -4,8 +4,6 @@ import (
 	"bytes"
 	"cmp"
 	"context"
-	"crypto/sha256"
-	"encoding/hex"
 	"errors"
 	"fmt"
 	"image/jpeg"
@@ -394,15 +392,7 @@ func (d *desk) bytesOf(ctx context.Context, p *record.Photo) (string, []byte, er
 	if !filepath.IsAbs(path) {
 		path = filepath.Join(d.store.Dir(), path)
 	}
-	try := func(path string) ([]byte, bool) {
-		b, err := readFile(path, maxPhotoBytes)
-		if err != nil {
-			return nil, false
-		}
-		sum := sha256.Sum256(b)
-		return b, hex.EncodeToString(sum[:]) == p.Hash
-	}
-	if b, ok := try(path); ok {
+	if b, same, _ := holds(path, p.Hash); same {
 		return path, b, nil
 	}
 	seen, err := d.store.Sightings(ctx)
@@ -411,7 +401,7 @@ func (d *desk) bytesOf(ctx context.Context, p *record.Photo) (string, []byte, er
 	}
 	for other, s := range seen {
 		if s.Hash == p.Hash {
-			if b, ok := try(other); ok {
+			if b, same, _ := holds(other, p.Hash); same {
 				return other, b, nil
 			}
 		}

@@ -146,7 +146,7 @@ func (a *app) measure(paths []string, f measureFlags) error {
 	}
 	var jobs []photoJob
 	for _, file := range scan.Files {
-		jobs = append(jobs, photoJob{Path: file.Path, Options: opt})
+		jobs = append(jobs, photoJob{Path: file.Path, Hash: file.Hash, Options: opt})
 		for _, copy := range scan.Copies[file.Hash] {
 			a.note("%s has the same content as %s and is measured once", copy, file.Path)
 		}
@@ -154,23 +154,28 @@ func (a *app) measure(paths []string, f measureFlags) error {
 	if len(jobs)+len(scan.Faults) == 0 {
 		return fmt.Errorf("there are no photos in %s (%s looked at): check the folder", strings.Join(paths, ", "), plural(scan.Seen, "file"))
 	}
+	planes, err := newShelf()
+	if err != nil {
+		return err
+	}
+	defer planes.close()
 	replies := make([]photoReply, len(jobs))
 	bar := a.progress(len(jobs), "measuring")
 	err = a.measureAll(a.ctx, jobs, f.workers, f.limit, func(i int, r photoReply) error {
 		replies[i] = r
 		bar.Add(1)
-		return nil
+		return planes.put(i, r.Measurement)
 	})
 	bar.Finish()
 	if err != nil {
 		return err
 	}
-	lines, err := f.settle(jobs, replies, opt)
+	lines, err := f.settle(jobs, replies, planes, opt)
 	if err != nil {
 		return err
 	}
 	if f.overlay != "" {
-		if err := a.overlays(f.overlay, jobs, replies, lines); err != nil {
+		if err := a.overlays(f.overlay, jobs, replies, planes, lines); err != nil {
 			return err
 		}
 	}
@@ -211,7 +216,7 @@ func (a *app) measure(paths []string, f measureFlags) error {
 }
 
 // settle gives every visit its threshold and every photo its numbers.
-func (f *measureFlags) settle(jobs []photoJob, replies []photoReply, opt vision.Options) ([]measured, error) {
+func (f *measureFlags) settle(jobs []photoJob, replies []photoReply, planes *shelf, opt vision.Options) ([]measured, error) {
 	groups := map[string][]vision.Curve{}
 	visit := func(i int) string {
 		if f.alone {
@@ -244,7 +249,11 @@ func (f *measureFlags) settle(jobs []photoJob, replies []photoReply, opt vision.
 			continue
 		}
 		th := thresholds[visit(i)]
-		res, err := vision.Settle(*r.Measurement, th, opt)
+		m, err := planes.whole(i, *r.Measurement)
+		if err != nil {
+			return nil, err
+		}
+		res, err := vision.Settle(m, th, opt)
 		if err != nil {
 			return nil, fmt.Errorf("%s: %w", jobs[i].Path, err)
 		}
@@ -276,7 +285,7 @@ func (l *measured) fill(m *vision.Measurement, res vision.Result) {
 }
 
 // overlays writes a picture for each measured photo.
-func (a *app) overlays(dir string, jobs []photoJob, replies []photoReply, lines []measured) error {
+func (a *app) overlays(dir string, jobs []photoJob, replies []photoReply, planes *shelf, lines []measured) error {
 	used := map[string]int{}
 	for i, r := range replies {
 		if r.Measurement == nil {
@@ -286,11 +295,15 @@ func (a *app) overlays(dir string, jobs []photoJob, replies []photoReply, lines 
 		if err != nil {
 			return err
 		}
-		img, err := vision.Straighten(photo, *r.Measurement, 1000)
+		m, err := planes.whole(i, *r.Measurement)
+		if err != nil {
+			return err
+		}
+		img, err := vision.Straighten(photo, m, 1000)
 		if err != nil {
 			return fmt.Errorf("%s: %w", jobs[i].Path, err)
 		}
-		if err := vision.Outline(img, *r.Measurement, *lines[i].Threshold); err != nil {
+		if err := vision.Outline(img, m, *lines[i].Threshold); err != nil {
 			return fmt.Errorf("%s: %w", jobs[i].Path, err)
 		}
 		name := strings.TrimSuffix(filepath.Base(jobs[i].Path), filepath.Ext(jobs[i].Path))

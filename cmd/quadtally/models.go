@@ -63,7 +63,10 @@ func secondOpinions(c *comparison, rows []stats.Row, opt stats.Options, f compar
 	}
 	if c.Season != nil {
 		if f.model != noModel {
-			c.SeasonModel = seasonModel(c.Season, opt, f.serial)
+			c.later = func() *report.SeasonModel { return seasonModel(c.Season, opt, f.serial) }
+			if !f.later {
+				c.SeasonModel, c.later = c.later(), nil
+			}
 		}
 		return nil
 	}

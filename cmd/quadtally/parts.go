@@ -167,7 +167,7 @@ func (a *app) measurePart(snap *record.Snapshot, scan intake.Scan, folder string
 		for _, c := range scan.Copies[s.Hash] {
 			p.Copies = append(p.Copies, inside(c))
 		}
-		jobs = append(jobs, photoJob{Path: s.Path, Options: o})
+		jobs = append(jobs, photoJob{Path: s.Path, Hash: s.Hash, Options: o})
 		todo = append(todo, p)
 	}
 	gone := 0

@@ -42,9 +42,8 @@ type patches struct {
 func marksOf(snap *record.Snapshot, hash string) (patches, error) {
 	var m patches
 	var ids []string
-	subject := record.PhotoSubject(hash)
-	for _, d := range snap.Decisions {
-		if d.Kind != record.KindPatch || d.Subject != subject {
+	for _, d := range snap.About(record.PhotoSubject(hash)) {
+		if d.Kind != record.KindPatch {
 			continue
 		}
 		p, err := unmarshal[patch](d.Value)

@@ -36,6 +36,7 @@ type photosOutcome struct {
 	New       int                      `json:"new"`
 	Measured  int                      `json:"measured"`
 	Copies    []copyOf                 `json:"copies"`
+	Twins     []copyOf                 `json:"same_name_other_bytes"`
 	Placed    map[string]int           `json:"placed_by"` // basis: photos
 	Spare     int                      `json:"spare"`
 	Open      []question               `json:"open"`
@@ -65,7 +66,8 @@ ones in the walking order is proposed. The date of the file itself is never used
 Originals are never changed or moved.
 
 Run it again at any time, over the same or more folders: what is known is not
-measured again, and an interrupted run goes on where it stopped.
+measured again, and an interrupted run goes on where it stopped. A file that does
+not hold any more what was measured from it is named and left alone.
 
 One threshold is settled for each visit from all its photos. --threshold 2=0.15
 sets that of visit 2 by hand; --threshold 2=auto gives it back.
@@ -202,7 +204,14 @@ func (a *app) takeIn(store *record.Store, snap *record.Snapshot, folders []strin
 			delete(paths, f.Hash)
 			continue
 		}
-		add = append(add, photoFacts(f, intake.ReadFacts(f.Path, head), root, scan.Copies[f.Hash]))
+		facts := photoFacts(f, intake.ReadFacts(f.Path, head), root, scan.Copies[f.Hash])
+		if was, ok := snap.Photo(seen[f.Path].Hash); ok && sameShot(was, facts) {
+			out.Faults = append(out.Faults, intake.Fault{Path: f.Path, Text: otherBytes})
+			delete(paths, f.Hash)
+			fresh = slices.DeleteFunc(fresh, func(s record.Sighting) bool { return s.Path == f.Path }) // to be noticed again by the next run
+			continue
+		}
+		add = append(add, facts)
 		if a.ctx.Err() != nil {
 			return nil, a.ctx.Err()
 		}
@@ -261,7 +270,7 @@ func (a *app) measureNew(store *record.Store, snap *record.Snapshot, paths map[s
 		if p.MeasurementID != 0 && p.Fingerprint == fingerprint && p.Guide == steer && !mayPass(p.Fault) {
 			continue
 		}
-		jobs = append(jobs, photoJob{Path: path, Options: o})
+		jobs = append(jobs, photoJob{Path: path, Hash: p.Hash, Options: o})
 		todo = append(todo, record.Measurement{Hash: p.Hash, Fingerprint: fingerprint, Guide: steer})
 	}
 	if len(jobs) == 0 {
@@ -336,6 +345,7 @@ func summarise(snap *record.Snapshot, paths map[string]string, out *photosOutcom
 	if out.Copies == nil {
 		out.Copies = []copyOf{}
 	}
+	out.Twins = append([]copyOf{}, twins(snap)...)
 	for i := range snap.Photos {
 		p := &snap.Photos[i]
 		if _, here := paths[p.Hash]; !here {
@@ -374,6 +384,9 @@ func (a *app) tellFaults(faults []intake.Fault) {
 func (a *app) tellPhotos(o photosOutcome, asJSON bool) error {
 	for _, c := range o.Copies {
 		a.note("%s has the same content as %s and is used once", c.File, c.Of)
+	}
+	for _, c := range o.Twins {
+		a.note("%s", c.tellTwin())
 	}
 	a.tellFaults(o.Faults)
 	if asJSON {

@@ -17,7 +17,9 @@ func TestMain(m *testing.M) {
 	case os.Getenv(typistEnv) == "1":
 		os.Exit(typist(os.Args[1:]))
 	}
-	os.Exit(m.Run())
+	code := m.Run()
+	writeFigures(os.Stdout)
+	os.Exit(code)
 }
 
 // ran is what a command line left behind.

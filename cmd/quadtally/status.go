@@ -44,11 +44,13 @@ type trialStatus struct {
 	Rejected  int           `json:"photos_rejected"`
 	Spare     int           `json:"photos_spare"` // a better one of the same quadrat is used
 	Yields    int           `json:"plots_with_yield"`
+	Twins     []copyOf      `json:"same_name_other_bytes"`
+	Files     *fileCheck    `json:"files,omitempty"` // with --files
 	Entry     int64         `json:"entry"`
 }
 
 func statusCommand(a *app) *cobra.Command {
-	var asJSON, all bool
+	var asJSON, all, files bool
 	c := &cobra.Command{
 		Use:   "status",
 		Short: "What is in, what is missing, what needs a decision",
@@ -56,20 +58,33 @@ func statusCommand(a *app) *cobra.Command {
 have not. Then the photos that wait for a person, each with the reason, and how
 to settle it.
 
+--files also checks the record itself and reads the file of every photo again:
+one that does not hold any more what was measured from it is named.
+
 ` + exitHelp,
-		Example: "  quadtally status\n  quadtally status --all --json",
+		Example: "  quadtally status\n  quadtally status --all --json\n  quadtally status --files",
 		RunE: func(cmd *cobra.Command, args []string) error {
-			return a.withTrial(func(_ *record.Store, snap *record.Snapshot) error {
+			return a.withTrial(func(store *record.Store, snap *record.Snapshot) (err error) {
 				st := statusOf(snap)
-				if asJSON {
-					return a.writeJSON(st)
+				if files {
+					if st.Files, err = a.checkFiles(store, snap); err != nil {
+						return err
+					}
 				}
-				a.printStatus(st, all)
-				return nil
+				if asJSON {
+					err = a.writeJSON(st)
+				} else {
+					a.printStatus(st, all)
+				}
+				if f := st.Files; err == nil && f != nil && len(f.Changed)+len(f.Gone) > 0 {
+					return partly{len(f.Changed) + len(f.Gone)}
+				}
+				return err
 			})
 		},
 	}
 	c.Flags().BoolVar(&asJSON, "json", false, "the status as JSON")
+	c.Flags().BoolVar(&files, "files", false, "read every photo file again and check it against what was measured")
 	c.Flags().BoolVar(&all, "all", false, "name every quadrat and photo, not only the first few")
 	return c
 }
@@ -116,6 +131,7 @@ func statusOf(snap *record.Snapshot) trialStatus {
 		}
 	}
 	st.Yields = len(yield)
+	st.Twins = twins(snap)
 	days := blockDays(snap)
 	for i, d := range snap.Trial.Visits {
 		v := visitStatus{Visit: i + 1, Date: d.String(), Split: days[i+1]}
@@ -236,6 +252,20 @@ func (a *app) printStatus(st trialStatus, all bool) {
 			fmt.Fprintf(a.out, "  %s: %s\n", q.Photo, q.Text)
 		}
 	}
+	var alike []question
+	for _, c := range st.Twins {
+		alike = append(alike, question{Photo: filepath.Base(c.File), Text: c.tellTwin()})
+	}
+	list("Photos of which there are two versions:", alike)
 	list("Photos that could not be read:", st.Unread)
 	list("Photos that wait for you (settle one with `quadtally settle PHOTO --plot P --quadrat N --visit V`, or use `quadtally review`):", st.Questions)
+	if f := st.Files; f != nil {
+		fmt.Fprintf(a.out, "\nthe record is sound; %s as measured\n", plural(f.Sound, "photo file"))
+		list("Photo files that changed:", f.Changed)
+		var gone []question
+		for _, path := range f.Gone {
+			gone = append(gone, question{Photo: path, Text: "is not where it was: bring it back, or run `quadtally photos` on the folder it is in now"})
+		}
+		list("Photo files that are gone (their numbers stay):", gone)
+	}
 }

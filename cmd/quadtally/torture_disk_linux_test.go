@@ -99,6 +99,8 @@ func TestTortureFullDisk(t *testing.T) {
 	// Tables are written whole or not at all.
 	free := fill(t, disk, 20<<10)
 	oneSentence(t, say(t, "export", filepath.Join(disk, "out"), "--trial", disk), exitFailed, "was not written")
+	oneSentence(t, say(t, "report", "--format", "html", "--out", filepath.Join(disk, "report"), "--trial", disk), exitFailed, "was not written")
+	os.Remove(filepath.Join(disk, "report")) // fails where anything is in it, and is found below
 	list, err := os.ReadDir(disk)
 	if err != nil {
 		t.Fatal(err)
@@ -115,7 +117,7 @@ func TestTortureFullDisk(t *testing.T) {
 	free()
 	must(t, "photos", photos, "--no-frame", "--part", "1/1", "--out", part, "--trial", disk)
 	must(t, "merge", part, "--photos", photos, "--trial", disk).expect(t, exitDone, "30 photos in 1 part, 0 new")
-	t.Logf("full disk: %v of %d sizes of room; one sentence each, the record whole, the same end with room again", ended, len(sizes))
+	figure(t, "disk runs full", plural(len(sizes), "size")+" of room", "%d times full: one sentence each, the record whole, the same end with room again; exports whole or not at all", ended["full"])
 }
 
 // readOnly makes a folder one that cannot be written to.
@@ -167,7 +169,7 @@ func TestTortureReadOnlyFolder(t *testing.T) {
 	if r.code != exitDone {
 		oneSentence(t, r, exitFailed, "copy it to where you may write")
 	}
-	t.Log("read-only folder: reading and measuring parts go, everything else is one sentence")
+	figure(t, "read-only folder", "8 commands", "reading and measuring parts go, everything else is one sentence")
 }
 
 // killedInTheMiddle returns a record with the journal of a writer that was
@@ -239,7 +241,7 @@ func TestTortureLeftJournals(t *testing.T) {
 	if err != nil {
 		t.Error(err)
 	}
-	t.Log("left journals and locks: rolled back or passed over, the record whole")
+	figure(t, "left journals and locks", "5 kinds", "rolled back, passed over or waited for; the record whole")
 }
 
 // TestTortureClockSetBack: order in the record is the order of writing.
@@ -265,7 +267,7 @@ func TestTortureClockSetBack(t *testing.T) {
 	if len(after.Observations) != 1 || after.Observations[0].Value != 4 {
 		t.Errorf("the newest value is not in force: %+v", after.Observations)
 	}
-	t.Log("clock set back by a year, five times: the value written last is in force")
+	figure(t, "clock set back by a year", "5 times", "the value written last is in force")
 }
 
 // TestTortureFolderVanishes takes the photos, and then the trial, away in the
@@ -308,5 +310,5 @@ func TestTortureFolderVanishes(t *testing.T) {
 		}
 		audit(t, dir)
 	}
-	t.Logf("folders taken away in the middle and brought back: %v; the same end each time", outcomes)
+	figure(t, "photos or trial taken away in mid-run", fmt.Sprintf("%d times", full(2, 40)), "%v: the same end after going on each time", outcomes)
 }

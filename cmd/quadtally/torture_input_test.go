@@ -48,7 +48,7 @@ func processes(parent int) map[int]procFigures {
 		pid := field("Pid")
 		if pid == parent || field("PPid") == parent {
 			fds, _ := os.ReadDir(filepath.Join(filepath.Dir(path), "fd"))
-			out[pid] = procFigures{rss: int64(field("VmRSS")) << 10, peak: int64(field("VmHWM")) << 10, files: len(fds)}
+			out[pid] = procFigures{computing: computingOf(pid), rss: int64(field("VmRSS")) << 10, peak: int64(field("VmHWM")) << 10, files: len(fds)}
 		}
 	}
 	return out
@@ -57,6 +57,24 @@ func processes(parent int) map[int]procFigures {
 type procFigures struct {
 	rss, peak int64 // bytes
 	files     int
+	computing time.Duration
+}
+
+// computingOf is the processor time a process has used so far: fields 14 and
+// 15 of its stat, in hundredths of a second (proc(5)).
+func computingOf(pid int) time.Duration {
+	b, err := os.ReadFile(fmt.Sprintf("/proc/%d/stat", pid))
+	if err != nil {
+		return 0
+	}
+	_, rest, _ := bytes.Cut(b, []byte(") ")) // the name before it may hold anything
+	f := strings.Fields(string(rest))
+	if len(f) < 13 {
+		return 0
+	}
+	user, _ := strconv.Atoi(f[11])
+	system, _ := strconv.Atoi(f[12])
+	return time.Duration(user+system) * 10 * time.Millisecond
 }
 
 // watchChildren follows the largest child of this process until stop is
@@ -274,9 +292,9 @@ func TestTortureDamagedPhotos(t *testing.T) {
 	if most > memoryLimit {
 		t.Errorf("a worker took %d MB", most>>20)
 	}
-	t.Logf("damaged photos: %d files in %.1f s, %d answers, 0 crashes of the batch, largest worker %d MB", all, took.Seconds(), len(answers), most>>20)
-	t.Logf("  still measured: %v", measuredOf)
-	t.Logf("  off by more than 1 point of cover with nothing said (a flipped bit in coded pixels that no format marks): %v", off)
+	figure(t, "damaged and hostile photos", plural(all, "file"), "0 crashes of the batch, %d stopped their worker, %d took longer than 20 s, largest worker %d MB, %.0f s", crashed, slow, most>>20, took.Seconds())
+	figure(t, "  still measured", "", "%v", measuredOf)
+	figure(t, "  off by over 1 point, nothing said", "", "%v (flipped in the coded pixels before the first reading, which the format does not guard)", off)
 }
 
 // sheets damaged and hostile.
@@ -358,6 +376,9 @@ func hostileSheets(t testing.TB, rng *rand.Rand, n int) map[string][]byte {
 	})
 	out["impossible cell.xlsx"] = inSheet(func(s string) string {
 		return strings.Replace(s, "<sheetData>", `<sheetData><row r="99999999999"><c r="ZZZZZZ99999999999"><v>1</v></c></row>`, 1)
+	})
+	out["many merges.xlsx"] = inSheet(func(s string) string {
+		return strings.Replace(s, "</sheetData>", "</sheetData><mergeCells>"+strings.Repeat(`<mergeCell ref="A1:J9000"/>`, full(1000, 10_000))+"</mergeCells>", 1)
 	})
 	out["deep.xlsx"] = inSheet(func(s string) string { return strings.Repeat("<a>", full(100_000, 1_000_000)) + s })
 	out["million columns.csv"] = []byte("plot" + strings.Repeat(",x", 1_000_000) + "\n101" + strings.Repeat(",1", 1_000_000) + "\n")
@@ -471,5 +492,5 @@ func TestTortureSheets(t *testing.T) {
 	if peak > memoryLimit {
 		t.Errorf("%d MB were taken", peak>>20)
 	}
-	t.Logf("sheets: %d damaged and hostile, %d refused, %d read (%d values), 0 crashes, at most %d MB and %.1f s for one", len(list), refused, read, values, peak>>20, longest.Seconds())
+	figure(t, "damaged and hostile sheets", plural(len(list), "file"), "%d refused, %d read (%d values), 0 crashes, at most %d MB and %.1f s for one", refused, read, values, peak>>20, longest.Seconds())
 }

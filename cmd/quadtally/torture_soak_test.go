@@ -1,37 +1,46 @@
 package main
 
 import (
-	"encoding/json"
+	"bytes"
+	"cmp"
 	"fmt"
 	"os"
 	"path/filepath"
-	"strings"
+	"slices"
 	"testing"
 	"time"
 
+	"quadtally/cmd/quadtally/internal/intake/phototest"
 	"quadtally/cmd/quadtally/internal/record"
-	"quadtally/cmd/quadtally/internal/trial"
 )
 
 // TestTortureSoak measures many small photos in one run and follows, of the
-// program and of its workers, memory, open files and the time a photo takes.
-// Time is told, not judged: other work on the machine is not the program's.
+// program and of its workers, memory, open files and computing time.
 func TestTortureSoak(t *testing.T) {
 	n := full(300, 10_000)
 	dir, photos := smallTrial(t, n)
-	out := filepath.Join(dir, "part.jsonl")
-	cmd := program("photos", photos, "--no-frame", "--part", "1/1", "--out", out, "--trial", dir, "--quiet")
+	file := filepath.Join(dir, record.FileName)
+	cmd := program("photos", photos, "--no-frame", "--trial", dir, "--quiet")
+	began := time.Now()
 	if err := cmd.Start(); err != nil {
 		t.Fatal(err)
 	}
 	ended := make(chan error, 1)
 	go func() { ended <- cmd.Wait() }()
 	type sample struct {
-		at            time.Time
-		bytes         int64
+		stored        int64 // bytes of the record
 		main, workers procFigures
+		computing     time.Duration // of the program and its workers
 	}
 	var samples []sample
+	size := func() int64 {
+		info, err := os.Stat(file)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return info.Size()
+	}
+	empty := size()
 	for running := true; running; {
 		select {
 		case err := <-ended:
@@ -39,123 +48,120 @@ func TestTortureSoak(t *testing.T) {
 				t.Fatal(err)
 			}
 			running = false
-		case <-time.After(100 * time.Millisecond):
-			s := sample{at: time.Now()}
-			if info, err := os.Stat(out); err == nil {
-				s.bytes = info.Size()
-			}
+		case <-time.After(50 * time.Millisecond):
+			s := sample{stored: size()}
 			for pid, p := range processes(cmd.Process.Pid) {
+				s.computing += p.computing
 				if pid == cmd.Process.Pid {
 					s.main = p
 				} else {
 					s.workers.rss, s.workers.files = max(s.workers.rss, p.rss), max(s.workers.files, p.files)
 				}
 			}
-			if s.bytes > 0 && s.workers.rss > 0 {
+			if s.workers.rss > 0 {
 				samples = append(samples, s)
 			}
 		}
 	}
-	if got := strings.Count(string(mustRead(t, out)), "\n"); got != n+2 {
-		t.Errorf("%d lines for %d photos", got, n)
+	took := time.Since(began)
+	if got := audit(t, dir); got != n {
+		t.Errorf("%d of %d photos are measured", got, n)
 	}
-	if len(samples) < 8 {
+	// The workers are there from the first photo to the last; what comes
+	// before and after (hashing, settling) is not theirs.
+	if len(samples) < 12 {
 		t.Skipf("over after %d samples: too short to follow", len(samples))
 	}
-	// The first quarter warms up; the second is held against the last.
-	q := len(samples) / 4
-	most := func(list []sample, f func(sample) int64) (m int64) {
-		for _, s := range list {
-			m = max(m, f(s))
+	first, last := samples[0].stored, samples[len(samples)-1].stored
+	between := func(from, to float64) []sample {
+		var out []sample
+		for _, s := range samples {
+			if done := float64(s.stored-first) / float64(last-first); done >= from && done <= to {
+				out = append(out, s)
+			}
 		}
-		return m
+		return out
 	}
+	early, late := between(0.1, 0.3), between(0.8, 1)
+	if len(early) < 3 || len(late) < 3 {
+		t.Skip("too short to follow")
+	}
+	middle := func(list []sample, of func(sample) int64) float64 {
+		slices.SortFunc(list, func(x, y sample) int { return cmp.Compare(of(x), of(y)) })
+		return float64(of(list[len(list)/2]))
+	}
+	long := full(0, 1) == 1 // a short run is over before the memory has settled
+	var figures []float64
 	for _, what := range []struct {
 		name string
 		of   func(sample) int64
+		most float64 // growth allowed from early to late
 	}{
-		{"program, MB", func(s sample) int64 { return s.main.rss }}, {"largest worker, MB", func(s sample) int64 { return s.workers.rss }},
-		{"program, open files", func(s sample) int64 { return int64(s.main.files) << 20 }}, {"worker, open files", func(s sample) int64 { return int64(s.workers.files) << 20 }},
+		{"memory of the program", func(s sample) int64 { return s.main.rss }, 0.05},
+		{"memory of the largest worker", func(s sample) int64 { return s.workers.rss }, 0.05},
+		{"open files of the program", func(s sample) int64 { return int64(s.main.files) }, 0},
+		{"open files of a worker", func(s sample) int64 { return int64(s.workers.files) }, 0},
 	} {
-		early, late := most(samples[q:2*q], what.of), most(samples[3*q:], what.of)
-		t.Logf("soak of %d photos: %-20s %6.1f early, %6.1f late (%+.1f %%)", n, what.name, float64(early)/(1<<20), float64(late)/(1<<20), 100*(float64(late)/float64(early)-1))
-		if strings.Contains(what.name, "files") && late > early+4<<20 {
-			t.Errorf("%s grow", what.name)
-		}
-		if late > 2*early && late > early+64<<20 {
-			t.Errorf("%s: grows without end", what.name)
+		a, b := middle(slices.Clone(early), what.of), middle(slices.Clone(late), what.of)
+		figures = append(figures, a, b)
+		if grows := b/a - 1; grows > what.most && long {
+			t.Errorf("%s: %.0f early, %.0f late (%+.1f %%)", what.name, a, b, 100*grows)
 		}
 	}
-	rate := func(a, b sample) float64 { return float64(b.bytes-a.bytes) / b.at.Sub(a.at).Seconds() }
-	t.Logf("soak of %d photos: speed of the last quarter / of the second: %.2f", n, rate(samples[3*q], samples[len(samples)-1])/rate(samples[q], samples[2*q]))
+	// Computing time, and not the clock: other work on the machine is not the
+	// program's.
+	perShare := func(list []sample) float64 {
+		a, b := list[0], list[len(list)-1]
+		return (b.computing - a.computing).Seconds() / float64(b.stored-a.stored)
+	}
+	ratio := perShare(late) / perShare(early)
+	if long && ratio > 1.5 {
+		t.Errorf("a photo near the end takes %.2f times the computing of one near the beginning", ratio)
+	}
+	many := plural(n, "photo")
+	mb := func(i int) float64 { return figures[i] / (1 << 20) }
+	figure(t, "soak: one run", many, "%.0f s, %.1f KB stored each", took.Seconds(), float64(last-empty)/float64(n)/1024)
+	figure(t, "soak: memory early, late", many, "program %.1f, %.1f MB; largest worker %.1f, %.1f MB", mb(0), mb(1), mb(2), mb(3))
+	figure(t, "soak: open files early, late", many, "program %.0f, %.0f; worker %.0f, %.0f", figures[4], figures[5], figures[6], figures[7])
+	figure(t, "soak: computing a photo", many, "%.2f times as much in the last fifth as in the second tenth to third", ratio)
 }
 
-// TestTortureLargeTrial times what people wait for on a trial of 200 plots, 20
-// visits and 5 quadrats a plot (short: a tenth of the plots).
-func TestTortureLargeTrial(t *testing.T) {
-	dir := t.TempDir()
-	var b strings.Builder
-	b.WriteString("trial: Alder Bend large\nplot length: 10 m\nbed spacing: 1.5 m\nquadrats per plot: 5\nvisits: every 7 days from 2026-04-06 to 2026-08-17\nseed: 1\n")
-	fmt.Fprintf(&b, "blocks: %d\n", full(4, 10))
-	for i := range full(5, 20) {
-		fmt.Fprintf(&b, "treatment: T%02d%s\n", i, []string{"; control", ""}[min(i, 1)])
-	}
-	plan := filepath.Join(dir, "plan.txt")
-	if err := os.WriteFile(plan, []byte(b.String()), 0o644); err != nil {
-		t.Fatal(err)
-	}
-	must(t, "new", "--plan", plan, "--trial", dir)
-	snap := snapshotOf(t, dir)
-	store, err := record.Open(dir, record.Options{Author: "test"})
-	if err != nil {
-		t.Fatal(err)
-	}
-	values := 0
-	_, err = store.Write(t.Context(), "test", "", func(tx *record.Tx) error {
-		for v, day := range snap.Trial.Visits {
-			for i, p := range snap.Plots {
-				for q := 1; q <= 5; q++ {
-					values++
-					cover := 0.1 + 0.02*float64((i*7+q*3+v)%23)
-					o := record.Observation{Plot: p.ID, Quadrat: q, Visit: v + 1, Date: day, Variable: "count", Class: "grass", Value: float64(values % 40), Unit: "plants", Source: "test"}
-					if _, _, err := tx.AddObservation(o, 0); err != nil {
-						return err
-					}
-					if err := addPhoto(tx, p, q, v+1, day, values, cover); err != nil {
-						return err
-					}
-				}
+// TestTortureLoosePhotos: `measure` takes no more memory for many photos than
+// for few.
+func TestTortureLoosePhotos(t *testing.T) {
+	few, many := full(8, 50), full(16, 500)
+	peak := func(n int) int64 {
+		dir := t.TempDir()
+		photo := phototest.JPEG(phototest.Ground(1, 1600, 1200), nil, nil)
+		for i := range n {
+			// What comes after the picture's end makes each file a photo of its own.
+			if err := os.WriteFile(filepath.Join(dir, fmt.Sprintf("%d.jpg", i)), append(bytes.Clone(photo), fmt.Sprint(i)...), 0o644); err != nil {
+				t.Fatal(err)
 			}
 		}
-		return nil
-	})
-	store.Close()
-	if err != nil {
-		t.Fatal(err)
-	}
-	for _, args := range [][]string{{"status"}, {"compare", "cover", "--visit", "3"}, {"compare", "count", "--visit", "3"}} {
-		began := time.Now()
-		r := say(t, append(args, "--trial", dir)...)
-		if r.code != exitDone && r.code != exitPartly {
-			t.Errorf("%v: %d %s", args, r.code, r.err)
+		cmd := program("measure", "--no-frame", "--json", dir)
+		if err := cmd.Start(); err != nil {
+			t.Fatal(err)
 		}
-		t.Logf("trial of %d plots, %d visits, %d photos and %d counts: %s in %.2f s", len(snap.Plots), len(snap.Trial.Visits), values, values, strings.Join(args, " "), time.Since(began).Seconds())
+		ended := make(chan error, 1)
+		go func() { ended <- cmd.Wait() }()
+		most := int64(0)
+		for {
+			select {
+			case err := <-ended:
+				if err != nil {
+					t.Fatal(err)
+				}
+				return most
+			case <-time.After(10 * time.Millisecond):
+				most = max(most, processes(cmd.Process.Pid)[cmd.Process.Pid].peak)
+			}
+		}
 	}
-}
-
-// addPhoto adds a photo with its numbers, as measuring leaves it.
-func addPhoto(tx *record.Tx, p trial.Plot, quadrat, visit int, day trial.Date, n int, cover float64) error {
-	hash := fmt.Sprintf("%064x", n)
-	if err := tx.AddPhoto(record.PhotoFacts{Hash: hash, Path: fmt.Sprintf("photos/%d.jpg", n), Taken: day.String() + "T09:00:00", Format: "jpeg"}); err != nil {
-		return err
+	a, b := peak(few), peak(many)
+	planes := int64(many-few) * 1600 * 1200 / 4 // one byte for each point of the half-scale plane
+	if planes > 64<<20 && b-a > planes/4 {
+		t.Errorf("%d photos took %d MB, %d took %d MB", few, a>>20, many, b>>20)
 	}
-	id, err := tx.AddMeasurement(record.Measurement{Hash: hash, Fingerprint: "test", Doc: json.RawMessage(`{"note":"` + strings.Repeat("x", 1500) + `"}`)})
-	if err != nil {
-		return err
-	}
-	if err := tx.AddResult(id, record.Result{Threshold: 0.1, CoverFrac: cover, LoFrac: cover, HiFrac: cover, Pieces: n % 9, Kind: "green cover"}); err != nil {
-		return err
-	}
-	_, err = tx.Decide(record.PhotoSubject(hash), record.KindPlace, record.Place{Plot: p.ID, Quadrat: quadrat, Visit: visit, Basis: "card", State: record.PlaceSettled})
-	return err
+	figure(t, "measure: memory, few and many photos", fmt.Sprintf("%d, %d photos", few, many), "at most %d, %d MB", a>>20, b>>20)
 }

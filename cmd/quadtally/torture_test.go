@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"math/rand/v2"
 	"os"
 	"os/exec"
@@ -130,7 +131,9 @@ func stopAtRandom(t *testing.T, sig syscall.Signal, times int, dir, before, want
 		if err := cmd.Start(); err != nil {
 			t.Fatal(err)
 		}
-		time.Sleep(time.Duration(rng.Float64() * float64(usual)))
+		// Random moments, closer together where the work is done than while the
+		// program starts.
+		time.Sleep(time.Duration(math.Sqrt(rng.Float64()) * float64(usual)))
 		cmd.Process.Signal(sig)
 		err := cmd.Wait()
 		var exit *exec.ExitError
@@ -146,7 +149,7 @@ func stopAtRandom(t *testing.T, sig syscall.Signal, times int, dir, before, want
 		default:
 			t.Fatalf("stopped by %v: %v", sig, err)
 		}
-		if rng.IntN(3) > 0 && err != nil {
+		if rng.IntN(3) > 0 && err != nil && s.stops < times {
 			s.goneOn++ // the next run goes on with what this one left, and is stopped too
 			continue
 		}
@@ -165,6 +168,12 @@ func stopAtRandom(t *testing.T, sig syscall.Signal, times int, dir, before, want
 		t.Errorf("the command was never stopped")
 	}
 	return s
+}
+
+// tell notes the figures of a command that was stopped.
+func (s stopped) tell(t *testing.T, command string, sig syscall.Signal) {
+	how := map[syscall.Signal]string{syscall.SIGKILL: "killed", syscall.SIGINT: "Ctrl-C"}[sig]
+	figure(t, command+", "+how+" at random moments", plural(s.stops, "stop"), "%v; %d records held against an uninterrupted run: 0 lost, 0 doubled, 0 half-written", s.stages, s.whole)
 }
 
 func TestTortureStopsWhileMeasuring(t *testing.T) {
@@ -187,37 +196,71 @@ func TestTortureStopsWhileMeasuring(t *testing.T) {
 	}
 	for sig, times := range map[syscall.Signal]int{syscall.SIGKILL: full(4, 200), syscall.SIGINT: full(2, 50)} {
 		s := stopAtRandom(t, sig, times, dir, before, want, stage, args...)
-		t.Logf("photos, %-9v %3d stops (%v), %d records compared whole: 0 lost, 0 doubled, 0 half-written", sig, s.stops, s.stages, s.whole)
+		s.tell(t, "photos", sig)
 	}
 }
 
 func TestTortureStopsWhileImporting(t *testing.T) {
-	dir, _ := smallTrial(t, 0)
-	snap := snapshotOf(t, dir)
+	for _, command := range []string{"counts", "yields", "field"} {
+		t.Run(command, func(t *testing.T) { stopImport(t, command) })
+	}
+}
+
+// longSheet is a sheet for an import that takes a moment.
+func longSheet(snap *record.Snapshot, command string) string {
 	var b strings.Builder
-	b.WriteString("plot,quadrat,visit,species,count\n")
-	for visit := 1; visit <= full(2, 8); visit++ {
-		for _, p := range snap.Plots {
-			for q := 1; q <= 4; q++ {
-				for k, species := range []string{"broadleaf", "grass", "sedge"} {
-					fmt.Fprintf(&b, "%s,%d,%d,%s,%d\n", p.ID, q, visit, species, visit+q+k)
+	times := full(1, 8)
+	switch command {
+	case "counts":
+		b.WriteString("plot,quadrat,visit,species,count\n")
+		for visit := 1; visit <= times; visit++ {
+			for _, p := range snap.Plots {
+				for q := 1; q <= 4; q++ {
+					for k, species := range []string{"broadleaf", "grass", "sedge"} {
+						fmt.Fprintf(&b, "%s,%d,%d,%s,%d\n", p.ID, q, visit, species, visit+q+k)
+					}
 				}
 			}
 		}
+	case "yields":
+		b.WriteString("plot,date,harvested length m,marketable kg,cull kg\n")
+		for pick := range 5 * times {
+			for i, p := range snap.Plots {
+				fmt.Fprintf(&b, "%s,2026-%02d-%02d,3,%d.%d,0.%d\n", p.ID, 8+pick/28, 1+pick%28, 2+i%5, pick%10, i%10)
+			}
+		}
+	case "field":
+		b.WriteString("date,operation,plot,input,rate,rate unit,note\n")
+		for day := range 5 * times {
+			for i, p := range snap.Plots {
+				fmt.Fprintf(&b, "2026-%02d-%02d,weeding,%s,hoe,%d,min/plot,row %d\n", 6+day/28, 1+day%28, p.ID, 3+i, i)
+			}
+		}
 	}
-	sheet := filepath.Join(dir, "counts.csv")
-	if err := os.WriteFile(sheet, []byte(b.String()), 0o644); err != nil {
+	return b.String()
+}
+
+// stopImport stops an import at random moments: a sheet is in the record whole
+// or not at all.
+func stopImport(t *testing.T, command string) {
+	dir, _ := smallTrial(t, 0)
+	sheet := filepath.Join(dir, command+".csv")
+	if err := os.WriteFile(sheet, []byte(longSheet(snapshotOf(t, dir), command)), 0o644); err != nil {
 		t.Fatal(err)
 	}
 	before := filepath.Join(t.TempDir(), record.FileName)
 	copyFile(t, filepath.Join(dir, record.FileName), before)
-	args := []string{"counts", sheet, "--trial", dir}
+	args := []string{command, sheet, "--trial", dir}
 	must(t, args...)
 	want := contentOf(t, dir)
-	all := len(snapshotOf(t, dir).Observations)
+	rows := func() int {
+		snap := snapshotOf(t, dir)
+		return len(snap.Observations) + len(snap.Operations)
+	}
+	all := rows()
 	copyFile(t, before, filepath.Join(dir, record.FileName))
 	stage := func() string {
-		switch n := len(snapshotOf(t, dir).Observations); n {
+		switch n := rows(); n {
 		case 0:
 			return "nothing stored"
 		case all:
@@ -227,9 +270,8 @@ func TestTortureStopsWhileImporting(t *testing.T) {
 			return "half"
 		}
 	}
-	for sig, times := range map[syscall.Signal]int{syscall.SIGKILL: full(4, 200), syscall.SIGINT: full(2, 50)} {
-		s := stopAtRandom(t, sig, times, dir, before, want, stage, args...)
-		t.Logf("counts, %-9v %3d stops (%v), %d records compared whole: 0 lost, 0 doubled, 0 half-written", sig, s.stops, s.stages, s.whole)
+	for sig, times := range map[syscall.Signal]int{syscall.SIGKILL: full(2, 200), syscall.SIGINT: full(1, 50)} {
+		stopAtRandom(t, sig, times, dir, before, want, stage, args...).tell(t, command, sig)
 	}
 }
 
@@ -277,7 +319,7 @@ func TestTortureWorkers(t *testing.T) {
 			t.Errorf("%s is still not read: %s", snap.Photos[i].Path, f)
 		}
 	}
-	t.Logf("workers: %d crashes and %d hangs cost %d photos and no other; %.1f s with a limit of 3 s a photo", n, n, bad, took.Seconds())
+	figure(t, "workers that crash or hang", fmt.Sprintf("%d and %d", n, n), "cost %d photos, named, and no other; %.0f s with a limit of 3 s a photo", bad, took.Seconds())
 }
 
 func mustRead(t testing.TB, path string) []byte {
@@ -345,7 +387,7 @@ func TestTortureTwoPeople(t *testing.T) {
 	if count["ada"] != n || count["grace"] != n || snap.Entry != before+int64(2*n) {
 		t.Errorf("of %d values each: %v, %d entries", n, count, snap.Entry-before)
 	}
-	t.Logf("two people: %d entries each in %.1f s, all %d there", n, took.Seconds(), len(snap.Observations))
+	figure(t, "two people write at once", plural(n, "entry")+" each", "all %d there, %.0f s", len(snap.Observations), took.Seconds())
 
 	store, err := record.Open(dir, record.Options{Author: "ada"})
 	if err != nil {
@@ -372,6 +414,7 @@ func TestTortureTwoPeople(t *testing.T) {
 	if err != nil || len(history) != 2 || history[0].Value != 7 || history[1].Value != 9 {
 		t.Errorf("history %+v %v", history, err)
 	}
+	figure(t, "two people change one value", "1 value", "the second is told, the history keeps both")
 }
 
 // TestTortureTwoRunsAtOnce: the same folder taken in twice at once is in the record
@@ -409,5 +452,5 @@ func TestTortureTwoRunsAtOnce(t *testing.T) {
 			t.Errorf("%s: %s", table, d)
 		}
 	}
-	t.Log("two runs of photos on one folder at once: each photo once, numbers as of one run")
+	figure(t, "two runs of photos at once", "40 photos", "each photo once, numbers as of one run")
 }

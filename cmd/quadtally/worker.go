@@ -27,19 +27,21 @@ const maxPhotoBytes = 256 << 20
 // Picture gives a long side in pixels, to be drawn as it is.
 type photoJob struct {
 	Path    string         `json:"path"`
+	Hash    string         `json:"hash"` // of the bytes it was taken in with
 	Options vision.Options `json:"options"`
 	Picture int            `json:"picture,omitempty"`
 }
 
 // photoReply is what a worker answers. Fault is a sentence where the photo
 // could not be measured; the facts stand all the same. Gone means that the
-// file could not be read at all, which says nothing about the photo.
+// photo could not be read at all or the file holds another, which says nothing
+// about the photo.
 type photoReply struct {
 	Facts       intake.Facts        `json:"facts"`
 	Measurement *vision.Measurement `json:"measurement"`
 	Fault       string              `json:"fault"`
 	Card        string              `json:"card,omitempty"` // of a photo without frame: it can be placed all the same
-	Gone        bool                `json:"gone,omitempty"` // the file could not be read at all
+	Gone        bool                `json:"gone,omitempty"`
 	Picture     *drawnPhoto         `json:"picture,omitempty"`
 }
 
@@ -65,7 +67,10 @@ type photoWorker struct{ space vision.Workspace }
 
 func (w *photoWorker) measure(j photoJob) photoReply {
 	var r photoReply
-	photo, err := readFile(j.Path, maxPhotoBytes)
+	photo, same, err := holds(j.Path, j.Hash)
+	if err == nil && !same && j.Picture == 0 {
+		err = errors.New(otherBytes)
+	}
 	if err != nil {
 		r.Fault, r.Gone = err.Error(), true
 		return r

@@ -41,11 +41,17 @@ func symmetricGram(a []float64, n, p int) []float64 {
 	return out
 }
 
-// sandwich gives U M U' for U of q rows and p columns and symmetric M.
-func sandwich(u, m []float64, q, p int) []float64 {
+// timesSymmetric gives U M for U of q rows and p columns and symmetric M: row
+// i of it is M times row i of U.
+func timesSymmetric(u, m []float64, q, p int) []float64 {
 	um := make([]float64, q*p)
 	blas64.Gemm(blas.NoTrans, blas.NoTrans, 1, general(q, p, u), general(p, p, m), 0, general(q, p, um))
+	return um
+}
+
+// sandwich gives U M U' for U of q rows and p columns and symmetric M.
+func sandwich(u, m []float64, q, p int) []float64 {
 	out := make([]float64, q*q)
-	blas64.Gemm(blas.NoTrans, blas.Trans, 1, general(q, p, um), general(q, p, u), 0, general(q, q, out))
+	blas64.Gemm(blas.NoTrans, blas.Trans, 1, general(q, p, timesSymmetric(u, m, q, p)), general(q, p, u), 0, general(q, q, out))
 	return out
 }

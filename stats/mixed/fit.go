@@ -236,10 +236,14 @@ func (f *Fit) describeVariances(pr *problem, st *state) {
 
 func (f *Fit) describeFixed() {
 	f.beta = f.in.coefficients()
+	units := make([][]float64, len(f.beta))
+	for j := range units {
+		units[j] = make([]float64, len(f.beta))
+		units[j][j] = 1
+	}
+	functions := f.in.pull(units)
 	for j, name := range f.design.Names {
-		unit := make([]float64, len(f.beta))
-		unit[j] = 1
-		e := f.estimate(unit)
+		e := f.estimate(units[j], functions[j])
 		f.Coefficients = append(f.Coefficients, Coefficient{Name: name, Estimate: e.value, SE: e.se, DF: e.df, P: e.p})
 	}
 	for k := 1; k < len(f.design.Terms); k++ {
@@ -287,10 +291,10 @@ func (f *Fit) warn(format string, args ...any) {
 // estimate is a linear function of the coefficients with its uncertainty.
 type estimate struct{ value, se, df, t, p float64 }
 
-func (f *Fit) estimate(row []float64) estimate {
-	x := f.in.pull(row)
+// estimate tells the value of a linear function, given also as carried over.
+func (f *Fit) estimate(row []float64, x pulled) estimate {
 	e := estimate{value: dot(row, f.beta), df: f.in.singleDF(x)}
-	e.se = math.Sqrt(max(f.in.covariance(x, x), 0))
+	e.se = math.Sqrt(max(x.covariance(x), 0))
 	if e.se > 0 {
 		e.t = e.value / e.se
 		e.p = tails.T(e.t, e.df)

@@ -53,20 +53,13 @@ func newInference(pr *problem, st *state, df DFMethod) (*inference, bool) {
 		}
 		return derivOf(i)
 	}
-	apply := func(i int, b []float64, cols int) []float64 {
-		if i < groups {
-			return pr.applyGroups(st, i, b, cols)
-		}
-		return pr.applyBlocks(st, pick(i), b, cols)
-	}
 	fx := make([][]float64, in.k)
 	de := make([][]float64, in.k)
 	deProj := make([][]float64, in.k)
 	in.slope = make([][]float64, in.k)
 	for i := range in.k {
-		fx[i] = apply(i, st.whitened, pr.p)
-		in.slope[i] = crossProduct(st.whitened, fx[i], pr.n, pr.p)
-		de[i] = apply(i, st.resid, 1)
+		fx[i], in.slope[i] = pr.applyDeriv(st, i, pick(i), st.whitened, pr.p, true)
+		de[i], _ = pr.applyDeriv(st, i, pick(i), st.resid, 1, false)
 		deProj[i] = make([]float64, pr.p)
 		blas64.Gemv(blas.Trans, 1, general(pr.n, pr.p, st.whitened), vec(de[i]), 0, vec(deProj[i]))
 	}
@@ -125,10 +118,7 @@ func newInference(pr *problem, st *state, df DFMethod) (*inference, bool) {
 			return nil, false
 		}
 	}
-	if df == KenwardRoger {
-		in.adjust(fx)
-	}
-	return in, true
+	return in, df != KenwardRoger || in.adjust(fx)
 }
 
 // inverse inverts a positive definite matrix after scaling it to a unit
@@ -174,37 +164,93 @@ func inverse(m *mat.SymDense) (*mat.SymDense, bool) {
 // J. Am. Stat. Assoc. 87, 724-731): it depends on how the rate is written down
 // and, where the correlation is weak, can shrink standard errors to nothing.
 // Without it the adjustment only ever widens them.
-func (in *inference) adjust(fx [][]float64) {
+//
+// It reports false where the information is singular to working accuracy.
+func (in *inference) adjust(fx [][]float64) bool {
 	n, p := in.pr.n, in.p
-	sum := make([]float64, p*p)
-	for i := range in.k {
-		for j := range i + 1 {
-			w := in.expectedCov.At(i, j)
-			if i != j {
-				w *= 2 // the sum runs over both orders; symmetrised below
-			}
-			axpy(w, crossProduct(fx[i], fx[j], n, p), sum)
-			axpy(-w, crossProduct(in.slope[i], in.slope[j], p, p), sum)
-		}
+	// With W = L L', the double sum is one over the columns of L of squares of
+	// weighted sums.
+	var chol mat.Cholesky
+	var l mat.TriDense
+	if !chol.Factorize(in.expectedCov) {
+		return false
 	}
+	chol.LTo(&l)
 	in.adjusted = make([]float64, p*p)
-	for i := range p {
-		for j := range p {
-			in.adjusted[i*p+j] = sum[i*p+j] + sum[j*p+i]
-			if i == j {
-				in.adjusted[i*p+j]++
-			}
+	for m := range in.k {
+		f, s := make([]float64, n*p), make([]float64, p*p)
+		for i := m; i < in.k; i++ {
+			axpy(l.At(i, m), fx[i], f)
+			axpy(l.At(i, m), in.slope[i], s)
 		}
+		axpy(2, symmetricGram(f, n, p), in.adjusted)
+		axpy(-2, symmetricGram(s, p, p), in.adjusted)
 	}
+	for i := range p {
+		in.adjusted[i*p+i]++
+	}
+	return true
 }
 
-// pull carries a linear function of the coefficients over to c, so that the
-// inner product of two functions is their model-based covariance.
-func (in *inference) pull(l []float64) []float64 {
-	x := in.pr.design.Pull(l)
-	in.whiten(x)
-	return x
+// pulled is a linear function of the coefficients carried over to c, so that
+// the inner product of two functions is their model-based covariance, with the
+// products that its variance and its degrees of freedom need.
+type pulled struct {
+	x     []float64
+	cov   []float64   // covariance of c under the chosen method, times x
+	slope [][]float64 // slope[i] times x
 }
+
+// pull carries linear functions of the coefficients over to c. Many are best
+// carried together: products of matrices are quicker than those of vectors.
+func (in *inference) pull(rows [][]float64) []pulled {
+	xs := make([][]float64, len(rows))
+	for i, l := range rows {
+		xs[i] = in.pr.design.Pull(l)
+		in.whiten(xs[i])
+	}
+	return in.complete(xs)
+}
+
+// complete adds the products to functions carried over to c.
+func (in *inference) complete(xs [][]float64) []pulled {
+	flat := slices.Concat(xs...)
+	row := func(m []float64, i int) []float64 { return m[i*in.p : (i+1)*in.p] }
+	cov := flat
+	if in.adjusted != nil {
+		cov = timesSymmetric(flat, in.adjusted, len(xs), in.p)
+	}
+	slope := make([][]float64, in.k)
+	for k := range slope {
+		slope[k] = timesSymmetric(flat, in.slope[k], len(xs), in.p)
+	}
+	out := make([]pulled, len(xs))
+	for i := range out {
+		out[i] = pulled{row(flat, i), row(cov, i), make([][]float64, in.k)}
+		for k := range slope {
+			out[i].slope[k] = row(slope[k], i)
+		}
+	}
+	return out
+}
+
+// minus is the difference of two functions. Products are taken apart before
+// they are multiplied out, so that what two functions share cancels early.
+func (a pulled) minus(b pulled) pulled {
+	take := func(x, y []float64) []float64 {
+		d := slices.Clone(x)
+		axpy(-1, y, d)
+		return d
+	}
+	d := pulled{take(a.x, b.x), take(a.cov, b.cov), make([][]float64, len(a.slope))}
+	for k := range d.slope {
+		d.slope[k] = take(a.slope[k], b.slope[k])
+	}
+	return d
+}
+
+// covariance of two functions under the chosen method.
+func (a pulled) covariance(b pulled) float64 { return dot(a.x, b.cov) }
 
 // whiten carries a function of the orthonormal coordinates over to c.
 func (in *inference) whiten(x []float64) {
@@ -222,34 +268,15 @@ func (in *inference) coefficients() []float64 {
 	return in.pr.design.Coefficients(b)
 }
 
-// quadratic gives x'M y for a p x p matrix M.
-func quadratic(x, m, y []float64) float64 {
-	s := 0.0
-	for i, xi := range x {
-		if xi != 0 {
-			s += xi * dot(m[i*len(y):(i+1)*len(y)], y)
-		}
-	}
-	return s
-}
-
-// covariance of two pulled functions under the chosen method.
-func (in *inference) covariance(x, y []float64) float64 {
-	if in.adjusted != nil {
-		return quadratic(x, in.adjusted, y)
-	}
-	return dot(x, y)
-}
-
-// singleDF gives the degrees of freedom of one pulled function.
-func (in *inference) singleDF(x []float64) float64 {
-	norm := dot(x, x)
+// singleDF gives the degrees of freedom of one function.
+func (in *inference) singleDF(a pulled) float64 {
+	norm := dot(a.x, a.x)
 	if norm == 0 {
 		return dfCap
 	}
 	g := make([]float64, in.k)
 	for i := range g {
-		g[i] = quadratic(x, in.slope[i], x) / norm
+		g[i] = dot(a.x, a.slope[i]) / norm
 	}
 	return capDF(2 / in.gradientVariance(g))
 }
@@ -338,12 +365,12 @@ func orthonormalise(rows [][]float64, values []float64) bool {
 // satterthwaiteF splits the hypothesis into uncorrelated single contrasts
 // and matches the expectation of the sum of their squared t with that of an F
 // (Fai and Cornelius 1996).
-func (in *inference) satterthwaiteF(pulled [][]float64, values []float64) (fTest, bool) {
-	q := len(pulled)
+func (in *inference) satterthwaiteF(functions [][]float64, values []float64) (fTest, bool) {
+	q := len(functions)
 	cov := mat.NewSymDense(q, nil)
 	for i := range q {
 		for j := range i + 1 {
-			cov.SetSym(i, j, dot(pulled[i], pulled[j]))
+			cov.SetSym(i, j, dot(functions[i], functions[j]))
 		}
 	}
 	var eigen mat.EigenSym
@@ -357,16 +384,19 @@ func (in *inference) satterthwaiteF(pulled [][]float64, values []float64) (fTest
 		return fTest{}, false
 	}
 	out := fTest{num: q}
-	nu := make([]float64, q)
+	contrasts := make([][]float64, q)
 	for m := range q {
-		x := make([]float64, in.p)
+		contrasts[m] = make([]float64, in.p)
 		v := 0.0
 		for i := range q {
-			axpy(vectors.At(i, m), pulled[i], x)
+			axpy(vectors.At(i, m), functions[i], contrasts[m])
 			v += vectors.At(i, m) * values[i]
 		}
 		out.f += v * v / roots[m] / float64(q)
-		nu[m] = in.singleDF(x)
+	}
+	nu := make([]float64, q)
+	for m, c := range in.complete(contrasts) {
+		nu[m] = in.singleDF(c)
 	}
 	out.den = poolDF(nu)
 	return out, true
@@ -390,9 +420,8 @@ func poolDF(nu []float64) float64 {
 
 // kenwardRogerF is the scaled F of Kenward and Roger 1997, with the symbols of
 // the paper. It does not depend on how the rows span the hypothesis.
-func (in *inference) kenwardRogerF(pulled [][]float64, values []float64) (fTest, bool) {
-	q := len(pulled)
-	u := pulled
+func (in *inference) kenwardRogerF(u [][]float64, values []float64) (fTest, bool) {
+	q := len(u)
 	if !orthonormalise(u, values) {
 		return fTest{}, false
 	}

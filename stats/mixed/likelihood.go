@@ -2,6 +2,7 @@ package mixed
 
 import (
 	"math"
+	"slices"
 
 	"gonum.org/v1/gonum/blas"
 	"gonum.org/v1/gonum/blas/blas64"
@@ -162,23 +163,40 @@ func (pr *problem) applyBlocks(st *state, pick func(*factored) []float64, b []fl
 	return out
 }
 
-// applyGroups is applyBlocks for the derivative by the variance of a grouping,
-// through its thin factor.
-func (pr *problem) applyGroups(st *state, k int, b []float64, cols int) []float64 {
-	out := make([]float64, len(b))
-	var buffer []float64
+// applyGroups is applyBlocks for the derivative D = Z Z' by the variance of a
+// grouping, through its thin factor Z. It also gives Z'B, a row for each group,
+// from which B'D B is a small cross-product.
+func (pr *problem) applyGroups(st *state, k int, b []float64, cols int) (out, inner []float64) {
+	out = make([]float64, len(b))
 	for _, c := range pr.s.components {
 		thin := st.factors[c.pattern].thin[k]
 		m := len(thin) / c.rows
-		if len(buffer) < m*cols {
-			buffer = make([]float64, m*cols)
-		}
+		inner = slices.Grow(inner, m*cols)
+		part := inner[len(inner) : len(inner)+m*cols]
+		inner = inner[:len(inner)+m*cols]
 		lo, hi := c.start*cols, (c.start+c.rows)*cols
-		z, inner := general(c.rows, m, thin), general(m, cols, buffer[:m*cols])
-		blas64.Gemm(blas.Trans, blas.NoTrans, 1, z, general(c.rows, cols, b[lo:hi]), 0, inner)
-		blas64.Gemm(blas.NoTrans, blas.NoTrans, 1, z, inner, 0, general(c.rows, cols, out[lo:hi]))
+		z, zb := general(c.rows, m, thin), general(m, cols, part)
+		blas64.Gemm(blas.Trans, blas.NoTrans, 1, z, general(c.rows, cols, b[lo:hi]), 0, zb)
+		blas64.Gemm(blas.NoTrans, blas.NoTrans, 1, z, zb, 0, general(c.rows, cols, out[lo:hi]))
 	}
-	return out
+	return out, inner
+}
+
+// applyDeriv gives D_i B for any parameter i and the whitened derivative D_i,
+// and B'D_i B where gram is set.
+func (pr *problem) applyDeriv(st *state, i int, pick func(*factored) []float64, b []float64, cols int, gram bool) (db, bdb []float64) {
+	if i < len(pr.s.groups) {
+		db, inner := pr.applyGroups(st, i, b, cols)
+		if gram {
+			bdb = symmetricGram(inner, len(inner)/max(cols, 1), cols)
+		}
+		return db, bdb
+	}
+	db = pr.applyBlocks(st, pick, b, cols)
+	if gram {
+		bdb = crossProduct(b, db, pr.n, cols)
+	}
+	return db, bdb
 }
 
 // traceBlocks gives the trace of D over all components, or of the product
@@ -239,24 +257,15 @@ func (pr *problem) differentiate(st *state, exact bool) slopes {
 	deProj := make([][]float64, k) // A~' D_i e
 	fx := make([][]float64, k)     // D_i A~
 	px := make([][]float64, k)     // A~' D_i A~
-	apply := func(i int, b []float64, cols int) []float64 {
-		if i < len(pr.s.groups) {
-			return pr.applyGroups(st, i, b, cols)
-		}
-		return pr.applyBlocks(st, derivOf(i), b, cols)
-	}
 	for i := range k {
-		de[i] = apply(i, st.resid, 1)
+		de[i], _ = pr.applyDeriv(st, i, derivOf(i), st.resid, 1, false)
 		quad[i] = dot(st.resid, de[i])
 		deProj[i] = make([]float64, p)
 		blas64.Gemv(blas.Trans, 1, general(n, p, st.whitened), vec(de[i]), 0, vec(deProj[i]))
 		trPV[i] = pr.traceBlocks(st, derivOf(i), nil)
 		if reml {
-			fx[i] = apply(i, st.whitened, p)
+			fx[i], px[i] = pr.applyDeriv(st, i, derivOf(i), st.whitened, p, exact)
 			trPV[i] -= dot(st.whitened, fx[i])
-		}
-		if reml && exact {
-			px[i] = crossProduct(st.whitened, fx[i], n, p)
 		}
 		grad[i] = -trPV[i]/2 + quad[i]/(2*st.sigma2)
 	}

@@ -41,28 +41,35 @@ func (f *Fit) Means(term terms.Term) (Means, error) {
 		return Means{}, err
 	}
 	out := Means{Term: term.String()}
-	var pulled [][]float64
 	for _, r := range rows {
 		if !r.Estimable {
 			out.Warnings = append(out.Warnings, notEstimable(r.Labels))
-			continue
 		}
-		e := f.estimate(r.Row)
+	}
+	rows = slices.DeleteFunc(rows, func(r terms.MeanRow) bool { return !r.Estimable })
+	functions := f.pullMeans(rows)
+	for i, r := range rows {
+		e := f.estimate(r.Row, functions[i])
 		half, err := f.halfWidth(e)
 		if err != nil {
 			return Means{}, err
 		}
 		out.Means = append(out.Means, Mean{Labels: r.Labels, Mean: e.value, SE: e.se, DF: e.df, Lower: e.value - half, Upper: e.value + half})
-		pulled = append(pulled, f.in.pull(r.Row))
-	}
-	for _, x := range pulled {
-		var line []float64
-		for _, y := range pulled {
-			line = append(line, f.in.covariance(x, y))
+		line := make([]float64, len(rows))
+		for j := range line {
+			line[j] = functions[i].covariance(functions[j])
 		}
 		out.Covariance = append(out.Covariance, line)
 	}
 	return out, nil
+}
+
+func (f *Fit) pullMeans(rows []terms.MeanRow) []pulled {
+	list := make([][]float64, len(rows))
+	for i, r := range rows {
+		list[i] = r.Row
+	}
+	return f.in.pull(list)
 }
 
 func notEstimable(labels []string) string {
@@ -116,10 +123,11 @@ func (f *Fit) Differences(of, within terms.Term) ([]Difference, []string, error)
 				missing = append(missing, notEstimable(r.Labels))
 			}
 		}
+		functions := f.pullMeans(cell)
 		for i, a := range cell {
-			for _, b := range cell[i+1:] {
+			for j, b := range cell[i+1:] {
 				if a.Estimable && b.Estimable {
-					d, err := f.difference(a.Row, b.Row)
+					d, err := f.difference(a.Row, b.Row, functions[i].minus(functions[i+1+j]))
 					if err != nil {
 						return nil, nil, err
 					}
@@ -138,12 +146,12 @@ func (f *Fit) halfWidth(e estimate) (float64, error) {
 	return e.se * t, err
 }
 
-func (f *Fit) difference(a, b []float64) (Difference, error) {
+func (f *Fit) difference(a, b []float64, apart pulled) (Difference, error) {
 	row := make([]float64, len(a))
 	for j := range row {
 		row[j] = a[j] - b[j]
 	}
-	e := f.estimate(row)
+	e := f.estimate(row, apart)
 	half, err := f.halfWidth(e)
 	return Difference{Difference: e.value, SED: e.se, DF: e.df, T: e.t, P: e.p, Lower: e.value - half, Upper: e.value + half}, err
 }

@@ -2,13 +2,16 @@ package record
 
 import (
 	"context"
+	"crypto/sha256"
 	"database/sql"
 	"encoding/json"
 	"errors"
 	"fmt"
+	"runtime"
 	"slices"
 	"strconv"
 	"strings"
+	"sync"
 	"time"
 
 	"quadtally/cmd/quadtally/internal/trial"
@@ -28,6 +31,7 @@ type Snapshot struct {
 
 	plotAt  map[string]int
 	photoAt map[string]int
+	about   map[string][]Decision // in force, by subject, oldest first
 }
 
 // Plot finds a plot by its exact id.
@@ -45,7 +49,7 @@ func (s *Snapshot) Photo(hash string) (*Photo, bool) {
 	if i, ok := s.photoAt[hash]; ok {
 		return &s.Photos[i], true
 	}
-	if len(hash) < 6 {
+	if len(hash) < 6 || len(hash) >= 2*sha256.Size { // too short, or whole and unknown
 		return nil, false
 	}
 	var found *Photo
@@ -60,10 +64,13 @@ func (s *Snapshot) Photo(hash string) (*Photo, bool) {
 	return found, found != nil
 }
 
+// About returns the decisions in force about a subject, oldest first.
+func (s *Snapshot) About(subject string) []Decision { return s.about[subject] }
+
 // Decision returns the newest decision in force of a kind about a subject.
 func (s *Snapshot) Decision(subject, kind string) (Decision, bool) {
-	for i := len(s.Decisions) - 1; i >= 0; i-- {
-		if d := s.Decisions[i]; d.Subject == subject && d.Kind == kind {
+	for _, d := range slices.Backward(s.about[subject]) {
+		if d.Kind == kind {
 			return d, true
 		}
 	}
@@ -77,7 +84,7 @@ func (s *Store) Snapshot(ctx context.Context) (*Snapshot, error) {
 		return nil, plain(err)
 	}
 	defer tx.Rollback()
-	snap := &Snapshot{Thresholds: map[int]Threshold{}, plotAt: map[string]int{}, photoAt: map[string]int{}}
+	snap := &Snapshot{Thresholds: map[int]Threshold{}, plotAt: map[string]int{}, photoAt: map[string]int{}, about: map[string][]Decision{}}
 	r := reader{ctx, tx, snap}
 	for _, read := range []func() error{r.trial, r.decisions, r.photos, r.observations, r.operations} {
 		if err := read(); err != nil {
@@ -105,6 +112,15 @@ func (r reader) each(query string, scan func(*sql.Rows) error, args ...any) erro
 		}
 	}
 	return rows.Err()
+}
+
+// roomFor is an empty list with room for all rows of a table.
+func roomFor[T any](r reader, table string) []T {
+	n := 0
+	if err := r.tx.QueryRowContext(r.ctx, "select count(*) from "+table).Scan(&n); err != nil {
+		return nil // the query that follows meets the same fault and tells it
+	}
+	return make([]T, 0, n)
 }
 
 func (r reader) trial() error {
@@ -144,16 +160,21 @@ func (r reader) trial() error {
 
 func (r reader) decisions() error {
 	undone := map[int64]bool{}
-	var all []Decision
+	all := roomFor[Decision](r, "decision")
+	var at string
+	var when time.Time // of at: a step of work writes many rows at once
 	err := r.each(`select d.id, d.entry, d.subject, d.kind, d.value, coalesce(d.undoes, 0), e.at, e.author
 		from decision d join entry e on e.id = d.entry order by d.id`, func(rows *sql.Rows) error {
 		var d Decision
-		var value, at string
-		if err := rows.Scan(&d.ID, &d.Entry, &d.Subject, &d.Kind, &value, &d.Undoes, &at, &d.Author); err != nil {
+		var written string
+		if err := rows.Scan(&d.ID, &d.Entry, &d.Subject, &d.Kind, (*[]byte)(&d.Value), &d.Undoes, &written, &d.Author); err != nil {
 			return err
 		}
-		d.Value = json.RawMessage(value)
-		d.At, _ = time.Parse(time.RFC3339, at)
+		if written != at {
+			at = written
+			when, _ = time.Parse(time.RFC3339, at)
+		}
+		d.At = when
 		if d.Undoes != 0 {
 			undone[d.Undoes] = true
 			return nil
@@ -164,11 +185,9 @@ func (r reader) decisions() error {
 	if err != nil {
 		return err
 	}
-	for _, d := range all {
-		if undone[d.ID] {
-			continue
-		}
-		r.snap.Decisions = append(r.snap.Decisions, d)
+	r.snap.Decisions = slices.DeleteFunc(all, func(d Decision) bool { return undone[d.ID] })
+	for _, d := range r.snap.Decisions {
+		r.snap.about[d.Subject] = append(r.snap.about[d.Subject], d)
 		if d.Kind == KindThreshold {
 			n, err := strconv.Atoi(strings.TrimPrefix(d.Subject, "visit:"))
 			if err != nil {
@@ -184,40 +203,32 @@ func (r reader) decisions() error {
 	return nil
 }
 
+// photos reads the newest of everything about each photo. What was replaced
+// is history and is not fetched.
 func (r reader) photos() error {
-	err := r.each("select entry, doc from photo", func(rows *sql.Rows) error {
-		var p Photo
-		var doc string
-		if err := rows.Scan(&p.Entry, &doc); err != nil {
+	r.snap.Photos = roomFor[Photo](r, "photo")
+	var facts []json.RawMessage
+	err := r.each("select hash, entry, doc from photo order by taken, path, hash", func(rows *sql.Rows) error {
+		p := Photo{Place: Place{State: PlaceOpen}}
+		var doc json.RawMessage
+		if err := rows.Scan(&p.Hash, &p.Entry, (*[]byte)(&doc)); err != nil {
 			return err
 		}
-		if err := json.Unmarshal([]byte(doc), &p.PhotoFacts); err != nil {
-			return err
-		}
-		p.Place.State = PlaceOpen
+		r.snap.photoAt[p.Hash] = len(r.snap.Photos)
 		r.snap.Photos = append(r.snap.Photos, p)
+		facts = append(facts, doc)
 		return nil
 	})
 	if err != nil {
 		return err
 	}
-	slices.SortFunc(r.snap.Photos, func(a, b Photo) int {
-		if c := strings.Compare(a.Taken, b.Taken); c != 0 {
-			return c
-		}
-		if c := strings.Compare(a.Path, b.Path); c != 0 {
-			return c
-		}
-		return strings.Compare(a.Hash, b.Hash)
-	})
-	byMeasurement := map[int64]*Photo{}
-	for i := range r.snap.Photos {
-		r.snap.photoAt[r.snap.Photos[i].Hash] = i
-	}
-	err = r.each("select id, entry, hash, fingerprint, guide, fault, doc from measurement order by id", func(rows *sql.Rows) error {
+	byMeasurement := make(map[int64]*Photo, len(facts))
+	err = r.each(`select id, entry, hash, fingerprint, guide, fault, doc from measurement
+		where id in (select max(id) from measurement group by hash)`, func(rows *sql.Rows) error {
 		var id, entry int64
-		var hash, fingerprint, guide, fault, doc string
-		if err := rows.Scan(&id, &entry, &hash, &fingerprint, &guide, &fault, &doc); err != nil {
+		var hash, fingerprint, guide, fault string
+		var doc json.RawMessage
+		if err := rows.Scan(&id, &entry, &hash, &fingerprint, &guide, &fault, (*[]byte)(&doc)); err != nil {
 			return err
 		}
 		i, ok := r.snap.photoAt[hash]
@@ -225,8 +236,7 @@ func (r reader) photos() error {
 			return nil
 		}
 		p := &r.snap.Photos[i]
-		delete(byMeasurement, p.MeasurementID)
-		p.MeasurementID, p.Fingerprint, p.Guide, p.Fault, p.Doc = id, fingerprint, guide, fault, json.RawMessage(doc)
+		p.MeasurementID, p.Fingerprint, p.Guide, p.Fault, p.Doc = id, fingerprint, guide, fault, doc
 		p.Entry = max(p.Entry, entry)
 		byMeasurement[id] = p
 		return nil
@@ -234,36 +244,46 @@ func (r reader) photos() error {
 	if err != nil {
 		return err
 	}
-	err = r.each("select entry, measurement, doc from result order by id", func(rows *sql.Rows) error {
+	results := make([]json.RawMessage, len(facts))
+	err = r.each(`select entry, measurement, doc from result
+		where id in (select max(id) from result group by measurement)`, func(rows *sql.Rows) error {
 		var entry, id int64
-		var doc string
-		if err := rows.Scan(&entry, &id, &doc); err != nil {
+		var doc json.RawMessage
+		if err := rows.Scan(&entry, &id, (*[]byte)(&doc)); err != nil {
 			return err
 		}
-		p, ok := byMeasurement[id]
-		if !ok {
-			return nil
+		if p, ok := byMeasurement[id]; ok {
+			results[r.snap.photoAt[p.Hash]] = doc
+			p.Entry = max(p.Entry, entry)
 		}
-		p.Result = new(Result)
-		p.Entry = max(p.Entry, entry)
-		return json.Unmarshal([]byte(doc), p.Result)
+		return nil
 	})
 	if err != nil {
 		return err
 	}
-	for _, d := range r.snap.Decisions {
-		i, ok := r.snap.photoAt[strings.TrimPrefix(d.Subject, "photo:")]
-		if !ok {
-			continue
-		}
+	return inParallel(len(facts), func(i int) error {
 		p := &r.snap.Photos[i]
+		if err := json.Unmarshal(facts[i], &p.PhotoFacts); err != nil {
+			return err
+		}
+		if results[i] != nil {
+			p.Result = new(Result)
+			if err := json.Unmarshal(results[i], p.Result); err != nil {
+				return err
+			}
+		}
+		return r.decided(p)
+	})
+}
+
+// decided puts what was decided about a photo into it.
+func (r reader) decided(p *Photo) error {
+	var place json.RawMessage
+	for _, d := range r.snap.About(PhotoSubject(p.Hash)) {
 		p.Entry = max(p.Entry, d.Entry)
 		switch d.Kind {
 		case KindPlace:
-			p.Place = Place{}
-			if err := json.Unmarshal(d.Value, &p.Place); err != nil {
-				return err
-			}
+			place = d.Value
 		case KindReject:
 			var v struct{ Reason string }
 			if err := json.Unmarshal(d.Value, &v); err != nil {
@@ -274,7 +294,28 @@ func (r reader) photos() error {
 			p.Accepted = true
 		}
 	}
-	return nil
+	if place == nil {
+		return nil
+	}
+	p.Place = Place{}
+	return json.Unmarshal(place, &p.Place)
+}
+
+// inParallel does n things on all cores: on a large trial, reading its
+// documents takes longer than fetching them.
+func inParallel(n int, do func(i int) error) error {
+	workers := min(runtime.GOMAXPROCS(0), n/256+1)
+	faults := make([]error, workers)
+	var wg sync.WaitGroup
+	for w := range workers {
+		wg.Go(func() {
+			for i := w * n / workers; i < (w+1)*n/workers && faults[w] == nil; i++ {
+				faults[w] = do(i)
+			}
+		})
+	}
+	wg.Wait()
+	return errors.Join(faults...)
 }
 
 const observationColumns = "select o.id, o.doc from observation o"
@@ -292,22 +333,41 @@ func scanObservation(rows interface{ Scan(...any) error }) (Observation, error) 
 }
 
 func (r reader) observations() error {
-	at := map[obsKey]int{}
+	all := roomFor[Observation](r, "observation")
+	var docs []json.RawMessage
 	err := r.each(observationColumns+" order by o.id", func(rows *sql.Rows) error {
-		o, err := scanObservation(rows)
-		if err != nil {
+		var id int64
+		var doc json.RawMessage
+		if err := rows.Scan(&id, (*[]byte)(&doc)); err != nil {
 			return err
 		}
-		if i, ok := at[o.key()]; ok {
-			r.snap.Observations[i] = o
-			return nil
-		}
-		at[o.key()] = len(r.snap.Observations)
-		r.snap.Observations = append(r.snap.Observations, o)
+		all, docs = append(all, Observation{ID: id}), append(docs, doc)
 		return nil
 	})
-	r.snap.Observations = slices.DeleteFunc(r.snap.Observations, func(o Observation) bool { return o.Withdrawn })
-	return err
+	if err != nil {
+		return err
+	}
+	err = inParallel(len(all), func(i int) error {
+		id := all[i].ID
+		err := json.Unmarshal(docs[i], &all[i])
+		all[i].ID = id
+		return err
+	})
+	if err != nil {
+		return err
+	}
+	at := make(map[obsKey]int, len(all))
+	newest := all[:0] // each at the place of its first telling
+	for _, o := range all {
+		if i, ok := at[o.key()]; ok {
+			newest[i] = o
+			continue
+		}
+		at[o.key()] = len(newest)
+		newest = append(newest, o)
+	}
+	r.snap.Observations = slices.DeleteFunc(newest, func(o Observation) bool { return o.Withdrawn })
+	return nil
 }
 
 func currentObservation(ctx context.Context, tx *sql.Tx, k obsKey) (Observation, bool, error) {

@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"time"
 
 	"quadtally/cmd/quadtally/internal/trial"
@@ -19,6 +20,8 @@ type Tx struct {
 	entry  int64
 	at     time.Time
 	author string
+
+	operations []Operation // all there are, once one is added
 }
 
 // Entry is the number all rows of this transaction carry.
@@ -218,33 +221,25 @@ func sameValue(a, b Observation) bool {
 // twice (from the same sheet) is stored once.
 func (w *Tx) AddOperation(o Operation) (added bool, err error) {
 	o.At, o.Author = w.at, w.author
-	rows, err := w.tx.QueryContext(w.ctx, "select doc from operation")
-	if err != nil {
-		return false, err
-	}
-	defer rows.Close()
-	for rows.Next() {
-		var doc string
-		var old Operation
-		if err := rows.Scan(&doc); err != nil {
+	if w.operations == nil {
+		r := reader{w.ctx, w.tx, &Snapshot{Operations: []Operation{}}}
+		if err := r.operations(); err != nil {
 			return false, err
 		}
-		if err := json.Unmarshal([]byte(doc), &old); err != nil {
-			return false, err
-		}
-		if sameOperation(old, o) {
-			return false, nil
-		}
+		w.operations = r.snap.Operations
 	}
-	if err := rows.Err(); err != nil {
-		return false, err
+	if slices.ContainsFunc(w.operations, func(old Operation) bool { return sameOperation(old, o) }) {
+		return false, nil
 	}
 	doc, err := toJSON(o)
 	if err != nil {
 		return false, err
 	}
-	_, err = w.add("insert into operation(entry, doc) values (?,?)", w.entry, doc)
-	return err == nil, err
+	if _, err = w.add("insert into operation(entry, doc) values (?,?)", w.entry, doc); err != nil {
+		return false, err
+	}
+	w.operations = append(w.operations, o)
+	return true, nil
 }
 
 func sameOperation(a, b Operation) bool {

@@ -1,8 +1,11 @@
 package tables
 
 import (
+	"archive/zip"
 	"bytes"
 	"fmt"
+	"io"
+	"regexp"
 	"strings"
 	"testing"
 	"time"
@@ -280,6 +283,80 @@ func FuzzRead(f *testing.F) {
 	f.Fuzz(func(t *testing.T, data []byte) {
 		s, err := Read("x.csv", data)
 		if err != nil {
+			return
+		}
+		for i := range s.Header {
+			s.Numbers(i, Undecided)
+			s.Dates(i, OrderUndecided, nil)
+		}
+		for _, r := range s.Rows {
+			if len(r.Cells) != len(s.Header) {
+				t.Errorf("row %d has %d cells under %d headers", r.Line, len(r.Cells), len(s.Header))
+			}
+		}
+	})
+}
+
+// xlsxOf packs the parts of a workbook with one sheet. They are not compressed:
+// what is tried is the reading of the parts.
+func xlsxOf(t testing.TB, sheet, shared, styles string) []byte {
+	t.Helper()
+	var b bytes.Buffer
+	z := zip.NewWriter(&b)
+	for name, text := range map[string]string{
+		"[Content_Types].xml": `<Types xmlns="http://schemas.openxmlformats.org/package/2006/content-types"><Default Extension="rels" ContentType="application/vnd.openxmlformats-package.relationships+xml"/><Default Extension="xml" ContentType="application/xml"/><Override PartName="/xl/workbook.xml" ContentType="application/vnd.openxmlformats-officedocument.spreadsheetml.sheet.main+xml"/></Types>`,
+		"_rels/.rels":         `<Relationships xmlns="http://schemas.openxmlformats.org/package/2006/relationships"><Relationship Id="rId1" Type="http://schemas.openxmlformats.org/officeDocument/2006/relationships/officeDocument" Target="xl/workbook.xml"/></Relationships>`,
+		"xl/workbook.xml":     `<workbook xmlns="http://schemas.openxmlformats.org/spreadsheetml/2006/main" xmlns:r="http://schemas.openxmlformats.org/officeDocument/2006/relationships"><sheets><sheet name="counts" sheetId="1" r:id="rId1"/></sheets></workbook>`,
+		"xl/_rels/workbook.xml.rels": `<Relationships xmlns="http://schemas.openxmlformats.org/package/2006/relationships"><Relationship Id="rId1" Type="http://schemas.openxmlformats.org/officeDocument/2006/relationships/worksheet" Target="worksheets/sheet1.xml"/>` +
+			`<Relationship Id="rId2" Type="http://schemas.openxmlformats.org/officeDocument/2006/relationships/sharedStrings" Target="sharedStrings.xml"/><Relationship Id="rId3" Type="http://schemas.openxmlformats.org/officeDocument/2006/relationships/styles" Target="styles.xml"/></Relationships>`,
+		"xl/worksheets/sheet1.xml": sheet,
+		"xl/sharedStrings.xml":     shared,
+		"xl/styles.xml":            styles,
+	} {
+		w, err := z.CreateHeader(&zip.FileHeader{Name: name, Method: zip.Store})
+		if err != nil {
+			t.Fatal(err)
+		}
+		io.WriteString(w, text)
+	}
+	z.Close()
+	return b.Bytes()
+}
+
+const (
+	sheetHead  = `<worksheet xmlns="http://schemas.openxmlformats.org/spreadsheetml/2006/main"><sheetData>`
+	sheetFoot  = `</sheetData></worksheet>`
+	plainCells = `<row r="1"><c r="A1" t="s"><v>0</v></c><c r="B1" t="s"><v>1</v></c></row><row r="2"><c r="A2"><v>101</v></c><c r="B2"><v>12.5</v></c></row>`
+	twoTexts   = `<sst xmlns="http://schemas.openxmlformats.org/spreadsheetml/2006/main"><si><t>plot</t></si><si><r><t>yie</t></r><r><t>ld</t></r></si></sst>`
+	dateStyles = `<styleSheet xmlns="http://schemas.openxmlformats.org/spreadsheetml/2006/main"><numFmts count="1"><numFmt numFmtId="164" formatCode="yyyy\-mm\-dd"/></numFmts><cellXfs count="3"><xf numFmtId="0"/><xf numFmtId="164"/><xf numFmtId="14"/></cellXfs></styleSheet>`
+)
+
+// FuzzXLSX reads workbooks whose sheet, texts and styles are anything.
+func FuzzXLSX(f *testing.F) {
+	for _, cells := range []string{
+		plainCells, "", `<row/>`, `<row r="0"><c/></row>`, `<row r="9999"><c r="A9999"><v>1</v></c></row>`,
+		`<row r="1"><c r="XFD1"><v>1</v></c></row>`, `<row r="1"><c r="ZZZZ1"/></row>`, `<row r="-1"><c r="A-1"><v>x</v></c></row>`,
+		`<row r="1"><c r="A1" t="s"><v>99</v></c><c r="B1" t="s"><v>-1</v></c></row>`,
+		`<row r="1"><c r="A1" t="inlineStr"><is><t>plot</t></is></c></row><row r="2"><c r="A2"><f>1+1</f><v>2</v></c></row>`,
+		`<row r="1"><c r="A1" t="str"><v>day</v></c></row><row r="2"><c r="A2" s="1"><v>45000</v></c></row><row r="3"><c r="A3" s="2"><v>-1e300</v></c></row>`,
+		`<row r="1"><c r="A1" t="b"><v>1</v></c><c r="B1" t="e"><v>#REF!</v></c><c r="C1" s="7"><v>1e999</v></c></row>`,
+	} {
+		f.Add(sheetHead+cells+sheetFoot, twoTexts, dateStyles)
+	}
+	merged := sheetHead + plainCells + `</sheetData><mergeCells count="2"><mergeCell ref="A1:A2"/><mergeCell ref="B2:XFD9999"/></mergeCells></worksheet>`
+	f.Add(merged, twoTexts, dateStyles)
+	f.Add(sheetHead+plainCells+sheetFoot, `<!DOCTYPE x [<!ENTITY a "&a;">]><sst><si><t>&a;</t></si></sst>`, `<styleSheet/>`)
+	f.Add("", "", "")
+	far := regexp.MustCompile(`[0-9]{6}`)
+	f.Fuzz(func(t *testing.T, sheet, shared, styles string) {
+		if far.MatchString(sheet) {
+			t.Skip("a row so far down is read, but slowly: the torture test tries it")
+		}
+		s, err := Read("x.xlsx", xlsxOf(t, sheet, shared, styles))
+		if err != nil {
+			if text := err.Error(); text == "" || strings.Contains(text, "\n") {
+				t.Errorf("not one sentence: %q", text)
+			}
 			return
 		}
 		for i := range s.Header {

@@ -85,6 +85,9 @@ func checkRowNumbers(name string, data []byte) error {
 	return nil
 }
 
+// maxMerged is how many cells may be merged into others, all together.
+const maxMerged = 100_000
+
 func countLooseRows(r io.Reader) (n int) {
 	d := xml.NewDecoder(r)
 	last := "0"
@@ -119,11 +122,15 @@ func (s *Sheet) fill(f *excelize.File, sheet string) error {
 	}
 	type at struct{ col, row int }
 	from := map[at]string{} // covered cell: the cell that holds its value
+	all := 0
 	for _, m := range merged {
 		c1, r1, e1 := excelize.CellNameToCoordinates(m.GetStartAxis())
 		c2, r2, e2 := excelize.CellNameToCoordinates(m.GetEndAxis())
-		if e1 != nil || e2 != nil || (c2-c1+1)*(r2-r1+1) > 100_000 {
+		if e1 != nil || e2 != nil || c2 < c1 || r2 < r1 {
 			return fmt.Errorf("%s has an unreadable merged range %s: unmerge it", s.Name, m.GetStartAxis()+":"+m.GetEndAxis())
+		}
+		if all += (c2 - c1 + 1) * (r2 - r1 + 1); all > maxMerged {
+			return fmt.Errorf("%s has more than %d merged cells: unmerge those without data", s.Name, maxMerged)
 		}
 		for c := c1; c <= c2; c++ {
 			for r := r1; r <= r2; r++ {
