@@ -83,8 +83,37 @@ func DayOf(taken string) trial.Date {
 	return d
 }
 
+// headerLimit is far longer than any header takes.
+const headerLimit = 10 * time.Second
+
 // readTags guards the header library: a header from the field may be anything.
-func readTags(photo []byte, format Format) (tags map[string]any, err error) {
+func readTags(photo []byte, format Format) (map[string]any, error) {
+	return within(headerLimit, func() (map[string]any, error) { return decodeTags(photo, format) })
+}
+
+// within gives up on what takes longer than limit. What is given up on is left
+// to itself: nothing can end it, and the other photos wait no longer for it.
+func within(limit time.Duration, read func() (map[string]any, error)) (map[string]any, error) {
+	type answer struct {
+		tags map[string]any
+		err  error
+	}
+	got := make(chan answer, 1)
+	go func() {
+		tags, err := read()
+		got <- answer{tags, err}
+	}()
+	timer := time.NewTimer(limit)
+	defer timer.Stop()
+	select {
+	case a := <-got:
+		return a.tags, a.err
+	case <-timer.C:
+		return map[string]any{}, fmt.Errorf("header: not read within %v", limit)
+	}
+}
+
+func decodeTags(photo []byte, format Format) (tags map[string]any, err error) {
 	tags = map[string]any{}
 	defer func() {
 		if r := recover(); r != nil {

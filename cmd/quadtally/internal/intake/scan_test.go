@@ -175,6 +175,15 @@ func TestNullIslandIsNoPosition(t *testing.T) {
 	}
 }
 
+func TestAHeaderWithoutEndIsGivenUpOn(t *testing.T) {
+	end := make(chan struct{})
+	defer close(end)
+	tags, err := within(time.Millisecond, func() (map[string]any, error) { <-end; return nil, nil })
+	if err == nil || tags == nil {
+		t.Errorf("%v %v", tags, err)
+	}
+}
+
 func FuzzReadFacts(f *testing.F) {
 	f.Add(jpegWith(1, taken("2025:06:14 19:40:00"), []tag{{ID: 1, ASCII: "N"}}))
 	f.Add(jpegWith(1, nil, nil))

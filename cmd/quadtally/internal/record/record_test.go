@@ -154,7 +154,7 @@ func TestRowsCannotBeChangedOrRemoved(t *testing.T) {
 	}
 }
 
-func TestForeignKeysOnEveryConnection(t *testing.T) {
+func TestSafeSettingsOnEveryConnection(t *testing.T) {
 	s := newStore(t)
 	var wg sync.WaitGroup
 	for range 8 {
@@ -168,6 +168,17 @@ func TestForeignKeysOnEveryConnection(t *testing.T) {
 			var on int
 			if err := conn.QueryRowContext(ctx, "pragma foreign_keys").Scan(&on); err != nil || on != 1 {
 				t.Errorf("foreign keys %d %v", on, err)
+			}
+			// The write-ahead log needs shared memory, which network shares do
+			// not give (sqlite.org/wal.html); every step is on the disk before
+			// it is called done.
+			var journal string
+			if err := conn.QueryRowContext(ctx, "pragma journal_mode").Scan(&journal); err != nil || journal != "delete" {
+				t.Errorf("journal mode %s %v", journal, err)
+			}
+			var sync int
+			if err := conn.QueryRowContext(ctx, "pragma synchronous").Scan(&sync); err != nil || sync != 2 {
+				t.Errorf("synchronous %d %v", sync, err)
 			}
 		})
 	}
