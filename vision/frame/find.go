@@ -149,6 +149,7 @@ func (ws *Workspace) Find(r *raster.Raster, opt Options) (Frame, error) {
 	if !usable(r) {
 		return Frame{}, errors.New("the photo has no colour planes to look at")
 	}
+	ws.half = plane{}
 	var warnings []string
 	if !opt.NoMarks {
 		f, err := ws.findByMarks(r, opt)

@@ -14,7 +14,7 @@ import (
 
 const (
 	thetaBins   = 180 // over the full circle: 2 degrees
-	thetaSpread = 4   // a vote spreads this many bins to either side
+	thetaSpread = 3   // a vote spreads this many bins to either side
 	thetaRad    = 2 * math.Pi / thetaBins
 )
 
