@@ -419,11 +419,15 @@ func (ws *Workspace) settle(r *raster.Raster, s picture, v verdict, opt Options,
 	if !v.strip() {
 		return Frame{}, "the best candidate has no second edge, as a pipe has"
 	}
-	q, support, byPaint, ok := ws.refine(s, v)
+	expect := 0.0
+	if opt.PipeDiameterMM > 0 {
+		expect = opt.PipeDiameterMM * math.Sqrt(math.Abs(s.toLuma(v.quad).Area())/(opt.WidthMM*opt.HeightMM))
+	}
+	fine, ok := ws.refine(s, v, expect)
 	if !ok {
 		return Frame{}, "the edges of the best candidate do not hold at full scale"
 	}
-	q, support = fromUpperLeft(r, q, support)
+	q, support := fromUpperLeft(r, fine.quad, fine.support)
 	order := slices.Clone(support[:])
 	slices.Sort(order)
 	weakest, tight := order[0], 1.0
@@ -449,14 +453,19 @@ func (ws *Workspace) settle(r *raster.Raster, s picture, v verdict, opt Options,
 		return Frame{}, "the best candidate cannot lie on the ground"
 	}
 	f := newFrame(q, w, h, ground, p)
-	f.byPaint = byPaint
+	f.byPaint = fine.byPaint
+	// Without paint to tell, the width is read to a search pixel or two only.
 	pxPerSearch := (s.perPx[0] + s.perPx[1]) / 2
 	f.PipeWidthMM = v.widthPx * pxPerSearch * f.MMPerPx
+	slack := max(.5*opt.PipeDiameterMM, 2.5*pxPerSearch*f.MMPerPx)
+	if fine.pipePx > 0 {
+		f.PipeWidthMM = fine.pipePx * f.MMPerPx
+		slack = max(.4*opt.PipeDiameterMM, 4*f.MMPerPx)
+	}
 	if f.PipeWidthMM < 3 || f.PipeWidthMM > 90 {
 		return Frame{}, fmt.Sprintf("the best candidate's pipe would be %.0f mm wide", f.PipeWidthMM)
 	}
-	// The width is read to a search pixel or two only.
-	if d := opt.PipeDiameterMM; d > 0 && math.Abs(f.PipeWidthMM-d) > max(.5*d, 2.5*pxPerSearch*f.MMPerPx) {
+	if d := opt.PipeDiameterMM; d > 0 && math.Abs(f.PipeWidthMM-d) > slack {
 		return Frame{}, fmt.Sprintf("the best candidate's pipe is about %.0f mm wide, not %g mm", f.PipeWidthMM, d)
 	}
 	f.Method = ByEdges
