@@ -263,6 +263,9 @@ func pipeOf(q Quad, ss [4]strip) (width float64, has [4]bool, ok bool) {
 // paint is blurred, and is half-way a pixel or two inside the edge.
 func offPipe(width float64) float64 { return max(3.5, .15*width) }
 
+// plainSupport is the support from which a side counts as in plain view.
+const plainSupport = .6
+
 // moved shifts the sides that do not lie where their strip begins.
 func moved(q Quad, ss [4]strip, has [4]bool, tol float64) (Quad, bool) {
 	var ls [4]line
@@ -339,8 +342,12 @@ func (ws *Workspace) refine(s picture, v verdict, expect float64) (f refined, ok
 			}
 			continue
 		}
+		// A side in plain view is believed unless it lies along the pipe's back;
+		// one half hidden must show the pipe where the others have it.
 		for i := range ss {
-			if has[i] && math.Abs(ss[i].from) > offPipe(w) {
+			plain := f.support[i] >= plainSupport
+			off := math.Abs(ss[i].from)
+			if has[i] && off > offPipe(w) && !(plain && off <= .3*w) || !has[i] && !plain {
 				return f, false
 			}
 		}
