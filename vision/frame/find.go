@@ -246,7 +246,7 @@ func (ws *Workspace) search(r *raster.Raster, s picture, grads *[channels]gradie
 		if grads[c].g == nil {
 			grads[c] = gradientsOf(s.planes[c], &ws.pixels[c])
 		}
-		all = crossAll(all, ws.vote(grads[c], e.every).peaks(e.lines, 40/e.every), s.w, s.h, c, e.pairs)
+		all = crossAll(all, ws.vote(grads[c], e.every).peaks(e.lines, 40/e.every), s.w, s.h, c, e.pairs, opt.slender())
 	}
 	ws.crossings = all
 	slices.SortStableFunc(all, func(a, b crossed) int { return cmpDesc(a.strength, b.strength) })
@@ -262,7 +262,7 @@ func (ws *Workspace) search(r *raster.Raster, s picture, grads *[channels]gradie
 		if len(likely) == e.looked {
 			break
 		}
-		g, ok := c.guess(s.w, s.h)
+		g, ok := c.guess(s.w, s.h, opt.slender())
 		if !ok || slices.ContainsFunc(likely, func(t looked) bool {
 			return t.channel == g.channel && t.outward == g.outward && nearQuads(t.quad, g.quad, 4)
 		}) {
@@ -437,7 +437,7 @@ func (ws *Workspace) settle(r *raster.Raster, s picture, v verdict, opt Options,
 		}
 	}
 	if weakest < opt.MinSupport+.15 {
-		tight = .4 // a half-hidden side is believed if it completes a true rectangle
+		tight = .2 // a half-hidden side is believed if it completes a true rectangle
 	}
 	for _, p := range q {
 		if p.X < 0 || p.Y < 0 || p.X > float64(r.Width) || p.Y > float64(r.Height) {
@@ -476,11 +476,18 @@ func (ws *Workspace) settle(r *raster.Raster, s picture, v verdict, opt Options,
 	}
 	mean := (support[0] + support[1] + support[2] + support[3]) / 4
 	f.Confidence = (.5*weakest + .5*mean) * min(1, .7+.3*max(0, slices.Min(v.outer[:]))) * (1 - .6*min(1, worst))
+	if f.Confidence < leastConfidence {
+		return Frame{}, "the best candidate is seen too little of to be sure"
+	}
 	if opt.PipeDiameterMM == 0 {
 		f.Warnings = append(f.Warnings, "pipe diameter not stated: the frame's height above the ground is not corrected")
 	}
 	return f, ""
 }
+
+// leastConfidence: of drawn frames found with less than this none was right,
+// while with a little more nearly all were.
+const leastConfidence = .3
 
 // weakShare of MinSupport is enough for one side where the others are well
 // seen. mostUneven is how far the two halves of a pipe may differ in colour.
