@@ -2,12 +2,13 @@
 // lies: by the marks stuck at its corners where there are any, by its edges
 // where there are none.
 //
-// Steps of the search by edges: signed line evidence in luma and both chroma
-// planes at small scale (vote), quadrilaterals of two facing pairs (guesses),
-// each held against the picture (judge), the best refined to a fraction of a
-// pixel on the full raster (refine), checked as the image of a rectangle of
-// the stated size (poseOf), and dropped from the pipe to the ground
-// (groundFromPipe). What fails any of these is refused, not repaired.
+// Steps of the search by edges: signed line evidence in luma and colour at
+// small scale (vote), quadrilaterals of two facing pairs (crossAll), each held
+// against the picture (judge), the best brought to a fraction of a pixel on the
+// full raster and to one pipe all round (refine), checked as the image of a
+// rectangle of the stated size (poseOf), and dropped from the pipe to the
+// ground (groundFromPipe). What fails any of these is refused. The full raster
+// is looked at only along the sides of the few best.
 package frame
 
 import (

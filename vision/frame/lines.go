@@ -138,6 +138,7 @@ type votes struct {
 	acc  []uint16 // a line as long as the picture with all votes at their most stays below 65536
 }
 
+// vote lets every so-many-th pixel of a channel vote for lines.
 func (ws *Workspace) vote(g gradients, every int) votes {
 	if ws.aim == nil {
 		ws.aim = newDirections()
@@ -180,8 +181,9 @@ func (ws *Workspace) vote(g gradients, every int) votes {
 	return votes{half, acc[thetaSpread*cols : (thetaSpread+thetaBins)*cols]}
 }
 
-// peaks gives the strongest lines, each at least a few bins from any stronger
-// one, strength measured above its surroundings.
+// peaks gives the strongest lines, at most most of them, each at least a few
+// bins from any stronger one; strength is measured above the line's
+// surroundings, in clutter units, and is more than least.
 func (v votes) peaks(most, least int) []peak {
 	cols := 2*v.half + 1
 	const around = 12
@@ -249,9 +251,9 @@ type crossed struct {
 	outward  bool
 }
 
-// crossAll pairs lines that face each other and adds to all every two such pairs
-// that cross, of each polarity the most strongest pairs. The angles allowed are those a rectangle shows at 30 degrees of
-// tilt.
+// crossAll pairs lines that face each other, keeps the most strongest pairs of
+// either polarity, and adds to all every two of them that cross. The angles
+// allowed are those a rectangle shows at 30 degrees of tilt.
 func crossAll(all []crossed, ps []peak, w, h, channel, most int, slender float64) []crossed {
 	lines := make([]line, len(ps))
 	for i, p := range ps {

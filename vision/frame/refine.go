@@ -191,6 +191,9 @@ func (m *mix) strips(ws *probeScratch, q Quad, reach float64) (out [4]strip) {
 		ground += m.weight[c] * (m.level[0][c] - 128)
 		step += m.weight[c] * (m.level[1][c] - m.level[0][c])
 	}
+	if !(step > 0) {
+		return out
+	}
 	half := int(math.Ceil(reach))
 	for i := range out {
 		// The share of probes on paint, by the distance from the side.
@@ -332,10 +335,10 @@ func (ws *Workspace) refine(s picture, v verdict, expect float64) (f refined, ok
 		}
 		ss := paint.strips(&ws.probes, q, reach)
 		w, has, agreed := pipeOf(q, ss)
-		if !agreed {
+		if f.pipePx = w; !agreed {
+			f.pipePx = 0
 			continue
 		}
-		f.pipePx = w
 		if k == 0 {
 			if q, ok = moved(q, ss, has, offPipe(w)); !ok {
 				return f, false
