@@ -116,7 +116,7 @@ type Frame struct {
 	Confidence float64    // 0..1: by edges, the support of the weakest side and the second edge; by marks, their number and fit
 	Support    [4]float64 // share of each side seen, from corner 0; all 1 by marks
 
-	Class       label.Class // by marks: which frame
+	Class       label.Class // which frame, where a mark was read
 	HasClass    bool
 	FirstCorner int        // by marks: the frame's own number of the first corner
 	Marks       []SeenMark // by marks
@@ -151,25 +151,26 @@ func (ws *Workspace) Find(r *raster.Raster, opt Options) (Frame, error) {
 		return Frame{}, errors.New("the photo has no colour planes to look at")
 	}
 	ws.half = plane{}
-	var warnings []string
+	var few fewMarks
 	if !opt.NoMarks {
 		f, err := ws.findByMarks(r, opt)
-		if err == nil {
-			return f, nil
+		if err == nil || !errors.As(err, &few) {
+			return f, err
 		}
-		var few fewMarks
-		if !errors.As(err, &few) {
-			return Frame{}, err
-		}
-		if few > 0 {
-			warnings = append(warnings, fmt.Sprintf("only %d corner mark(s) read, 3 needed: found by edges instead", int(few)))
-		}
+	}
+	if opt.WidthMM == 0 && few.read > 0 { // one mark says the size already
+		opt.WidthMM, opt.HeightMM = few.class.WidthMM, few.class.HeightMM
 	}
 	if opt.WidthMM == 0 {
-		return Frame{}, &NotFoundError{"no three corner marks were read", "state the frame's inner size to look for its edges"}
+		return Frame{}, &NotFoundError{"no corner mark was read", "state the frame's inner size to look for its edges"}
 	}
 	f, err := ws.findByEdges(r, opt)
-	f.Warnings = append(warnings, f.Warnings...)
+	if err == nil && few.read > 0 {
+		if sameSize(opt, few.class) {
+			f.Class, f.HasClass = few.class, true
+		}
+		f.Warnings = append(f.Warnings, fmt.Sprintf("only %d corner mark(s) read, 3 needed: found by edges instead", few.read))
+	}
 	return f, err
 }
 
