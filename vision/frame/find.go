@@ -2,12 +2,13 @@
 // lies: by the marks stuck at its corners where there are any, by its edges
 // where there are none.
 //
-// Steps of the search by edges: signed line evidence in luma and both chroma
-// planes at small scale (vote), quadrilaterals of two facing pairs (guesses),
-// each held against the picture (judge), the best refined to a fraction of a
-// pixel on the full raster (refine), checked as the image of a rectangle of
-// the stated size (poseOf), and dropped from the pipe to the ground
-// (groundFromPipe). What fails any of these is refused, not repaired.
+// Steps of the search by edges: signed line evidence in luma and colour at
+// small scale (vote), quadrilaterals of two facing pairs (crossAll), each held
+// against the picture (judge), the best brought to a fraction of a pixel on the
+// full raster and to one pipe all round (refine), checked as the image of a
+// rectangle of the stated size (poseOf), and dropped from the pipe to the
+// ground (groundFromPipe). What fails any of these is refused. The full raster
+// is looked at only along the sides of the few best.
 package frame
 
 import (
@@ -115,7 +116,7 @@ type Frame struct {
 	Confidence float64    // 0..1: by edges, the support of the weakest side and the second edge; by marks, their number and fit
 	Support    [4]float64 // share of each side seen, from corner 0; all 1 by marks
 
-	Class       label.Class // by marks: which frame
+	Class       label.Class // which frame, where a mark was read
 	HasClass    bool
 	FirstCorner int        // by marks: the frame's own number of the first corner
 	Marks       []SeenMark // by marks
@@ -149,25 +150,27 @@ func (ws *Workspace) Find(r *raster.Raster, opt Options) (Frame, error) {
 	if !usable(r) {
 		return Frame{}, errors.New("the photo has no colour planes to look at")
 	}
-	var warnings []string
+	ws.half = plane{}
+	var few fewMarks
 	if !opt.NoMarks {
 		f, err := ws.findByMarks(r, opt)
-		if err == nil {
-			return f, nil
+		if err == nil || !errors.As(err, &few) {
+			return f, err
 		}
-		var few fewMarks
-		if !errors.As(err, &few) {
-			return Frame{}, err
-		}
-		if few > 0 {
-			warnings = append(warnings, fmt.Sprintf("only %d corner mark(s) read, 3 needed: found by edges instead", int(few)))
-		}
+	}
+	if opt.WidthMM == 0 && few.read > 0 { // one mark says the size already
+		opt.WidthMM, opt.HeightMM = few.class.WidthMM, few.class.HeightMM
 	}
 	if opt.WidthMM == 0 {
-		return Frame{}, &NotFoundError{"no three corner marks were read", "state the frame's inner size to look for its edges"}
+		return Frame{}, &NotFoundError{"no corner mark was read", "state the frame's inner size to look for its edges"}
 	}
 	f, err := ws.findByEdges(r, opt)
-	f.Warnings = append(warnings, f.Warnings...)
+	if err == nil && few.read > 0 {
+		if sameSize(opt, few.class) {
+			f.Class, f.HasClass = few.class, true
+		}
+		f.Warnings = append(f.Warnings, fmt.Sprintf("only %d corner mark(s) read, 3 needed: found by edges instead", few.read))
+	}
 	return f, err
 }
 
@@ -245,7 +248,7 @@ func (ws *Workspace) search(r *raster.Raster, s picture, grads *[channels]gradie
 		if grads[c].g == nil {
 			grads[c] = gradientsOf(s.planes[c], &ws.pixels[c])
 		}
-		all = crossAll(all, ws.vote(grads[c], e.every).peaks(e.lines, 40/e.every), s.w, s.h, c, e.pairs)
+		all = crossAll(all, ws.vote(grads[c], e.every).peaks(e.lines, 40/e.every), s.w, s.h, c, e.pairs, opt.slender())
 	}
 	ws.crossings = all
 	slices.SortStableFunc(all, func(a, b crossed) int { return cmpDesc(a.strength, b.strength) })
@@ -261,7 +264,7 @@ func (ws *Workspace) search(r *raster.Raster, s picture, grads *[channels]gradie
 		if len(likely) == e.looked {
 			break
 		}
-		g, ok := c.guess(s.w, s.h)
+		g, ok := c.guess(s.w, s.h, opt.slender())
 		if !ok || slices.ContainsFunc(likely, func(t looked) bool {
 			return t.channel == g.channel && t.outward == g.outward && nearQuads(t.quad, g.quad, 4)
 		}) {
@@ -418,11 +421,15 @@ func (ws *Workspace) settle(r *raster.Raster, s picture, v verdict, opt Options,
 	if !v.strip() {
 		return Frame{}, "the best candidate has no second edge, as a pipe has"
 	}
-	q, support, byPaint, ok := ws.refine(s, v)
+	expect := 0.0
+	if opt.PipeDiameterMM > 0 {
+		expect = opt.PipeDiameterMM * math.Sqrt(math.Abs(s.toLuma(v.quad).Area())/(opt.WidthMM*opt.HeightMM))
+	}
+	fine, ok := ws.refine(s, v, expect)
 	if !ok {
 		return Frame{}, "the edges of the best candidate do not hold at full scale"
 	}
-	q, support = fromUpperLeft(r, q, support)
+	q, support := fromUpperLeft(r, fine.quad, fine.support)
 	order := slices.Clone(support[:])
 	slices.Sort(order)
 	weakest, tight := order[0], 1.0
@@ -432,7 +439,7 @@ func (ws *Workspace) settle(r *raster.Raster, s picture, v verdict, opt Options,
 		}
 	}
 	if weakest < opt.MinSupport+.15 {
-		tight = .4 // a half-hidden side is believed if it completes a true rectangle
+		tight = .2 // a half-hidden side is believed if it completes a true rectangle
 	}
 	for _, p := range q {
 		if p.X < 0 || p.Y < 0 || p.X > float64(r.Width) || p.Y > float64(r.Height) {
@@ -448,14 +455,19 @@ func (ws *Workspace) settle(r *raster.Raster, s picture, v verdict, opt Options,
 		return Frame{}, "the best candidate cannot lie on the ground"
 	}
 	f := newFrame(q, w, h, ground, p)
-	f.byPaint = byPaint
+	f.byPaint = fine.byPaint
+	// Without paint to tell, the width is read to a search pixel or two only.
 	pxPerSearch := (s.perPx[0] + s.perPx[1]) / 2
 	f.PipeWidthMM = v.widthPx * pxPerSearch * f.MMPerPx
+	slack := max(.5*opt.PipeDiameterMM, 2.5*pxPerSearch*f.MMPerPx)
+	if fine.pipePx > 0 {
+		f.PipeWidthMM = fine.pipePx * f.MMPerPx
+		slack = max(.4*opt.PipeDiameterMM, 4*f.MMPerPx)
+	}
 	if f.PipeWidthMM < 3 || f.PipeWidthMM > 90 {
 		return Frame{}, fmt.Sprintf("the best candidate's pipe would be %.0f mm wide", f.PipeWidthMM)
 	}
-	// The width is read to a search pixel or two only.
-	if d := opt.PipeDiameterMM; d > 0 && math.Abs(f.PipeWidthMM-d) > max(.5*d, 2.5*pxPerSearch*f.MMPerPx) {
+	if d := opt.PipeDiameterMM; d > 0 && math.Abs(f.PipeWidthMM-d) > slack {
 		return Frame{}, fmt.Sprintf("the best candidate's pipe is about %.0f mm wide, not %g mm", f.PipeWidthMM, d)
 	}
 	f.Method = ByEdges
@@ -466,11 +478,18 @@ func (ws *Workspace) settle(r *raster.Raster, s picture, v verdict, opt Options,
 	}
 	mean := (support[0] + support[1] + support[2] + support[3]) / 4
 	f.Confidence = (.5*weakest + .5*mean) * min(1, .7+.3*max(0, slices.Min(v.outer[:]))) * (1 - .6*min(1, worst))
+	if f.Confidence < leastConfidence {
+		return Frame{}, "the best candidate is seen too little of to be sure"
+	}
 	if opt.PipeDiameterMM == 0 {
 		f.Warnings = append(f.Warnings, "pipe diameter not stated: the frame's height above the ground is not corrected")
 	}
 	return f, ""
 }
+
+// leastConfidence: of drawn frames found with less than this none was right,
+// while with a little more nearly all were.
+const leastConfidence = .3
 
 // weakShare of MinSupport is enough for one side where the others are well
 // seen. mostUneven is how far the two halves of a pipe may differ in colour.

@@ -14,7 +14,7 @@ import (
 
 const (
 	thetaBins   = 180 // over the full circle: 2 degrees
-	thetaSpread = 4   // a vote spreads this many bins to either side
+	thetaSpread = 3   // a vote spreads this many bins to either side
 	thetaRad    = 2 * math.Pi / thetaBins
 )
 
@@ -138,6 +138,7 @@ type votes struct {
 	acc  []uint16 // a line as long as the picture with all votes at their most stays below 65536
 }
 
+// vote lets every so-many-th pixel of a channel vote for lines.
 func (ws *Workspace) vote(g gradients, every int) votes {
 	if ws.aim == nil {
 		ws.aim = newDirections()
@@ -180,8 +181,9 @@ func (ws *Workspace) vote(g gradients, every int) votes {
 	return votes{half, acc[thetaSpread*cols : (thetaSpread+thetaBins)*cols]}
 }
 
-// peaks gives the strongest lines, each at least a few bins from any stronger
-// one, strength measured above its surroundings.
+// peaks gives the strongest lines, at most most of them, each at least a few
+// bins from any stronger one; strength is measured above the line's
+// surroundings, in clutter units, and is more than least.
 func (v votes) peaks(most, least int) []peak {
 	cols := 2*v.half + 1
 	const around = 12
@@ -249,16 +251,16 @@ type crossed struct {
 	outward  bool
 }
 
-// crossAll pairs lines that face each other and adds to all every two such pairs
-// that cross, of each polarity the most strongest pairs. The angles allowed are those a rectangle shows at 30 degrees of
-// tilt.
-func crossAll(all []crossed, ps []peak, w, h, channel, most int) []crossed {
+// crossAll pairs lines that face each other, keeps the most strongest pairs of
+// either polarity, and adds to all every two of them that cross. The angles
+// allowed are those a rectangle shows at 30 degrees of tilt.
+func crossAll(all []crossed, ps []peak, w, h, channel, most int, slender float64) []crossed {
 	lines := make([]line, len(ps))
 	for i, p := range ps {
 		s, c := math.Sincos(float64(p.theta) * thetaRad)
 		lines[i] = line{c, s, p.rho + c*float64(w)/2 + s*float64(h)/2}
 	}
-	least := leastSide * float64(min(w, h))
+	least := leastSide * slender * float64(min(w, h))
 	for _, outward := range []bool{true, false} {
 		var pairs []facing
 		for i, a := range ps {
@@ -298,25 +300,33 @@ func both(a, b float64) float64 { return min(a, b) + .3*max(a, b) }
 
 // guess is the quad of two crossed pairs; false when they do not enclose a
 // sensible part of the picture.
-func (c crossed) guess(w, h int) (guess, bool) {
+func (c crossed) guess(w, h int, slender float64) (guess, bool) {
 	quad, ok := crossing([4]line{c.p.a, c.q.a, c.p.b, c.q.b})
-	return guess{quad, c.channel, c.outward, c.strength}, ok && sensible(quad, w, h)
+	return guess{quad, c.channel, c.outward, c.strength}, ok && sensible(quad, w, h, slender)
 }
 
-// leastSide is the least distance between facing sides, as a share of the
-// picture's short side.
-const leastSide = .18
+// A square frame's facing sides are at least leastSide of the picture's short
+// side apart, and it encloses leastArea of the picture. Long frames fill less:
+// both are multiplied by how slender they are, the root of width over length.
+const (
+	leastSide = .18
+	leastArea = .04
+)
+
+func (o Options) slender() float64 {
+	return math.Sqrt(min(o.WidthMM, o.HeightMM) / max(o.WidthMM, o.HeightMM))
+}
 
 // sensible reports whether a quad encloses a fair part of the picture and
 // lies in it.
-func sensible(q Quad, w, h int) bool {
+func sensible(q Quad, w, h int, slender float64) bool {
 	const slack = .02
 	for _, p := range q {
 		if p.X < -slack*float64(w) || p.Y < -slack*float64(h) || p.X > (1+slack)*float64(w) || p.Y > (1+slack)*float64(h) {
 			return false
 		}
 	}
-	return q.Area() > .04*float64(w*h)
+	return q.Area() > leastArea*slender*float64(w*h)
 }
 
 // crossing meets each line with the one before and gives the quad clockwise.

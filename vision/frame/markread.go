@@ -32,6 +32,9 @@ func (ws *Workspace) detectMarks(r *raster.Raster) []SeenMark {
 	full := plane{r.Width, r.Height, r.Y}
 	k := (max(r.Width, r.Height) + markLongSide - 1) / markLongSide
 	small := full.shrunk(k, k, &ws.middle)
+	if k == 2 {
+		ws.half = small
+	}
 	m := mix{luma: full, weight: [3]float64{1}}
 	var seen []SeenMark
 	for _, q := range ws.darkQuads(small) {

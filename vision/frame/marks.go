@@ -16,10 +16,14 @@ type SeenMark struct {
 	Fixed   int // cells that had to be corrected, at most 2 of 36
 }
 
-// fewMarks is the answer when too few marks were read: how many.
-type fewMarks int
+// fewMarks is the answer when too few marks were read: how many, and what
+// frame they belong to.
+type fewMarks struct {
+	read  int
+	class label.Class
+}
 
-func (n fewMarks) Error() string { return fmt.Sprintf("%d corner marks read, 3 needed", int(n)) }
+func (n fewMarks) Error() string { return fmt.Sprintf("%d corner marks read, 3 needed", n.read) }
 
 // Marks that are stuck on by hand are never quite true. Beyond warnMarkMM
 // from where they should lie the frame is reported with a warning, beyond
@@ -35,15 +39,15 @@ const (
 func (ws *Workspace) findByMarks(r *raster.Raster, opt Options) (Frame, error) {
 	seen := ws.detectMarks(r)
 	if len(seen) == 0 {
-		return Frame{}, fewMarks(0)
+		return Frame{}, fewMarks{}
 	}
 	if err := oneFrame(seen); err != nil {
 		return Frame{}, err
 	}
-	if len(seen) < 3 {
-		return Frame{}, fewMarks(len(seen))
-	}
 	class, _ := seen[0].Mark.Class()
+	if len(seen) < 3 {
+		return Frame{}, fewMarks{len(seen), class}
+	}
 	rough, err := roughMap(r, seen)
 	if err != nil {
 		return Frame{}, err

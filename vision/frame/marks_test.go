@@ -70,7 +70,7 @@ func TestMarkScenes(t *testing.T) {
 	if os.Getenv("QUADTALLY_HEAVY") == "1" {
 		scenes = 100
 	}
-	var all, three, four []float64 // by how many marks were read
+	var all, three, four, edges []float64 // by how many marks were read; by edges where too few
 	few := 0
 	for seed := range uint64(scenes) {
 		corners := []int{0, 1, 2, 3}
@@ -90,6 +90,10 @@ func TestMarkScenes(t *testing.T) {
 			t.Errorf("scene %d: class %v, want %v", seed, f.Class, class)
 		}
 		e := cornerErrors(f.Ground, truth.Ground)
+		if f.Method == ByEdges {
+			edges = append(edges, e...)
+			continue
+		}
 		all = append(all, e...)
 		if len(f.Marks) == 3 {
 			three = append(three, e...)
@@ -102,6 +106,10 @@ func TestMarkScenes(t *testing.T) {
 	}
 	t.Logf("%d scenes, %d not found; corner error median %.4f %%, p95 %.4f %%; p95 with four marks %.4f %%, with three %.4f %% of the side",
 		scenes, few, 100*quantile(all, .5), 100*quantile(all, .95), 100*quantile(four, .95), 100*quantile(three, .95))
+	t.Logf("found by edges, their size told by one mark or two: %d", len(edges)/4)
+	if p := quantile(edges, 1); p > .005 {
+		t.Errorf("by edges: a corner is off by %.4f %% of the side, at most 0.5 %% wanted", 100*p)
+	}
 	if 10*few > scenes {
 		t.Errorf("%d of %d frames with marks were not found", few, scenes)
 	}
@@ -112,6 +120,27 @@ func TestMarkScenes(t *testing.T) {
 	// surely so on a long frame that fills little of the photo.
 	if p := quantile(three, .95); !(p <= .002) {
 		t.Errorf("three marks: p95 of the corner error is %.4f %% of the side, at most 0.2 %% wanted", 100*p)
+	}
+}
+
+// TestOneMark: where leaves hide all marks but one, it still says which frame
+// it is, and the edges where.
+func TestOneMark(t *testing.T) {
+	for corner := range 4 {
+		s, class := markScene(t, 0, 3, []int{corner})
+		s.Leaves = 0
+		r, truth := s.Render(1000, 750)
+		f, err := Find(r, Options{MinSupport: .4, PipeDiameterMM: s.PipeMM})
+		if err != nil {
+			t.Errorf("corner %d: %v", corner, err)
+			continue
+		}
+		if f.Method != ByEdges || f.Class != class || len(f.Warnings) == 0 {
+			t.Errorf("corner %d: %v of %v, warnings %q", corner, f.Method, f.Class, f.Warnings)
+		}
+		if e := slices.Max(cornerErrors(f.Inner, truth.Inner)); e > .005 {
+			t.Errorf("corner %d: off by %.2f %%", corner, 100*e)
+		}
 	}
 }
 

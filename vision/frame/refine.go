@@ -34,6 +34,8 @@ type mix struct {
 	// contrast is the step from ground to pipe over the ground's clutter.
 	contrast [3]float64
 
+	level [2][3]float64 // ratios of ground and pipe
+
 	// ratios takes the ratio in place of the paint value, and no luma: then a
 	// pipe's lit and shaded flank are one.
 	ratios bool
@@ -110,6 +112,8 @@ func mixFor(s picture, v verdict) (m mix, ok bool) {
 			sorted := ground[c]
 			own = median(sorted[:])
 			m.hue[c] = (own - 128) / ratioScale
+			sorted = pipe[c]
+			m.level[0][c], m.level[1][c] = own, median(sorted[:])
 		}
 		value := func(of *[3][4 * searchProbes]float64, i int) float64 {
 			if c == 0 {
@@ -168,26 +172,147 @@ func (m *mix) onPipe(q Quad, width float64) bool {
 	return false
 }
 
+// strip is where the pipe lies beside one side of a quad, in pixels outward
+// from that side.
+type strip struct {
+	from, to float64
+	measured bool // both ends were seen
+}
+
+// strips measures by paint where the pipe begins and ends across each side of
+// q, as far as reach pixels to either side. m goes by ratios.
+func (m *mix) strips(ws *probeScratch, q Quad, reach float64) (out [4]strip) {
+	const (
+		probes = 32
+		least  = .35 // share of probes that must be on paint somewhere
+	)
+	ground, step := 0.0, 0.0
+	for c := 1; c < 3; c++ {
+		ground += m.weight[c] * (m.level[0][c] - 128)
+		step += m.weight[c] * (m.level[1][c] - m.level[0][c])
+	}
+	if !(step > 0) {
+		return out
+	}
+	half := int(math.Ceil(reach))
+	for i := range out {
+		// The share of probes on paint, by the distance from the side.
+		painted := sized(&ws.sums, 2*half+1)
+		clear(painted)
+		for k := range probes {
+			at, n := q.probe(i, share(k, probes))
+			for j, v := range m.along(ws, beyond(at, n, -float64(half)), n, len(painted)) {
+				painted[j] += min(1, max(0, (v-ground)/step)) / probes
+			}
+		}
+		top := half
+		for j := half; j < len(painted); j++ {
+			if painted[j] > painted[top] {
+				top = j
+			}
+		}
+		limit := painted[top] / 2
+		a, b := top, top
+		for a > 0 && painted[a-1] > limit {
+			a--
+		}
+		for b+1 < len(painted) && painted[b+1] > limit {
+			b++
+		}
+		if a == 0 || b+1 == len(painted) || painted[top] < least {
+			continue
+		}
+		out[i] = strip{
+			from:     float64(a-half) - (painted[a]-limit)/(painted[a]-painted[a-1]),
+			to:       float64(b-half) + (painted[b]-limit)/(painted[b]-painted[b+1]),
+			measured: true,
+		}
+	}
+	return out
+}
+
+// pipeOf is the width all four sides agree on, pixels at the middle of the
+// quad, perspective taken out, and which sides have it. False where fewer than
+// three do.
+func pipeOf(q Quad, ss [4]strip) (width float64, has [4]bool, ok bool) {
+	g, err := QuadToQuad(rect(1, 1), q)
+	if err != nil {
+		return 0, has, false
+	}
+	centre := g.scaleAt(raster.Point{X: .5, Y: .5})
+	var widths [4]float64
+	var all []float64
+	for i, at := range [4]raster.Point{{X: .5, Y: 0}, {X: 1, Y: .5}, {X: .5, Y: 1}, {X: 0, Y: .5}} {
+		if ss[i].measured {
+			widths[i] = (ss[i].to - ss[i].from) * centre / g.scaleAt(at)
+			all = append(all, widths[i])
+		}
+	}
+	if len(all) < 3 {
+		return 0, has, false
+	}
+	slices.Sort(all)
+	width = (all[(len(all)-1)/2] + all[len(all)/2]) / 2
+	agree := 0
+	for i, w := range widths {
+		if has[i] = ss[i].measured && math.Abs(w-width) <= max(.2*width, 2.5); has[i] {
+			agree++
+		}
+	}
+	return width, has, agree >= 3
+}
+
+// offPipe is how far a side may lie from where its strip of paint begins:
+// paint is blurred, and is half-way a pixel or two inside the edge.
+func offPipe(width float64) float64 { return max(3.5, .15*width) }
+
+// plainSupport is the support from which a side counts as in plain view.
+const plainSupport = .6
+
+// moved shifts the sides that do not lie where their strip begins.
+func moved(q Quad, ss [4]strip, has [4]bool, tol float64) (Quad, bool) {
+	var ls [4]line
+	for i := range ls {
+		ls[i] = lineThrough(q[i], q[(i+1)%4])
+		if has[i] && math.Abs(ss[i].from) > tol {
+			_, out := q.probe(i, .5)
+			ls[i].rho += (ss[i].from + 1) * (out.X*ls[i].nx + out.Y*ls[i].ny)
+		}
+	}
+	return crossing(ls)
+}
+
+// refined is a verdict brought to the full raster.
+type refined struct {
+	quad    Quad
+	support [4]float64
+	byPaint bool
+	pipePx  float64 // width of the pipe by its paint, 0 where that does not tell
+}
+
 // refine finds the inner edge on the full raster: probes across each side of
 // the coarse quad, the steepest rises along each as candidates, a line most
-// of them agree on, and the corners where the lines cross.
-func (ws *Workspace) refine(s picture, v verdict) (q Quad, support [4]float64, byPaint, ok bool) {
+// of them agree on, and the corners where the lines cross. Where the pipe is
+// told by its paint the sides must lie where the paint begins; one that lies
+// along the pipe's back, or along a shadow, is brought there. expect is the
+// pipe's width if it is known, luma pixels.
+func (ws *Workspace) refine(s picture, v verdict, expect float64) (f refined, ok bool) {
 	m, ok := mixFor(s, v)
 	if !ok {
-		return q, support, false, false
+		return f, false
 	}
 	perPx := (s.perPx[0] + s.perPx[1]) / 2
-	q = s.toLuma(v.quad)
-	width := v.widthPx * perPx
+	q, width := s.toLuma(v.quad), v.widthPx*perPx
 	type pass struct {
 		mix   mix
 		reach float64
 	}
 	passes := [2]pass{{m, 2.5 * perPx}, {m, 1.2 * perPx}}
 	var paint mix
-	if paint, byPaint = m.byPaint(); byPaint {
+	if paint, f.byPaint = m.byPaint(); f.byPaint {
 		passes = [2]pass{{paint, max(2.5*perPx, .8*width)}, {m, min(1.2*perPx, max(2, width/4))}}
 	}
+	reach := min(90, max(12, 2*width, 1.6*expect))
 	for k, p := range passes {
 		l := laying{coarseProbes, p.reach, min(width/2, perPx), coarseStep}
 		if k > 0 {
@@ -198,15 +323,40 @@ func (ws *Workspace) refine(s picture, v verdict) (q Quad, support [4]float64, b
 			points := sideEdges(&ws.probes, &p.mix, q, i, l)
 			l, sup, found := fitSide(points, l.probes, max(.8, .45*perPx), 400)
 			if !found {
-				return q, support, false, false
+				return f, false
 			}
-			ls[i], support[i] = l, sup
+			ls[i], f.support[i] = l, sup
 		}
 		if q, ok = crossing(ls); !ok {
-			return q, support, false, false
+			return f, false
+		}
+		if !f.byPaint {
+			continue
+		}
+		ss := paint.strips(&ws.probes, q, reach)
+		w, has, agreed := pipeOf(q, ss)
+		if f.pipePx = w; !agreed {
+			f.pipePx = 0
+			continue
+		}
+		if k == 0 {
+			if q, ok = moved(q, ss, has, offPipe(w)); !ok {
+				return f, false
+			}
+			continue
+		}
+		// A side in plain view is believed unless it lies along the pipe's back;
+		// one half hidden must show the pipe where the others have it.
+		for i := range ss {
+			plain := f.support[i] >= plainSupport
+			off := math.Abs(ss[i].from)
+			if has[i] && off > offPipe(w) && !(plain && off <= .3*w) || !has[i] && !plain {
+				return f, false
+			}
 		}
 	}
-	return q, support, byPaint, !m.onPipe(q, width)
+	f.quad = q
+	return f, f.pipePx > 0 || !m.onPipe(q, width)
 }
 
 // laying says how probes are laid across a side: their number, how far they

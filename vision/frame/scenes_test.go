@@ -69,67 +69,171 @@ func quantile(xs []float64, p float64) float64 {
 	return xs[min(len(xs)-1, int(p*float64(len(xs))))]
 }
 
+// tally is what came of a number of scenes.
+type tally struct {
+	scenes, refused, wrong int
+	inner, ground          []float64 // corner errors, shares of the side
+}
+
+func (a *tally) add(b tally) {
+	a.scenes, a.refused, a.wrong = a.scenes+b.scenes, a.refused+b.refused, a.wrong+b.wrong
+	a.inner, a.ground = append(a.inner, b.inner...), append(a.ground, b.ground...)
+}
+
+func (a *tally) log(t *testing.T, name string) {
+	t.Helper()
+	t.Logf("%-16s %7d %8d %6d %9.3f %9.3f %9.3f", name, a.scenes, a.refused, a.wrong,
+		100*quantile(a.inner, .5), 100*quantile(a.inner, .95), 100*quantile(a.ground, .95))
+}
+
+const tallyHead = "frame, ground     scenes  refused  wrong  median %     p95 %  ground %"
+
+// findDrawn renders a scene and holds what is found against the truth. A frame
+// more than 2 % of its side off anywhere is wrong, the worst thing the finder
+// can do; a refusal is safe.
+func findDrawn(t *testing.T, ws *Workspace, s drawn.Scene) (r tally) {
+	t.Helper()
+	r.scenes = 1
+	picture, truth := s.Render(1000, 750)
+	opt := DefaultOptions()
+	opt.WidthMM, opt.HeightMM, opt.PipeDiameterMM = s.WidthMM, s.HeightMM, s.PipeMM
+	f, err := ws.Find(picture, opt)
+	switch {
+	case errors.Is(err, ErrNotFound):
+		r.refused = 1
+		return r
+	case err != nil:
+		t.Errorf("%s %d: %v", s.Ground, s.Seed, err)
+		return r
+	}
+	r.inner, r.ground = cornerErrors(f.Inner, truth.Inner), cornerErrors(f.Ground, truth.Ground)
+	if worst := slices.Max(r.inner); worst > .02 {
+		r.wrong = 1
+		t.Logf("%s %d: wrong by %.1f %%, confidence %.2f, support %.2f", s.Ground, s.Seed, 100*worst, f.Confidence, f.Support)
+	}
+	return r
+}
+
 // TestScenes tells how far found corners lie from the truth, by frame and
-// ground, on drawn photos (invented, not field data). A found frame more than
-// 2 % of its side off anywhere is wrong, the worst thing the finder can do; a
-// refusal is safe.
+// ground, on drawn photos (invented, not field data).
 func TestScenes(t *testing.T) {
 	each := 1
 	if os.Getenv("QUADTALLY_HEAVY") == "1" {
 		each = 10
 	}
-	var all, onGround []float64
-	var scenes, refused, wrong int
-	t.Logf("%-8s %-7s %7s %8s %6s %9s %9s %9s", "frame", "ground", "scenes", "refused", "wrong", "median %", "p95 %", "ground %")
+	var ws Workspace
+	var all tally
+	t.Log(tallyHead)
 	for ci, c := range frameColours {
+		var of tally
 		for gi, ground := range drawn.Grounds {
-			var es, gs []float64
-			no, bad := 0, 0
+			var on tally
 			for i := range each {
-				seed := uint64(1000*ci + 100*gi + i)
 				w, h := 500.0, 500.0
 				if (i+ci+gi)%2 == 1 {
 					w, h = 333.3, 750
 				}
-				s := drawScene(ci, ground, seed, w, h)
-				r, truth := s.Render(1000, 750)
-				opt := DefaultOptions()
-				opt.WidthMM, opt.HeightMM, opt.PipeDiameterMM = w, h, c.pipeMM
-				f, err := Find(r, opt)
-				if err != nil {
-					if !errors.Is(err, ErrNotFound) {
-						t.Errorf("%s %s %d: %v", c.name, ground, seed, err)
-					}
-					no++
-					continue
-				}
-				e := cornerErrors(f.Inner, truth.Inner)
-				if slices.Max(e) > .02 {
-					bad++
-					t.Logf("%s %s %d: wrong by %.1f %%, confidence %.2f, support %.2f", c.name, ground, seed, 100*slices.Max(e), f.Confidence, f.Support)
-				}
-				es = append(es, e...)
-				gs = append(gs, cornerErrors(f.Ground, truth.Ground)...)
+				on.add(findDrawn(t, &ws, drawScene(ci, ground, uint64(1000*ci+100*gi+i), w, h)))
 			}
-			t.Logf("%-8s %-7s %7d %8d %6d %9.3f %9.3f %9.3f", c.name, ground, each, no, bad, 100*quantile(es, .5), 100*quantile(es, .95), 100*quantile(gs, .95))
-			all, onGround = append(all, es...), append(onGround, gs...)
-			scenes, refused, wrong = scenes+each, refused+no, wrong+bad
+			on.log(t, c.name+" "+ground)
+			of.add(on)
 		}
+		of.log(t, c.name)
+		if p := quantile(of.inner, .95); !(p <= .005) {
+			t.Errorf("%s: p95 of the corner error is %.3f %% of the side, at most 0.5 %% wanted", c.name, 100*p)
+		}
+		all.add(of)
 	}
-	t.Logf("all: %d scenes, %d refused, %d wrong; corner error median %.3f %%, p95 %.3f %% of the side, on the ground p95 %.3f %%",
-		scenes, refused, wrong, 100*quantile(all, .5), 100*quantile(all, .95), 100*quantile(onGround, .95))
-	// Levels reached, not hoped for: 0.14 % where the goal is 0.5 %.
-	if 25*wrong > scenes {
-		t.Errorf("%d of %d frames are wrong", wrong, scenes)
+	all.log(t, "all")
+	// Levels reached, with a little room: of 250 scenes none wrong, 24
+	// refused, p95 0.12 %.
+	if 100*all.wrong > all.scenes {
+		t.Errorf("%d of %d frames are wrong", all.wrong, all.scenes)
 	}
-	if 5*refused > scenes {
-		t.Errorf("%d of %d frames were not found", refused, scenes)
+	if 8*all.refused > all.scenes {
+		t.Errorf("%d of %d frames were not found", all.refused, all.scenes)
 	}
-	if p := quantile(all, .95); !(p <= .005) {
+	if p := quantile(all.inner, .95); !(p <= .002) {
+		t.Errorf("p95 of the corner error is %.3f %% of the side, at most 0.2 %% wanted", 100*p)
+	}
+	if p := quantile(all.ground, .95); !(p <= .002) {
+		t.Errorf("p95 of the corner error on the ground is %.3f %% of the side, at most 0.2 %% wanted", 100*p)
+	}
+}
+
+// TestLongFrames: 250 x 1000 mm frames along the photo fill little of it.
+func TestLongFrames(t *testing.T) {
+	grounds := drawn.Grounds[:1]
+	if os.Getenv("QUADTALLY_HEAVY") == "1" {
+		grounds = drawn.Grounds
+	}
+	var ws Workspace
+	var all tally
+	t.Log(tallyHead)
+	for ci, c := range frameColours {
+		var of tally
+		for gi, ground := range grounds {
+			s := drawScene(ci, ground, uint64(9000+100*ci+10*gi), 250, 1000)
+			s.TurnDeg += 90
+			of.add(findDrawn(t, &ws, s))
+		}
+		of.log(t, c.name)
+		all.add(of)
+	}
+	all.log(t, "all")
+	if all.wrong > 0 {
+		t.Errorf("%d of %d frames are wrong", all.wrong, all.scenes)
+	}
+	if 2*all.refused > all.scenes {
+		t.Errorf("%d of %d frames were not found", all.refused, all.scenes)
+	}
+	if p := quantile(all.inner, .95); !(p <= .005) {
 		t.Errorf("p95 of the corner error is %.3f %% of the side, at most 0.5 %% wanted", 100*p)
 	}
-	if p := quantile(onGround, .95); !(p <= .005) {
-		t.Errorf("p95 of the corner error on the ground is %.3f %% of the side, at most 0.5 %% wanted", 100*p)
+}
+
+// TestTilt holds the tilt of the camera and its height against those a scene
+// was drawn with.
+func TestTilt(t *testing.T) {
+	var ws Workspace
+	for i, tilt := range []float64{0, 6, 12, 25} {
+		s := drawScene(0, "soil", uint64(7000+i), 500, 500)
+		s.Leaves, s.TiltDeg, s.CameraMM = 4, tilt, 850
+		r, truth := s.Render(1000, 750)
+		opt := DefaultOptions()
+		opt.PipeDiameterMM = s.PipeMM
+		opt.FocalPx = truth.Focal * float64(r.FullWidth) / float64(r.Width)
+		f, err := ws.Find(r, opt)
+		if err != nil {
+			t.Errorf("tilt %g: %v", tilt, err)
+			continue
+		}
+		t.Logf("tilt %4.1f degrees, found %5.2f; height %g mm, found %.0f", tilt, f.TiltDeg, s.CameraMM, f.CameraHeightMM)
+		if math.Abs(f.TiltDeg-tilt) > 1 {
+			t.Errorf("tilt of %g degrees was found as %.2f", tilt, f.TiltDeg)
+		}
+		if math.Abs(f.CameraHeightMM/s.CameraMM-1) > .02 {
+			t.Errorf("height of %g mm was found as %.0f", s.CameraMM, f.CameraHeightMM)
+		}
+	}
+}
+
+// TestWorkspace: what a workspace was used for before does not change the
+// answer, whatever the sizes of the photos.
+func TestWorkspace(t *testing.T) {
+	var ws Workspace
+	edges, _ := drawScene(1, "soil", 21, 500, 500).Render(1000, 750)
+	upright, _ := drawScene(0, "pale", 22, 500, 500).Render(600, 800)
+	marks, _ := markScene(t, 0, 0, []int{0, 1, 2, 3})
+	marked, _ := marks.Render(800, 600)
+	for round := range 2 {
+		for i, r := range []*raster.Raster{edges, upright, marked} {
+			want, wantErr := Find(r, DefaultOptions())
+			got, err := ws.Find(r, DefaultOptions())
+			if (err == nil) != (wantErr == nil) || got.Inner != want.Inner || got.Ground != want.Ground {
+				t.Errorf("round %d, photo %d: %v, %v; a fresh workspace gives %v, %v", round, i, got.Inner, err, want.Inner, wantErr)
+			}
+		}
 	}
 }
 

@@ -162,6 +162,16 @@ func (p pipe) hit(c, d v3, r float64) (float64, bool) {
 	return off, t >= 0 && t <= p.len
 }
 
+// near reports whether a ray through p, a point at most a pipe's height above
+// the ground, can pass the pipe: rays are less slanted than 60 degrees.
+func (p pipe) near(at v3, r float64) bool {
+	across := at[1] - p.a[1]
+	if p.u[1] != 0 {
+		across = at[0] - p.a[0]
+	}
+	return math.Abs(across) < 6*r
+}
+
 // Render draws the scene as a raster of w x h luma pixels with chroma at half
 // that, as if decoded at 1/4 from a photo four times the size.
 func (s Scene) Render(w, h int) (*raster.Raster, Truth) {
@@ -209,6 +219,9 @@ func (s Scene) Render(w, h int) (*raster.Raster, Truth) {
 		}
 		if s.PipeShadow && p[2] < .1 {
 			for _, q := range pipes {
+				if !q.near(p, r) {
+					continue
+				}
 				if _, ok := q.hit(p, sun, r); ok {
 					return l * .45
 				}
@@ -251,13 +264,16 @@ func (s Scene) Render(w, h int) (*raster.Raster, Truth) {
 				return [3]float64{c[0] * g, c[1] * g, c[2] * g}, 2
 			}
 		}
+		p = on(0)
 		for _, q := range pipes {
+			if !q.near(p, r) {
+				continue
+			}
 			if off, ok := q.hit(k.c, d, r); ok {
 				g := shadeAt(on(2*r)) * (.72 + .28*math.Sqrt(1-off*off))
 				return [3]float64{s.Frame[0] * g, s.Frame[1] * g, s.Frame[2] * g}, 3
 			}
 		}
-		p = on(0)
 		c := ground.at(p[0]+tx, p[1]+ty)
 		g := shadeAt(p)
 		if g < .9 {
