@@ -184,8 +184,9 @@ type field struct {
 	y, cb, cr []uint16
 	x0, y0    float64  // its top-left corner in the Y plane of the raster
 	pitch     float64  // Y-plane pixels per sample
+	sigma     float64  // standard deviation of the smoothing, samples
 	around    []uint16 // mean luma of the surroundings of each tile, times 256
-	ax, ay    int      // tiles across and down
+	tiles     grid
 }
 
 // codes turns a field into index codes 0..255.
@@ -212,6 +213,10 @@ func (x Index) codes(f *field) ([]uint8, error) {
 // softCodes is the default index straight from the planes: G-R and G-B are
 // weighted sums of chroma in which luma cancels, and the divisor changes
 // slowly over the photo, so one multiplication a sample does.
+//
+// It looks at two scales. A share of each sample's difference comes from
+// chroma smoothed about three times as wide: specks of colour on bare ground
+// fade, the inside of a leaf fills, and edges stay where they are.
 func softCodes(f *field, s scale, out []uint8) {
 	const (
 		// G-R = -0.344136 Cb - 2.116136 Cr and G-B = -2.116136 Cb - 0.714136 Cr
@@ -223,20 +228,157 @@ func softCodes(f *field, s scale, out []uint8) {
 	perCb, perCr := int64(math.Round(onCb)), int64(math.Round(onCr))
 	neutral := (perCb + perCr) * (128 << 8)
 	zero := int64(-s.lo / s.step * (1 << shift))
-	perUnit := make([]float64, len(f.around)) // codes for one unit of the weighted sum
+	perUnit := make([]int64, len(f.around)) // codes for one unit of the weighted sum
 	for i, a := range f.around {
-		perUnit[i] = (1 << shift) / (softLight(float64(a)/256) * s.step * 1024 * 256)
+		perUnit[i] = int64((1 << shift) / (softLight(float64(a)/256) * s.step * 1024 * 256))
 	}
-	factor := make([]int64, f.w)
+	// In a picture without noise to smooth there is nothing to look at widely.
+	share := int64(256 * wideShare * min(f.sigma/leastSigma, 1))
+	var wide *spreader
+	if share > 0 {
+		g := grid{w: f.w, h: f.h, side: wideSide}
+		wide = g.spread(f.wide(g, perCb, perCr, neutral))
+	}
+	light := f.tiles.spread(perUnit)
+	factor, around := make([]int64, f.w), make([]int64, f.w)
 	for row := range f.h {
-		f.spread(perUnit, row, factor)
+		light.row(row, factor)
 		i := row * f.w
 		cb, cr, dst := f.cb[i:i+f.w], f.cr[i:i+f.w], out[i:i+f.w]
+		if wide != nil {
+			wide.row(row, around)
+		}
 		for k, m := range factor {
 			num := perCb*int64(cb[k]) + perCr*int64(cr[k]) - neutral
+			num += (around[k] - num) * share >> 8
 			dst[k] = uint8(min(max((num*m+zero)>>shift, 0), 255))
 		}
 	}
+}
+
+// The second, wider look of the default index.
+const (
+	wideShare = 0.35 // share of it in the index
+	wideTimes = 3.0  // its smoothing over that of the first look
+	wideSide  = 4    // it is taken on squares of so many samples a side
+	// leastSigma is the smoothing, in samples, from which it has its full
+	// share; under it a picture is clean or too coarse for it.
+	leastSigma = 0.65
+)
+
+// wide is the weighted sum of chroma on the squares of a grid, smoothed so
+// that all in all, squares and the interpolation between them counted in, the
+// smoothing is wideTimes that of the field.
+func (f *field) wide(g grid, perCb, perCr, neutral int64) []int64 {
+	cb, cr := g.mean(f.cb), g.mean(f.cr)
+	const (
+		own     = (wideSide*wideSide - 1) / 12.0 // variance of a mean over a square
+		between = wideSide * wideSide / 6.0      // of linear interpolation
+	)
+	v := (wideTimes*wideTimes-1)*f.sigma*f.sigma - own - between
+	if k := gaussian(math.Sqrt(max(v, 0)) / wideSide); len(k) > 1 {
+		smooth(cb, g.across(), g.down(), k)
+		smooth(cr, g.across(), g.down(), k)
+	}
+	out := make([]int64, len(cb))
+	for i := range out {
+		out[i] = perCb*int64(cb[i]) + perCr*int64(cr[i]) - neutral
+	}
+	return out
+}
+
+// toGround gives the code that each code of a photo becomes once it is held
+// against the photo's own ground: bare ground lies where it does in white
+// light, and the index is in proportion to how unruly that ground is. h is the
+// photo's histogram. Only the default index is held so; published ones stay as
+// published.
+func (x Index) toGround(h []uint64) (to [256]uint8) {
+	s, err := x.scale()
+	shift, gain := 0, 1.0
+	if err == nil && x == IndexSoftExG {
+		shift = castShift(h, s)
+		moved := make([]uint64, len(h))
+		for i, v := range h {
+			moved[min(max(i+shift, 0), 255)] += v
+		}
+		gain = groundGain(moved, s)
+	}
+	for i := range to {
+		moved := min(max(i+shift, 0), 255)
+		to[i] = s.code((s.value(moved) + s.step/2) * gain) // of the middle of the code
+	}
+	return to
+}
+
+// castShift is by how many codes the index is moved so that bare ground lies
+// where it does in white light: what colour casts and white balance add, they
+// add to ground and leaf alike. The move is bounded, and it fades out where
+// little of the photo is ground.
+func castShift(h []uint64, s scale) int {
+	const (
+		usual     = 0.0  // index of bare ground in white light
+		most      = 0.08 // largest move, index value
+		enough    = 0.85 // share of ground from which the whole move is made
+		following = 0.85 // share of the departure that is taken for a cast
+	)
+	var ground, all uint64
+	for i, v := range h {
+		all += v
+		if i < s.nearest(s.noise) {
+			ground += v
+		}
+	}
+	peak, ok := groundPeak(h, s)
+	if !ok {
+		return 0
+	}
+	fade := min(float64(ground)/float64(all)/enough, 1)
+	move := following * (usual - s.value(peak))
+	return int(math.Round(fade * min(max(move, -most), most) / s.step))
+}
+
+// groundGain is what the index is multiplied by so that it tells plants from
+// ground of any kind alike. On clean ground a faint green is a leaf; where
+// algae, litter and clods spread the ground's own colour it is not. The
+// measure is how far the ground reaches above its peak, the root mean square
+// of what lies between the peak and top, against that of usual ground. The
+// gain is shrunk, bounded, and fades out as plants close over the ground: then
+// what lies there is the edges of leaves.
+//
+// To set a threshold by the spread of the background is the constant false
+// alarm rate of detection theory (Finn and Johnson 1968, RCA Review 29,
+// 414-464).
+func groundGain(h []uint64, s scale) float64 {
+	const (
+		top    = 0.1   // index value up to which the ground is looked at
+		usual  = 0.035 // spread of usual ground, index value
+		power  = 0.7   // 1 would follow the spread fully
+		closed = 0.5   // share above top at which nothing of the gain is left
+		least  = 0.75
+		most   = 1.4
+	)
+	peak, ok := groundPeak(h, s)
+	if !ok {
+		return 1
+	}
+	var n, sq, plants, all float64
+	for i, v := range h {
+		all += float64(v)
+		switch {
+		case i >= s.nearest(top):
+			plants += float64(v)
+		case i >= peak:
+			d := float64(i-peak) + 0.5
+			n += float64(v)
+			sq += d * d * float64(v)
+		}
+	}
+	if n == 0 {
+		return 1
+	}
+	spread := s.step * math.Sqrt(sq/n)
+	open := max(1-plants/all/closed, 0)
+	return min(max(math.Pow(usual/spread, power*open), least), most)
 }
 
 // newField cuts the box [x0,x1) x [y0,y1) of the Y plane out of the raster,
@@ -256,6 +398,7 @@ func newField(r *raster.Raster, x0, y0, x1, y1, n int, sigma float64, smoothLuma
 	f.cr = bin(r.Cr, r.ChromaWidth, r.ChromaHeight, float64(x0)*sx, float64(y0)*sy, float64(n)*sx, float64(n)*sy, w, h)
 	f.survey()
 	if k := gaussian(sigma); len(k) > 1 {
+		f.sigma = sigma
 		if smoothLuma {
 			smooth(f.y, w, h, k)
 		}
@@ -293,57 +436,98 @@ const tilesOnSide = 16
 
 // survey takes the mean brightness around each tile of the field.
 func (f *field) survey() {
-	t := f.tile()
-	f.ax, f.ay = (f.w+t-1)/t, (f.h+t-1)/t
-	sum, n := make([]uint64, f.ax*f.ay), make([]uint64, f.ax*f.ay)
-	for y := range f.h {
-		row := f.y[y*f.w : (y+1)*f.w]
-		for a := range f.ax {
-			part := row[a*t : min((a+1)*t, f.w)]
+	f.tiles = grid{w: f.w, h: f.h, side: (max(f.w, f.h) + tilesOnSide - 1) / tilesOnSide}
+	mean := f.tiles.mean(f.y)
+	nx, ny := f.tiles.across(), f.tiles.down()
+	f.around = make([]uint16, len(mean))
+	for y := range ny {
+		for x := range nx {
+			var s, k uint64
+			for j := max(y-2, 0); j < min(y+3, ny); j++ {
+				for i := max(x-2, 0); i < min(x+3, nx); i++ {
+					n := uint64(f.tiles.cells(i, j))
+					s += uint64(mean[j*nx+i]) * n
+					k += n
+				}
+			}
+			f.around[y*nx+x] = uint16(s / k)
+		}
+	}
+}
+
+// grid divides w x h samples into squares of side samples; those at the right
+// and lower edge may be cut short.
+type grid struct{ w, h, side int }
+
+func (g grid) across() int { return (g.w + g.side - 1) / g.side }
+func (g grid) down() int   { return (g.h + g.side - 1) / g.side }
+
+// cells is the number of samples in the square at column a, row b.
+func (g grid) cells(a, b int) int {
+	return min(g.side, g.w-a*g.side) * min(g.side, g.h-b*g.side)
+}
+
+// mean is the mean of each square.
+func (g grid) mean(p []uint16) []uint16 {
+	nx := g.across()
+	sum := make([]uint64, nx*g.down())
+	for y := range g.h {
+		row, dst := p[y*g.w:(y+1)*g.w], sum[y/g.side*nx:][:nx]
+		for a := range dst {
+			part := row[a*g.side : min((a+1)*g.side, g.w)]
 			var s uint64
 			for _, v := range part {
 				s += uint64(v)
 			}
-			sum[y/t*f.ax+a] += s
-			n[y/t*f.ax+a] += uint64(len(part))
+			dst[a] += s
 		}
 	}
-	f.around = make([]uint16, f.ax*f.ay)
-	for y := range f.ay {
-		for x := range f.ax {
-			var s, k uint64
-			for j := max(y-2, 0); j < min(y+3, f.ay); j++ {
-				for i := max(x-2, 0); i < min(x+3, f.ax); i++ {
-					s += sum[j*f.ax+i]
-					k += n[j*f.ax+i]
-				}
-			}
-			f.around[y*f.ax+x] = uint16(s / k)
-		}
+	out := make([]uint16, len(sum))
+	for i, s := range sum {
+		out[i] = uint16(s / uint64(g.cells(i%nx, i/nx)))
 	}
+	return out
 }
 
-// spread fills row with values given for the tiles, linear between the
-// middles of the tiles.
-func (f *field) spread(tiles []float64, row int, out []int64) {
-	t := float64(f.tile())
-	at := func(i, n int) (int, int, float64) {
-		v := min(max((float64(i)+0.5)/t-0.5, 0), float64(n-1))
-		return int(v), min(int(v)+1, n-1), v - math.Floor(v)
-	}
-	y0, y1, fy := at(row, f.ay)
-	column := make([]float64, f.ax)
-	for a := range column {
-		column[a] = tiles[y0*f.ax+a]*(1-fy) + tiles[y1*f.ax+a]*fy
-	}
-	for i := range out {
-		a, b, fx := at(i, f.ax)
-		out[i] = int64(column[a]*(1-fx) + column[b]*fx)
-	}
+// place is where sample i of n squares in a row or column lies: past the
+// middle of square a by a share of the way to the next, in 1/65536.
+func (g grid) place(i, n int) (a int, along int64) {
+	v := min(max(2*i+1-g.side, 0), 2*g.side*(n-1))
+	return v / (2 * g.side), int64(v%(2*g.side)) << 16 / int64(2*g.side)
 }
 
-// tile is the side of a tile in samples.
-func (f *field) tile() int { return (max(f.w, f.h) + tilesOnSide - 1) / tilesOnSide }
+// spreader gives values known for the squares of a grid to its samples, linear
+// between the middles of the squares.
+type spreader struct {
+	grid
+	values []int64 // of the squares
+	square []int   // of each column of samples: which square and how far along
+	along  []int64
+	line   []int64 // values at one row of samples, the last one twice
+}
+
+func (g grid) spread(values []int64) *spreader {
+	s := &spreader{grid: g, values: values, square: make([]int, g.w), along: make([]int64, g.w), line: make([]int64, g.across()+1)}
+	for i := range g.w {
+		s.square[i], s.along[i] = g.place(i, g.across())
+	}
+	return s
+}
+
+// row fills out with the values at one row of samples.
+func (s *spreader) row(y int, out []int64) {
+	nx, ny := s.across(), s.down()
+	b, along := s.place(y, ny)
+	upper, lower := s.values[b*nx:][:nx], s.values[min(b+1, ny-1)*nx:][:nx]
+	for a, v := range upper {
+		s.line[a] = v + (lower[a]-v)*along>>16
+	}
+	s.line[nx] = s.line[nx-1]
+	for i, a := range s.square {
+		v := s.line[a]
+		out[i] = v + (s.line[a+1]-v)*s.along[i]>>16
+	}
+}
 
 // bin averages boxes of bx x by source samples from (x0, y0) on to w x h
 // samples times 256. Boxes smaller than a sample take the sample they lie in.

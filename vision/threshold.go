@@ -97,7 +97,10 @@ const noiseSpreads = 2.5
 // and the lowest bin holds all that lies below the scale; neither is a peak.
 // It is false where there is none: no ground shows.
 func groundPeak(h []uint64, s scale) (int, bool) {
-	const reach = 3 // bins on each side that a peak is summed over
+	// Bins on each side that a peak is summed over: broad, so that of two
+	// humps of nearly one height the light does not pick now this, now that.
+	const breadth = 0.03
+	reach := max(int(math.Round(breadth/s.step)), 3)
 	around := func(i int) uint64 {
 		var sum uint64
 		for _, v := range h[i-reach : i+reach+1] {
