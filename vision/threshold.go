@@ -99,7 +99,7 @@ const noiseSpreads = 2.5
 func groundPeak(h []uint64, s scale) (int, bool) {
 	// Bins on each side that a peak is summed over: broad, so that of two
 	// humps of nearly one height the light does not pick now this, now that.
-	const breadth = 0.03
+	const breadth = 0.04
 	reach := max(int(math.Round(breadth/s.step)), 3)
 	around := func(i int) uint64 {
 		var sum uint64
@@ -120,7 +120,16 @@ func groundPeak(h []uint64, s scale) (int, bool) {
 			peak, best = i, sum
 		}
 	}
-	return peak, best > 0
+	if best == 0 {
+		return 0, false
+	}
+	// The hump is often narrower than the sum is broad: its mean is its middle.
+	var n, sum float64
+	for i, v := range h[peak-reach : peak+reach+1] {
+		n += float64(v)
+		sum += float64(v) * float64(peak-reach+i)
+	}
+	return int(math.Round(sum / n)), true
 }
 
 // noiseTop is the index value up to which the ground's own noise reaches. Its
