@@ -30,7 +30,8 @@ test-all: setup-all
 # Accuracy on the open photo sets and on rendered scenes, then speed as ratios
 # to a limit measured in the same run.
 bench: setup
-	go test -count=1 -v -run 'Report$$' ./vision/... ./cmd/quadtally/... | grep -v '^=== \|^--- \|^ok \|^PASS\|no test files\|no tests to run'
+	QUADTALLY_HEAVY=1 go test -count=1 -v -run 'FieldsReport$$' ./vision | grep -v '^=== \|^--- \|^ok \|^PASS'
+	go test -count=1 -v -run 'Report$$' -skip FieldsReport ./vision/... ./cmd/quadtally/... | grep -v '^=== \|^--- \|^ok \|^PASS\|no test files\|no tests to run'
 	go test -run '^$$' -bench . -benchtime 2s ./...
 
 # Interrupted, crowded, damaged and attacked: prints a table of figures.

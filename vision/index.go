@@ -158,13 +158,7 @@ func softLight(around float64) float64 {
 
 // aStar is CIELAB a* of an sRGB pixel under D65.
 func aStar(r, g, b float64) float64 {
-	lin := func(v float64) float64 {
-		v = min(max(v/255, 0), 1)
-		if v <= 0.04045 {
-			return v / 12.92
-		}
-		return math.Pow((v+0.055)/1.055, 2.4)
-	}
+	lin := func(v float64) float64 { return fromSRGB(min(max(v/255, 0), 1)) }
 	f := func(t float64) float64 {
 		if t > 216.0/24389 {
 			return math.Cbrt(t)
@@ -175,6 +169,15 @@ func aStar(r, g, b float64) float64 {
 	x := 0.4124564*lr + 0.3575761*lg + 0.1804375*lb
 	y := 0.2126729*lr + 0.7151522*lg + 0.0721750*lb
 	return 500 * (f(x/0.95047) - f(y))
+}
+
+// fromSRGB is the linear light of a stored value, both 0 to 1
+// (IEC 61966-2-1).
+func fromSRGB(v float64) float64 {
+	if v <= 0.04045 {
+		return v / 12.92
+	}
+	return math.Pow((v+0.055)/1.055, 2.4)
 }
 
 // field is a piece of a photo at working size: smoothed planes of one size,

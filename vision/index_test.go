@@ -3,6 +3,7 @@ package vision
 import (
 	"math"
 	"math/rand/v2"
+	"slices"
 	"testing"
 )
 
@@ -122,6 +123,120 @@ func TestSmooth(t *testing.T) {
 					t.Fatalf("sigma %g: down and across differ by %d", sigma, d)
 				}
 			}
+		}
+	}
+}
+
+// TestSpreader: a slope over the squares of a grid comes back as the slope,
+// level at the rim, whatever is cut off at the edge.
+func TestSpreader(t *testing.T) {
+	for _, g := range []grid{{w: 40, h: 24, side: 4}, {w: 33, h: 21, side: 5}, {w: 3, h: 2, side: 4}} {
+		nx, ny := g.across(), g.down()
+		values := make([]int64, nx*ny)
+		for b := range ny {
+			for a := range nx {
+				values[b*nx+a] = int64(10000*a + 300*b)
+			}
+		}
+		s := g.spread(values)
+		out := make([]int64, g.w)
+		for y := range g.h {
+			s.row(y, out)
+			for x, v := range out {
+				at := func(i, n int) float64 {
+					return min(max((float64(i)+0.5)/float64(g.side)-0.5, 0), float64(n-1))
+				}
+				near(t, "slope", float64(v), 10000*at(x, nx)+300*at(y, ny), 2.5) // rounded down twice
+			}
+		}
+	}
+}
+
+// TestGridMean: squares cut short at the edge are means of what they hold.
+func TestGridMean(t *testing.T) {
+	g := grid{w: 5, h: 3, side: 2}
+	p := []uint16{
+		1, 3, 10, 20, 7,
+		5, 7, 30, 40, 9,
+		2, 4, 60, 80, 100,
+	}
+	want := []uint16{4, 25, 8, 3, 70, 100}
+	if got := g.mean(p); !slices.Equal(got, want) {
+		t.Errorf("means %v, want %v", got, want)
+	}
+}
+
+// TestTwoScales: on noisy ground a speck of three samples loses most of its
+// greenness and a leaf of sixty keeps all of it in its middle.
+func TestTwoScales(t *testing.T) {
+	pale := [3]int{95, 115, 75} // within the scale
+	peak := func(side int) int {
+		s := newScene(1000, 1000, soilRGB).fill(500-side/2, 500-side/2, side, side, pale)
+		s.noise(rand.New(rand.NewPCG(3, 1)), 6, 0, 0, 1000, 1000)
+		r, _, _, err := Decode(s.png(t), 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		f := newField(r, 0, 0, 1000, 1000, 1, 2, false)
+		codes, err := IndexSoftExG.codes(f)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return int(codes[500*1000+500])
+	}
+	ground, speck, leaf := peak(0), peak(3), peak(60)
+	full := IndexSoftExG.Value(float64(pale[0]), float64(pale[1]), float64(pale[2]), 98)
+	near(t, "middle of a leaf", scales[IndexSoftExG].value(leaf), full, 0.03)
+	if speck-ground > (leaf-ground)/3 {
+		t.Errorf("codes: ground %d, speck %d, leaf %d", ground, speck, leaf)
+	}
+}
+
+// TestToGround: held against its ground, a photo's greenness keeps its order,
+// moves by no more than the bounds allow, and loses a cast; a published index
+// stays as it is.
+func TestToGround(t *testing.T) {
+	s := scales[IndexSoftExG]
+	photo := func(at, spread, plants float64) []uint64 {
+		rng := rand.New(rand.NewPCG(8, 8))
+		h := make([]uint64, 256)
+		for range 40000 {
+			v := at + spread*rng.NormFloat64()
+			if rng.Float64() < plants {
+				v = at + 0.3 + 0.05*rng.NormFloat64()
+			}
+			h[s.code(v)]++
+		}
+		return h
+	}
+	for _, at := range []float64{-0.06, -0.03, 0, 0.03, 0.06} {
+		for _, spread := range []float64{0.005, 0.02, 0.04} {
+			for _, plants := range []float64{0, 0.02, 0.3, 0.7} {
+				h := photo(at, spread, plants)
+				to := IndexSoftExG.toGround(h)
+				for i := 1; i < 256; i++ {
+					if to[i] < to[i-1] {
+						t.Fatalf("ground at %g, spread %g: code %d becomes %d, the one below %d", at, spread, i, to[i], to[i-1])
+					}
+				}
+				if plants > 0.1 {
+					continue // little ground: the cast is followed in part
+				}
+				near(t, "ground", s.value(int(to[s.nearest(at)])), 0, 0.2*math.Abs(at)+0.01)
+			}
+		}
+	}
+	// The more unruly the ground, the lower a leaf's greenness.
+	gain := func(spread float64) float64 { return groundGain(photo(0, spread, 0.05), s) }
+	if clean, usual, unruly := gain(0.01), gain(0.03), gain(0.06); !(clean > usual && usual > unruly && clean <= 1.4 && unruly >= 0.75) {
+		t.Errorf("gains %.2f, %.2f, %.2f on clean, usual and unruly ground", clean, usual, unruly)
+	}
+	if g := groundGain(photo(0, 0.06, 0.7), s); g != 1 {
+		t.Errorf("gain %.2f under a closed canopy", g)
+	}
+	for i, c := range IndexExG.toGround(photo(0.05, 0.02, 0.1)) {
+		if int(c) != i {
+			t.Fatalf("published index: code %d became %d", i, c)
 		}
 	}
 }
