@@ -18,7 +18,9 @@ const (
 	// IndexSoftExG is the default: green against red and blue over the
 	// brightness of the surroundings, not of the pixel itself, so that noise
 	// in dark pixels does not look green, light and shade cancel out, and no
-	// pixel is divided by next to nothing.
+	// pixel is divided by next to nothing. A measurement takes it at two
+	// scales (see softCodes) and holds it against the photo's own ground (see
+	// toGround); the published indices below it leaves alone.
 	IndexSoftExG Index = "soft-exg"
 	// IndexExG is excess green 2g - r - b.
 	// Woebbecke et al. 1995, Trans. ASAE 38(1) 259-269.

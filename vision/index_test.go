@@ -240,3 +240,24 @@ func TestToGround(t *testing.T) {
 		}
 	}
 }
+
+// TestMorePlants: on noisy ground, where gain and smoothing answer to the
+// whole photo, each further plant raises cover at one threshold.
+func TestMorePlants(t *testing.T) {
+	rng := rand.New(rand.NewPCG(6, 7))
+	grow := newScene(400, 300, soilRGB).noise(rng, 12, 0, 0, 400, 300)
+	last := -1.0
+	for i := range 40 { // from bare to nearly closed, one patch of leaf after the other
+		x, y := i%8*50+5, i/8*60+5
+		grow.fill(x, y, 40, 50, [3]int{95, 115, 75}).noise(rng, 6, x, y, 40, 50)
+		m, err := Measure(grow.png(t), plain())
+		if err != nil {
+			t.Fatal(err)
+		}
+		c := m.Curve.CoverFrac(scales[IndexSoftExG].prior)
+		if c <= last {
+			t.Errorf("plant %d took cover from %.4f to %.4f", i, last, c)
+		}
+		last = c
+	}
+}
