@@ -42,7 +42,8 @@ test-all: setup-all
 # Accuracy on the open photo sets and on rendered scenes, then speed as ratios
 # to a limit measured in the same run.
 bench: setup
-	( $(GO) test -count=1 -v $(LINK_VISION) -run 'Report$$' ./vision/... ; \
+	( QUADTALLY_HEAVY=1 $(GO) test -count=1 -v $(LINK_VISION) -run 'FieldsReport$$' ./vision ; \
+	  $(GO) test -count=1 -v $(LINK_VISION) -run 'Report$$' -skip FieldsReport ./vision/... ; \
 	  $(GO) test -count=1 -v $(LINK) -run 'Report$$' ./cmd/quadtally/... ) | grep -v '^=== \|^--- \|^ok \|^PASS\|no test files\|no tests to run'
 	$(GO) test $(LINK_VISION) -run '^$$' -bench . -benchtime 2s ./vision/...
 	$(GO) test $(LINK) -run '^$$' -bench . -benchtime 2s ./cmd/... ./stats/... ./calibrate/...

@@ -17,10 +17,14 @@ type field struct {
 	x0, y0 float64 // its top-left corner in the Y plane of the raster
 	pitch  float64 // Y-plane pixels per sample
 
-	// soft is the only plane of the default index: green against red and blue,
-	// a weighted sum of chroma in which luma cancels. Smoothing is linear, so
-	// one plane is smoothed instead of two. y, cb and cr serve the others.
+	sigma float64 // standard deviation of the smoothing, samples; 0 for none
+
+	// soft is the plane of the default index: green against red and blue, a
+	// weighted sum of chroma in which luma cancels. Smoothing is linear, so one
+	// plane is smoothed instead of two. wide is the same, smoothed more widely;
+	// nil where nothing is smoothed. y, cb and cr serve the other indices.
 	soft      []int16
+	wide      []int16
 	y, cb, cr []int16
 
 	around []float64 // mean luma of the surroundings of each tile, 0..255
@@ -43,6 +47,9 @@ func (ws *Workspace) newField(r *raster.Raster, x0, y0, x1, y1, n int, sigma flo
 	luma := plane{r.Y, r.Width, r.Height}
 	cb, cr := plane{r.Cb, r.ChromaWidth, r.ChromaHeight}, plane{r.Cr, r.ChromaWidth, r.ChromaHeight}
 	f.survey(luma, n)
+	if sigma >= leastSmoothing {
+		f.sigma = sigma
+	}
 
 	sx := float64(r.ChromaWidth) / float64(r.Width)
 	sy := float64(r.ChromaHeight) / float64(r.Height)
@@ -67,7 +74,9 @@ func (ws *Workspace) newField(r *raster.Raster, x0, y0, x1, y1, n int, sigma flo
 				raw[row*f.w+i] = v
 			}
 		}
-		f.soft = finish(0, raw)
+		if f.soft = finish(0, raw); err == nil && f.sigma > 0 {
+			f.wide, err = widened(f.soft, grow(&ws.smooth[1], size), f.w, f.h, f.sigma)
+		}
 		return f, err
 	}
 	onLuma := newBins(f, 1, 1, n, r.Width, r.Height)
@@ -148,25 +157,62 @@ func (b *bins) row(from plane, row, zero int, out []int16) {
 }
 
 // blurred smooths a plane with a Gaussian of sigma samples, cut at three
-// sigma, into out; edges repeat the outermost sample. Below 0.3 samples there
-// is nothing to smooth.
+// sigma, into out; edges repeat the outermost sample. Below
+// leastSmoothing there is nothing to smooth.
 func blurred(raw, out []int16, w, h int, sigma float64) ([]int16, error) {
-	if sigma < 0.3 {
+	if sigma < leastSmoothing {
 		return out[:copy(out, raw)], nil
 	}
-	src, err := gocv.NewMatFromBytes(h, w, gocv.MatTypeCV16S, bytesOf(raw))
+	err := onMats(raw, out, w, h, func(src, dst *gocv.Mat) { gaussian(*src, dst, sigma) })
+	return out, err
+}
+
+// leastSmoothing is the standard deviation, in samples, from which a plane is
+// smoothed at all.
+const leastSmoothing = 0.3
+
+func gaussian(src gocv.Mat, dst *gocv.Mat, sigma float64) {
+	side := 2*int(math.Ceil(3*sigma)) + 1
+	gocv.GaussianBlur(src, dst, image.Pt(side, side), sigma, sigma, gocv.BorderReplicate)
+}
+
+// widened smooths a plane that has been smoothed by sigma so that all in all
+// it is smoothed wideTimes as much, into out. It does so on squares of
+// wideSide samples, which is as good at that width and costs little; the
+// squares and the interpolation between them count as smoothing.
+func widened(soft, out []int16, w, h int, sigma float64) ([]int16, error) {
+	const (
+		own     = (wideSide*wideSide - 1) / 12.0 // variance of a mean over a square
+		between = wideSide * wideSide / 6.0      // of linear interpolation
+	)
+	rest := (wideTimes*wideTimes-1)*sigma*sigma - own - between
+	err := onMats(soft, out, w, h, func(src, dst *gocv.Mat) {
+		small := gocv.NewMat()
+		defer small.Close()
+		squares := image.Pt(max(w/wideSide, 1), max(h/wideSide, 1))
+		gocv.Resize(*src, &small, squares, 0, 0, gocv.InterpolationArea)
+		if s := math.Sqrt(max(rest, 0)) / wideSide; s >= leastSmoothing {
+			gaussian(small, &small, s)
+		}
+		gocv.Resize(small, dst, image.Pt(w, h), 0, 0, gocv.InterpolationLinear)
+	})
+	return out, err
+}
+
+// onMats lays Mats over two planes for the time of one operation.
+func onMats(from, to []int16, w, h int, do func(src, dst *gocv.Mat)) error {
+	src, err := gocv.NewMatFromBytes(h, w, gocv.MatTypeCV16S, bytesOf(from))
 	if err != nil {
-		return nil, err
+		return err
 	}
 	defer src.Close()
-	dst, err := gocv.NewMatFromBytes(h, w, gocv.MatTypeCV16S, bytesOf(out))
+	dst, err := gocv.NewMatFromBytes(h, w, gocv.MatTypeCV16S, bytesOf(to))
 	if err != nil {
-		return nil, err
+		return err
 	}
 	defer dst.Close()
-	side := 2*int(math.Ceil(3*sigma)) + 1
-	gocv.GaussianBlur(src, &dst, image.Pt(side, side), sigma, sigma, gocv.BorderReplicate)
-	return out, nil
+	do(&src, &dst)
+	return nil
 }
 
 // bytesOf is the memory of a plane, which is how a Mat is laid over it.

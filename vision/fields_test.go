@@ -2,6 +2,7 @@ package vision
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/csv"
 	"fmt"
 	"image"
@@ -196,8 +197,8 @@ func say(format string, args ...any) { fmt.Printf(format+"\n", args...) }
 
 func accuracyReport(t *testing.T, set string, photos []fieldPhoto) {
 	reached := map[string]struct{ mae, bias, ccc float64 }{
-		"peanut": {0.0120, 0.0050, 0.985},
-		"ews":    {0.0260, 0.0060, 0.975},
+		"peanut": {0.0104, 0.0040, 0.988},
+		"ews":    {0.0285, 0.0120, 0.975},
 	}[set]
 	cover, truth := byVisit(t, photos, plain()), truths(photos)
 	mae, bias, ccc := accuracy(cover, truth)
@@ -281,7 +282,7 @@ func crossCheckReport(t *testing.T, photos map[string][]fieldPhoto) {
 		}
 	}
 	say("Cross-checked: prior, shrinkage and weight of the threshold chosen on one half, measured on the other (blocks of ten photos, plots).")
-	limit := map[string]float64{"peanut": 0.0130, "ews": 0.0255}
+	limit := map[string]float64{"peanut": 0.0104, "ews": 0.0265}
 	for _, set := range fieldSets {
 		mae, bias, ccc := accuracy(est[set], truth[set])
 		say("%-7s checked    %3d photos: mean abs. error %.2f, bias %+.2f, CCC %.3f", set, len(est[set]), 100*mae, 100*bias, ccc)
@@ -388,7 +389,7 @@ func maskOf(t testing.TB, p fieldPhoto) (mask []bool, w, h int) {
 // bareReport measures false cover on squares of the open photos, a quarter of
 // the short side wide, in which the mask has no vegetation.
 func bareReport(t *testing.T, set string, photos []fieldPhoto) {
-	reached := map[string]float64{"peanut": 0.006, "ews": 0.0056}
+	reached := map[string]float64{"peanut": 0.0052, "ews": 0.0029}
 	curves := map[string][]Curve{}
 	for _, p := range photos {
 		curves[p.visit] = append(curves[p.visit], p.m.Curve)
@@ -440,6 +441,13 @@ func bareReport(t *testing.T, set string, photos []fieldPhoto) {
 
 // driftReport measures how far cover moves when the light does, at the
 // threshold the unchanged visit has; one photo in five.
+//
+// Tints, white balance and shadow multiply the stored values, which is harder
+// than the same change of the light itself: 5 % of a stored value are about
+// 11 % of light. Exposure is changed both ways: x1.4 of the light, half a stop,
+// with the sRGB curve (IEC 61966-2-1) undone and put back; and x1.4 of the
+// stored values, about a stop, which burns a quarter of the peanut ground and
+// a fifth of its leaves to white. What is white there holds no colour to find.
 func driftReport(t *testing.T, set string, photos []fieldPhoto) {
 	gain := func(r, g, b float64) func(x, w int, c *[3]float64) {
 		return func(_, _ int, c *[3]float64) { c[0], c[1], c[2] = c[0]*r, c[1]*g, c[2]*b }
@@ -451,7 +459,12 @@ func driftReport(t *testing.T, set string, photos []fieldPhoto) {
 	}{
 		{"green tint +5 %", 0, gain(1, 1.05, 1)}, {"magenta tint", 0, gain(1.05, 1, 1.05)},
 		{"cool", 0, gain(0.92, 1, 1.08)}, {"warm", 0, gain(1.08, 1, 0.92)},
-		{"exposure x1.4", 0, gain(1.4, 1.4, 1.4)},
+		{"light x1.4", 0, func(_, _ int, c *[3]float64) {
+			for i, v := range c {
+				c[i] = 255 * toSRGB(1.4*fromSRGB(v/255))
+			}
+		}},
+		{"values x1.4", 0, gain(1.4, 1.4, 1.4)},
 		{"half shadow", 0, func(x, w int, c *[3]float64) {
 			if x > w/2 {
 				c[0], c[1], c[2] = c[0]*0.5, c[1]*0.5, c[2]*0.5
@@ -459,7 +472,8 @@ func driftReport(t *testing.T, set string, photos []fieldPhoto) {
 		}},
 		{"JPEG q40", 40, gain(1, 1, 1)},
 	}
-	const limit = 0.032 // the largest reached, and a margin
+	// The largest reached, and a margin.
+	limit := map[string]float64{"values x1.4": 0.034}
 	curves := map[string][]Curve{}
 	for _, p := range photos {
 		curves[p.visit] = append(curves[p.visit], p.m.Curve)
@@ -509,10 +523,18 @@ func driftReport(t *testing.T, set string, photos []fieldPhoto) {
 			n++
 		}
 		say("%-7s %-16s mean drift %.2f (%.2f with the photo's own threshold)", set, c.name, 100*drift/float64(n), 100*redone/float64(n))
-		if drift/float64(n) > limit {
+		if most := cmp.Or(limit[c.name], 0.016); drift/float64(n) > most {
 			t.Errorf("%s, %s: cover drifts by %.1f points", set, c.name, 100*drift/float64(n))
 		}
 	}
+}
+
+// toSRGB is the stored value, 0 to 1, of linear light (IEC 61966-2-1).
+func toSRGB(v float64) float64 {
+	if v <= 0.0031308 {
+		return 12.92 * v
+	}
+	return 1.055*math.Pow(v, 1/2.4) - 0.055
 }
 
 // interleaveAny is an image as 8-bit RGB, by way of the image package.

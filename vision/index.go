@@ -16,7 +16,9 @@ const (
 	// IndexSoftExG is the default: green against red and blue over the
 	// brightness of the surroundings, not of the pixel itself, so that noise
 	// in dark pixels does not look green, light and shade cancel out, and no
-	// pixel is divided by next to nothing.
+	// pixel is divided by next to nothing. A measurement takes it at two
+	// scales (see softCodes) and holds it against the photo's own ground (see
+	// toGround); the published indices below it leaves alone.
 	IndexSoftExG Index = "soft-exg"
 	// IndexExG is excess green 2g - r - b.
 	// Woebbecke et al. 1995, Trans. ASAE 38(1) 259-269.
@@ -156,13 +158,7 @@ func softLight(around float64) float64 {
 
 // aStar is CIELAB a* of an sRGB pixel under D65.
 func aStar(r, g, b float64) float64 {
-	lin := func(v float64) float64 {
-		v = min(max(v/255, 0), 1)
-		if v <= 0.04045 {
-			return v / 12.92
-		}
-		return math.Pow((v+0.055)/1.055, 2.4)
-	}
+	lin := func(v float64) float64 { return fromSRGB(min(max(v/255, 0), 1)) }
 	f := func(t float64) float64 {
 		if t > 216.0/24389 {
 			return math.Cbrt(t)
@@ -173,6 +169,15 @@ func aStar(r, g, b float64) float64 {
 	x := 0.4124564*lr + 0.3575761*lg + 0.1804375*lb
 	y := 0.2126729*lr + 0.7151522*lg + 0.0721750*lb
 	return 500 * (f(x/0.95047) - f(y))
+}
+
+// fromSRGB is the linear light of a stored value, both 0 to 1
+// (IEC 61966-2-1).
+func fromSRGB(v float64) float64 {
+	if v <= 0.04045 {
+		return v / 12.92
+	}
+	return math.Pow((v+0.055)/1.055, 2.4)
 }
 
 // The weights of the default index on chroma from neutral, in 1/1024:
@@ -204,8 +209,12 @@ func (x Index) codes(f *field, out []uint8) error {
 	return nil
 }
 
-// softCodes is the default index from its one plane: the divisor changes
+// softCodes is the default index from its own plane: the divisor changes
 // slowly over the photo, so one multiplication a sample does.
+//
+// It looks at two scales. A share of each sample's difference comes from
+// chroma smoothed about three times as wide: specks of colour on bare ground
+// fade, the inside of a leaf fills, and edges stay where they are.
 func softCodes(f *field, s scale, out []uint8) {
 	const shift = 32
 	zero := int64(-s.lo / s.step * (1 << shift))
@@ -213,12 +222,125 @@ func softCodes(f *field, s scale, out []uint8) {
 	for i, a := range f.around {
 		perUnit[i] = (1 << shift) / (softLight(a) * s.step * unit)
 	}
+	// In a picture without noise to smooth there is nothing to look at widely.
+	share := int64(256 * wideShare * min(f.sigma/leastSigma, 1))
+	wide := f.wide
+	if wide == nil {
+		wide, share = f.soft, 0
+	}
 	factor := make([]int64, f.w)
 	for row := range f.h {
 		f.spread(perUnit, row, factor)
-		src, dst := f.soft[row*f.w:][:len(factor)], out[row*f.w:][:len(factor)]
+		at := row * f.w
+		near, far, dst := f.soft[at:][:len(factor)], wide[at:][:len(factor)], out[at:][:len(factor)]
 		for k, m := range factor {
-			dst[k] = uint8(min(max((int64(src[k])*m+zero)>>shift, 0), 255))
+			num := int64(near[k])
+			num += (int64(far[k]) - num) * share >> 8
+			dst[k] = uint8(min(max((num*m+zero)>>shift, 0), 255))
 		}
 	}
+}
+
+// The second, wider look of the default index.
+const (
+	wideShare = 0.35 // share of it in the index
+	wideTimes = 3.0  // its smoothing over that of the first look
+	wideSide  = 4    // it is taken on squares of so many samples a side
+	// leastSigma is the smoothing, in samples, from which it has its full
+	// share; under it a picture is clean or too coarse for it.
+	leastSigma = 0.65
+)
+
+// toGround gives the code that each code of a photo becomes once it is held
+// against the photo's own ground: bare ground lies where it does in white
+// light, and the index is in proportion to how unruly that ground is. h is the
+// photo's histogram. Only the default index is held so; published ones stay as
+// published.
+func (x Index) toGround(h []uint64) (to [256]uint8) {
+	s, err := x.scale()
+	shift, gain := 0, 1.0
+	if err == nil && x == IndexSoftExG {
+		shift = castShift(h, s)
+		moved := make([]uint64, len(h))
+		for i, v := range h {
+			moved[min(max(i+shift, 0), 255)] += v
+		}
+		gain = groundGain(moved, s)
+	}
+	for i := range to {
+		moved := min(max(i+shift, 0), 255)
+		to[i] = s.code((s.value(moved) + s.step/2) * gain) // of the middle of the code
+	}
+	return to
+}
+
+// castShift is by how many codes the index is moved so that bare ground lies
+// where it does in white light: what colour casts and white balance add, they
+// add to ground and leaf alike. The move is bounded, and it fades out where
+// little of the photo is ground.
+func castShift(h []uint64, s scale) int {
+	const (
+		usual     = 0.0  // index of bare ground in white light
+		most      = 0.08 // largest move, index value
+		enough    = 0.85 // share of ground from which the whole move is made
+		following = 0.85 // share of the departure that is taken for a cast
+	)
+	var ground, all uint64
+	for i, v := range h {
+		all += v
+		if i < s.nearest(s.noise) {
+			ground += v
+		}
+	}
+	peak, ok := groundPeak(h, s)
+	if !ok {
+		return 0
+	}
+	fade := min(float64(ground)/float64(all)/enough, 1)
+	move := following * (usual - s.value(peak))
+	return int(math.Round(fade * min(max(move, -most), most) / s.step))
+}
+
+// groundGain is what the index is multiplied by so that it tells plants from
+// ground of any kind alike. On clean ground a faint green is a leaf; where
+// algae, litter and clods spread the ground's own colour it is not. The
+// measure is how far the ground reaches above its peak, the root mean square
+// of what lies between the peak and top, against that of usual ground. The
+// gain is shrunk, bounded, and fades out as plants close over the ground: then
+// what lies there is the edges of leaves.
+//
+// To set a threshold by the spread of the background is the constant false
+// alarm rate of detection theory (Finn and Johnson 1968, RCA Review 29,
+// 414-464).
+func groundGain(h []uint64, s scale) float64 {
+	const (
+		top    = 0.1   // index value up to which the ground is looked at
+		usual  = 0.035 // spread of usual ground, index value
+		power  = 0.7   // 1 would follow the spread fully
+		closed = 0.5   // share above top at which nothing of the gain is left
+		least  = 0.75
+		most   = 1.4
+	)
+	peak, ok := groundPeak(h, s)
+	if !ok {
+		return 1
+	}
+	var n, sq, plants, all float64
+	for i, v := range h {
+		all += float64(v)
+		switch {
+		case i >= s.nearest(top):
+			plants += float64(v)
+		case i >= peak:
+			d := float64(i-peak) + 0.5
+			n += float64(v)
+			sq += d * d * float64(v)
+		}
+	}
+	if n == 0 {
+		return 1
+	}
+	spread := s.step * math.Sqrt(sq/n)
+	open := max(1-plants/all/closed, 0)
+	return min(max(math.Pow(usual/spread, power*open), least), most)
 }

@@ -167,3 +167,102 @@ func TestStride(t *testing.T) {
 		t.Errorf("a place is off by %.3f cells, documented as a fiftieth at most", worst)
 	}
 }
+
+// TestTwoScales: on noisy ground a speck of three samples loses most of its
+// greenness and a leaf of sixty keeps all of it in its middle.
+func TestTwoScales(t *testing.T) {
+	pale := [3]int{95, 115, 75} // within the scale
+	peak := func(side int) int {
+		s := newScene(1000, 1000, soilRGB).fill(500-side/2, 500-side/2, side, side, pale)
+		s.noise(rand.New(rand.NewPCG(3, 1)), 6, 0, 0, 1000, 1000)
+		r, _, _, err := Decode(s.png(t), 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		f, err := new(Workspace).newField(r, 0, 0, 1000, 1000, 1, 2, IndexSoftExG)
+		if err != nil {
+			t.Fatal(err)
+		}
+		codes := make([]uint8, f.w*f.h)
+		if err := IndexSoftExG.codes(f, codes); err != nil {
+			t.Fatal(err)
+		}
+		return int(codes[500*1000+500])
+	}
+	ground, speck, leaf := peak(0), peak(3), peak(60)
+	full := IndexSoftExG.Value(float64(pale[0]), float64(pale[1]), float64(pale[2]), 98)
+	near(t, "middle of a leaf", scales[IndexSoftExG].value(leaf), full, 0.03)
+	if speck-ground > (leaf-ground)/3 {
+		t.Errorf("codes: ground %d, speck %d, leaf %d", ground, speck, leaf)
+	}
+}
+
+// TestToGround: held against its ground, a photo's greenness keeps its order,
+// moves by no more than the bounds allow, and loses a cast; a published index
+// stays as it is.
+func TestToGround(t *testing.T) {
+	s := scales[IndexSoftExG]
+	photo := func(at, spread, plants float64) []uint64 {
+		rng := rand.New(rand.NewPCG(8, 8))
+		h := make([]uint64, 256)
+		for range 40000 {
+			v := at + spread*rng.NormFloat64()
+			if rng.Float64() < plants {
+				v = at + 0.3 + 0.05*rng.NormFloat64()
+			}
+			h[s.code(v)]++
+		}
+		return h
+	}
+	for _, at := range []float64{-0.06, -0.03, 0, 0.03, 0.06} {
+		for _, spread := range []float64{0.005, 0.02, 0.04} {
+			for _, plants := range []float64{0, 0.02, 0.3, 0.7} {
+				h := photo(at, spread, plants)
+				to := IndexSoftExG.toGround(h)
+				for i := 1; i < 256; i++ {
+					if to[i] < to[i-1] {
+						t.Fatalf("ground at %g, spread %g: code %d becomes %d, the one below %d", at, spread, i, to[i], to[i-1])
+					}
+				}
+				if plants > 0.1 {
+					continue // little ground: the cast is followed in part
+				}
+				near(t, "ground", s.value(int(to[s.nearest(at)])), 0, 0.2*math.Abs(at)+0.01)
+			}
+		}
+	}
+	// The more unruly the ground, the lower a leaf's greenness.
+	gain := func(spread float64) float64 { return groundGain(photo(0, spread, 0.05), s) }
+	if clean, usual, unruly := gain(0.01), gain(0.03), gain(0.06); !(clean > usual && usual > unruly && clean <= 1.4 && unruly >= 0.75) {
+		t.Errorf("gains %.2f, %.2f, %.2f on clean, usual and unruly ground", clean, usual, unruly)
+	}
+	if g := groundGain(photo(0, 0.06, 0.7), s); g != 1 {
+		t.Errorf("gain %.2f under a closed canopy", g)
+	}
+	for i, c := range IndexExG.toGround(photo(0.05, 0.02, 0.1)) {
+		if int(c) != i {
+			t.Fatalf("published index: code %d became %d", i, c)
+		}
+	}
+}
+
+// TestMorePlants: on noisy ground, where gain and smoothing answer to the
+// whole photo, each further plant raises cover at one threshold.
+func TestMorePlants(t *testing.T) {
+	rng := rand.New(rand.NewPCG(6, 7))
+	grow := newScene(400, 300, soilRGB).noise(rng, 12, 0, 0, 400, 300)
+	last := -1.0
+	for i := range 40 { // from bare to nearly closed, one patch of leaf after the other
+		x, y := i%8*50+5, i/8*60+5
+		grow.fill(x, y, 40, 50, [3]int{95, 115, 75}).noise(rng, 6, x, y, 40, 50)
+		m, err := Measure(grow.png(t), plain())
+		if err != nil {
+			t.Fatal(err)
+		}
+		c := m.Curve.CoverFrac(scales[IndexSoftExG].prior)
+		if c <= last {
+			t.Errorf("plant %d took cover from %.4f to %.4f", i, last, c)
+		}
+		last = c
+	}
+}

@@ -287,8 +287,8 @@ const maxSmoothMM = 1.2
 // cell.
 const stride = 16
 
-// fill samples the codes on to the plane and counts them, the ground's own
-// colour taken out. It returns the share of the ground outside the photo.
+// fill samples the codes on to the plane and counts them, held against the
+// ground's own colour. It returns the share of the ground outside the photo.
 // outside is scratch, one for each cell.
 func (p *Plane) fill(codes []uint8, f *field, toField frame.Homography, exclude [][]raster.Point, c *Curve, outside []bool) float64 {
 	p.Levels = make([]uint8, p.Width*p.Height)
@@ -326,13 +326,12 @@ func (p *Plane) fill(codes []uint8, f *field, toField frame.Homography, exclude 
 			fx, fy = nx, ny
 		}
 	}
-	shift := p.Index.castShift(raw[:])
+	settled := p.Index.toGround(raw[:])
 	first, last, _ := p.Index.grid()
 	var level [256]uint8
-	for i := range level {
-		moved := min(max(i+shift, 0), 255)
-		level[i] = uint8(min(max(moved-first+1, 0), last-first+1))
-		c.Counts[moved] += uint32(raw[i])
+	for i, code := range settled {
+		level[i] = uint8(min(max(int(code)-first+1, 0), last-first+1))
+		c.Counts[code] += uint32(raw[i])
 	}
 	for i, code := range p.Levels {
 		p.Levels[i] = level[code]
@@ -345,42 +344,6 @@ func (p *Plane) fill(codes []uint8, f *field, toField frame.Homography, exclude 
 		}
 	}
 	return float64(cut) / float64(len(p.Levels))
-}
-
-// castShift is by how many codes the index is moved so that bare ground lies
-// where it does in white light: what colour casts and white balance add, they
-// add to ground and leaf alike. The move is bounded, and it fades out where
-// little of the photo is ground. Only the default index is moved; published
-// ones stay as published.
-func (x Index) castShift(h []uint64) int {
-	const (
-		usual     = 0.0  // index of bare ground in white light
-		up        = 0.04 // largest moves, index value: upward less far, for
-		down      = 0.08 // brown soil is no cast and straw on it moves along
-		enough    = 0.85 // share of ground from which the whole move is made
-		following = 0.82 // share of the departure that is taken for a cast
-	)
-	s, err := x.scale()
-	if err != nil || x != IndexSoftExG {
-		return 0
-	}
-	var ground, all uint64
-	for i, v := range h {
-		all += v
-		if i < s.nearest(s.noise) {
-			ground += v
-		}
-	}
-	if all == 0 {
-		return 0
-	}
-	peak, ok := groundPeak(h, s)
-	if !ok {
-		return 0
-	}
-	fade := min(float64(ground)/float64(all)/enough, 1)
-	move := following * (usual - s.value(peak))
-	return int(math.Round(fade * min(max(move, -down), up) / s.step))
 }
 
 func (p *Plane) excluded(areas [][]raster.Point, x, y float64) bool {

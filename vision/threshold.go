@@ -89,15 +89,20 @@ func meanBelow(h []uint64, split int, s scale) float64 {
 }
 
 // noiseSpreads is how far above the ground's peak its own noise is taken to
-// reach, in standard deviations.
-const noiseSpreads = 2.5
+// reach, in standard deviations: the customary three. Fewer find more of pale
+// seedlings and more on bare ground: 2.5 bring the error on the open wheat
+// photos from 2.7 to 2.2 points and false cover from 0.25 to 0.43.
+const noiseSpreads = 3
 
 // groundPeak is the bin in which bare ground is most common, looked for below
 // the index's noise limit. What rises on past the limit belongs to the plants,
 // and the lowest bin holds all that lies below the scale; neither is a peak.
 // It is false where there is none: no ground shows.
 func groundPeak(h []uint64, s scale) (int, bool) {
-	const reach = 3 // bins on each side that a peak is summed over
+	// Bins on each side that a peak is summed over: broad, so that of two
+	// humps of nearly one height the light does not pick now this, now that.
+	const breadth = 0.04
+	reach := max(int(math.Round(breadth/s.step)), 3)
 	around := func(i int) uint64 {
 		var sum uint64
 		for _, v := range h[i-reach : i+reach+1] {
@@ -117,7 +122,16 @@ func groundPeak(h []uint64, s scale) (int, bool) {
 			peak, best = i, sum
 		}
 	}
-	return peak, best > 0
+	if best == 0 {
+		return 0, false
+	}
+	// The hump is often narrower than the sum is broad: its mean is its middle.
+	var n, sum float64
+	for i, v := range h[peak-reach : peak+reach+1] {
+		n += float64(v)
+		sum += float64(v) * float64(peak-reach+i)
+	}
+	return int(math.Round(sum / n)), true
 }
 
 // noiseTop is the index value up to which the ground's own noise reaches. Its
