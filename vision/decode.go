@@ -151,7 +151,7 @@ func (ws *Workspace) decodeJPEG(photo []byte, needLongSide int) (*raster.Raster,
 		return nil, errors.New("photo's colour model is unknown: save it as an ordinary RGB JPEG")
 	}
 	denom := denomFor(max(h.Width, h.Height), needLongSide)
-	p, err := jpegturbo.DecodeInto(photo, denom, func(n int) []byte { return grow(&ws.photo, n) })
+	p, err := jpegturbo.DecodeInto(photo, denom, func(n int) []byte { return raster.Sized(&ws.photo, n) })
 	if err != nil {
 		return nil, jpegTrouble(err)
 	}

@@ -59,12 +59,12 @@ func (ws *Workspace) newField(r *raster.Raster, x0, y0, x1, y1, n int, sigma flo
 	finish := func(k int, raw []int16) []int16 {
 		var out []int16
 		if err == nil {
-			out, err = blurred(raw, grow(&ws.smooth[k], size), f.w, f.h, sigma)
+			out, err = blurred(raw, raster.Sized(&ws.smooth[k], size), f.w, f.h, sigma)
 		}
 		return out
 	}
 	if x == IndexSoftExG {
-		raw := grow(&ws.raw, size)
+		raw := raster.Sized(&ws.raw, size)
 		b, c := make([]int16, f.w), make([]int16, f.w)
 		for row := range f.h {
 			onChroma.row(cb, row, 128, b)
@@ -75,7 +75,7 @@ func (ws *Workspace) newField(r *raster.Raster, x0, y0, x1, y1, n int, sigma flo
 			}
 		}
 		if f.soft = finish(0, raw); err == nil && f.sigma > 0 {
-			f.wide, err = widened(f.soft, grow(&ws.smooth[1], size), f.w, f.h, f.sigma)
+			f.wide, err = widened(f.soft, raster.Sized(&ws.smooth[1], size), f.w, f.h, f.sigma)
 		}
 		return f, err
 	}
@@ -86,7 +86,7 @@ func (ws *Workspace) newField(r *raster.Raster, x0, y0, x1, y1, n int, sigma flo
 		bins *bins
 		to   *[]int16
 	}{{luma, 0, onLuma, &f.y}, {cb, 128, onChroma, &f.cb}, {cr, 128, onChroma, &f.cr}} {
-		raw := grow(&ws.raw, size)
+		raw := raster.Sized(&ws.raw, size)
 		for row := range f.h {
 			part.bins.row(part.from, row, part.zero, raw[row*f.w:][:f.w])
 		}

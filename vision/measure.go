@@ -236,7 +236,7 @@ func (ws *Workspace) look(m *Measurement, r *raster.Raster, opt Options) error {
 	if err != nil {
 		return err
 	}
-	codes := grow(&ws.codes, f.w*f.h)
+	codes := raster.Sized(&ws.codes, f.w*f.h)
 	if err := opt.Index.codes(f, codes); err != nil {
 		return err
 	}
@@ -264,7 +264,7 @@ func (ws *Workspace) look(m *Measurement, r *raster.Raster, opt Options) error {
 	p.ToPhoto = toPhoto
 
 	m.Curve = Curve{Index: opt.Index}
-	cut := p.fill(codes, f, toField, opt.Exclude, &m.Curve, grow(&ws.outside, p.Width*p.Height))
+	cut := p.fill(codes, f, toField, opt.Exclude, &m.Curve, raster.Sized(&ws.outside, p.Width*p.Height))
 	if m.Curve.Cells() == 0 {
 		return errors.New("nothing of the ground is left to measure: check the excluded areas")
 	}

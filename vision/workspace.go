@@ -14,12 +14,3 @@ type Workspace struct {
 	outside []bool
 	frame   frame.Workspace
 }
-
-// grow makes a buffer n long without clearing it.
-func grow[T any](buf *[]T, n int) []T {
-	if cap(*buf) < n {
-		*buf = make([]T, n)
-	}
-	*buf = (*buf)[:n]
-	return *buf
-}

@@ -3,6 +3,8 @@ package frame
 import (
 	"math"
 	"slices"
+
+	"quadtally/vision/raster"
 )
 
 // Signed line evidence. A frame is brighter or darker, bluer or redder than
@@ -33,7 +35,7 @@ const clutterUnit = 10
 // quiet in chroma, and each channel is judged by its own noise. A gradient too
 // strong for its type is shortened and keeps its direction.
 func gradientsOf(p plane, buf *[]int8) gradients {
-	g := gradients{p.w, p.h, sized(buf, 2*p.w*p.h)}
+	g := gradients{p.w, p.h, raster.Sized(buf, 2*p.w*p.h)}
 	clear(g.g[:2*p.w])
 	clear(g.g[2*p.w*(p.h-1):])
 	unit := clutter(p)
@@ -145,12 +147,12 @@ func (ws *Workspace) vote(g gradients, every int) votes {
 	}
 	half := int(math.Ceil(math.Hypot(float64(g.w), float64(g.h))/2)) + 2
 	cols := 2*half + 1
-	acc := sized(&ws.acc, len(ws.aim.rows)*cols)
+	acc := raster.Sized(&ws.acc, len(ws.aim.rows)*cols)
 	clear(acc)
 	// First which pixels have a say, without a branch that could be guessed
 	// wrong, then their votes. Every second pixel is the pattern of a chess
 	// board.
-	speakers := sized(&ws.speakers, g.w)
+	speakers := raster.Sized(&ws.speakers, g.w)
 	for y := 1; y < g.h-1; y++ {
 		row := g.g[2*y*g.w:][:2*g.w]
 		n := 0

@@ -85,7 +85,7 @@ func (q *piece) plausible(p plane) bool {
 // second row is enough to know them by.
 func (ws *Workspace) thresholds(p plane) (level []int16, tw int) {
 	tw, th := (p.w+tileSide-1)/tileSide, (p.h+tileSide-1)/tileSide
-	lo, hi := sized(&ws.lo, tw*th), sized(&ws.hi, tw*th)
+	lo, hi := raster.Sized(&ws.lo, tw*th), raster.Sized(&ws.hi, tw*th)
 	for i := range lo {
 		lo[i], hi[i] = 255, 0
 	}
@@ -105,7 +105,7 @@ func (ws *Workspace) thresholds(p plane) (level []int16, tw int) {
 			}
 		}
 	}
-	level = sized(&ws.level, tw*th)
+	level = raster.Sized(&ws.level, tw*th)
 	for ty := range th {
 		for tx := range tw {
 			l, h := byte(255), byte(0)
@@ -233,7 +233,7 @@ func (ws *Workspace) darkPieces(p plane) []darkPiece {
 
 	// A root is the first run of its piece, so that its piece is numbered
 	// before any other run asks for the number.
-	pieces, number := ws.pieces[:0], sized(&ws.number, len(runs))
+	pieces, number := ws.pieces[:0], raster.Sized(&ws.number, len(runs))
 	for i, r := range runs {
 		root := find(int32(i))
 		if int(root) == i {
@@ -259,7 +259,7 @@ func (ws *Workspace) darkPieces(p plane) []darkPiece {
 			q.next = -1
 		}
 	}
-	gathered := sized(&ws.gathered, total)
+	gathered := raster.Sized(&ws.gathered, total)
 	for i, r := range runs {
 		if q := &pieces[number[i]]; q.next >= 0 {
 			gathered[q.next] = r

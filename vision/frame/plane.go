@@ -75,7 +75,7 @@ func (p plane) shrunk(fx, fy int, buf *[]byte) plane {
 		return p
 	}
 	out := plane{w: p.w / fx, h: p.h / fy}
-	out.pix = sized(buf, out.w*out.h)
+	out.pix = raster.Sized(buf, out.w*out.h)
 	for y := range out.h {
 		row := out.pix[y*out.w:][:out.w]
 		src := p.pix[y*fy*p.w:]
@@ -235,7 +235,7 @@ func (ws *Workspace) searchPicture(r *raster.Raster) picture {
 		// The raster's own planes are not to be written on; a row never moves
 		// down, so that one buffer serves both.
 		from := s.planes[c]
-		out := plane{s.w, s.h, sized(&ws.small[c], max(s.w*s.h, len(ws.small[c])))[:s.w*s.h]}
+		out := plane{s.w, s.h, raster.Sized(&ws.small[c], max(s.w*s.h, len(ws.small[c])))[:s.w*s.h]}
 		for y := range s.h {
 			row, levels := out.pix[y*s.w:][:s.w], from.pix[y*from.w:][:s.w]
 			if c == 0 {
@@ -249,7 +249,7 @@ func (ws *Workspace) searchPicture(r *raster.Raster) picture {
 		}
 		s.planes[c] = out
 	}
-	warmth := plane{s.w, s.h, sized(&ws.small[inWarmth], s.w*s.h)}
+	warmth := plane{s.w, s.h, raster.Sized(&ws.small[inWarmth], s.w*s.h)}
 	blue, red := s.planes[inBlue].pix, s.planes[inRed].pix
 	for i := range warmth.pix {
 		warmth.pix[i] = byte((255 + int(blue[i]) - int(red[i])) >> 1)

@@ -44,7 +44,7 @@ type mix struct {
 // along samples the mix from start on, at n points in steps of d. The slice
 // holds until the next call. Constant terms are left out.
 func (m *mix) along(ws *probeScratch, start, d raster.Point, n int) []float64 {
-	out := sized(&ws.values, n)
+	out := raster.Sized(&ws.values, n)
 	if m.weight[0] == 0 {
 		clear(out)
 	} else {
@@ -57,9 +57,9 @@ func (m *mix) along(ws *probeScratch, start, d raster.Point, n int) []float64 {
 		return out
 	}
 	start, d = raster.Point{X: start.X * m.sx, Y: start.Y * m.sy}, raster.Point{X: d.X * m.sx, Y: d.Y * m.sy}
-	other := sized(&ws.other, n)
+	other := raster.Sized(&ws.other, n)
 	if m.ratios {
-		light := sized(&ws.light, n)
+		light := raster.Sized(&ws.light, n)
 		m.paint[0].walk(start, d, light)
 		for i, v := range light {
 			light[i] = ratioScale / (v + ratioFloor)
@@ -197,7 +197,7 @@ func (m *mix) strips(ws *probeScratch, q Quad, reach float64) (out [4]strip) {
 	half := int(math.Ceil(reach))
 	for i := range out {
 		// The share of probes on paint, by the distance from the side.
-		painted := sized(&ws.sums, 2*half+1)
+		painted := raster.Sized(&ws.sums, 2*half+1)
 		clear(painted)
 		for k := range probes {
 			at, n := q.probe(i, share(k, probes))
@@ -374,7 +374,7 @@ func sideEdges(ws *probeScratch, m *mix, q Quad, i int, lay laying) []edgePoint 
 	half := int(math.Ceil(lay.reach / lay.step))
 	lag := max(1, int(math.Round(lay.blur/lay.step)))
 	n := 2*half + 1 + 2*lag
-	sums, slope := sized(&ws.sums, n+1), sized(&ws.slope, 2*half+1)
+	sums, slope := raster.Sized(&ws.sums, n+1), raster.Sized(&ws.slope, 2*half+1)
 	sums[0] = 0
 	type candidate struct{ d, s float64 }
 	var found [refineProbes][2]candidate

@@ -35,13 +35,3 @@ type Workspace struct {
 func Find(r *raster.Raster, opt Options) (Frame, error) {
 	return new(Workspace).Find(r, opt)
 }
-
-// sized gives buf n elements, whatever they hold, and asks for new memory only
-// where the old is too small.
-func sized[T any](buf *[]T, n int) []T {
-	if cap(*buf) < n {
-		*buf = make([]T, n)
-	}
-	*buf = (*buf)[:n]
-	return *buf
-}

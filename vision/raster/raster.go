@@ -79,3 +79,13 @@ func (r *Raster) FromUpright(p Point) Point {
 	}
 	return Point{x * float64(r.Width) / w, y * float64(r.Height) / h}
 }
+
+// Sized gives buf n elements, whatever they hold, and asks for new memory only
+// where the old is too small. It is how planes are reused from photo to photo.
+func Sized[T any](buf *[]T, n int) []T {
+	if cap(*buf) < n {
+		*buf = make([]T, n)
+	}
+	*buf = (*buf)[:n]
+	return *buf
+}
