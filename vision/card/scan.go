@@ -6,6 +6,7 @@ import (
 
 	"github.com/makiuchi-d/gozxing"
 	"github.com/makiuchi-d/gozxing/qrcode"
+	"gocv.io/x/gocv"
 
 	"quadtally/vision/raster"
 )
@@ -47,9 +48,13 @@ func whitePatches(r *raster.Raster, most int) []image.Rectangle {
 		bright--
 	}
 	var out []image.Rectangle
+	paper := make([]bool, w*h)
 	for _, share := range []float64{.8, .55} { // a card in the sun; a card in shade
 		least := byte(share * float64(bright))
-		out = append(out, boxes(w, h, func(i int) bool { return grey[i] && luma[i] >= least })...)
+		for i, v := range luma {
+			paper[i] = grey[i] && v >= least
+		}
+		out = append(out, boxes(w, h, paper)...)
 	}
 	slices.SortStableFunc(out, func(a, b image.Rectangle) int { return b.Dx()*b.Dy() - a.Dx()*a.Dy() })
 	var kept []image.Rectangle
@@ -75,30 +80,28 @@ func similar(a, b image.Rectangle) bool {
 }
 
 // boxes are the bounding boxes of the 8-connected pieces that could be a
-// card: not too small, not too long, not too thin.
-func boxes(w, h int, in func(int) bool) []image.Rectangle {
-	seen := make([]bool, w*h)
+// card: not too small, not too long, not too thin. It clears left.
+func boxes(w, h int, left []bool) []image.Rectangle {
 	var out []image.Rectangle
-	var stack []int
-	for start := range seen {
-		if seen[start] || !in(start) {
+	var stack []image.Point
+	for start, in := range left {
+		if !in {
 			continue
 		}
-		seen[start] = true
-		stack = append(stack[:0], start)
+		left[start] = false
+		stack = append(stack[:0], image.Pt(start%w, start/w))
 		box, count := image.Rectangle{Min: image.Pt(w, h)}, 0
 		for len(stack) > 0 {
-			i := stack[len(stack)-1]
+			p := stack[len(stack)-1]
 			stack = stack[:len(stack)-1]
-			x, y := i%w, i/w
 			count++
-			box.Min.X, box.Min.Y = min(box.Min.X, x), min(box.Min.Y, y)
-			box.Max.X, box.Max.Y = max(box.Max.X, x+1), max(box.Max.Y, y+1)
-			for ny := max(0, y-1); ny <= min(h-1, y+1); ny++ {
-				for nx := max(0, x-1); nx <= min(w-1, x+1); nx++ {
-					if j := ny*w + nx; !seen[j] && in(j) {
-						seen[j] = true
-						stack = append(stack, j)
+			box.Min.X, box.Min.Y = min(box.Min.X, p.X), min(box.Min.Y, p.Y)
+			box.Max.X, box.Max.Y = max(box.Max.X, p.X+1), max(box.Max.Y, p.Y+1)
+			for y := max(0, p.Y-1); y <= min(h-1, p.Y+1); y++ {
+				for x := max(0, p.X-1); x <= min(w-1, p.X+1); x++ {
+					if left[y*w+x] {
+						left[y*w+x] = false
+						stack = append(stack, image.Pt(x, y))
 					}
 				}
 			}
@@ -123,7 +126,11 @@ func scanPatch(whole grey, b image.Rectangle) []code {
 	if max(crop.w, crop.h) > 600 {
 		return nil
 	}
-	return scan(crop.doubled(), float64(b.Min.X), float64(b.Min.Y), 2)
+	big, err := crop.doubled()
+	if err != nil {
+		return nil // an empty crop; there is nothing to read
+	}
+	return scan(big, float64(b.Min.X), float64(b.Min.Y), 2)
 }
 
 func (g grey) crop(b image.Rectangle) grey {
@@ -134,48 +141,27 @@ func (g grey) crop(b image.Rectangle) grey {
 	return out
 }
 
-// doubled enlarges twofold (bilinear) and sharpens: 2.5 times the picture less
-// 1.5 times its 5 x 5 mean.
-func (g grey) doubled() grey {
-	w, h := 2*g.w, 2*g.h
-	big := make([]int32, w*h)
-	for y := range h {
-		// A big pixel's centre lies a quarter of a small pixel off a small one's.
-		y0, y1, fy := y/2, min(g.h-1, y/2+1), int32(1)
-		if y&1 == 0 {
-			y0, y1, fy = max(0, y/2-1), y/2, 3
-		}
-		for x := range w {
-			x0, x1, fx := x/2, min(g.w-1, x/2+1), int32(1)
-			if x&1 == 0 {
-				x0, x1, fx = max(0, x/2-1), x/2, 3
-			}
-			a, b := int32(g.pix[y0*g.w+x0]), int32(g.pix[y0*g.w+x1])
-			c, d := int32(g.pix[y1*g.w+x0]), int32(g.pix[y1*g.w+x1])
-			big[y*w+x] = ((a*(4-fx)+b*fx)*(4-fy) + (c*(4-fx)+d*fx)*fy + 8) / 16
-		}
+// doubled enlarges twofold and sharpens: 2.5 times the picture less 1.5 times
+// its 5 x 5 mean.
+func (g grey) doubled() (grey, error) {
+	out := grey{2 * g.w, 2 * g.h, make([]byte, 4*g.w*g.h)}
+	src, err := gocv.NewMatFromBytes(g.h, g.w, gocv.MatTypeCV8U, g.pix)
+	if err != nil {
+		return grey{}, err
 	}
-	out := grey{w, h, make([]byte, w*h)}
-	rows := make([]int32, w*h) // horizontal sums of 5
-	for y := range h {
-		for x := range w {
-			var s int32
-			for d := -2; d <= 2; d++ {
-				s += big[y*w+min(w-1, max(0, x+d))]
-			}
-			rows[y*w+x] = s
-		}
+	defer src.Close()
+	dst, err := gocv.NewMatFromBytes(out.h, out.w, gocv.MatTypeCV8U, out.pix)
+	if err != nil {
+		return grey{}, err
 	}
-	for y := range h {
-		for x := range w {
-			var s int32
-			for d := -2; d <= 2; d++ {
-				s += rows[min(h-1, max(0, y+d))*w+x]
-			}
-			out.pix[y*w+x] = byte(min(255, max(0, (125*big[y*w+x]-3*s)/50)))
-		}
-	}
-	return out
+	defer dst.Close()
+	big, mean := gocv.NewMat(), gocv.NewMat()
+	defer big.Close()
+	defer mean.Close()
+	gocv.Resize(src, &big, image.Pt(out.w, out.h), 0, 0, gocv.InterpolationLinear)
+	gocv.Blur(big, &mean, image.Pt(5, 5))
+	gocv.AddWeighted(big, 2.5, mean, -1.5, 0, &dst)
+	return out, nil
 }
 
 // scan reads the code in g, if it can; g begins at (x0, y0) of the luma plane
