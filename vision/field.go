@@ -18,6 +18,7 @@ type field struct {
 	pitch  float64 // Y-plane pixels per sample
 
 	sigma float64 // standard deviation of the smoothing, samples; 0 for none
+	white gains   // of the white reference
 
 	// soft is the plane of the default index: green against red and blue, a
 	// weighted sum of chroma in which luma cancels. Smoothing is linear, so one
@@ -40,10 +41,10 @@ const unit = 96
 // of sigma samples. Numerator and denominator of an index are thus smoothed
 // apart: a ratio of means, not a mean of ratios that dark noise would bend.
 // The planes belong to the workspace and last until its next photo.
-func (ws *Workspace) newField(r *raster.Raster, x0, y0, x1, y1, n int, sigma float64, x Index) (*field, error) {
+func (ws *Workspace) newField(r *raster.Raster, x0, y0, x1, y1, n int, sigma float64, x Index, white gains) (*field, error) {
 	x0, y0 = max(x0, 0), max(y0, 0)
 	x1, y1 = min(x1, r.Width), min(y1, r.Height)
-	f := &field{w: max((x1-x0)/n, 1), h: max((y1-y0)/n, 1), x0: float64(x0), y0: float64(y0), pitch: float64(n)}
+	f := &field{w: max((x1-x0)/n, 1), h: max((y1-y0)/n, 1), x0: float64(x0), y0: float64(y0), pitch: float64(n), white: white}
 	luma := plane{r.Y, r.Width, r.Height}
 	cb, cr := plane{r.Cb, r.ChromaWidth, r.ChromaHeight}, plane{r.Cr, r.ChromaWidth, r.ChromaHeight}
 	f.survey(luma, n)
@@ -65,15 +66,7 @@ func (ws *Workspace) newField(r *raster.Raster, x0, y0, x1, y1, n int, sigma flo
 	}
 	if x == IndexSoftExG {
 		raw := raster.Sized(&ws.raw, size)
-		b, c := make([]int16, f.w), make([]int16, f.w)
-		for row := range f.h {
-			onChroma.row(cb, row, 128, b)
-			onChroma.row(cr, row, 128, c)
-			for i, v := range raw[row*f.w:][:f.w] {
-				v = int16((softOnCb*int32(b[i]) + softOnCr*int32(c[i]) + 512) >> 10)
-				raw[row*f.w+i] = v
-			}
-		}
+		f.weigh(raw, luma, cb, cr, onChroma, n)
 		if f.soft = finish(0, raw); err == nil && f.sigma > 0 {
 			f.wide, err = widened(f.soft, raster.Sized(&ws.smooth[1], size), f.w, f.h, f.sigma)
 		}
@@ -93,6 +86,32 @@ func (ws *Workspace) newField(r *raster.Raster, x0, y0, x1, y1, n int, sigma flo
 		*part.to = finish(k, raw)
 	}
 	return f, err
+}
+
+// weigh makes the weighted sum of chroma of the default index, and of luma
+// where a white reference gives it a say.
+func (f *field) weigh(raw []int16, luma, cb, cr plane, onChroma *bins, n int) {
+	y, b, r := make([]int16, f.w), make([]int16, f.w), make([]int16, f.w)
+	whole := func(v float64) int32 { return int32(math.Round(1024 * v)) }
+	wy, wb, wr := f.white.weights()
+	onY, onCb, onCr := whole(wy), whole(wb), whole(wr)
+	onLuma := newBins(f, 1, 1, n, luma.w, luma.h)
+	for row := range f.h {
+		onChroma.row(cb, row, 128, b)
+		onChroma.row(cr, row, 128, r)
+		line := raw[row*f.w:][:f.w]
+		if onY == 0 {
+			for i := range line {
+				line[i] = int16((onCb*int32(b[i]) + onCr*int32(r[i]) + 512) >> 10)
+			}
+			continue
+		}
+		onLuma.row(luma, row, 0, y)
+		for i := range line {
+			v := (onY*int32(y[i]) + onCb*int32(b[i]) + onCr*int32(r[i]) + 512) >> 10
+			line[i] = int16(min(max(v, math.MinInt16), math.MaxInt16))
+		}
+	}
 }
 
 // plane is one 8-bit plane, row-major.

@@ -180,14 +180,6 @@ func fromSRGB(v float64) float64 {
 	return math.Pow((v+0.055)/1.055, 2.4)
 }
 
-// The weights of the default index on chroma from neutral, in 1/1024:
-// G-R = -0.344136 Cb - 2.116136 Cr and G-B = -2.116136 Cb - 0.714136 Cr
-// (ITU-T T.871).
-var (
-	softOnCb = int32(math.Round(-(softRed*0.344136 + softBlue*2.116136) / (softRed + softBlue) * 1024))
-	softOnCr = int32(math.Round(-(softRed*2.116136 + softBlue*0.714136) / (softRed + softBlue) * 1024))
-)
-
 // codes turns a field into index codes 0..255, as many as the field has
 // samples.
 func (x Index) codes(f *field, out []uint8) error {
@@ -204,7 +196,7 @@ func (x Index) codes(f *field, out []uint8) error {
 		// ITU-T T.871; rounded to 8 bits as a decoder to RGB would.
 		r, g, b := y+1.402*cr, y-0.344136*cb-0.714136*cr, y+1.772*cb
 		c := func(v float64) float64 { return min(max(v, 0), 255) }
-		out[i] = s.code(x.Value(c(r), c(g), c(b), 0))
+		out[i] = s.code(x.Value(c(f.white.red*c(r)), c(g), c(f.white.blue*c(b)), 0))
 	}
 	return nil
 }

@@ -84,7 +84,7 @@ func TestIntegerIndex(t *testing.T) {
 			r.Y[i], r.Cb[i], r.Cr[i] = y, cb, cr
 		}
 		for _, n := range []int{1, 2, 3} {
-			f, err := new(Workspace).newField(r, 0, 0, side, side, n, 0, IndexSoftExG)
+			f, err := new(Workspace).newField(r, 0, 0, side, side, n, 0, IndexSoftExG, noGains)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -179,7 +179,7 @@ func TestTwoScales(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		f, err := new(Workspace).newField(r, 0, 0, 1000, 1000, 1, 2, IndexSoftExG)
+		f, err := new(Workspace).newField(r, 0, 0, 1000, 1000, 1, 2, IndexSoftExG, noGains)
 		if err != nil {
 			t.Fatal(err)
 		}

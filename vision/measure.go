@@ -80,10 +80,11 @@ func (ws *Workspace) Measure(photo []byte, opt Options) (Measurement, error) {
 		Flags: []Flag{},
 	}
 	m.Width, m.Height = r.UprightSize()
-	if err := ws.locate(&m, r, opt); err != nil {
+	white, err := ws.locate(&m, r, opt)
+	if err != nil {
 		return Measurement{}, err
 	}
-	if err := ws.look(&m, r, opt); err != nil {
+	if err := ws.look(&m, r, opt, white); err != nil {
 		return Measurement{}, err
 	}
 	return m, nil
@@ -105,22 +106,24 @@ func (e *NoFrameError) Error() string {
 func (e *NoFrameError) Is(target error) bool { return target == frame.ErrNotFound }
 
 // locate finds the ground, the frame's inside or the whole photo, and the
-// card. The card is read also where no frame is found.
-func (ws *Workspace) locate(m *Measurement, r *raster.Raster, opt Options) error {
+// card, whose paper may be the white reference. The card is read also where no
+// frame is found.
+func (ws *Workspace) locate(m *Measurement, r *raster.Raster, opt Options) (white gains, err error) {
+	white = noGains
 	marks, noFrame := ws.findFrame(m, r, opt)
 	var none *NoFrameError
 	if noFrame != nil && !errors.As(noFrame, &none) {
-		return noFrame
+		return white, noFrame
 	}
 	if opt.ReadCard {
-		if err := m.readCard(r, opt, marks); err != nil {
-			return err
+		if white, err = m.readCard(r, opt, marks); err != nil {
+			return white, err
 		}
 	}
 	if none != nil {
 		none.Card = m.Card
 	}
-	return noFrame
+	return white, noFrame
 }
 
 // findFrame sets the frame, unless the whole photo is the ground, and tells
@@ -161,30 +164,37 @@ func (ws *Workspace) findFrame(m *Measurement, r *raster.Raster, opt Options) (m
 }
 
 // readCard takes the plot card's text, and its scale where its size is stated
-// and nothing better gives one. Two cards in one photo are an error: the plot
+// and nothing better gives one, and its paper as white where asked. Two cards in one photo are an error: the plot
 // is never guessed.
-func (m *Measurement) readCard(r *raster.Raster, opt Options, marks []frame.Quad) error {
+func (m *Measurement) readCard(r *raster.Raster, opt Options, marks []frame.Quad) (white gains, _ error) {
+	white = noGains
 	co := card.DefaultOptions()
 	co.CodeMM, co.Known = opt.CardCodeMM, marks
 	read, err := card.Find(r, co)
 	if err != nil {
-		return err
+		return white, err
 	}
 	c, err := read.One()
 	switch {
 	case errors.Is(err, card.ErrAmbiguous):
-		return err
+		return white, err
 	case err != nil:
 		m.Notes = append(m.Notes, err.Error())
-		return nil
+		return white, nil
 	}
 	if m.Card, err = label.Encode(c.Label); err != nil {
-		return err
+		return white, err
+	}
+	if opt.CardWhite {
+		var note string
+		if white, note = paperGains(c.White); note != "" {
+			m.Notes = append(m.Notes, note)
+		}
 	}
 	if c.MMPerPx > 0 && opt.MMPerPx == 0 {
 		m.MMPerPx = c.MMPerPx * float64(r.Width) / float64(r.FullWidth)
 	}
-	return nil
+	return white, nil
 }
 
 // ground is the measured area in upright full-size pixels.
@@ -201,7 +211,7 @@ func box(w, h float64) frame.Quad {
 }
 
 // look measures greenness and quality inside the ground.
-func (ws *Workspace) look(m *Measurement, r *raster.Raster, opt Options) error {
+func (ws *Workspace) look(m *Measurement, r *raster.Raster, opt Options, white gains) error {
 	ground := m.ground()
 	var stored frame.Quad // in the Y plane
 	x0, y0, x1, y1 := math.Inf(1), math.Inf(1), math.Inf(-1), math.Inf(-1)
@@ -232,7 +242,7 @@ func (ws *Workspace) look(m *Measurement, r *raster.Raster, opt Options) error {
 	}
 	sigma *= min(1, roughness(r, int(x0), int(y0), int(x1), int(y1))/fullSmoothing)
 	pad := int(3*sigma)*n + 2*n
-	f, err := ws.newField(r, int(x0)-pad, int(y0)-pad, int(math.Ceil(x1))+pad, int(math.Ceil(y1))+pad, n, sigma, opt.Index)
+	f, err := ws.newField(r, int(x0)-pad, int(y0)-pad, int(math.Ceil(x1))+pad, int(math.Ceil(y1))+pad, n, sigma, opt.Index, white)
 	if err != nil {
 		return err
 	}

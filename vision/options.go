@@ -35,6 +35,10 @@ type Options struct {
 	// code, which makes it the scale where there is no frame, 0 if unknown.
 	ReadCard   bool    `json:"read_card"`
 	CardCodeMM float64 `json:"card_code_mm"`
+	// CardWhite takes the plot card's paper as white where its card was read
+	// and is neither in the dark nor blown out. Print the cards on plain white
+	// paper; it needs ReadCard.
+	CardWhite bool `json:"card_white,omitempty"`
 	// Corners are the inner corners of the frame in pixels of the upright
 	// full-size photo, clockwise from its top-left one, where a person has
 	// marked them; nil means the frame is looked for.
@@ -91,6 +95,8 @@ func (o Options) Validate() error {
 		return fmt.Errorf("frame of %g x %g mm: give both inner sides in millimetres", o.FrameMM[0], o.FrameMM[1])
 	case o.Corners != nil && o.FrameMM[0] == 0:
 		return errors.New("corners are marked but the frame's inner size is not given")
+	case o.CardWhite && !o.ReadCard:
+		return errors.New("the card's paper cannot be taken as white where the card is not read: read the card too")
 	case !(o.MMPerPx >= 0):
 		return fmt.Errorf("scale of %g mm per pixel: give a positive number, or 0 where unknown", o.MMPerPx)
 	case o.NeedLongSide < 0:

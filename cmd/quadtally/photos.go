@@ -24,7 +24,7 @@ type photosFlags struct {
 	workers               int
 	limit                 time.Duration
 	json                  bool
-	noFrame               bool
+	noFrame, cardWhite    bool
 	part, out             string
 }
 
@@ -98,6 +98,7 @@ where it was.
 	fl.StringSliceVar(&f.threshold, "threshold", nil, "`VISIT=VALUE`: set a visit's threshold by hand, or VISIT=auto")
 	fl.StringVar(&f.index, "index", "", "greenness index for the whole trial from now on: "+indexNames())
 	fl.BoolVar(&f.noFrame, "no-frame", false, "the photos show no frame: measure the whole photo")
+	fl.BoolVar(&f.cardWhite, "card-white", false, "take the paper of the plot card as white, for photos under a colour cast; all photos are measured again")
 	fl.IntVar(&f.workers, "workers", runtime.NumCPU(), "photos measured at once")
 	fl.DurationVar(&f.limit, "limit", time.Minute, "longest time for one photo")
 	fl.BoolVar(&f.json, "json", false, "the outcome as JSON")

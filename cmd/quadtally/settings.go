@@ -16,6 +16,8 @@ import (
 type settings struct {
 	Index   vision.Index `json:"index,omitempty"`
 	NoFrame bool         `json:"no_frame,omitempty"`
+	// CardWhite takes the plot card's paper as the white reference.
+	CardWhite bool `json:"card_white,omitempty"`
 }
 
 // visionOptions are the settings every photo of the trial is measured with.
@@ -44,6 +46,7 @@ func (s settings) with(f photosFlags) (settings, error) {
 		}
 	}
 	s.NoFrame = s.NoFrame || f.noFrame
+	s.CardWhite = s.CardWhite || f.cardWhite
 	return s, nil
 }
 
@@ -52,6 +55,7 @@ func (s settings) options(snap *record.Snapshot) (vision.Options, error) {
 	opt.FrameMM = [2]float64{snap.Trial.Quadrat.WidthMM, snap.Trial.Quadrat.LengthMM}
 	opt.PipeDiameterMM = snap.Trial.Quadrat.PipeMM
 	opt.Index = cmp.Or(s.Index, opt.Index)
+	opt.CardWhite = s.CardWhite
 	if s.NoFrame {
 		opt.FrameMM = [2]float64{}
 	}
