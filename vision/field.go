@@ -3,10 +3,10 @@ package vision
 import (
 	"image"
 	"math"
-	"unsafe"
 
 	"gocv.io/x/gocv"
 
+	"quadtally/vision/internal/mats"
 	"quadtally/vision/raster"
 )
 
@@ -36,15 +36,13 @@ type field struct {
 // the weighted chroma fits 16 bits.
 const unit = 96
 
-// newField cuts the box [x0,x1) x [y0,y1) of the Y plane out of the raster,
-// averages it to samples of n x n luma pixels and smooths it with a Gaussian
+// newField cuts a box of the Y plane out of the raster, averages it to samples of n x n luma pixels and smooths it with a Gaussian
 // of sigma samples. Numerator and denominator of an index are thus smoothed
 // apart: a ratio of means, not a mean of ratios that dark noise would bend.
 // The planes belong to the workspace and last until its next photo.
-func (ws *Workspace) newField(r *raster.Raster, x0, y0, x1, y1, n int, sigma float64, x Index, white gains) (*field, error) {
-	x0, y0 = max(x0, 0), max(y0, 0)
-	x1, y1 = min(x1, r.Width), min(y1, r.Height)
-	f := &field{w: max((x1-x0)/n, 1), h: max((y1-y0)/n, 1), x0: float64(x0), y0: float64(y0), pitch: float64(n), white: white}
+func (ws *Workspace) newField(r *raster.Raster, box image.Rectangle, n int, sigma float64, x Index, white gains) (*field, error) {
+	box = box.Intersect(image.Rect(0, 0, r.Width, r.Height))
+	f := &field{w: max(box.Dx()/n, 1), h: max(box.Dy()/n, 1), x0: float64(box.Min.X), y0: float64(box.Min.Y), pitch: float64(n), white: white}
 	luma := plane{r.Y, r.Width, r.Height}
 	cb, cr := plane{r.Cb, r.ChromaWidth, r.ChromaHeight}, plane{r.Cr, r.ChromaWidth, r.ChromaHeight}
 	f.survey(luma, n)
@@ -91,11 +89,15 @@ func (ws *Workspace) newField(r *raster.Raster, x0, y0, x1, y1, n int, sigma flo
 // weigh makes the weighted sum of chroma of the default index, and of luma
 // where a white reference gives it a say.
 func (f *field) weigh(raw []int16, luma, cb, cr plane, onChroma *bins, n int) {
-	y, b, r := make([]int16, f.w), make([]int16, f.w), make([]int16, f.w)
+	b, r := make([]int16, f.w), make([]int16, f.w)
 	whole := func(v float64) int32 { return int32(math.Round(1024 * v)) }
 	wy, wb, wr := f.white.weights()
 	onY, onCb, onCr := whole(wy), whole(wb), whole(wr)
-	onLuma := newBins(f, 1, 1, n, luma.w, luma.h)
+	var onLuma *bins
+	var y []int16
+	if onY != 0 {
+		onLuma, y = newBins(f, 1, 1, n, luma.w, luma.h), make([]int16, f.w)
+	}
 	for row := range f.h {
 		onChroma.row(cb, row, 128, b)
 		onChroma.row(cr, row, 128, r)
@@ -182,7 +184,8 @@ func blurred(raw, out []int16, w, h int, sigma float64) ([]int16, error) {
 	if sigma < leastSmoothing {
 		return out[:copy(out, raw)], nil
 	}
-	err := onMats(raw, out, w, h, func(src, dst *gocv.Mat) { gaussian(*src, dst, sigma) })
+	err := mats.Over(mats.Plane[int16]{W: w, H: h, Pix: raw}, mats.Plane[int16]{W: w, H: h, Pix: out},
+		func(src gocv.Mat, dst *gocv.Mat) { gaussian(src, dst, sigma) })
 	return out, err
 }
 
@@ -205,11 +208,11 @@ func widened(soft, out []int16, w, h int, sigma float64) ([]int16, error) {
 		between = wideSide * wideSide / 6.0      // of linear interpolation
 	)
 	rest := (wideTimes*wideTimes-1)*sigma*sigma - own - between
-	err := onMats(soft, out, w, h, func(src, dst *gocv.Mat) {
+	err := mats.Over(mats.Plane[int16]{W: w, H: h, Pix: soft}, mats.Plane[int16]{W: w, H: h, Pix: out}, func(src gocv.Mat, dst *gocv.Mat) {
 		small := gocv.NewMat()
 		defer small.Close()
 		squares := image.Pt(max(w/wideSide, 1), max(h/wideSide, 1))
-		gocv.Resize(*src, &small, squares, 0, 0, gocv.InterpolationArea)
+		gocv.Resize(src, &small, squares, 0, 0, gocv.InterpolationArea)
 		if s := math.Sqrt(max(rest, 0)) / wideSide; s >= leastSmoothing {
 			gaussian(small, &small, s)
 		}
@@ -217,25 +220,6 @@ func widened(soft, out []int16, w, h int, sigma float64) ([]int16, error) {
 	})
 	return out, err
 }
-
-// onMats lays Mats over two planes for the time of one operation.
-func onMats(from, to []int16, w, h int, do func(src, dst *gocv.Mat)) error {
-	src, err := gocv.NewMatFromBytes(h, w, gocv.MatTypeCV16S, bytesOf(from))
-	if err != nil {
-		return err
-	}
-	defer src.Close()
-	dst, err := gocv.NewMatFromBytes(h, w, gocv.MatTypeCV16S, bytesOf(to))
-	if err != nil {
-		return err
-	}
-	defer dst.Close()
-	do(&src, &dst)
-	return nil
-}
-
-// bytesOf is the memory of a plane, which is how a Mat is laid over it.
-func bytesOf(p []int16) []byte { return unsafe.Slice((*byte)(unsafe.Pointer(&p[0])), 2*len(p)) }
 
 // tilesOnSide is how many tiles lie along the long side of a field; the
 // surroundings of a tile are itself and two tiles to every side.
@@ -308,12 +292,13 @@ func (f *field) tile() int { return (max(f.w, f.h) + tilesOnSide - 1) / tilesOnS
 // plane: the mean absolute second difference along the rows of Cr, 8-bit
 // units, each held at 8 so that edges do not outweigh noise. A drawn scene has
 // next to none.
-func roughness(r *raster.Raster, x0, y0, x1, y1 int) float64 {
+func roughness(r *raster.Raster, box image.Rectangle) float64 {
+	box = box.Intersect(image.Rect(0, 0, r.Width, r.Height))
 	cx, cy := func(x int) int { return x * r.ChromaWidth / r.Width }, func(y int) int { return y * r.ChromaHeight / r.Height }
 	const step = 5 // rows skipped for speed
 	var sum, n int
-	left, right := cx(max(x0, 0)), cx(min(x1, r.Width))
-	for y := cy(max(y0, 0)); y < cy(min(y1, r.Height)) && right-left > 2; y += step {
+	left, right := cx(box.Min.X), cx(box.Max.X)
+	for y := cy(box.Min.Y); y < cy(box.Max.Y) && right-left > 2; y += step {
 		row := r.Cr[y*r.ChromaWidth:][left:right]
 		a, b := int(row[0]), int(row[1])
 		for _, v := range row[2:] {

@@ -3,6 +3,7 @@ package vision
 import (
 	"errors"
 	"fmt"
+	"image"
 	"math"
 
 	"quadtally/vision/card"
@@ -163,9 +164,9 @@ func (ws *Workspace) findFrame(m *Measurement, r *raster.Raster, opt Options) (m
 	return marks, nil
 }
 
-// readCard takes the plot card's text, and its scale where its size is stated
-// and nothing better gives one, and its paper as white where asked. Two cards in one photo are an error: the plot
-// is never guessed.
+// readCard takes the plot card's text, its scale where its size is stated and
+// nothing better gives one, and its paper as white where asked. Two cards in
+// one photo are an error: the plot is never guessed.
 func (m *Measurement) readCard(r *raster.Raster, opt Options, marks []frame.Quad) (white gains, _ error) {
 	white = noGains
 	co := card.DefaultOptions()
@@ -240,9 +241,9 @@ func (ws *Workspace) look(m *Measurement, r *raster.Raster, opt Options, white g
 		mmPerSample := math.Sqrt(m.Frame.InnerMM[0]*m.Frame.InnerMM[1]/(across*down)) * float64(n)
 		sigma = min(sigma, maxSmoothMM/mmPerSample)
 	}
-	sigma *= min(1, roughness(r, int(x0), int(y0), int(x1), int(y1))/fullSmoothing)
-	pad := int(3*sigma)*n + 2*n
-	f, err := ws.newField(r, int(x0)-pad, int(y0)-pad, int(math.Ceil(x1))+pad, int(math.Ceil(y1))+pad, n, sigma, opt.Index, white)
+	around := image.Rect(int(x0), int(y0), int(math.Ceil(x1)), int(math.Ceil(y1)))
+	sigma *= min(1, roughness(r, around)/fullSmoothing)
+	f, err := ws.newField(r, around.Inset(-int(3*sigma)*n-2*n), n, sigma, opt.Index, white)
 	if err != nil {
 		return err
 	}
@@ -293,8 +294,8 @@ const fullSmoothing = 0.5
 const maxSmoothMM = 1.2
 
 // stride is how many cells apart places are mapped exactly; between them they
-// lie on a line, which for a tilt of 25 degrees is right to a hundredth of a
-// cell.
+// lie on a line, which for a tilt of 25 degrees is right to a fiftieth of a
+// cell (TestStride).
 const stride = 16
 
 // fill samples the codes on to the plane and counts them, held against the

@@ -40,19 +40,19 @@ func (p *Plane) Patch(threshold float64, x, y int) ([]raster.Point, error) {
 		return nil, ErrNoPatch
 	}
 	own := make([]bool, len(mask))
-	todo := []int{y*p.Width + x}
-	own[todo[0]] = true
-	top := todo[0]
-	for len(todo) > 0 {
-		i := todo[len(todo)-1]
-		todo = todo[:len(todo)-1]
+	queue := []int{y*p.Width + x}
+	own[queue[0]] = true
+	top := queue[0]
+	for len(queue) > 0 {
+		i := queue[len(queue)-1]
+		queue = queue[:len(queue)-1]
 		top = min(top, i)
 		cx, cy := i%p.Width, i/p.Width
 		for ny := max(cy-1, 0); ny <= min(cy+1, p.Height-1); ny++ {
 			for nx := max(cx-1, 0); nx <= min(cx+1, p.Width-1); nx++ {
 				if j := ny*p.Width + nx; mask[j] && !own[j] {
 					own[j] = true
-					todo = append(todo, j)
+					queue = append(queue, j)
 				}
 			}
 		}
@@ -111,9 +111,9 @@ func thin(ring []raster.Point, tol float64) []raster.Point {
 	keep[0], keep[far] = true, true
 	closed := append(append([]raster.Point{}, ring...), ring[0])
 	type span struct{ from, to int }
-	for todo := []span{{0, far}, {far, len(ring)}}; len(todo) > 0; {
-		s := todo[len(todo)-1]
-		todo = todo[:len(todo)-1]
+	for queue := []span{{0, far}, {far, len(ring)}}; len(queue) > 0; {
+		s := queue[len(queue)-1]
+		queue = queue[:len(queue)-1]
 		a, b := closed[s.from], closed[s.to]
 		length := math.Hypot(b.X-a.X, b.Y-a.Y)
 		worst, at := tol, -1
@@ -129,7 +129,7 @@ func thin(ring []raster.Point, tol float64) []raster.Point {
 		}
 		if at >= 0 {
 			keep[at] = true
-			todo = append(todo, span{s.from, at}, span{at, s.to})
+			queue = append(queue, span{s.from, at}, span{at, s.to})
 		}
 	}
 	var out []raster.Point

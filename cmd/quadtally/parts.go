@@ -154,7 +154,7 @@ func (a *app) measurePart(snap *record.Snapshot, scan intake.Scan, folder string
 		return filepath.ToSlash(rel)
 	}
 	var jobs []photoJob
-	var todo []partfile.Photo
+	var wanted []partfile.Photo
 	for _, s := range scan.Files {
 		steer, o, err := guideOf(snap, s.Hash, opt)
 		if err != nil {
@@ -168,14 +168,14 @@ func (a *app) measurePart(snap *record.Snapshot, scan intake.Scan, folder string
 			p.Copies = append(p.Copies, inside(c))
 		}
 		jobs = append(jobs, photoJob{Path: s.Path, Hash: s.Hash, Options: o})
-		todo = append(todo, p)
+		wanted = append(wanted, p)
 	}
 	gone := 0
 	bar := a.progress(len(jobs), "measuring")
 	last := time.Now()
 	err = a.measureAll(a.ctx, jobs, f.workers, f.limit, func(i int, r photoReply) error {
 		bar.Add(1)
-		p := todo[i]
+		p := wanted[i]
 		if r.Fault != "" {
 			out.Faults = append(out.Faults, intake.Fault{Path: jobs[i].Path, Text: r.Fault})
 		}

@@ -24,7 +24,7 @@ type photosFlags struct {
 	workers               int
 	limit                 time.Duration
 	json                  bool
-	noFrame, cardWhite    bool
+	noFrame, cardWhite    *bool // nil leaves the trial's setting as it is
 	part, out             string
 }
 
@@ -85,6 +85,11 @@ where it was.
   quadtally photos photos --part 3/16 --out part-3.jsonl`,
 		Args: takes(1, -1, "at least one folder"),
 		RunE: func(cmd *cobra.Command, args []string) error {
+			for name, v := range map[string]**bool{"no-frame": &f.noFrame, "card-white": &f.cardWhite} {
+				if !cmd.Flags().Changed(name) {
+					*v = nil
+				}
+			}
 			if f.part != "" || f.out != "" {
 				return a.photosPart(args, f)
 			}
@@ -97,8 +102,8 @@ where it was.
 	fl.StringVar(&f.sheet, "sheet", "", "a CSV or XLSX `file` saying which photo is which: columns photo, plot, quadrat, visit")
 	fl.StringSliceVar(&f.threshold, "threshold", nil, "`VISIT=VALUE`: set a visit's threshold by hand, or VISIT=auto")
 	fl.StringVar(&f.index, "index", "", "greenness index for the whole trial from now on: "+indexNames())
-	fl.BoolVar(&f.noFrame, "no-frame", false, "the photos show no frame: measure the whole photo")
-	fl.BoolVar(&f.cardWhite, "card-white", false, "take the paper of the plot card as white, for photos under a colour cast; all photos are measured again")
+	f.noFrame = fl.Bool("no-frame", false, "the photos of this trial show no frame: measure whole photos; =false takes it back")
+	f.cardWhite = fl.Bool("card-white", false, "take the paper of the plot cards as white, in the whole trial from now on; =false takes it back")
 	fl.IntVar(&f.workers, "workers", runtime.NumCPU(), "photos measured at once")
 	fl.DurationVar(&f.limit, "limit", time.Minute, "longest time for one photo")
 	fl.BoolVar(&f.json, "json", false, "the outcome as JSON")
@@ -256,7 +261,7 @@ const (
 // present settings and guide.
 func (a *app) measureNew(store *record.Store, snap *record.Snapshot, paths map[string]string, opt vision.Options, f photosFlags, out *photosOutcome) error {
 	var jobs []photoJob
-	var todo []record.Measurement
+	var wanted []record.Measurement
 	fingerprint := opt.Fingerprint()
 	for i := range snap.Photos {
 		p := &snap.Photos[i]
@@ -272,7 +277,7 @@ func (a *app) measureNew(store *record.Store, snap *record.Snapshot, paths map[s
 			continue
 		}
 		jobs = append(jobs, photoJob{Path: path, Hash: p.Hash, Options: o})
-		todo = append(todo, record.Measurement{Hash: p.Hash, Fingerprint: fingerprint, Guide: steer})
+		wanted = append(wanted, record.Measurement{Hash: p.Hash, Fingerprint: fingerprint, Guide: steer})
 	}
 	if len(jobs) == 0 {
 		return nil
@@ -301,7 +306,7 @@ func (a *app) measureNew(store *record.Store, snap *record.Snapshot, paths map[s
 		return err
 	}
 	err := a.measureAll(a.ctx, jobs, f.workers, f.limit, func(i int, r photoReply) error {
-		m := todo[i]
+		m := wanted[i]
 		if r.Gone { // not a word about the photo: the next run measures it
 			out.Faults = append(out.Faults, intake.Fault{Path: jobs[i].Path, Text: r.Fault})
 			return nil

@@ -45,8 +45,12 @@ func (s settings) with(f photosFlags) (settings, error) {
 			return s, usagef("there is no index %q: choose %s", f.index, indexNames())
 		}
 	}
-	s.NoFrame = s.NoFrame || f.noFrame
-	s.CardWhite = s.CardWhite || f.cardWhite
+	if f.noFrame != nil {
+		s.NoFrame = *f.noFrame
+	}
+	if f.cardWhite != nil {
+		s.CardWhite = *f.cardWhite
+	}
 	return s, nil
 }
 

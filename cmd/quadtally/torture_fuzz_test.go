@@ -6,6 +6,7 @@ import (
 	"os/exec"
 	"regexp"
 	"runtime"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -29,6 +30,18 @@ var fuzzed = []struct {
 	{"vision", "FuzzOrientation", 200_000},
 	{"vision", "FuzzMeasure", 5_000}, // whole photos, through C
 	{"vision/label", "FuzzDecode", 200_000},
+	{"vision/card", "FuzzFind", 5_000}, // pictures with and without a code
+	{"vision/frame", "FuzzFind", 1_000},
+}
+
+// goTool is the go command as a person has it: what this build was given for
+// linking fits only the packages it was given for.
+func goTool(args ...string) *exec.Cmd {
+	cmd := exec.Command("go", args...)
+	cmd.Env = slices.DeleteFunc(os.Environ(), func(v string) bool {
+		return strings.HasPrefix(v, "GOFLAGS=") || strings.HasPrefix(v, "CGO_CPPFLAGS=") || strings.HasPrefix(v, "CGO_CXXFLAGS=")
+	})
+	return cmd
 }
 
 var executions = regexp.MustCompile(`execs: ([0-9]+)`)
@@ -41,7 +54,7 @@ func TestTortureFuzz(t *testing.T) {
 	needs(t, "go")
 	for _, f := range fuzzed {
 		began := time.Now()
-		cmd := exec.Command("go", "test", "-run", "^$", "-fuzz", "^"+f.target+"$", "-fuzztime", fmt.Sprintf("%dx", f.times), "-parallel", fmt.Sprint(runtime.NumCPU()), "quadtally/"+f.pkg)
+		cmd := goTool("test", "-run", "^$", "-fuzz", "^"+f.target+"$", "-fuzztime", fmt.Sprintf("%dx", f.times), "-parallel", fmt.Sprint(runtime.NumCPU()), "quadtally/"+f.pkg)
 		out, err := cmd.CombinedOutput()
 		if err != nil {
 			t.Errorf("%s of %s: %v\n%.3000s", f.target, f.pkg, err, out)
@@ -65,8 +78,8 @@ func TestTortureOtherRounding(t *testing.T) {
 	if runtime.GOARCH != "amd64" || err != nil || !strings.Contains(string(cpu), " fma ") || !strings.Contains(string(cpu), " avx2 ") {
 		t.Skip("this processor cannot join the two, or does not say")
 	}
-	cmd := exec.Command("go", "test", "-count=1", "-v", "-run", "TortureGolden", "quadtally/cmd/quadtally")
-	cmd.Env = append(os.Environ(), "GOAMD64=v3", "QUADTALLY_TORTURE=")
+	cmd := goTool("test", "-count=1", "-v", "-run", "TortureGolden", "quadtally/cmd/quadtally")
+	cmd.Env = append(cmd.Env, "GOAMD64=v3", "QUADTALLY_TORTURE=")
 	out, err := cmd.CombinedOutput()
 	if err != nil {
 		t.Fatalf("%v\n%.3000s", err, out)

@@ -8,6 +8,7 @@ import (
 	"github.com/makiuchi-d/gozxing/qrcode"
 	"gocv.io/x/gocv"
 
+	"quadtally/vision/internal/mats"
 	"quadtally/vision/raster"
 )
 
@@ -145,23 +146,15 @@ func (g grey) crop(b image.Rectangle) grey {
 // its 5 x 5 mean.
 func (g grey) doubled() (grey, error) {
 	out := grey{2 * g.w, 2 * g.h, make([]byte, 4*g.w*g.h)}
-	src, err := gocv.NewMatFromBytes(g.h, g.w, gocv.MatTypeCV8U, g.pix)
-	if err != nil {
-		return grey{}, err
-	}
-	defer src.Close()
-	dst, err := gocv.NewMatFromBytes(out.h, out.w, gocv.MatTypeCV8U, out.pix)
-	if err != nil {
-		return grey{}, err
-	}
-	defer dst.Close()
-	big, mean := gocv.NewMat(), gocv.NewMat()
-	defer big.Close()
-	defer mean.Close()
-	gocv.Resize(src, &big, image.Pt(out.w, out.h), 0, 0, gocv.InterpolationLinear)
-	gocv.Blur(big, &mean, image.Pt(5, 5))
-	gocv.AddWeighted(big, 2.5, mean, -1.5, 0, &dst)
-	return out, nil
+	err := mats.Over(mats.Plane[uint8]{W: g.w, H: g.h, Pix: g.pix}, mats.Plane[uint8]{W: out.w, H: out.h, Pix: out.pix}, func(src gocv.Mat, dst *gocv.Mat) {
+		big, mean := gocv.NewMat(), gocv.NewMat()
+		defer big.Close()
+		defer mean.Close()
+		gocv.Resize(src, &big, image.Pt(out.w, out.h), 0, 0, gocv.InterpolationLinear)
+		gocv.Blur(big, &mean, image.Pt(5, 5))
+		gocv.AddWeighted(big, 2.5, mean, -1.5, 0, dst)
+	})
+	return out, err
 }
 
 // scan reads the code in g, if it can; g begins at (x0, y0) of the luma plane

@@ -275,6 +275,21 @@ func TestUnreadableFiles(t *testing.T) {
 	}
 }
 
+// holdsTogether reads every column of a sheet in every way and checks that its
+// rows have as many cells as it has columns.
+func holdsTogether(t *testing.T, s *Sheet) {
+	t.Helper()
+	for i := range s.Header {
+		s.Numbers(i, Undecided)
+		s.Dates(i, OrderUndecided, nil)
+	}
+	for _, r := range s.Rows {
+		if len(r.Cells) != len(s.Header) {
+			t.Errorf("row %d has %d cells under %d headers", r.Line, len(r.Cells), len(s.Header))
+		}
+	}
+}
+
 func FuzzRead(f *testing.F) {
 	f.Add([]byte("plot;yield\n101;1.234,5\n"))
 	f.Add([]byte("\xff\xfep\x00"))
@@ -285,15 +300,7 @@ func FuzzRead(f *testing.F) {
 		if err != nil {
 			return
 		}
-		for i := range s.Header {
-			s.Numbers(i, Undecided)
-			s.Dates(i, OrderUndecided, nil)
-		}
-		for _, r := range s.Rows {
-			if len(r.Cells) != len(s.Header) {
-				t.Errorf("row %d has %d cells under %d headers", r.Line, len(r.Cells), len(s.Header))
-			}
-		}
+		holdsTogether(t, s)
 	})
 }
 
@@ -359,14 +366,6 @@ func FuzzXLSX(f *testing.F) {
 			}
 			return
 		}
-		for i := range s.Header {
-			s.Numbers(i, Undecided)
-			s.Dates(i, OrderUndecided, nil)
-		}
-		for _, r := range s.Rows {
-			if len(r.Cells) != len(s.Header) {
-				t.Errorf("row %d has %d cells under %d headers", r.Line, len(r.Cells), len(s.Header))
-			}
-		}
+		holdsTogether(t, s)
 	})
 }

@@ -255,17 +255,17 @@ func judged(p [][]int, t int, method string) BlockPlan {
 // shared blocks, without which some differences cannot be estimated.
 func linked(p [][]int, t int) bool {
 	m := shared(p, t)
-	seen, todo := make([]bool, t), []int{0}
+	seen, queue := make([]bool, t), []int{0}
 	seen[0] = true
 	n := 1
-	for len(todo) > 0 {
-		u := todo[0]
-		todo = todo[1:]
+	for len(queue) > 0 {
+		u := queue[0]
+		queue = queue[1:]
 		for v, c := range m[u] {
 			if c > 0 && !seen[v] {
 				seen[v] = true
 				n++
-				todo = append(todo, v)
+				queue = append(queue, v)
 			}
 		}
 	}
