@@ -68,17 +68,26 @@ func (c Curve) MarshalBinary() ([]byte, error) {
 
 var errCurve = errors.New("stored cover curve is damaged: measure the photo again")
 
+// storedIndex reads the beginning of a stored curve or plane, its version and
+// the length and name of its index, and gives what follows. damaged is the
+// answer to anything else.
+func storedIndex(b []byte, version byte, damaged error) (x Index, rest []byte, err error) {
+	if len(b) < 2 || b[0] != version || len(b)-2 < int(b[1]) {
+		return "", nil, damaged
+	}
+	end := 2 + int(b[1])
+	x = Index(b[2:end])
+	_, err = x.scale()
+	return x, b[end:], err
+}
+
 // UnmarshalBinary reads what MarshalBinary wrote and refuses anything else.
 func (c *Curve) UnmarshalBinary(b []byte) error {
-	if len(b) < 2 || b[0] != curveVersion || len(b) < 2+int(b[1]) {
-		return errCurve
-	}
-	var in Curve
-	in.Index = Index(b[2 : 2+b[1]])
-	if _, err := in.Index.scale(); err != nil {
+	x, b, err := storedIndex(b, curveVersion, errCurve)
+	if err != nil {
 		return err
 	}
-	b = b[2+b[1]:]
+	in := Curve{Index: x}
 	next := func(limit uint64) (uint64, bool) {
 		v, n := binary.Uvarint(b)
 		if n <= 0 || v > limit {

@@ -142,14 +142,11 @@ var errPlane = errors.New("stored greenness plane is damaged: measure the photo 
 
 // UnmarshalBinary reads what MarshalBinary wrote and refuses anything else.
 func (p *Plane) UnmarshalBinary(b []byte) error {
-	if len(b) < 2 || b[0] != planeVersion || len(b) < 2+int(b[1]) {
-		return errPlane
-	}
-	in := Plane{Index: Index(b[2 : 2+b[1]])}
-	if _, err := in.Index.scale(); err != nil {
+	x, b, err := storedIndex(b, planeVersion, errPlane)
+	if err != nil {
 		return err
 	}
-	b = b[2+b[1]:]
+	in := Plane{Index: x}
 	var size [2]int
 	for i := range size {
 		v, n := binary.Uvarint(b)

@@ -53,17 +53,21 @@ func TestTortureFuzz(t *testing.T) {
 	}
 	needs(t, "go")
 	for _, f := range fuzzed {
-		began := time.Now()
-		cmd := goTool("test", "-run", "^$", "-fuzz", "^"+f.target+"$", "-fuzztime", fmt.Sprintf("%dx", f.times), "-parallel", fmt.Sprint(runtime.NumCPU()), "quadtally/"+f.pkg)
-		out, err := cmd.CombinedOutput()
-		if err != nil {
-			t.Errorf("%s of %s: %v\n%.3000s", f.target, f.pkg, err, out)
-		}
-		done := "0"
-		if all := executions.FindAllStringSubmatch(string(out), -1); len(all) > 0 {
-			done = all[len(all)-1][1]
-		}
-		figure(t, "fuzz "+strings.TrimPrefix(f.pkg, "cmd/quadtally/internal/")+" "+f.target, done+" runs", "0 failures, %.0f s", time.Since(began).Seconds())
+		name := strings.TrimPrefix(f.pkg, "cmd/quadtally/internal/") + " " + f.target
+		t.Run(name, func(t *testing.T) {
+			began := time.Now()
+			out, err := goTool("test", "-run", "^$", "-fuzz", "^"+f.target+"$", "-fuzztime", fmt.Sprintf("%dx", f.times), "-parallel", fmt.Sprint(runtime.NumCPU()), "quadtally/"+f.pkg).CombinedOutput()
+			took, result := time.Since(began).Seconds(), "no failure"
+			if err != nil {
+				t.Errorf("%v\n%.3000s", err, out)
+				result = "stopped at a failing input"
+			}
+			done := "0"
+			if all := executions.FindAllStringSubmatch(string(out), -1); len(all) > 0 {
+				done = all[len(all)-1][1]
+			}
+			figure(t, "fuzz "+name, done+" runs", "%s, %.0f s", result, took)
+		})
 	}
 }
 
