@@ -6,6 +6,7 @@ import (
 
 	"gocv.io/x/gocv"
 
+	"quadtally/vision/frame"
 	"quadtally/vision/internal/mats"
 	"quadtally/vision/raster"
 )
@@ -36,12 +37,14 @@ type field struct {
 // the weighted chroma fits 16 bits.
 const unit = 96
 
-// newField cuts a box of the Y plane out of the raster, averages it to samples of n x n luma pixels and smooths it with a Gaussian
-// of sigma samples. Numerator and denominator of an index are thus smoothed
-// apart: a ratio of means, not a mean of ratios that dark noise would bend.
-// The planes belong to the workspace and last until its next photo.
-func (ws *Workspace) newField(r *raster.Raster, box image.Rectangle, n int, sigma float64, x Index, white gains) (*field, error) {
-	box = box.Intersect(image.Rect(0, 0, r.Width, r.Height))
+// newField cuts the ground, a quadrilateral in the Y plane, and a margin out of
+// the raster, averages it to samples of n x n luma pixels and smooths it with a
+// Gaussian of sigma samples. Numerator and denominator of an index are thus
+// smoothed apart: a ratio of means, not a mean of ratios that dark noise would
+// bend. The planes belong to the workspace and last until its next photo.
+func (ws *Workspace) newField(r *raster.Raster, ground frame.Quad, n int, sigma float64, x Index, white gains) (*field, error) {
+	margin := int(3*sigma)*n + 2*n
+	box := boundsOf(ground).Inset(-margin).Intersect(image.Rect(0, 0, r.Width, r.Height))
 	f := &field{w: max(box.Dx()/n, 1), h: max(box.Dy()/n, 1), x0: float64(box.Min.X), y0: float64(box.Min.Y), pitch: float64(n), white: white}
 	luma := plane{r.Y, r.Width, r.Height}
 	cb, cr := plane{r.Cb, r.ChromaWidth, r.ChromaHeight}, plane{r.Cr, r.ChromaWidth, r.ChromaHeight}
@@ -65,6 +68,11 @@ func (ws *Workspace) newField(r *raster.Raster, box image.Rectangle, n int, sigm
 	if x == IndexSoftExG {
 		raw := raster.Sized(&ws.raw, size)
 		f.weigh(raw, luma, cb, cr, onChroma, n)
+		if burntShare(r, ground) >= leastBurnt {
+			if err := ws.restore(f, raw, luma, cb, cr, onChroma, n, sigma); err != nil {
+				return nil, err
+			}
+		}
 		if f.soft = finish(0, raw); err == nil && f.sigma > 0 {
 			f.wide, err = widened(f.soft, raster.Sized(&ws.smooth[1], size), f.w, f.h, f.sigma)
 		}
@@ -84,6 +92,15 @@ func (ws *Workspace) newField(r *raster.Raster, box image.Rectangle, n int, sigm
 		*part.to = finish(k, raw)
 	}
 	return f, err
+}
+
+// boundsOf is the smallest box of whole pixels around a quadrilateral.
+func boundsOf(q frame.Quad) image.Rectangle {
+	x0, y0, x1, y1 := q[0].X, q[0].Y, q[0].X, q[0].Y
+	for _, p := range q {
+		x0, y0, x1, y1 = min(x0, p.X), min(y0, p.Y), max(x1, p.X), max(y1, p.Y)
+	}
+	return image.Rect(int(math.Floor(x0)), int(math.Floor(y0)), int(math.Ceil(x1)), int(math.Ceil(y1)))
 }
 
 // weigh makes the weighted sum of chroma of the default index, and of luma
@@ -199,26 +216,36 @@ func gaussian(src gocv.Mat, dst *gocv.Mat, sigma float64) {
 }
 
 // widened smooths a plane that has been smoothed by sigma so that all in all
-// it is smoothed wideTimes as much, into out. It does so on squares of
-// wideSide samples, which is as good at that width and costs little; the
-// squares and the interpolation between them count as smoothing.
+// it is smoothed wideTimes as much, into out. It does so on squares, which is
+// as good at that width and costs little.
 func widened(soft, out []int16, w, h int, sigma float64) ([]int16, error) {
-	const (
-		own     = (wideSide*wideSide - 1) / 12.0 // variance of a mean over a square
-		between = wideSide * wideSide / 6.0      // of linear interpolation
-	)
-	rest := (wideTimes*wideTimes-1)*sigma*sigma - own - between
 	err := mats.Over(mats.Plane[int16]{W: w, H: h, Pix: soft}, mats.Plane[int16]{W: w, H: h, Pix: out}, func(src gocv.Mat, dst *gocv.Mat) {
 		small := gocv.NewMat()
 		defer small.Close()
 		squares := image.Pt(max(w/wideSide, 1), max(h/wideSide, 1))
 		gocv.Resize(src, &small, squares, 0, 0, gocv.InterpolationArea)
-		if s := math.Sqrt(max(rest, 0)) / wideSide; s >= leastSmoothing {
+		if s := onSquares((wideTimes*wideTimes - 1) * sigma * sigma); s >= leastSmoothing {
 			gaussian(small, &small, s)
 		}
-		gocv.Resize(small, dst, image.Pt(w, h), 0, 0, gocv.InterpolationLinear)
+		enlarge(small, dst)
 	})
 	return out, err
+}
+
+// onSquares is the smoothing, in squares, that makes a variance in samples out
+// of means over squares of wideSide samples and the interpolation between
+// them, which count as smoothing.
+func onSquares(variance float64) float64 {
+	const (
+		own     = (wideSide*wideSide - 1) / 12.0 // of a mean over a square
+		between = wideSide * wideSide / 6.0      // of linear interpolation
+	)
+	return math.Sqrt(max(variance-own-between, 0)) / wideSide
+}
+
+// enlarge fills a matrix from a smaller one, linear between the middles.
+func enlarge(src gocv.Mat, dst *gocv.Mat) {
+	gocv.Resize(src, dst, image.Pt(dst.Cols(), dst.Rows()), 0, 0, gocv.InterpolationLinear)
 }
 
 // tilesOnSide is how many tiles lie along the long side of a field; the

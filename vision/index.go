@@ -146,7 +146,7 @@ const (
 	// softBright on the index is raised to make up for it, at 255 by the
 	// share softPale.
 	softBright = 138.0
-	softPale   = 1.2
+	softPale   = 0.7
 )
 
 // softLight is what colour differences are divided by where the surroundings

@@ -1,7 +1,6 @@
 package vision
 
 import (
-	"image"
 	"math"
 	"math/rand/v2"
 	"slices"
@@ -85,7 +84,7 @@ func TestIntegerIndex(t *testing.T) {
 			r.Y[i], r.Cb[i], r.Cr[i] = y, cb, cr
 		}
 		for _, n := range []int{1, 2, 3} {
-			f, err := new(Workspace).newField(r, image.Rect(0, 0, side, side), n, 0, IndexSoftExG, noGains)
+			f, err := new(Workspace).newField(r, box(side, side), n, 0, IndexSoftExG, noGains)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -180,7 +179,7 @@ func TestTwoScales(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		f, err := new(Workspace).newField(r, image.Rect(0, 0, 1000, 1000), 1, 2, IndexSoftExG, noGains)
+		f, err := new(Workspace).newField(r, box(1000, 1000), 1, 2, IndexSoftExG, noGains)
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -19,8 +19,8 @@ type rangeRow struct{ below, lo, hi float64 }
 // strong shadow; few were clipped and none blurred, so nothing is known of
 // those.
 var rangeTable = []rangeRow{
-	{0.05, 0.044, 0.166},
-	{0.35, 0.052, 0.164},
+	{0.05, 0.043, 0.177},
+	{0.35, 0.044, 0.154},
 	{2, 0.272, 0.020},
 }
 

@@ -215,19 +215,17 @@ func box(w, h float64) frame.Quad {
 func (ws *Workspace) look(m *Measurement, r *raster.Raster, opt Options, white gains) error {
 	ground := m.ground()
 	var stored frame.Quad // in the Y plane
-	x0, y0, x1, y1 := math.Inf(1), math.Inf(1), math.Inf(-1), math.Inf(-1)
 	for i, p := range ground {
-		if math.IsNaN(p.X+p.Y) || math.IsInf(p.X+p.Y, 0) {
-			return errors.New("a frame corner is not a number: mark the corners again")
+		if !(math.Abs(p.X) < farthest && math.Abs(p.Y) < farthest) {
+			return errors.New("a frame corner is not a number or lies far outside the photo: mark the corners again")
 		}
-		q := r.FromUpright(p)
-		stored[i] = q
-		x0, y0, x1, y1 = min(x0, q.X), min(y0, q.Y), max(x1, q.X), max(y1, q.Y)
+		stored[i] = r.FromUpright(p)
 	}
 	side := func(a, b raster.Point) float64 { return math.Hypot(a.X-b.X, a.Y-b.Y) }
 	across := (side(stored[0], stored[1]) + side(stored[3], stored[2])) / 2
 	down := (side(stored[1], stored[2]) + side(stored[0], stored[3])) / 2
-	if !(across >= minSide && down >= minSide) || x1 <= 0 || y1 <= 0 || x0 >= float64(r.Width) || y0 >= float64(r.Height) {
+	around := boundsOf(stored)
+	if !(across >= minSide && down >= minSide) || !around.Overlaps(image.Rect(0, 0, r.Width, r.Height)) {
 		return errors.New("frame is too small or lies outside the photo: mark its corners again")
 	}
 
@@ -241,9 +239,8 @@ func (ws *Workspace) look(m *Measurement, r *raster.Raster, opt Options, white g
 		mmPerSample := math.Sqrt(m.Frame.InnerMM[0]*m.Frame.InnerMM[1]/(across*down)) * float64(n)
 		sigma = min(sigma, maxSmoothMM/mmPerSample)
 	}
-	around := image.Rect(int(x0), int(y0), int(math.Ceil(x1)), int(math.Ceil(y1)))
 	sigma *= min(1, roughness(r, around)/fullSmoothing)
-	f, err := ws.newField(r, around.Inset(-int(3*sigma)*n-2*n), n, sigma, opt.Index, white)
+	f, err := ws.newField(r, stored, n, sigma, opt.Index, white)
 	if err != nil {
 		return err
 	}
@@ -285,6 +282,9 @@ func (ws *Workspace) look(m *Measurement, r *raster.Raster, opt Options, white g
 	m.flagGeometry(cut)
 	return nil
 }
+
+// farthest is how far from the photo's origin a corner may lie, in pixels.
+const farthest = 1e6
 
 // fullSmoothing is the roughness at and above which a photo gets all of the
 // smoothing; the quietest of 200 open field photos has 0.6.

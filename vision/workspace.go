@@ -11,6 +11,7 @@ type Workspace struct {
 	raw     []int16    // one plane of a field before smoothing
 	smooth  [3][]int16 // and its planes after
 	codes   []uint8
+	burns   []burn
 	outside []bool
 	frame   frame.Workspace
 }

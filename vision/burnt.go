@@ -1,0 +1,222 @@
+package vision
+
+import (
+	"image"
+	"math"
+
+	"gocv.io/x/gocv"
+
+	"quadtally/vision/frame"
+	"quadtally/vision/internal/mats"
+	"quadtally/vision/raster"
+)
+
+// Where a channel has run into its end, light has burnt part of the colour
+// away: leaves in full sun, whose green goes first, come out paler than they
+// are, their glare white, and bright straw, whose red goes first, greener. The
+// default index there takes the colour of what lies around, each sample
+// counting by how sure its own is: normalised convolution (Knutsson and
+// Westin 1993, Proc. IEEE CVPR, 515-523; from memory).
+
+// burn is what light has done to one sample: in the lower bits how sure its
+// colour is, 0 to sureFully; above them which channels are burnt.
+type burn uint8
+
+const (
+	sureFully      = 31
+	redBurnt  burn = 1 << 5
+	grnBurnt  burn = 1 << 6
+	bluBurnt  burn = 1 << 7
+	white          = redBurnt | grnBurnt | bluBurnt
+)
+
+func (b burn) sure() int32 { return int32(b & sureFully) }
+
+const (
+	// From burnsFrom on, 8-bit units, a channel is less and less sure; at
+	// burnsFully it says nothing. JPEG and smoothing leave a burnt channel a
+	// little under its end.
+	burnsFrom, burnsFully = 246, 254
+	// Ground of which less is burnt is left alone.
+	leastBurnt = 0.002
+	// The surroundings are looked at twice, so many times as wide as the
+	// smoothing. Narrowly where sure samples are near; else widely.
+	nearTimes, farTimes = 1.8, 7.2
+	nearEnough          = 0.02 // share of sure samples at which both count the same
+	// White wider than this share of the photo's longer side is no glare but
+	// film, paper or stone, and sure to be white.
+	widestGlare = 0.05
+)
+
+// burnOf judges one sample by Y, Cb and Cr, in steps of a field.
+func burnOf(y, cb, cr int32) burn {
+	// Green is burnt at no less luma than it brings itself. Red and blue that
+	// burn at less are those of flowers and paint, and as strong as they look.
+	const leastLuma = 587 * burnsFrom * unit / 1000
+	if y < leastLuma {
+		return sureFully
+	}
+	// ITU-T T.871, in 1024ths.
+	r := y + (1436*cr)>>10
+	g := y - (352*cb+731*cr)>>10
+	b := y + (1815*cb)>>10
+	const from, span = burnsFrom * unit, (burnsFully - burnsFrom) * unit
+	over := max(r, g, b) - from
+	if over <= 0 {
+		return sureFully
+	}
+	out := burn(sureFully * max(span-over, 0) / span)
+	for _, c := range [...]struct {
+		v int32
+		b burn
+	}{{r, redBurnt}, {g, grnBurnt}, {b, bluBurnt}} {
+		if c.v > from {
+			out |= c.b
+		}
+	}
+	return out
+}
+
+// restore gives the burnt samples of the weighted chroma of a field the colour
+// of their surroundings. Where green alone is burnt a sample is at least as
+// green as it looks, where red or blue are and green is not, at most.
+func (ws *Workspace) restore(f *field, raw []int16, luma, cb, cr plane, onChroma *bins, n int, sigma float64) error {
+	burns := raster.Sized(&ws.burns, len(raw))
+	across, down := (f.w+wideSide-1)/wideSide, (f.h+wideSide-1)/wideSide
+	sum, sure := make([]float32, across*down), make([]float32, across*down) // of each square
+	whites := make([]uint8, across*down)                                    // samples of each square
+	y, b, r := make([]int16, f.w), make([]int16, f.w), make([]int16, f.w)
+	onLuma := newBins(f, 1, 1, n, luma.w, luma.h)
+	burnt := 0
+	for row := range f.h {
+		onLuma.row(luma, row, 0, y)
+		onChroma.row(cb, row, 128, b)
+		onChroma.row(cr, row, 128, r)
+		line, out := raw[row*f.w:][:f.w], burns[row*f.w:][:f.w]
+		for x := range across {
+			var colours, sures int32
+			at := row/wideSide*across + x
+			end := min((x+1)*wideSide, f.w)
+			for i := x * wideSide; i < end; i++ {
+				k := burnOf(int32(y[i]), int32(b[i]), int32(r[i]))
+				out[i] = k
+				s := k.sure()
+				colours += s * int32(line[i])
+				sures += s
+				if k&white == white {
+					whites[at]++
+				}
+			}
+			sum[at] += float32(colours)
+			sure[at] += float32(sures)
+			burnt += sureFully*(end-x*wideSide) - int(sures)
+		}
+	}
+	if burnt == 0 {
+		return nil
+	}
+	if err := keepWide(whites, across, down); err != nil {
+		return err
+	}
+	for i, k := range whites {
+		sure[i] += sureFully * float32(k) // and white adds nothing to the sum of colours
+	}
+	around, err := surroundings(sum, sure, across, down, sigma)
+	if err != nil {
+		return err
+	}
+	fill := raster.Sized(&ws.smooth[1], len(raw))
+	err = mats.Over(mats.Plane[int16]{W: across, H: down, Pix: around}, mats.Plane[int16]{W: f.w, H: f.h, Pix: fill}, enlarge)
+	if err != nil {
+		return err
+	}
+	for i, k := range burns {
+		s := k.sure()
+		if s == sureFully {
+			continue
+		}
+		v, to := int32(raw[i]), int32(fill[i])
+		switch k & white {
+		case white:
+			if whites[i/f.w/wideSide*across+i%f.w/wideSide] > 0 {
+				continue
+			}
+		case grnBurnt:
+			to = max(to, v)
+		case redBurnt, bluBurnt, redBurnt | bluBurnt:
+			to = min(to, v)
+		}
+		raw[i] = int16(v + (to-v)*(sureFully-s)/sureFully)
+	}
+	return nil
+}
+
+// keepWide leaves the counts of those squares that lie in white wider than any
+// glare, and takes the others'.
+func keepWide(whites []uint8, across, down int) error {
+	const most = wideSide * wideSide * 3 / 4
+	solid, wide := make([]uint8, len(whites)), make([]uint8, len(whites))
+	for i, k := range whites {
+		if k >= most {
+			solid[i] = 1
+		}
+	}
+	side := max(int(math.Round(widestGlare*float64(max(across, down)))), 2)
+	err := mats.Over(mats.Plane[uint8]{W: across, H: down, Pix: solid}, mats.Plane[uint8]{W: across, H: down, Pix: wide}, func(src gocv.Mat, dst *gocv.Mat) {
+		element := gocv.GetStructuringElement(gocv.MorphRect, image.Pt(side, side))
+		defer element.Close()
+		gocv.MorphologyEx(src, dst, gocv.MorphOpen, element)
+	})
+	for i, k := range wide {
+		whites[i] *= k
+	}
+	return err
+}
+
+// surroundings is the colour around each square of a field, from the sum of
+// its samples' colours, each times how sure it is, and the sum of the latter.
+func surroundings(sum, sure []float32, across, down int, sigma float64) ([]int16, error) {
+	var err error
+	smooth := func(from []float32, times float64) []float32 {
+		to := make([]float32, len(from))
+		if err == nil {
+			err = mats.Over(mats.Plane[float32]{W: across, H: down, Pix: from}, mats.Plane[float32]{W: across, H: down, Pix: to},
+				func(src gocv.Mat, dst *gocv.Mat) { gaussian(src, dst, onSquares(times*times*sigma*sigma)) })
+		}
+		return to
+	}
+	near, nearSure := smooth(sum, nearTimes), smooth(sure, nearTimes)
+	far, farSure := smooth(sum, farTimes), smooth(sure, farTimes)
+	if err != nil {
+		return nil, err
+	}
+	out := make([]int16, len(sum))
+	const enough = nearEnough * sureFully * wideSide * wideSide
+	for i := range out {
+		var wide float32
+		if farSure[i] > 0 {
+			wide = far[i] / farSure[i]
+		}
+		out[i] = int16((near[i] + enough*wide) / (nearSure[i] + enough))
+	}
+	return out, nil
+}
+
+// burntShare is the burnt share of the ground, a quadrilateral in the Y plane,
+// from a sample of it.
+func burntShare(r *raster.Raster, ground frame.Quad) float64 {
+	const step = 4
+	in := boundsOf(ground).Intersect(image.Rect(0, 0, r.Width, r.Height))
+	burnt := 0
+	for y := in.Min.Y; y < in.Max.Y; y += step {
+		chroma := y * r.ChromaHeight / r.Height * r.ChromaWidth
+		for x := in.Min.X; x < in.Max.X; x += step {
+			at := chroma + x*r.ChromaWidth/r.Width
+			k := burnOf(unit*int32(r.Y[y*r.Width+x]), unit*(int32(r.Cb[at])-128), unit*(int32(r.Cr[at])-128))
+			if k.sure() < sureFully && inside(ground[:], raster.Point{X: float64(x), Y: float64(y)}) {
+				burnt++
+			}
+		}
+	}
+	return float64(burnt*step*step) / math.Abs(ground.Area())
+}
