@@ -27,7 +27,7 @@ const (
 	redBurnt  burn = 1 << 5
 	grnBurnt  burn = 1 << 6
 	bluBurnt  burn = 1 << 7
-	white          = redBurnt | grnBurnt | bluBurnt
+	allBurnt       = redBurnt | grnBurnt | bluBurnt
 )
 
 func (b burn) sure() int32 { return int32(b & sureFully) }
@@ -43,7 +43,7 @@ const (
 	// smoothing. Narrowly where sure samples are near; else widely.
 	nearTimes, farTimes = 1.8, 7.2
 	nearEnough          = 0.02 // share of sure samples at which both count the same
-	// White wider than this share of the photo's longer side is no glare but
+	// White wider than this share of the field's longer side is no glare but
 	// film, paper or stone, and sure to be white.
 	widestGlare = 0.05
 )
@@ -103,7 +103,7 @@ func (ws *Workspace) restore(f *field, raw []int16, luma, cb, cr plane, onChroma
 				s := k.sure()
 				colours += s * int32(line[i])
 				sures += s
-				if k&white == white {
+				if k&allBurnt == allBurnt {
 					whites[at]++
 				}
 			}
@@ -136,8 +136,8 @@ func (ws *Workspace) restore(f *field, raw []int16, luma, cb, cr plane, onChroma
 			continue
 		}
 		v, to := int32(raw[i]), int32(fill[i])
-		switch k & white {
-		case white:
+		switch k & allBurnt {
+		case allBurnt:
 			if whites[i/f.w/wideSide*across+i%f.w/wideSide] > 0 {
 				continue
 			}

@@ -13,11 +13,11 @@ func TestBurnOf(t *testing.T) {
 	}{
 		{"mid grey", 128, 0, 0, sureFully},
 		{"leaf in shade", 80, -20, -15, sureFully},
-		{"white", 255, 0, 0, white},
-		{"leaf in sun", 225, -60, -18, grnBurnt},       // 200, 259, 119
-		{"straw in sun", 235, -25, 15, redBurnt},       // 256, 233, 191
-		{"blue paper", 200, 35, -20, bluBurnt},         // 172, 202, 262
-		{"half burnt", 250, 0, 0, white | sureFully/2}, // all at 250
+		{"white", 255, 0, 0, allBurnt},
+		{"leaf in sun", 225, -60, -18, grnBurnt},          // 200, 259, 119
+		{"straw in sun", 235, -25, 15, redBurnt},          // 256, 233, 191
+		{"blue paper", 200, 35, -20, bluBurnt},            // 172, 202, 262
+		{"half burnt", 250, 0, 0, allBurnt | sureFully/2}, // all at 250
 	} {
 		if got := burnOf(c.y*unit, c.cb*unit, c.c*unit); got != c.want {
 			t.Errorf("%s: %08b, want %08b", c.name, got, c.want)
