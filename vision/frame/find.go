@@ -4,7 +4,8 @@
 //
 // Steps of the search by edges: signed line evidence in luma and colour at
 // small scale (vote), quadrilaterals of two facing pairs (crossAll), each held
-// against the picture (judge), the best brought to a fraction of a pixel on the
+// against the picture (judge), a hidden side looked for where the other three
+// put it (complete), the best brought to a fraction of a pixel on the
 // full raster and to one pipe all round (refine), checked as the image of a
 // rectangle of the stated size (poseOf), and dropped from the pipe to the
 // ground (groundFromPipe). What fails any of these is refused. The full raster
@@ -215,10 +216,9 @@ var (
 )
 
 // trueFor is how true a frame must be of whose weakest side so much is seen:
-// from surelyTrue where that is just enough to seenTrue where it is twice as
-// much.
+// surelyTrue up to a quarter more than enough, seenTrue from twice as much on.
 func trueFor(weakest, enough float64) trueness {
-	s := min(1, max(0, weakest/enough-1))
+	s := min(1, max(0, (weakest/enough-1.25)/.75))
 	a, b := surelyTrue, seenTrue
 	return trueness{a.logRatio + s*(b.logRatio-a.logRatio), a.skew + s*(b.skew-a.skew), a.ofFocal + s*(b.ofFocal-a.ofFocal)}
 }
