@@ -4,7 +4,8 @@
 //
 // Steps of the search by edges: signed line evidence in luma and colour at
 // small scale (vote), quadrilaterals of two facing pairs (crossAll), each held
-// against the picture (judge), the best brought to a fraction of a pixel on the
+// against the picture (judge), a hidden side looked for where the other three
+// put it (complete), the best brought to a fraction of a pixel on the
 // full raster and to one pipe all round (refine), checked as the image of a
 // rectangle of the stated size (poseOf), and dropped from the pipe to the
 // ground (groundFromPipe). What fails any of these is refused. The full raster
@@ -191,12 +192,36 @@ func cameraOf(r *raster.Raster, focalFullPx float64) camera {
 	}
 }
 
-// Largest departures from a rectangle of the stated size: the focal length
-// may be a third off and the frame a little out of square.
-const (
-	maxLogRatio = .08
-	maxSkew     = .07
+// trueness is how far a quad may depart from the image of a rectangle of the
+// stated size: the logarithm of the ratio of its two scales and the sine of its
+// departure from a right angle.
+type trueness struct {
+	logRatio, skew float64
+	// ofFocal is added to both, times the squared sine of the tilt: with a focal
+	// length k times the true one a rectangle tilted by t seems to have its
+	// scales in the ratio of the root of 1 + (k^2 - 1) sin^2 t.
+	ofFocal float64
+}
+
+var (
+	// guessedTrue is for lines as the votes give them, to 2 degrees.
+	guessedTrue = trueness{.16, .14, 0}
+	// seenTrue is for a frame in plain view, a little out of square, and a focal
+	// length a third off.
+	seenTrue = trueness{.02, .035, .39}
+	// surelyTrue is for a frame of which a side is half hidden: what is seen
+	// there is believed if it completes the rectangle, and a photo in which a
+	// wrong focal length hides whether it does is refused.
+	surelyTrue = trueness{.008, .008, 0}
 )
+
+// trueFor is how true a frame must be of whose weakest side so much is seen:
+// surelyTrue up to a quarter more than enough, seenTrue from twice as much on.
+func trueFor(weakest, enough float64) trueness {
+	s := min(1, max(0, (weakest/enough-1.25)/.75))
+	a, b := surelyTrue, seenTrue
+	return trueness{a.logRatio + s*(b.logRatio-a.logRatio), a.skew + s*(b.skew-a.skew), a.ofFocal + s*(b.ofFocal-a.ofFocal)}
+}
 
 func (ws *Workspace) findByEdges(r *raster.Raster, opt Options) (Frame, error) {
 	const advice = "photograph the whole frame from straight above, its inner edge free of leaves, or stick marks at its corners"
@@ -227,13 +252,15 @@ type effort struct {
 	pairs  int   // a channel's and polarity's strongest pairs of facing lines
 	looked int   // guesses looked at
 	judged int   // guesses judged
+
+	complete bool // whether a fourth side is looked for by the other three
 }
 
 // Most frames are plain to see. Only where none is found, or none that is
 // beyond doubt, is all the picture asked and every guess that could be one.
 var (
 	quickly    = effort{in: []int{inLuma, inWarmth}, every: 2, lines: 30, pairs: 30, looked: 60, judged: 10}
-	thoroughly = effort{in: []int{inLuma, inBlue, inRed, inWarmth}, every: 1, lines: 40, pairs: 60, looked: 300, judged: 48}
+	thoroughly = effort{in: []int{inLuma, inBlue, inRed, inWarmth}, every: 1, lines: 40, pairs: 60, looked: 300, judged: 48, complete: true}
 )
 
 // surely is the confidence above which a quick search is enough.
@@ -271,7 +298,7 @@ func (ws *Workspace) search(r *raster.Raster, s picture, grads *[channels]gradie
 			continue
 		}
 		luma, _ := fromUpperLeft(r, s.toLuma(g.quad), [4]float64{})
-		if _, _, err := fitRectangle(luma, opt, cam, 2); err != nil {
+		if _, _, err := fitRectangle(luma, opt, cam, guessedTrue); err != nil {
 			continue
 		}
 		likely = append(likely, looked{g, grads[g.channel].seen(g.quad, g.outward)})
@@ -295,7 +322,11 @@ func (ws *Workspace) search(r *raster.Raster, s picture, grads *[channels]gradie
 	// The few best are carried through, for the full raster may see better
 	// than the search picture which of them is the inner edge.
 	reason = "no four edges that could be one"
-	for i, v := range distinct(verdicts, settled) {
+	carried := distinct(verdicts, settled)
+	if e.complete {
+		carried = append(carried, distinct(ws.complete(r, s, verdicts, grads, opt, cam), settled)...)
+	}
+	for i, v := range carried {
 		// Once a pipe's edge is found by its paint, other lines along the same
 		// pipe lead to the same edge.
 		if q, _ := fromUpperLeft(r, s.toLuma(v.quad), [4]float64{}); best.byPaint && nearQuads(q, best.Inner, .5*best.PipeWidthMM/best.MMPerPx) {
@@ -385,22 +416,38 @@ func (s picture) toLuma(q Quad) Quad {
 	return q
 }
 
-// fitRectangle decides which side of the quad is the frame's width and
-// refuses a quad that is no image of such a rectangle. slack widens the
-// limits.
-func fitRectangle(q Quad, opt Options, cam camera, slack float64) (w, h float64, err error) {
-	best := math.Inf(1)
-	sizes := [][2]float64{{opt.WidthMM, opt.HeightMM}, {opt.HeightMM, opt.WidthMM}}
-	if opt.WidthMM == opt.HeightMM {
-		sizes = sizes[:1]
+// fromLuma is the way back, clockwise as stored.
+func (s picture) fromLuma(q Quad) Quad {
+	for i := range q {
+		q[i].X /= s.perPx[0]
+		q[i].Y /= s.perPx[1]
 	}
-	for _, size := range sizes {
+	if q.Area() < 0 {
+		q = Quad{q[0], q[3], q[2], q[1]}
+	}
+	return q
+}
+
+// sizes are the frame's width and height as it may lie in the photo.
+func (o Options) sizes() [][2]float64 {
+	if o.WidthMM == o.HeightMM {
+		return [][2]float64{{o.WidthMM, o.HeightMM}}
+	}
+	return [][2]float64{{o.WidthMM, o.HeightMM}, {o.HeightMM, o.WidthMM}}
+}
+
+// fitRectangle decides which side of the quad is the frame's width and
+// refuses a quad that is no image of such a rectangle.
+func fitRectangle(q Quad, opt Options, cam camera, most trueness) (w, h float64, err error) {
+	best := math.Inf(1)
+	for _, size := range opt.sizes() {
 		g, e := QuadToQuad(rect(size[0], size[1]), q)
 		if e != nil {
 			return 0, 0, e
 		}
-		_, ratio, skew, e := poseOf(g, cam)
-		if e != nil || math.Abs(ratio) > slack*maxLogRatio || math.Abs(skew) > slack*maxSkew {
+		p, ratio, skew, e := poseOf(g, cam)
+		focal := most.ofFocal * (1 - p.r3[2]*p.r3[2])
+		if e != nil || math.Abs(ratio) > most.logRatio+focal || math.Abs(skew) > most.skew+focal {
 			continue
 		}
 		if math.Abs(ratio) < best {
@@ -432,21 +479,20 @@ func (ws *Workspace) settle(r *raster.Raster, s picture, v verdict, opt Options,
 	q, support := fromUpperLeft(r, fine.quad, fine.support)
 	order := slices.Clone(support[:])
 	slices.Sort(order)
-	weakest, tight := order[0], 1.0
-	if weakest < opt.MinSupport {
-		if weakest < weakShare*opt.MinSupport || order[1] < opt.MinSupport+.1 {
-			return Frame{}, fmt.Sprintf("of the best candidate's weakest side %.0f %% is seen, %.0f %% needed", 100*weakest, 100*opt.MinSupport)
-		}
+	weakest := order[0]
+	if weakest < weakShare*opt.MinSupport || weakest < opt.MinSupport && order[1] < opt.MinSupport+.1 {
+		return Frame{}, fmt.Sprintf("of the best candidate's weakest side %.0f %% is seen, %.0f %% needed", 100*weakest, 100*opt.MinSupport)
 	}
-	if weakest < opt.MinSupport+.15 {
-		tight = .2 // a half-hidden side is believed if it completes a true rectangle
+	limits := trueFor(weakest, opt.MinSupport)
+	if fine.doubtful {
+		limits = trueFor(0, opt.MinSupport)
 	}
 	for _, p := range q {
 		if p.X < 0 || p.Y < 0 || p.X > float64(r.Width) || p.Y > float64(r.Height) {
 			return Frame{}, "a corner lies outside the photo"
 		}
 	}
-	w, h, err := fitRectangle(q, opt, cam, tight)
+	w, h, err := fitRectangle(q, opt, cam, limits)
 	if err != nil {
 		return Frame{}, fmt.Sprintf("the best candidate is %s, %g x %g mm", err, opt.WidthMM, opt.HeightMM)
 	}

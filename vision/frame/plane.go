@@ -99,6 +99,16 @@ func (p plane) shrunk(fx, fy int, buf *[]byte) plane {
 	return out
 }
 
+// cut copies a piece of p into buf.
+func (p plane) cut(x0, y0, x1, y1 int, buf *[]byte) plane {
+	out := plane{w: x1 - x0, h: y1 - y0}
+	out.pix = raster.Sized(buf, out.w*out.h)
+	for y := range out.h {
+		copy(out.pix[y*out.w:][:out.w], p.pix[(y0+y)*p.w+x0:])
+	}
+	return out
+}
+
 // even picks every second byte of eight: sums of up to 257 bytes then have
 // room in each of four lanes, and one addition makes four.
 const even = 0x00ff00ff00ff00ff

@@ -126,7 +126,20 @@ func mixFor(s picture, v verdict) (m mix, ok bool) {
 			beside[i] = value(&ground, i)
 			steps[i] = value(&pipe, i) - beside[i]
 		}
-		step := median(steps[:])
+		// The step that all sides but one have: the edge must show all round,
+		// and a crop row along one side must not decide how it is told.
+		var sides [4]float64
+		for i := range sides {
+			of := [searchProbes]float64(steps[i*searchProbes:])
+			sides[i] = median(of[:])
+		}
+		slices.Sort(sides[:])
+		step := 0.0
+		if sides[1] > 0 {
+			step = sides[1]
+		} else if sides[2] < 0 {
+			step = sides[2]
+		}
 		slices.Sort(beside[:])
 		clutter := (beside[len(beside)*3/4]-beside[len(beside)/4])/1.349 + 2
 		m.weight[c] = step / (clutter * clutter)
@@ -155,17 +168,36 @@ func (m *mix) onPipe(q Quad, width float64) bool {
 	if m.contrast[c] < 1 {
 		return false // colour alone does not tell
 	}
-	for i := range 4 {
-		level := func(d float64) float64 {
-			var vs [searchProbes]float64
-			for k := range vs {
-				at, n := q.probe(i, share(k, searchProbes))
-				vs[k] = m.ratio(c, beyond(at, n, d))
-			}
-			return median(vs[:])
+	levels := func(i int, depth float64) []float64 {
+		vs := make([]float64, searchProbes)
+		for k := range vs {
+			at, n := q.probe(i, share(k, searchProbes))
+			vs[k] = m.ratio(c, beyond(at, n, depth))
 		}
-		pipe, ground, here := level(width/2), level(-1.2*width), level(-max(2.5, width/4))
-		if step := pipe - ground; math.Abs(step) >= 8 && (here-ground)/step > .5 { // 8 grey levels
+		return vs
+	}
+	var beside []float64 // ground all round
+	var ground [4]float64
+	for i := range 4 {
+		of := slices.Concat(levels(i, -1.2*width), levels(i, -2*width), levels(i, -3*width))
+		beside = append(beside, of...)
+		ground[i] = median(of)
+	}
+	for i, ground := range ground {
+		pipe, here := median(levels(i, width/2)), median(levels(i, -max(2.5, width/4)))
+		step := pipe - ground
+		if math.Abs(step) < 8 || (here-ground)/step <= .5 { // 8 grey levels
+			continue
+		}
+		// Ground that has the pipe's colour in many places, as earth between
+		// green rows may have that of wood, may have it here too.
+		alike := 0
+		for _, v := range beside {
+			if (v-ground)/step > .5 {
+				alike++
+			}
+		}
+		if 5*alike < len(beside) {
 			return true
 		}
 	}
@@ -269,6 +301,10 @@ func offPipe(width float64) float64 { return max(3.5, .15*width) }
 // plainSupport is the support from which a side counts as in plain view.
 const plainSupport = .6
 
+// plainOuter is the mean strength, in clutter units, of a second edge that is
+// plain to see.
+const plainOuter = 1.5
+
 // moved shifts the sides that do not lie where their strip begins.
 func moved(q Quad, ss [4]strip, has [4]bool, tol float64) (Quad, bool) {
 	var ls [4]line
@@ -287,7 +323,9 @@ type refined struct {
 	quad    Quad
 	support [4]float64
 	byPaint bool
-	pipePx  float64 // width of the pipe by its paint, 0 where that does not tell
+	// doubtful: one side is half hidden and its paint does not tell.
+	doubtful bool
+	pipePx   float64 // width of the pipe by its paint, 0 where that does not tell
 }
 
 // refine finds the inner edge on the full raster: probes across each side of
@@ -296,11 +334,44 @@ type refined struct {
 // told by its paint the sides must lie where the paint begins; one that lies
 // along the pipe's back, or along a shadow, is brought there. expect is the
 // pipe's width if it is known, luma pixels.
+//
+// Where that fails with a quad whose four sides the search saw plainly in one
+// channel, the mix has been led astray, by ground that has the pipe's colour
+// on one side and not on another, and that channel is asked alone.
 func (ws *Workspace) refine(s picture, v verdict, expect float64) (f refined, ok bool) {
 	m, ok := mixFor(s, v)
-	if !ok {
-		return f, false
+	if ok {
+		paint, plain := m.byPaint()
+		if f, ok = ws.refineBy(s, v, expect, m, paint, plain); ok && slices.Min(f.support[:]) >= plainSides {
+			return f, true
+		}
 	}
+	if slices.Min(v.support[:]) < plainSides {
+		return f, ok
+	}
+	if g, fine := ws.refineBy(s, v, expect, m.alone(v.channel, v.outward), mix{}, false); fine {
+		return g, true
+	}
+	return f, ok
+}
+
+// plainSides is the support all four sides have where the search saw them
+// plainly.
+const plainSides = .5
+
+// alone is the mix of one channel of the search picture.
+func (m mix) alone(channel int, outward bool) mix {
+	m.weight = [channels][3]float64{inLuma: {1, 0, 0}, inBlue: {0, 1, 0}, inRed: {0, 0, 1}, inWarmth: {0, 1, -1}}[channel]
+	if !outward {
+		for c := range m.weight {
+			m.weight[c] = -m.weight[c]
+		}
+	}
+	return m
+}
+
+// refineBy is refine by one mix, and by paint where that is plain.
+func (ws *Workspace) refineBy(s picture, v verdict, expect float64, m, paint mix, plain bool) (f refined, ok bool) {
 	perPx := (s.perPx[0] + s.perPx[1]) / 2
 	q, width := s.toLuma(v.quad), v.widthPx*perPx
 	type pass struct {
@@ -308,8 +379,7 @@ func (ws *Workspace) refine(s picture, v verdict, expect float64) (f refined, ok
 		reach float64
 	}
 	passes := [2]pass{{m, 2.5 * perPx}, {m, 1.2 * perPx}}
-	var paint mix
-	if paint, f.byPaint = m.byPaint(); f.byPaint {
+	if f.byPaint = plain; plain {
 		passes = [2]pass{{paint, max(2.5*perPx, .8*width)}, {m, min(1.2*perPx, max(2, width/4))}}
 	}
 	reach := min(90, max(12, 2*width, 1.6*expect))
@@ -346,12 +416,21 @@ func (ws *Workspace) refine(s picture, v verdict, expect float64) (f refined, ok
 			continue
 		}
 		// A side in plain view is believed unless it lies along the pipe's back;
-		// one half hidden must show the pipe where the others have it.
+		// one half hidden must show the pipe where the others have it. Of one
+		// side an even strip with a strong second edge may do instead.
 		for i := range ss {
 			plain := f.support[i] >= plainSupport
 			off := math.Abs(ss[i].from)
-			if has[i] && off > offPipe(w) && !(plain && off <= .3*w) || !has[i] && !plain {
+			switch {
+			case has[i]:
+				if off > offPipe(w) && !(plain && off <= .3*w) {
+					return f, false
+				}
+			case plain:
+			case f.doubtful || v.outer[i] < plainOuter || v.uneven[i] > .5*mostUneven:
 				return f, false
+			default:
+				f.doubtful = true
 			}
 		}
 	}

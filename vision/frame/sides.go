@@ -315,21 +315,27 @@ func (e edges) beats(outward edges) bool {
 // second edge on a side whose inner edge is in view.
 const leastOuter = .35
 
-// strip reports whether the second edge runs all the way round. A leaf may
-// hide both edges of one side, but where the inner edge is in plain view the
-// outer one must be too.
+// sureOuter is a strength that the ground's own clutter hardly makes along a
+// whole side.
+const sureOuter = 1.1
+
+// strip reports whether the second edge runs all the way round, beyond doubt
+// on three sides. A leaf may hide both edges of one side, but where the inner
+// edge is in plain view the outer one must be too.
 func (v verdict) strip() bool {
-	hidden := 0
+	hidden, sure := 0, 0
 	for i, o := range v.outer {
-		if o >= leastOuter {
-			continue
-		}
-		if v.support[i] >= .5 {
+		switch {
+		case o >= sureOuter:
+			sure++
+		case o >= leastOuter:
+		case v.support[i] >= .5:
 			return false
+		default:
+			hidden++
 		}
-		hidden++
 	}
-	return hidden <= 1
+	return hidden <= 1 && sure >= 3
 }
 
 // uneven compares the colour of the strip beyond side i at a quarter and at
