@@ -206,9 +206,10 @@ type trueness struct {
 var (
 	// guessedTrue is for lines as the votes give them, to 2 degrees.
 	guessedTrue = trueness{.16, .14, 0}
-	// seenTrue is for a frame in plain view, a little out of square, and a focal
-	// length a third off.
-	seenTrue = trueness{.02, .035, .39}
+	// seenTrue is for a frame in plain view, which may be handmade: one side up
+	// to a twentieth off its stated length and corners 3 degrees out of square;
+	// and for a focal length a third off.
+	seenTrue = trueness{.05, .06, .39}
 	// surelyTrue is for a frame of which a side is half hidden: what is seen
 	// there is believed if it completes the rectangle, and a photo in which a
 	// wrong focal length hides whether it does is refused.

@@ -192,6 +192,27 @@ func TestLongFrames(t *testing.T) {
 	}
 }
 
+// TestHandmade: a frame in plain view is found though one of its sides is not
+// quite as long as stated.
+func TestHandmade(t *testing.T) {
+	var ws Workspace
+	for i, ground := range drawn.Grounds {
+		s := drawScene(0, ground, uint64(7100+i), 500, 500)
+		s.Leaves, s.TiltDeg = 4, 8
+		r, truth := s.Render(1000, 750)
+		opt := DefaultOptions()
+		opt.WidthMM, opt.HeightMM, opt.PipeDiameterMM = 500, 520, s.PipeMM
+		f, err := ws.Find(r, opt)
+		if err != nil {
+			t.Errorf("%s: %v", ground, err)
+			continue
+		}
+		if worst := slices.Max(cornerErrors(f.Inner, truth.Inner)); worst > .005 {
+			t.Errorf("%s: corners are off by %.1f %% of the side", ground, 100*worst)
+		}
+	}
+}
+
 // TestTilt holds the tilt of the camera and its height against those a scene
 // was drawn with.
 func TestTilt(t *testing.T) {
