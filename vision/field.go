@@ -116,9 +116,13 @@ func (f *field) weigh(raw []int16, luma, cb, cr plane, onChroma *bins, n int) {
 		onLuma, y = newBins(f, 1, 1, n, luma.w, luma.h), make([]int16, f.w)
 	}
 	for row := range f.h {
+		line := raw[row*f.w:][:f.w]
+		if row > 0 && onY == 0 && onChroma.top(cb, row) == onChroma.top(cb, row-1) {
+			copy(line, raw[(row-1)*f.w:]) // of chroma at half the scale of luma two rows are one
+			continue
+		}
 		onChroma.row(cb, row, 128, b)
 		onChroma.row(cr, row, 128, r)
-		line := raw[row*f.w:][:f.w]
 		if onY == 0 {
 			for i := range line {
 				line[i] = int16((onCb*int32(b[i]) + onCr*int32(r[i]) + 512) >> 10)
@@ -159,9 +163,12 @@ func newBins(f *field, sx, sy float64, n, sw, sh int) *bins {
 	return b
 }
 
+// top is the row of the plane in which a row of boxes begins.
+func (b *bins) top(from plane, row int) int { return min(int(b.y0+b.by*float64(row)), from.h-b.ny) }
+
 // row averages one row of samples, less zero, in units.
 func (b *bins) row(from plane, row, zero int, out []int16) {
-	top := min(int(b.y0+b.by*float64(row)), from.h-b.ny)
+	top := b.top(from, row)
 	col := b.col[:len(out)]
 	if b.nx == 1 && b.ny == 1 {
 		line := from.pix[top*from.w:][:from.w]

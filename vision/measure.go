@@ -305,8 +305,8 @@ func (p *Plane) fill(codes []uint8, f *field, toField frame.Homography, exclude 
 	p.Levels = make([]uint8, p.Width*p.Height)
 	clear(outside)
 	cut, excluded := 0, 0
-	var raw [256]uint64
-	const one = 1 << 24 // places are whole numbers of this, so that stepping is exact
+	var counts [2][256]uint32 // cells take turns, as counting one code twice in a row is slow
+	const one = 1 << 24       // places are whole numbers of this, so that stepping is exact
 	at := func(x, y float64) (int, int) {
 		q := toField.Apply(raster.Point{X: x, Y: y})
 		return int(math.Floor((q.X - f.x0) / f.pitch * one)), int(math.Floor((q.Y - f.y0) / f.pitch * one))
@@ -318,6 +318,17 @@ func (p *Plane) fill(codes []uint8, f *field, toField frame.Homography, exclude 
 			nx, ny := at(float64(x0)+stride+0.5, cy)
 			dx, dy := (nx-fx)/stride, (ny-fy)/stride
 			row := p.Levels[y*p.Width+x0 : y*p.Width+min(x0+stride, p.Width)]
+			lx, ly := fx+(len(row)-1)*dx, fy+(len(row)-1)*dy
+			if len(exclude) == 0 && max(uint(fx), uint(lx))/one < uint(f.w) && max(uint(fy), uint(ly))/one < uint(f.h) {
+				for k := range row { // between two places in the photo all are
+					code := codes[uint(fy)/one*uint(f.w)+uint(fx)/one]
+					fx, fy = fx+dx, fy+dy
+					counts[k&1][code]++
+					row[k] = code
+				}
+				fx, fy = nx, ny
+				continue
+			}
 			for k := range row {
 				sx, sy := uint(fx)/one, uint(fy)/one // below zero is far outside
 				fx, fy = fx+dx, fy+dy
@@ -330,12 +341,16 @@ func (p *Plane) fill(codes []uint8, f *field, toField frame.Homography, exclude 
 					excluded++
 				default:
 					code := codes[sy*uint(f.w)+sx]
-					raw[code]++
+					counts[0][code]++
 					row[k] = code
 				}
 			}
 			fx, fy = nx, ny
 		}
+	}
+	var raw [256]uint64
+	for i := range raw {
+		raw[i] = uint64(counts[0][i]) + uint64(counts[1][i])
 	}
 	settled := p.Index.toGround(raw[:])
 	first, last, _ := p.Index.grid()
