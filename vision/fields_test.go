@@ -2,7 +2,6 @@ package vision
 
 import (
 	"bytes"
-	"cmp"
 	"encoding/csv"
 	"fmt"
 	"image"
@@ -387,7 +386,9 @@ func maskOf(t testing.TB, p fieldPhoto) (mask []bool, w, h int) {
 }
 
 // bareReport measures false cover on squares of the open photos, a quarter of
-// the short side wide, in which the mask has no vegetation.
+// the short side wide, in which the mask has no vegetation. By eye most of the
+// forty worst peanut squares hold moss, algae or leaves that the mask leaves
+// out, so their 95th centile says little of the ground.
 func bareReport(t *testing.T, set string, photos []fieldPhoto) {
 	reached := map[string]float64{"peanut": 0.0052, "ews": 0.0029}
 	curves := map[string][]Curve{}
@@ -446,8 +447,8 @@ func bareReport(t *testing.T, set string, photos []fieldPhoto) {
 // than the same change of the light itself: 5 % of a stored value are about
 // 11 % of light. Exposure is changed both ways: x1.4 of the light, half a stop,
 // with the sRGB curve (IEC 61966-2-1) undone and put back; and x1.4 of the
-// stored values, about a stop, which burns a quarter of the peanut ground and
-// a fifth of its leaves to white. What is white there holds no colour to find.
+// stored values, about a stop, which burns three quarters of the peanut leaves in
+// one channel at least and a tenth of them to white.
 func driftReport(t *testing.T, set string, photos []fieldPhoto) {
 	gain := func(r, g, b float64) func(x, w int, c *[3]float64) {
 		return func(_, _ int, c *[3]float64) { c[0], c[1], c[2] = c[0]*r, c[1]*g, c[2]*b }
@@ -472,8 +473,6 @@ func driftReport(t *testing.T, set string, photos []fieldPhoto) {
 		}},
 		{"JPEG q40", 40, gain(1, 1, 1)},
 	}
-	// The largest reached, and a margin.
-	limit := map[string]float64{"values x1.4": 0.034}
 	curves := map[string][]Curve{}
 	for _, p := range photos {
 		curves[p.visit] = append(curves[p.visit], p.m.Curve)
@@ -523,7 +522,7 @@ func driftReport(t *testing.T, set string, photos []fieldPhoto) {
 			n++
 		}
 		say("%-7s %-16s mean drift %.2f (%.2f with the photo's own threshold)", set, c.name, 100*drift/float64(n), 100*redone/float64(n))
-		if most := cmp.Or(limit[c.name], 0.016); drift/float64(n) > most {
+		if drift/float64(n) > 0.015 {
 			t.Errorf("%s, %s: cover drifts by %.1f points", set, c.name, 100*drift/float64(n))
 		}
 	}
