@@ -87,7 +87,6 @@ func (ws *Workspace) restore(f *field, raw []int16, luma, cb, cr plane, onChroma
 	whites := make([]uint8, across*down)                                    // samples of each square
 	y, b, r := make([]int16, f.w), make([]int16, f.w), make([]int16, f.w)
 	onLuma := newBins(f, 1, 1, n, luma.w, luma.h)
-	burnt := 0
 	for row := range f.h {
 		onLuma.row(luma, row, 0, y)
 		onChroma.row(cb, row, 128, b)
@@ -109,11 +108,7 @@ func (ws *Workspace) restore(f *field, raw []int16, luma, cb, cr plane, onChroma
 			}
 			sum[at] += float32(colours)
 			sure[at] += float32(sures)
-			burnt += sureFully*(end-x*wideSide) - int(sures)
 		}
-	}
-	if burnt == 0 {
-		return nil
 	}
 	if err := keepWide(whites, across, down); err != nil {
 		return err

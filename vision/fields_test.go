@@ -447,8 +447,8 @@ func bareReport(t *testing.T, set string, photos []fieldPhoto) {
 // than the same change of the light itself: 5 % of a stored value are about
 // 11 % of light. Exposure is changed both ways: x1.4 of the light, half a stop,
 // with the sRGB curve (IEC 61966-2-1) undone and put back; and x1.4 of the
-// stored values, about a stop, which burns three quarters of the peanut leaves in
-// one channel at least and a tenth of them to white.
+// stored values, about a stop, which burns three quarters of the peanut leaves
+// in one channel at least and a tenth of them to white.
 func driftReport(t *testing.T, set string, photos []fieldPhoto) {
 	gain := func(r, g, b float64) func(x, w int, c *[3]float64) {
 		return func(_, _ int, c *[3]float64) { c[0], c[1], c[2] = c[0]*r, c[1]*g, c[2]*b }

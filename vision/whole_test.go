@@ -163,8 +163,9 @@ func TestScenesReport(t *testing.T) {
 					if m.Frame.Kind == "edges" {
 						byEdges++
 					}
-					if c.corners != nil && m.Frame.Name != class.String() {
-						t.Errorf("%s %s: read as %q", c.name, ground, m.Frame.Name)
+					// In the few scenes of the short form no mark is hidden.
+					if c.corners != nil && (m.Frame.Name != class.String() || each == 1 && m.Frame.Kind != "marks") {
+						t.Errorf("%s %s: read as %q by %s", c.name, ground, m.Frame.Name, m.Frame.Kind)
 					}
 					if got, want := m.Frame.InnerMM, [2]float64{class.WidthMM, class.HeightMM}; c.corners != nil && got != want && got != [2]float64{want[1], want[0]} {
 						t.Errorf("%s %s: inner size %v, want %v", c.name, ground, got, want)

@@ -4,8 +4,7 @@
 //
 // Steps of the search by edges: signed line evidence in luma and colour at
 // small scale (vote), quadrilaterals of two facing pairs (crossAll), each held
-// against the picture (judge), a hidden side looked for where the other three
-// put it (complete), the best brought to a fraction of a pixel on the
+// against the picture (judge), the best brought to a fraction of a pixel on the
 // full raster and to one pipe all round (refine), checked as the image of a
 // rectangle of the stated size (poseOf), and dropped from the pipe to the
 // ground (groundFromPipe). What fails any of these is refused. The full raster
@@ -412,19 +411,15 @@ func (s picture) toLuma(q Quad) Quad {
 	return q
 }
 
-// sizes are the frame's width and height as it may lie in the photo.
-func (o Options) sizes() [][2]float64 {
-	if o.WidthMM == o.HeightMM {
-		return [][2]float64{{o.WidthMM, o.HeightMM}}
-	}
-	return [][2]float64{{o.WidthMM, o.HeightMM}, {o.HeightMM, o.WidthMM}}
-}
-
 // fitRectangle decides which side of the quad is the frame's width and
 // refuses a quad that is no image of such a rectangle.
 func fitRectangle(q Quad, opt Options, cam camera, most trueness) (w, h float64, err error) {
 	best := math.Inf(1)
-	for _, size := range opt.sizes() {
+	sizes := [][2]float64{{opt.WidthMM, opt.HeightMM}, {opt.HeightMM, opt.WidthMM}}
+	if opt.WidthMM == opt.HeightMM {
+		sizes = sizes[:1]
+	}
+	for _, size := range sizes {
 		g, e := QuadToQuad(rect(size[0], size[1]), q)
 		if e != nil {
 			return 0, 0, e
@@ -469,7 +464,7 @@ func (ws *Workspace) settle(r *raster.Raster, s picture, v verdict, opt Options,
 	}
 	limits := trueFor(weakest, opt.MinSupport)
 	if fine.doubtful {
-		limits = trueFor(0, opt.MinSupport)
+		limits = surelyTrue
 	}
 	for _, p := range q {
 		if p.X < 0 || p.Y < 0 || p.X > float64(r.Width) || p.Y > float64(r.Height) {

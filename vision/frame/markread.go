@@ -56,7 +56,7 @@ func (ws *Workspace) detectMarks(r *raster.Raster) []SeenMark {
 }
 
 // openCorner is the box, in luma shrunk to 1/k, in which the mark must lie that
-// three others leave out: twice as wide as the mark to every side.
+// three others leave out: the mark's place and as much again to every side.
 func openCorner(r *raster.Raster, seen []SeenMark, k int) (x0, y0, x1, y1 int, ok bool) {
 	rough, err := roughMap(r, seen)
 	if err != nil {
