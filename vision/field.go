@@ -260,14 +260,14 @@ func enlarge(src gocv.Mat, dst *gocv.Mat) {
 const tilesOnSide = 16
 
 // survey takes the mean brightness around each tile of the field, from about
-// sixty rows of each.
+// twenty rows of each.
 func (f *field) survey(luma plane, n int) {
 	t := f.tile()
 	f.ax, f.ay = (f.w+t-1)/t, (f.h+t-1)/t
 	sum, count := make([]uint64, f.ax*f.ay), make([]uint64, f.ax*f.ay)
 	x0, y0 := int(f.x0), int(f.y0)
 	x1, y1 := min(x0+f.w*n, luma.w), min(y0+f.h*n, luma.h)
-	for y := y0; y < y1; y += max(t*n/60, 1) {
+	for y := y0; y < y1; y += max(t*n/20, 1) {
 		tiles := (y - y0) / (t * n) * f.ax
 		for a := range f.ax {
 			part := luma.pix[y*luma.w:][x0+a*t*n : min(x0+(a+1)*t*n, x1)]

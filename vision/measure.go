@@ -240,6 +240,7 @@ func (ws *Workspace) look(m *Measurement, r *raster.Raster, opt Options, white g
 		sigma = min(sigma, maxSmoothMM/mmPerSample)
 	}
 	sigma *= min(1, roughness(r, around)/fullSmoothing)
+	n, sigma = coarser(n, sigma)
 	f, err := ws.newField(r, stored, n, sigma, opt.Index, white)
 	if err != nil {
 		return err
@@ -285,6 +286,20 @@ func (ws *Workspace) look(m *Measurement, r *raster.Raster, opt Options, white g
 
 // farthest is how far from the photo's origin a corner may lie, in pixels.
 const farthest = 1e6
+
+// coarser doubles the side of a sample, n pixels, where smoothing by sigma
+// samples leaves nothing that the finer ones would show: a quarter of the
+// samples tells the same. What the larger square itself smooths is taken off.
+func coarser(n int, sigma float64) (int, float64) {
+	const (
+		square = (2*2 - 1) / 12.0 // variance of a mean over two by two samples
+		least  = 0.9              // smoothing that must be left, larger samples
+	)
+	if left := math.Sqrt(max(sigma*sigma-square, 0)) / 2; left >= least {
+		return 2 * n, left
+	}
+	return n, sigma
+}
 
 // fullSmoothing is the roughness at and above which a photo gets all of the
 // smoothing; the quietest of 200 open field photos has 0.6.

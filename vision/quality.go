@@ -66,7 +66,7 @@ type Quality struct {
 
 // lattice is the number of samples along each side of the ground that the
 // quality numbers rest on.
-const lattice = 240
+const lattice = 128
 
 // glintReach is how far away, in pixels, the surroundings of a glint are
 // looked at.

@@ -104,7 +104,9 @@ func Find(r *raster.Raster, opt Options) (Reading, error) {
 	var out Reading
 	whole := grey{r.Width, r.Height, r.Y}
 	for _, b := range whitePatches(r, opt.MaxBlobs) {
-		if slices.ContainsFunc(opt.Known, func(q frame.Quad) bool { return ofPrint(b, q) }) {
+		known := func(q frame.Quad) bool { return ofPrint(b, q) }
+		read := func(c Card) bool { return known(c.Code) }
+		if slices.ContainsFunc(opt.Known, known) || slices.ContainsFunc(out.Cards, read) {
 			continue
 		}
 		out.add(r, opt, scanPatch(whole, b))

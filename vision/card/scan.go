@@ -27,20 +27,26 @@ func whitePatches(r *raster.Raster, most int) []image.Rectangle {
 	if w < 4 || h < 4 {
 		return nil
 	}
-	luma := make([]byte, w*h)
-	grey := make([]bool, w*h)
+	light := make([]byte, w*h) // of the colourless samples, 0 at the others
 	var hist [256]int
+	columns := make([]int, w)
+	for x := range columns {
+		columns[x] = (2*(x*step+step/2) + 1) * r.Width / (2 * r.ChromaWidth)
+	}
 	for y := range h {
 		cy := y*step + step/2
-		ly := (2*cy + 1) * r.Height / (2 * r.ChromaHeight)
-		for x := range w {
-			cx := x*step + step/2
-			lx := (2*cx + 1) * r.Width / (2 * r.ChromaWidth)
-			v := r.Y[ly*r.Width+lx]
-			luma[y*w+x] = v
+		luma := r.Y[(2*cy+1)*r.Height/(2*r.ChromaHeight)*r.Width:][:r.Width]
+		cbs, crs := r.Cb[cy*r.ChromaWidth:][:r.ChromaWidth], r.Cr[cy*r.ChromaWidth:][:r.ChromaWidth]
+		row := light[y*w:][:w]
+		cx := step / 2
+		for x, lx := range columns {
+			v := luma[lx]
 			hist[v]++
-			cb, cr := int(r.Cb[cy*r.ChromaWidth+cx])-128, int(r.Cr[cy*r.ChromaWidth+cx])-128
-			grey[y*w+x] = cb*cb+cr*cr < 20*20
+			cb, cr := int(cbs[cx])-128, int(crs[cx])-128
+			if cb*cb+cr*cr < 20*20 {
+				row[x] = v
+			}
+			cx += step
 		}
 	}
 	bright, n := 255, 0
@@ -51,9 +57,9 @@ func whitePatches(r *raster.Raster, most int) []image.Rectangle {
 	var out []image.Rectangle
 	paper := make([]bool, w*h)
 	for _, share := range []float64{.8, .55} { // a card in the sun; a card in shade
-		least := byte(share * float64(bright))
-		for i, v := range luma {
-			paper[i] = grey[i] && v >= least
+		least := max(byte(share*float64(bright)), 1)
+		for i, v := range light {
+			paper[i] = v >= least
 		}
 		out = append(out, boxes(w, h, paper)...)
 	}

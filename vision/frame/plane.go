@@ -1,9 +1,12 @@
 package frame
 
 import (
-	"encoding/binary"
+	"image"
 	"math"
 
+	"gocv.io/x/gocv"
+
+	"quadtally/vision/internal/mats"
 	"quadtally/vision/raster"
 )
 
@@ -76,25 +79,16 @@ func (p plane) shrunk(fx, fy int, buf *[]byte) plane {
 	}
 	out := plane{w: p.w / fx, h: p.h / fy}
 	out.pix = raster.Sized(buf, out.w*out.h)
-	for y := range out.h {
-		row := out.pix[y*out.w:][:out.w]
-		src := p.pix[y*fy*p.w:]
-		done := 0
-		switch {
-		case fx == 2 && fy == 2:
-			done = halveRow(row, src[:p.w], src[p.w:][:p.w])
-		case fx == 4 && fy == 4:
-			done = quarterRow(row, src[:p.w], src[p.w:][:p.w], src[2*p.w:][:p.w], src[3*p.w:][:p.w])
-		}
-		for x := done; x < out.w; x++ {
-			sum := uint32(0)
-			for i := range fy {
-				for _, v := range src[i*p.w+x*fx:][:fx] {
-					sum += uint32(v)
-				}
-			}
-			row[x] = byte((sum + uint32(fx*fy)/2) / uint32(fx*fy))
-		}
+	if out.w == 0 || out.h == 0 {
+		return out
+	}
+	err := mats.Over(mats.Plane[uint8]{W: p.w, H: p.h, Pix: p.pix}, mats.Plane[uint8]{W: out.w, H: out.h, Pix: out.pix}, func(src gocv.Mat, dst *gocv.Mat) {
+		blocks := src.Region(image.Rect(0, 0, out.w*fx, out.h*fy))
+		defer blocks.Close()
+		gocv.Resize(blocks, dst, image.Pt(out.w, out.h), 0, 0, gocv.InterpolationArea)
+	})
+	if err != nil {
+		return plane{} // of a plane that holds less than its size says; usable has seen to that
 	}
 	return out
 }
@@ -107,46 +101,6 @@ func (p plane) cut(x0, y0, x1, y1 int, buf *[]byte) plane {
 		copy(out.pix[y*out.w:][:out.w], p.pix[(y0+y)*p.w+x0:])
 	}
 	return out
-}
-
-// even picks every second byte of eight: sums of up to 257 bytes then have
-// room in each of four lanes, and one addition makes four.
-const even = 0x00ff00ff00ff00ff
-
-// halveRow averages blocks of 2 x 2, four at a time, and returns how many
-// pixels of row are done.
-func halveRow(row, a, b []byte) int {
-	done := 0
-	for len(row) >= 4 && len(a) >= 8 && len(b) >= 8 {
-		u, v := binary.LittleEndian.Uint64(a), binary.LittleEndian.Uint64(b)
-		s := u&even + u>>8&even + v&even + v>>8&even + 0x0002000200020002
-		s = s >> 2 & even
-		s = (s | s>>8) & 0x0000ffff0000ffff
-		binary.LittleEndian.PutUint32(row, uint32(s|s>>16))
-		row, a, b = row[4:], a[8:], b[8:]
-		done += 4
-	}
-	return done
-}
-
-// quarterRow averages blocks of 4 x 4, four at a time.
-func quarterRow(row, a, b, c, d []byte) int {
-	done := 0
-	for len(row) >= 4 && len(a) >= 16 && len(b) >= 16 && len(c) >= 16 && len(d) >= 16 {
-		var out uint32
-		for half := 8; half >= 0; half -= 8 {
-			t, u := binary.LittleEndian.Uint64(a[half:]), binary.LittleEndian.Uint64(b[half:])
-			v, w := binary.LittleEndian.Uint64(c[half:]), binary.LittleEndian.Uint64(d[half:])
-			s := t&even + t>>8&even + u&even + u>>8&even + v&even + v>>8&even + w&even + w>>8&even
-			s += s >> 16 // lanes 0 and 2 hold the sums of 16
-			left, right := uint32(s&0xffff+8)>>4, uint32(s>>32&0xffff+8)>>4
-			out = out<<16 | right<<8 | left
-		}
-		binary.LittleEndian.PutUint32(row, out)
-		row, a, b, c, d = row[4:], a[16:], b[16:], c[16:], d[16:]
-		done += 4
-	}
-	return done
 }
 
 // planesOf gives luma and both chroma planes of a raster.

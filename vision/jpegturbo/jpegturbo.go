@@ -4,8 +4,8 @@
 // the size can be checked, and always converts to BGR at full chroma cost.
 //
 // Planes come out as the file stores them (Y, Cb, Cr; ITU-T T.871), with no
-// colour conversion. At scale 1/2 a phone's 4:2:0 photo gives planes of one
-// size and keeps every chroma sample.
+// colour conversion, and at a reduced scale all at that one: a phone's 4:2:0
+// photo gives chroma at half the pitch of luma at every scale.
 package jpegturbo
 
 /*

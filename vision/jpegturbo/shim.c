@@ -72,6 +72,12 @@ static void start(struct jpeg_decompress_struct *c, trouble *t, struct jpeg_prog
   p->progress_monitor = on_progress;
 }
 
+/* Samples along one side of a plane at scale 1/denom. */
+static int plane_side(JDIMENSION full, int samp, int max_samp, int denom) {
+  unsigned long share = (unsigned long)max_samp * denom;
+  return (int)(((unsigned long)full * samp + share - 1) / share);
+}
+
 static void read_header(struct jpeg_decompress_struct *c, struct jpeg_progress_mgr *p,
                         const unsigned char *data, size_t size, int denom, qt_jpeg_info *info) {
   jpeg_create_decompress(c);
@@ -102,9 +108,39 @@ static void read_header(struct jpeg_decompress_struct *c, struct jpeg_progress_m
   info->width = (int)c->output_width;
   info->height = (int)c->output_height;
   if (info->planar) {
-    info->chroma_width = (int)c->comp_info[1].downsampled_width;
-    info->chroma_height = (int)c->comp_info[1].downsampled_height;
+    info->chroma_width = plane_side(c->image_width, c->comp_info[1].h_samp_factor, c->max_h_samp_factor, denom);
+    info->chroma_height = plane_side(c->image_height, c->comp_info[1].v_samp_factor, c->max_v_samp_factor, denom);
   }
+}
+
+#if JPEG_LIB_VERSION >= 70
+#define SCALED_SIZE(k) (k)->DCT_h_scaled_size
+#define SMALLEST_SIZE(c) (c)->min_DCT_h_scaled_size
+#else
+#define SCALED_SIZE(k) (k)->DCT_scaled_size
+#define SMALLEST_SIZE(c) (c)->min_DCT_scaled_size
+#endif
+
+/* At reduced scale the library decodes the coarser chroma of a 4:2:0 photo with
+   a larger transform, up to the size of luma, which costs as much again as luma
+   does. Here every plane comes at the same scale. The sizes can be changed once
+   the library has chosen them and before it plans by them, and that is where it
+   asks for the memory of the whole photo. */
+typedef struct {
+  struct jpeg_decompress_struct c; /* first: the library hands back a pointer to it */
+  void (*realize)(j_common_ptr);
+} decoder;
+
+static void keep_scale(j_common_ptr cinfo) {
+  decoder *d = (decoder *)cinfo;
+  for (int i = 0; i < d->c.num_components; i++) {
+    jpeg_component_info *k = &d->c.comp_info[i];
+    SCALED_SIZE(k) = SMALLEST_SIZE(&d->c);
+#if JPEG_LIB_VERSION >= 70
+    k->DCT_v_scaled_size = d->c.min_DCT_v_scaled_size;
+#endif
+  }
+  d->realize(cinfo);
 }
 
 int qt_jpeg_header(const unsigned char *data, size_t size, int denom, qt_jpeg_info *info) {
@@ -117,41 +153,56 @@ int qt_jpeg_header(const unsigned char *data, size_t size, int denom, qt_jpeg_in
   return t.code;
 }
 
-/* Reads the planes as the file holds them: no colour conversion and no chroma
-   interpolation. At scale 1/2 of a 4:2:0 photo the library decodes chroma with
-   the full 8x8 transform, so both planes have one size and no greenness is lost. */
+/* Reads the planes as the file holds them: no colour conversion, no chroma
+   interpolation. Rows go straight to their place where their length is a whole
+   number of blocks, and else by way of a strip. */
 int qt_jpeg_planes(const unsigned char *data, size_t size, int denom, qt_jpeg_info *info,
                    unsigned char *y, unsigned char *cb, unsigned char *cr) {
-  struct jpeg_decompress_struct c;
+  decoder d;
+  struct jpeg_decompress_struct *c = &d.c;
   struct jpeg_progress_mgr p;
   trouble t;
-  start(&c, &t, &p, info);
+  start(c, &t, &p, info);
   if (setjmp(t.leave) == 0) {
-    read_header(&c, &p, data, size, denom, info);
-    jpeg_start_decompress(&c);
+    read_header(c, &p, data, size, denom, info);
+    d.realize = c->mem->realize_virt_arrays;
+    c->mem->realize_virt_arrays = keep_scale;
+    jpeg_start_decompress(c);
     unsigned char *planes[3];
     planes[0] = y, planes[1] = cb, planes[2] = cr;
     JSAMPARRAY strip[3];
-    int next[3] = {0, 0, 0}, rows[3], width[3], height[3];
+    JSAMPROW place[3][MAX_SAMP_FACTOR * DCTSIZE];
+    int next[3] = {0, 0, 0}, rows[3], width[3], height[3], whole[3];
     for (int i = 0; i < 3; i++) {
-      jpeg_component_info *k = &c.comp_info[i];
-      rows[i] = k->v_samp_factor * k->DCT_scaled_size;
+      jpeg_component_info *k = &c->comp_info[i];
+      int scaled = SCALED_SIZE(k);
+      if (scaled != SMALLEST_SIZE(c)) ERREXIT(c, JERR_NOT_COMPILED); /* a library of another make */
+      rows[i] = k->v_samp_factor * scaled;
       width[i] = i == 0 ? info->width : info->chroma_width;
       height[i] = i == 0 ? info->height : info->chroma_height;
-      strip[i] = (*c.mem->alloc_sarray)((j_common_ptr)&c, JPOOL_IMAGE,
-                                        k->width_in_blocks * k->DCT_scaled_size, rows[i]);
+      whole[i] = width[i] == (int)k->width_in_blocks * scaled;
+      strip[i] = (*c->mem->alloc_sarray)((j_common_ptr)c, JPOOL_IMAGE, k->width_in_blocks * scaled, rows[i]);
     }
-    JDIMENSION lines = c.max_v_samp_factor * c.min_DCT_scaled_size;
-    while (c.output_scanline < c.output_height) {
-      jpeg_read_raw_data(&c, strip, lines);
+    JDIMENSION lines = c->max_v_samp_factor * SMALLEST_SIZE(c);
+    while (c->output_scanline < c->output_height) {
+      JSAMPARRAY into[3];
+      for (int i = 0; i < 3; i++) {
+        into[i] = strip[i];
+        if (whole[i] && next[i] + rows[i] <= height[i]) {
+          into[i] = place[i];
+          for (int r = 0; r < rows[i]; r++) place[i][r] = planes[i] + (size_t)(next[i] + r) * width[i];
+        }
+      }
+      jpeg_read_raw_data(c, into, lines);
       for (int i = 0; i < 3; i++)
         for (int r = 0; r < rows[i] && next[i] < height[i]; r++, next[i]++)
-          memcpy(planes[i] + (size_t)next[i] * width[i], strip[i][r], width[i]);
-      info->rows_read = (int)c.output_scanline;
+          if (into[i] == strip[i])
+            memcpy(planes[i] + (size_t)next[i] * width[i], strip[i][r], width[i]);
+      info->rows_read = (int)c->output_scanline;
     }
-    jpeg_finish_decompress(&c);
+    jpeg_finish_decompress(c);
   }
-  jpeg_destroy_decompress(&c);
+  jpeg_destroy_decompress(c);
   return t.code;
 }
 
