@@ -16,6 +16,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"sync"
 
 	"quadtally/vision/label"
 	"quadtally/vision/raster"
@@ -151,9 +152,17 @@ func (ws *Workspace) Find(r *raster.Raster, opt Options) (Frame, error) {
 		return Frame{}, errors.New("the photo has no colour planes to look at")
 	}
 	ws.half = plane{}
+	byEdges := sync.OnceValues(func() (Frame, error) { return ws.findByEdges(r, opt) })
 	var few fewMarks
 	if !opt.NoMarks {
-		f, err := ws.findByMarks(r, opt)
+		plain := ws.plainMarks(r)
+		if len(plain) == 0 && opt.WidthMM > 0 {
+			// A frame beyond doubt without plain marks has none.
+			if f, err := byEdges(); err == nil && f.Confidence >= surely && wouldBePlain(r, f) {
+				return f, nil
+			}
+		}
+		f, err := ws.findByMarks(r, opt, plain)
 		if err == nil || !errors.As(err, &few) {
 			return f, err
 		}
@@ -164,7 +173,7 @@ func (ws *Workspace) Find(r *raster.Raster, opt Options) (Frame, error) {
 	if opt.WidthMM == 0 {
 		return Frame{}, &NotFoundError{"no corner mark was read", "state the frame's inner size to look for its edges"}
 	}
-	f, err := ws.findByEdges(r, opt)
+	f, err := byEdges()
 	if err == nil && few.read > 0 {
 		if sameSize(opt, few.class) {
 			f.Class, f.HasClass = few.class, true

@@ -25,34 +25,57 @@ const (
 	// back makes a false mark all but impossible.
 	mostFixed  = 2
 	markProbes = 28
+	// leastMarkPx is the least side of a mark in the picture it is looked for in.
+	leastMarkPx = 14
 )
 
-// detectMarks reads all marks in the photo. Large ones are plain to see at half
-// the scale, in a quarter of the time. Where they leave one corner open its mark
-// is looked for about its place, and only where they are fewer all over.
+// detectMarks reads all marks in the photo.
 func (ws *Workspace) detectMarks(r *raster.Raster) []SeenMark {
-	full := plane{r.Width, r.Height, r.Y}
-	k := (max(r.Width, r.Height) + markLongSide - 1) / markLongSide
-	small := full.shrunk(k, k, &ws.middle)
-	if k == 2 {
-		ws.half = small
+	return ws.allMarks(r, ws.plainMarks(r))
+}
+
+// plainMarks reads the marks that are large enough to be plain to see at half
+// the scale, which takes a quarter of the time.
+func (ws *Workspace) plainMarks(r *raster.Raster) []SeenMark {
+	k := markScale(r)
+	ws.half = plane{r.Width, r.Height, r.Y}.shrunk(k, k, &ws.middle)
+	return ws.marksIn(ws.half.shrunk(2, 2, &ws.coarse), 0, 0, 2*k, r)
+}
+
+// allMarks adds those that are not plain. Where the plain ones leave one corner
+// open its mark is looked for about its place, and only where they are fewer
+// all over.
+func (ws *Workspace) allMarks(r *raster.Raster, plain []SeenMark) []SeenMark {
+	k, small := markScale(r), ws.half
+	if len(plain) < 3 || oneFrame(plain) != nil {
+		return ws.marksIn(small, 0, 0, k, r)
 	}
-	seen := ws.marksIn(small.shrunk(2, 2, &ws.coarse), 0, 0, 2*k, r)
-	if len(seen) >= 3 && oneFrame(seen) == nil {
-		if len(seen) == 4 {
-			return seen
-		}
-		if x0, y0, x1, y1, ok := openCorner(r, seen, k); ok {
-			p := small.cut(x0, y0, x1, y1, &ws.coarse)
-			for _, s := range ws.marksIn(p, x0, y0, k, r) {
-				if !slices.ContainsFunc(seen, func(o SeenMark) bool { return o.Mark == s.Mark }) {
-					seen = append(seen, s)
-				}
-			}
-			return seen
+	if len(plain) == 4 {
+		return plain
+	}
+	x0, y0, x1, y1, ok := openCorner(r, plain, k)
+	if !ok {
+		return ws.marksIn(small, 0, 0, k, r)
+	}
+	for _, s := range ws.marksIn(small.cut(x0, y0, x1, y1, &ws.coarse), x0, y0, k, r) {
+		if !slices.ContainsFunc(plain, func(o SeenMark) bool { return o.Mark == s.Mark }) {
+			plain = append(plain, s)
 		}
 	}
-	return ws.marksIn(small, 0, 0, k, r)
+	return plain
+}
+
+// markScale is how many luma pixels, to either side, make one of the picture in
+// which marks are looked for.
+func markScale(r *raster.Raster) int {
+	return (max(r.Width, r.Height) + markLongSide - 1) / markLongSide
+}
+
+// wouldBePlain reports whether marks at the corners of a frame could not have
+// been missed by plainMarks: they are half as large again as the smallest that
+// are looked at.
+func wouldBePlain(r *raster.Raster, f Frame) bool {
+	return label.MarkSizeMM/f.MMPerPx >= 1.5*leastMarkPx*float64(2*markScale(r))
 }
 
 // openCorner is the box, in luma shrunk to 1/k, in which the mark must lie that
@@ -123,7 +146,7 @@ func (ws *Workspace) darkQuads(p plane) []Quad {
 // plausible reports whether a piece could be a mark by its size and filling.
 func (q *piece) plausible(p plane) bool {
 	w, h := int(q.maxX-q.minX)+1, int(q.maxY-q.minY)+1
-	if min(w, h) < 14 || max(w, h) > 3*min(w, h) || max(w, h) > p.w/2 {
+	if min(w, h) < leastMarkPx || max(w, h) > 3*min(w, h) || max(w, h) > p.w/2 {
 		return false
 	}
 	share := float64(q.count) / float64(w*h)

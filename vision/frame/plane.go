@@ -171,8 +171,8 @@ const (
 const searchLongSide = 640
 
 // searchPicture touches each pixel of the raster once, twice in luma where
-// chroma is coarser; where the search for marks has halved luma already it
-// starts from that.
+// chroma is coarser; where the search for marks has brought luma to that size
+// already it starts from that.
 func (ws *Workspace) searchPicture(r *raster.Raster) picture {
 	in := planesOf(r)
 	k := 1
@@ -183,12 +183,12 @@ func (ws *Workspace) searchPicture(r *raster.Raster) picture {
 	sx, sy := roundRatio(in[0].w, in[1].w), roundRatio(in[0].h, in[1].h)
 	s := picture{perPx: [2]float64{float64(k * sx), float64(k * sy)}}
 	s.fine = mix{luma: in[0], paint: in, sx: 1 / float64(sx), sy: 1 / float64(sy)}
-	s.fine.paint[0] = in[0].shrunk(sx, sy, &ws.light)
+	if made := markScale(r); ws.half.pix != nil && sx == made && sy == made {
+		s.fine.paint[0] = ws.half
+	} else {
+		s.fine.paint[0] = in[0].shrunk(sx, sy, &ws.light)
+	}
 	for c, p := range s.fine.paint {
-		if c == 0 && sx*sy == 1 && k%2 == 0 && ws.half.pix != nil {
-			s.planes[0] = ws.half.shrunk(k/2, k/2, &ws.small[0])
-			continue
-		}
 		s.planes[c] = p.shrunk(k, k, &ws.small[c])
 	}
 	s.w, s.h = min(s.planes[0].w, s.planes[1].w), min(s.planes[0].h, s.planes[1].h)

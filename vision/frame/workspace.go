@@ -12,7 +12,7 @@ type Workspace struct {
 	light     []byte           // luma at the size of chroma, where that is smaller
 	middle    []byte           // picture in which marks are looked for
 	coarse    []byte           // the same at half its scale
-	half      plane            // luma at half size, where the search for marks has made it
+	half      plane            // luma at markScale, where the search for marks has made it
 	pixels    [channels][]int8 // gradients of the search picture
 	acc       []uint16         // line evidence of one channel
 	speakers  []int32
