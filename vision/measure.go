@@ -384,6 +384,7 @@ func (p *Plane) fill(codes []uint8, f *field, toField frame.Homography, exclude 
 			}
 		}
 	}
+	p.keepPlain(c)
 	return float64(cut) / float64(len(p.Levels))
 }
 

@@ -12,7 +12,7 @@ import (
 
 // algorithm changes whenever a number could come out differently for the same
 // photo and options.
-const algorithm = "2026-11g"
+const algorithm = "2026-11h"
 
 // Options are the settings of a measurement. Start from DefaultOptions.
 type Options struct {
