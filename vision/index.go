@@ -101,6 +101,29 @@ func (s scale) nearest(v float64) int { return int(min(max(math.Round((v-s.lo)/s
 // past a guard.
 func (s scale) snap(v float64) float64 { return min(max(s.value(s.nearest(v)), s.low), s.high) }
 
+// Method says in one sentence how the index is taken, with its published
+// source, for a report; "" for an index that is not known.
+func (x Index) Method() string {
+	switch x {
+	case IndexSoftExG:
+		return fmt.Sprintf("%s is the excess of green over red and blue, (%.2fG - R - %.2fB)/%.2f of the smoothed stored values, over the brightness of its surroundings and held against the photo's own bare ground (our own form of the excess green of Woebbecke and others 1995, Transactions of the ASAE 38, 259); "+
+			"faint green counts only where it leads to green above %.2f (hysteresis: Canny 1986, IEEE PAMI 8, 679)", x, softRed+softBlue, softBlue, softRed+softBlue, scales[x].plain)
+	case IndexExG:
+		return "exg is excess green, 2g - r - b (Woebbecke and others 1995, Transactions of the ASAE 38, 259)"
+	case IndexExGR:
+		return "exgr is excess green minus excess red, 3g - 2.4r - b (Meyer and Neto 2008, Comput. Electron. Agric. 63, 282)"
+	case IndexNGRDI:
+		return "ngrdi is (G - R)/(G + R) (Tucker 1979, Remote Sens. Environ. 8, 127)"
+	case IndexCIVE:
+		return "cive is the colour index of vegetation extraction, its sign turned (Kataoka and others 2003, IEEE/ASME AIM 2, 1079)"
+	case IndexVARI:
+		return "vari is (G - R)/(G + R - B) (Gitelson and others 2002, Remote Sens. Environ. 80, 76)"
+	case IndexAStar:
+		return "a-star is the green-red axis a* of CIELAB, its sign turned (CIE 15:2004)"
+	}
+	return ""
+}
+
 // Value computes the index of one pixel from its stored 8-bit values.
 // around is the mean brightness of the surroundings, 0..255; only IndexSoftExG
 // uses it.

@@ -3,7 +3,9 @@ package vision
 import (
 	"math"
 	"math/rand/v2"
+	"regexp"
 	"slices"
+	"strings"
 	"testing"
 
 	"quadtally/vision/frame"
@@ -264,5 +266,18 @@ func TestMorePlants(t *testing.T) {
 			t.Errorf("plant %d took cover from %.4f to %.4f", i, last, c)
 		}
 		last = c
+	}
+}
+
+// TestMethod: every index says how it is taken and names a source.
+func TestMethod(t *testing.T) {
+	year := regexp.MustCompile(`\((.* )?(19|20)\d\d|:2004`)
+	for _, x := range Indices() {
+		if m := x.Method(); !strings.HasPrefix(m, string(x)+" is ") || !year.MatchString(m) {
+			t.Errorf("%s: %q", x, m)
+		}
+	}
+	if m := Index("none").Method(); m != "" {
+		t.Errorf("an unknown index is described as %q", m)
 	}
 }

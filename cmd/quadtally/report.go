@@ -115,6 +115,9 @@ func reportInput(snap *record.Snapshot, made trial.Date) report.Input {
 		}
 	}
 	slices.Sort(in.Settings)
+	if opt, err := visionOptions(snap); err == nil {
+		in.Index = opt.Index.Method()
+	}
 	for _, r := range reportResponses(snap) {
 		in.Responses = append(in.Responses, reportResponse(snap, r.name, r.class))
 	}

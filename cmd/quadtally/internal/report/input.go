@@ -23,6 +23,7 @@ type Input struct {
 	Observers  []string // who counted or judged by eye
 	Trims      []string // rules by which the harvest was trimmed
 	Settings   []string // fingerprints of the measuring settings in use
+	Index      string   // how greenness is told, one sentence with its source
 }
 
 // Operation is something done to the field. A nil Rate is not recorded.

@@ -44,7 +44,7 @@ func inventedInput(t testing.TB) Input {
 			Ground:     trial.Ground{Beds: 1, LengthMM: 9000, BedSpacingMM: 1800, BedTopMM: 1200, BorderMM: 1000},
 			Quadrat:    trial.Quadrat{WidthMM: 500, LengthMM: 500, PerPlot: 2, CountRule: "rooted inside"},
 			Visits:     []trial.Date{date("2026-06-14"), date("2026-06-28")}, Seed: 7, Generator: "test", Units: trial.Metric},
-		Made: date("2026-10-15"), Entry: 12, Observers: []string{"first counter"}, Settings: []string{"abc123"},
+		Made: date("2026-10-15"), Entry: 12, Observers: []string{"first counter"}, Settings: []string{"abc123"}, Index: "exg is excess green",
 		Operations: []Operation{
 			{Date: date("2026-05-20"), What: "planting", Input: "leek transplants", Source: "field.csv:3"},
 			{Date: date("2025-09-20"), What: "seeding", Treatment: "RYE", Input: "rye", Rate: &rate, RateUnit: "kg/ha", Source: "field.csv:2"},
