@@ -77,73 +77,89 @@ func burnOf(y, cb, cr int32) burn {
 	return out
 }
 
-// restore gives the burnt samples of the weighted chroma of a field the colour
-// of their surroundings. Where green alone is burnt a sample is at least as
-// green as it looks, where red or blue are and green is not, at most.
-func (ws *Workspace) restore(f *field, raw []int16, luma, cb, cr plane, onChroma *bins, n int, sigma float64) error {
-	burns := raster.Sized(&ws.burns, len(raw))
-	across, down := (f.w+wideSide-1)/wideSide, (f.h+wideSide-1)/wideSide
-	sum, sure := make([]float32, across*down), make([]float32, across*down) // of each square
-	whites := make([]uint8, across*down)                                    // samples of each square
-	y, b, r := make([]int16, f.w), make([]int16, f.w), make([]int16, f.w)
+// burnt is a field judged sample by sample, with sums over squares of wideSide
+// samples a side.
+type burnt struct {
+	burns        []burn
+	across, down int       // squares
+	sum          []float32 // of the samples' colours, each times how sure it is
+	sure         []float32 // of how sure they are
+	whites       []uint8   // samples of each square that are burnt in all channels
+}
+
+// judgeBurns judges the samples of a field whose weighted chroma is raw.
+func (ws *Workspace) judgeBurns(f *field, raw []int16, luma, cb, cr plane, onChroma *bins, n int) burnt {
+	b := burnt{burns: raster.Sized(&ws.burns, len(raw)), across: (f.w + wideSide - 1) / wideSide, down: (f.h + wideSide - 1) / wideSide}
+	squares := b.across * b.down
+	b.sum, b.sure, b.whites = make([]float32, squares), make([]float32, squares), make([]uint8, squares)
+	ys, cbs, crs := make([]int16, f.w), make([]int16, f.w), make([]int16, f.w)
 	onLuma := newBins(f, 1, 1, n, luma.w, luma.h)
 	for row := range f.h {
-		onLuma.row(luma, row, 0, y)
-		onChroma.row(cb, row, 128, b)
-		onChroma.row(cr, row, 128, r)
-		line, out := raw[row*f.w:][:f.w], burns[row*f.w:][:f.w]
-		for x := range across {
+		onLuma.row(luma, row, 0, ys)
+		onChroma.row(cb, row, 128, cbs)
+		onChroma.row(cr, row, 128, crs)
+		line, out := raw[row*f.w:][:f.w], b.burns[row*f.w:][:f.w]
+		for x := range b.across {
 			var colours, sures int32
-			at := row/wideSide*across + x
+			at := row/wideSide*b.across + x
 			end := min((x+1)*wideSide, f.w)
 			for i := x * wideSide; i < end; i++ {
-				k := burnOf(int32(y[i]), int32(b[i]), int32(r[i]))
+				k := burnOf(int32(ys[i]), int32(cbs[i]), int32(crs[i]))
 				out[i] = k
 				s := k.sure()
 				colours += s * int32(line[i])
 				sures += s
 				if k&allBurnt == allBurnt {
-					whites[at]++
+					b.whites[at]++
 				}
 			}
-			sum[at] += float32(colours)
-			sure[at] += float32(sures)
+			b.sum[at] += float32(colours)
+			b.sure[at] += float32(sures)
 		}
 	}
-	if err := keepWide(whites, across, down); err != nil {
+	return b
+}
+
+// restore gives the burnt samples of the weighted chroma of a field the colour
+// of their surroundings.
+func (ws *Workspace) restore(f *field, raw []int16, luma, cb, cr plane, onChroma *bins, n int, sigma float64) error {
+	b := ws.judgeBurns(f, raw, luma, cb, cr, onChroma, n)
+	if err := keepWide(b.whites, b.across, b.down); err != nil {
 		return err
 	}
-	for i, k := range whites {
-		sure[i] += sureFully * float32(k) // and white adds nothing to the sum of colours
+	for i, k := range b.whites {
+		b.sure[i] += sureFully * float32(k) // and white adds nothing to the sum of colours
 	}
-	around, err := surroundings(sum, sure, across, down, sigma)
+	around, err := surroundings(b.sum, b.sure, b.across, b.down, sigma)
 	if err != nil {
 		return err
 	}
 	fill := raster.Sized(&ws.smooth[1], len(raw))
-	err = mats.Over(mats.Plane[int16]{W: across, H: down, Pix: around}, mats.Plane[int16]{W: f.w, H: f.h, Pix: fill}, enlarge)
+	err = mats.Over(mats.Plane[int16]{W: b.across, H: b.down, Pix: around}, mats.Plane[int16]{W: f.w, H: f.h, Pix: fill}, enlarge)
 	if err != nil {
 		return err
 	}
-	for i, k := range burns {
-		s := k.sure()
-		if s == sureFully {
+	for i, k := range b.burns {
+		if k.sure() == sureFully || k&allBurnt == allBurnt && b.whites[i/f.w/wideSide*b.across+i%f.w/wideSide] > 0 {
 			continue
 		}
-		v, to := int32(raw[i]), int32(fill[i])
-		switch k & allBurnt {
-		case allBurnt:
-			if whites[i/f.w/wideSide*across+i%f.w/wideSide] > 0 {
-				continue
-			}
-		case grnBurnt:
-			to = max(to, v)
-		case redBurnt, bluBurnt, redBurnt | bluBurnt:
-			to = min(to, v)
-		}
-		raw[i] = int16(v + (to-v)*(sureFully-s)/sureFully)
+		raw[i] = k.mixed(raw[i], fill[i])
 	}
 	return nil
+}
+
+// mixed is the colour of a sample, v as it looks, where its surroundings have
+// another. Where green alone is burnt it is at least as green as it looks,
+// where red or blue are and green is not, at most.
+func (b burn) mixed(v, around int16) int16 {
+	to := around
+	switch b & allBurnt {
+	case grnBurnt:
+		to = max(to, v)
+	case redBurnt, bluBurnt, redBurnt | bluBurnt:
+		to = min(to, v)
+	}
+	return int16(int32(v) + (int32(to)-int32(v))*(sureFully-b.sure())/sureFully)
 }
 
 // keepWide leaves the counts of those squares that lie in white wider than any
