@@ -339,3 +339,24 @@ func TestFlags(t *testing.T) {
 		}
 	}
 }
+
+// TestCardIsTheRuler: in a photo measured without its frame the card gives the
+// scale, to what tilt allows away from it.
+func TestCardIsTheRuler(t *testing.T) {
+	photo, opt := framedPhoto(t, 1, true)
+	framed, err := Measure(photo, opt)
+	if err != nil {
+		t.Fatal(err)
+	}
+	opt.FrameMM, opt.FrameByMarks, opt.CardCodeMM = [2]float64{}, false, 80
+	whole, err := Measure(photo, opt)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if r := whole.MMPerPx / framed.MMPerPx; !(r > .97 && r < 1.03) {
+		t.Errorf("%.4f mm a pixel by the card, %.4f by the frame", whole.MMPerPx, framed.MMPerPx)
+	}
+	if whole.Plane.MMPerCell <= 0 {
+		t.Error("the plane has no scale")
+	}
+}

@@ -13,6 +13,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"quadtally/cmd/quadtally/internal/cards"
 	"quadtally/cmd/quadtally/internal/intake"
 	"quadtally/cmd/quadtally/internal/tables"
 	"quadtally/cmd/quadtally/internal/trial"
@@ -81,7 +82,7 @@ patches of green, not plants: touching plants count once.
 	fl.BoolVar(&f.noFrame, "no-frame", false, "measure the whole photo")
 	fl.BoolVar(&f.alone, "alone", false, "judge each photo by itself, without the others of its day")
 	fl.Float64Var(&f.threshold, "threshold", 0, "greenness at and above which ground counts as plant (default: settled for the visit)")
-	fl.Float64Var(&f.mmPerPx, "mm-per-px", 0, "with --no-frame: scale of the full-size photo")
+	fl.Float64Var(&f.mmPerPx, "mm-per-px", 0, "with --no-frame: scale of the full-size photo (default: by the code on a plot card in it)")
 	fl.StringVar(&f.index, "index", string(vision.DefaultOptions().Index), "greenness index: "+indexNames())
 	fl.StringVar(&f.overlay, "overlay", "", "write a straightened picture with the green outlined into this `folder`")
 	fl.BoolVar(&f.csv, "csv", false, "as CSV")
@@ -119,7 +120,7 @@ func (f *measureFlags) options() (vision.Options, error) {
 			}
 		}
 	default:
-		opt.MMPerPx = f.mmPerPx
+		opt.MMPerPx, opt.CardCodeMM = f.mmPerPx, cards.CodeMM
 	}
 	if f.hasThreshold {
 		if _, err := vision.HandThreshold(opt.Index, f.threshold); err != nil {

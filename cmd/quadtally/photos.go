@@ -102,7 +102,7 @@ where it was.
 	fl.StringVar(&f.sheet, "sheet", "", "a CSV or XLSX `file` saying which photo is which: columns photo, plot, quadrat, visit")
 	fl.StringSliceVar(&f.threshold, "threshold", nil, "`VISIT=VALUE`: set a visit's threshold by hand, or VISIT=auto")
 	fl.StringVar(&f.index, "index", "", "greenness index for the whole trial from now on: "+indexNames())
-	f.noFrame = fl.Bool("no-frame", false, "the photos of this trial show no frame: measure whole photos; =false takes it back")
+	f.noFrame = fl.Bool("no-frame", false, "the photos of this trial show no frame: measure whole photos, to the scale of the plot card in them; =false takes it back")
 	f.cardWhite = fl.Bool("card-white", false, "take the paper of the plot cards as white, in the whole trial from now on; =false takes it back")
 	fl.IntVar(&f.workers, "workers", runtime.NumCPU(), "photos measured at once")
 	fl.DurationVar(&f.limit, "limit", time.Minute, "longest time for one photo")

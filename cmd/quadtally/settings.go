@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strings"
 
+	"quadtally/cmd/quadtally/internal/cards"
 	"quadtally/cmd/quadtally/internal/record"
 	"quadtally/vision"
 	"quadtally/vision/raster"
@@ -61,7 +62,8 @@ func (s settings) options(snap *record.Snapshot) (vision.Options, error) {
 	opt.Index = cmp.Or(s.Index, opt.Index)
 	opt.CardWhite = s.CardWhite
 	if s.NoFrame {
-		opt.FrameMM = [2]float64{}
+		// The plot card is then the only ruler in the photo.
+		opt.FrameMM, opt.CardCodeMM = [2]float64{}, cards.CodeMM
 	}
 	return opt, opt.Validate()
 }

@@ -109,7 +109,7 @@ func Find(r *raster.Raster, opt Options) (Reading, error) {
 		if slices.ContainsFunc(opt.Known, known) || slices.ContainsFunc(out.Cards, read) {
 			continue
 		}
-		out.add(r, opt, scanPatch(whole, b))
+		out.add(r, opt, scanPatch(whole, b, opt.CodeMM > 0))
 	}
 	if len(out.Cards) == 0 && !opt.Blobs {
 		out.add(r, opt, scan(whole, 0, 0, 1))
