@@ -64,7 +64,7 @@ func TestSlurmArray(t *testing.T) {
 	}
 	dir, photos, want := clusterTrial(t, 30)
 	bin := filepath.Join(t.TempDir(), "quadtally")
-	if out, err := exec.Command("go", "build", "-o", bin, ".").CombinedOutput(); err != nil {
+	if out, err := goTool("build", "-o", bin, ".").CombinedOutput(); err != nil {
 		t.Fatalf("%v\n%s", err, out)
 	}
 	conf := startSlurm(t)
