@@ -216,7 +216,7 @@ func surroundings(sum, sure []float32, across, down int, sigma float64) ([]int16
 // burntShare is the burnt share of the ground, a quadrilateral in the Y plane,
 // from a sample of it.
 func burntShare(r *raster.Raster, ground frame.Quad) float64 {
-	const step = 4
+	const step = 8
 	in := boundsOf(ground).Intersect(image.Rect(0, 0, r.Width, r.Height))
 	burnt := 0
 	for y := in.Min.Y; y < in.Max.Y; y += step {

@@ -121,6 +121,14 @@ func (f *field) weigh(raw []int16, luma, cb, cr plane, onChroma *bins, n int) {
 			copy(line, raw[(row-1)*f.w:]) // of chroma at half the scale of luma two rows are one
 			continue
 		}
+		if onY == 0 && onChroma.single() {
+			at := onChroma.top(cb, row) * cb.w
+			blues, reds := cb.pix[at:][:cb.w], cr.pix[at:][:cb.w]
+			for i, c := range onChroma.col[:len(line)] {
+				line[i] = int16((unit*(onCb*(int32(blues[c])-128)+onCr*(int32(reds[c])-128)) + 512) >> 10)
+			}
+			continue
+		}
 		onChroma.row(cb, row, 128, b)
 		onChroma.row(cr, row, 128, r)
 		if onY == 0 {
@@ -163,6 +171,9 @@ func newBins(f *field, sx, sy float64, n, sw, sh int) *bins {
 	return b
 }
 
+// single tells that each box is one pixel.
+func (b *bins) single() bool { return b.nx == 1 && b.ny == 1 }
+
 // top is the row of the plane in which a row of boxes begins.
 func (b *bins) top(from plane, row int) int { return min(int(b.y0+b.by*float64(row)), from.h-b.ny) }
 
@@ -170,7 +181,7 @@ func (b *bins) top(from plane, row int) int { return min(int(b.y0+b.by*float64(r
 func (b *bins) row(from plane, row, zero int, out []int16) {
 	top := b.top(from, row)
 	col := b.col[:len(out)]
-	if b.nx == 1 && b.ny == 1 {
+	if b.single() {
 		line := from.pix[top*from.w:][:from.w]
 		for i, c := range col {
 			out[i] = int16(int(line[c])-zero) * unit
