@@ -274,6 +274,7 @@ func (ws *Workspace) look(m *Measurement, r *raster.Raster, opt Options, white g
 
 	m.Curve = Curve{Index: opt.Index}
 	cut := p.fill(codes, f, toField, opt.Exclude, &m.Curve, raster.Sized(&ws.outside, p.Width*p.Height))
+	p.keepPlain(&m.Curve)
 	if m.Curve.Cells() == 0 {
 		return errors.New("nothing of the ground is left to measure: check the excluded areas")
 	}
@@ -384,7 +385,6 @@ func (p *Plane) fill(codes []uint8, f *field, toField frame.Homography, exclude 
 			}
 		}
 	}
-	p.keepPlain(c)
 	return float64(cut) / float64(len(p.Levels))
 }
 

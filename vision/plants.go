@@ -13,7 +13,9 @@ import (
 // weed.
 type PieceOptions struct {
 	// MinAreaMM2 is the least area of a piece; smaller ones are specks. It
-	// counts where the photo has a scale, MinCells where it has none.
+	// counts where the photo has a scale, MinCells where it has none: cells are
+	// larger where a photo is smoothed more (see coarser), so that MinCells is a
+	// rough measure.
 	MinAreaMM2 float64 `json:"min_area_mm2"`
 	MinCells   int     `json:"min_cells"`
 	// FourNeighbours joins cells by their sides only; the default joins them

@@ -122,7 +122,8 @@ func boxes(w, h int, left []bool) []image.Rectangle {
 }
 
 // plentyPx is the side from which a patch is as well read at half the scale, in
-// a quarter of the time: a card that fills it has modules of eight pixels.
+// a quarter of the time: the code of a card that fills it has modules of
+// about seven pixels.
 const plentyPx = 350
 
 // scanPatch reads a patch as it is, then enlarged and sharpened; a large one at

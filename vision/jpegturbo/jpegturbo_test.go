@@ -21,6 +21,16 @@ func waves(w, h int) []byte {
 	return rgb
 }
 
+// encoded is a picture as this package writes it.
+func encoded(t *testing.T, rgb []byte, w, h, quality int, halveChroma bool) []byte {
+	t.Helper()
+	file, err := Encode(rgb, w, h, quality, halveChroma)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return file
+}
+
 // progressive is a picture as OpenCV writes it, in scans.
 func progressive(t *testing.T, rgb []byte, w, h int) []byte {
 	t.Helper()
@@ -66,19 +76,11 @@ func TestScales(t *testing.T) {
 	for _, size := range [][2]int{{640, 480}, {203, 157}, {64, 16}, {17, 33}} {
 		w, h := size[0], size[1]
 		rgb := waves(w, h)
-		half, err := Encode(rgb, w, h, 95, true)
-		if err != nil {
-			t.Fatal(err)
-		}
-		whole, err := Encode(rgb, w, h, 95, false)
-		if err != nil {
-			t.Fatal(err)
-		}
 		for _, c := range []struct {
 			name string
 			file []byte
 			per  int // luma pixels per chroma pixel
-		}{{"halved", half, 2}, {"full", whole, 1}, {"in scans", progressive(t, rgb, w, h), 2}} {
+		}{{"halved", encoded(t, rgb, w, h, 95, true), 2}, {"full", encoded(t, rgb, w, h, 95, false), 1}, {"in scans", progressive(t, rgb, w, h), 2}} {
 			full, err := Decode(c.file, 1)
 			if err != nil {
 				t.Fatal(err)
@@ -110,10 +112,7 @@ func TestScales(t *testing.T) {
 // TestPlanesAndRGB: the planes are what the library makes of its own RGB.
 func TestPlanesAndRGB(t *testing.T) {
 	const w, h = 120, 90
-	file, err := Encode(waves(w, h), w, h, 95, false)
-	if err != nil {
-		t.Fatal(err)
-	}
+	file := encoded(t, waves(w, h), w, h, 95, false)
 	p, err := Decode(file, 1)
 	if err != nil {
 		t.Fatal(err)
@@ -136,10 +135,7 @@ func TestPlanesAndRGB(t *testing.T) {
 // it could be read; other damage is an error of another kind.
 func TestCut(t *testing.T) {
 	const w, h = 640, 480
-	file, err := Encode(waves(w, h), w, h, 90, true)
-	if err != nil {
-		t.Fatal(err)
-	}
+	file := encoded(t, waves(w, h), w, h, 90, true)
 	for _, denom := range []int{1, 2, 4, 8} {
 		var cut *CutError
 		if _, err := Decode(file[:len(file)/2], denom); !errors.As(err, &cut) || cut.ReadFrac < .3 || cut.ReadFrac > .7 {

@@ -91,7 +91,7 @@ func (b *builder) cautions() Section {
 func (b *builder) methods() Section {
 	s := Section{ID: "methods", Title: "Methods, with sources"}
 	s.add(List{[]string{
-		fmt.Sprintf("Green cover: photos are straightened to the inner edge of the frame; a cell of the ground is green where its greenness index reaches the threshold of its visit. Index: %s. Cover is the green share of the ground inside the frame.", orNotRecorded(b.in.Index)),
+		fmt.Sprintf("Green cover: photos are straightened to the inner edge of the frame, or taken whole in a trial without frames; a cell of the ground is green where its greenness index reaches the threshold of its visit. Index: %s. Cover is the green share of the ground inside the frame or photo.", orNotRecorded(b.in.Index)),
 		"Threshold of a visit: the best split of the histogram of all its photos (Otsu 1979, IEEE Trans. SMC 9, 62), no lower than the ground's own noise, drawn toward a typical value where photos are few, and kept within fixed guards; or set by hand, see the settings.",
 		"Red or yellowed leaves are partly missed by this index; green that is not a plant is counted unless it was marked.",
 		"Comparison: plot means (quadrats averaged first) by least squares on blocks and treatments; treatment adjusted for blocks (Cochran and Cox 1957, Experimental Designs, 2nd ed.).",
