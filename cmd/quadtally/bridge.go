@@ -101,7 +101,7 @@ func coverIsWeeds(snap *record.Snapshot) bool {
 	any := false
 	for i := range snap.Photos {
 		if p := &snap.Photos[i]; p.InUse() {
-			if any = true; p.Result.Kind != weedCover {
+			if any = true; !p.Result.WeedsOnly() {
 				return false
 			}
 		}

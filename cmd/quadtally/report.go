@@ -15,6 +15,7 @@ import (
 	"quadtally/cmd/quadtally/internal/readings"
 	"quadtally/cmd/quadtally/internal/record"
 	"quadtally/cmd/quadtally/internal/report"
+	"quadtally/cmd/quadtally/internal/season"
 	"quadtally/cmd/quadtally/internal/trial"
 	"quadtally/stats"
 )
@@ -115,7 +116,7 @@ func reportInput(snap *record.Snapshot, made trial.Date) report.Input {
 		}
 	}
 	slices.Sort(in.Settings)
-	if opt, err := visionOptions(snap); err == nil {
+	if opt, err := season.VisionOptions(snap); err == nil {
 		in.Index = opt.Index.Method()
 	}
 	for _, r := range reportResponses(snap) {
@@ -248,19 +249,19 @@ func reportPhotos(snap *record.Snapshot) report.Photos {
 		aside := func(list *[]report.Aside, reason string) {
 			*list = append(*list, report.Aside{Photo: filepath.Base(p.Path), Reason: reason})
 		}
-		switch {
-		case p.InUse():
+		switch p.State() {
+		case record.PhotoInUse:
 			out.InUse++
-		case p.Rejected != "":
-			aside(&out.Rejected, p.Rejected)
-		case p.Fault != "":
-			aside(&out.Unread, p.Fault)
-		case p.Place.State != record.PlaceSettled:
-			aside(&out.Open, cmp.Or(p.Place.Reason, "where it belongs is not known"))
-		case p.Place.Spare != "":
+		case record.PhotoSetAside:
+			aside(&out.Rejected, p.Why())
+		case record.PhotoUnread:
+			aside(&out.Unread, p.Why())
+		case record.PhotoSpare:
 			out.Spare++
-		default:
+		case record.PhotoUnmeasured:
 			aside(&out.Open, "not measured yet")
+		case record.PhotoAwaitsPlace:
+			aside(&out.Open, p.Why())
 		}
 	}
 	return out
