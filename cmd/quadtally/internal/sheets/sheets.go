@@ -1,8 +1,8 @@
-// Package readings turns sheets into what the record stores: hand counts,
+// Package sheets turns sheets into what the record stores: hand counts,
 // cover estimates and other assessments, yields, field operations. It reports
 // every fault of a sheet at once and leaves the good rows standing; whether
 // they are then stored is the caller's decision.
-package readings
+package sheets
 
 import (
 	"fmt"
