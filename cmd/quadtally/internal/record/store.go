@@ -37,7 +37,7 @@ var schema string
 
 // migrations carry an older record forward, one step a version; they are
 // never edited once released.
-var migrations = []string{schema}
+var migrations = []string{schema, typedReasons}
 
 // ErrNoTrial means the folder holds no record.
 var ErrNoTrial = errors.New("no trial here")
@@ -247,6 +247,11 @@ func (s *Store) Check() error {
 // Write runs f inside one transaction under a new entry. Either everything f
 // adds is in the record, or nothing. It returns the entry's number.
 func (s *Store) Write(ctx context.Context, command, note string, f func(*Tx) error) (int64, error) {
+	return s.WriteAs(ctx, EntryOther, command, note, f)
+}
+
+// WriteAs is Write for an entry of a kind.
+func (s *Store) WriteAs(ctx context.Context, kind EntryKind, command, note string, f func(*Tx) error) (int64, error) {
 	if s.readOnly {
 		return 0, fmt.Errorf("%s cannot be written to: nothing was stored; copy the trial folder to where you may write", s.dir)
 	}
@@ -259,8 +264,8 @@ func (s *Store) Write(ctx context.Context, command, note string, f func(*Tx) err
 	}
 	defer tx.Rollback()
 	at := s.clock().UTC()
-	res, err := tx.ExecContext(ctx, "insert into entry(at, author, command, note) values (?,?,?,?)",
-		at.Format(time.RFC3339), s.author, command, note)
+	res, err := tx.ExecContext(ctx, "insert into entry(at, author, command, note, kind) values (?,?,?,?,?)",
+		at.Format(time.RFC3339), s.author, command, note, kind)
 	if err != nil {
 		return 0, plain(err)
 	}

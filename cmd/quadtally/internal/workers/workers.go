@@ -1,4 +1,4 @@
-// Package crew spreads work over persistent child processes of the same
+// Package workers spreads work over persistent child processes of the same
 // binary. A photo that crashes or hangs a C library costs only itself: its
 // child is ended, the job is answered with what happened, and a fresh child
 // takes the next job.
@@ -6,7 +6,7 @@
 // A job and its answer are one JSON line each, on the child's standard input
 // and output. A child ends when its input does, so an ended parent leaves no
 // children behind.
-package crew
+package workers
 
 import (
 	"bufio"

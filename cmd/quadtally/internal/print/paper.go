@@ -1,7 +1,7 @@
-// Package cards prints what goes to the field: plot cards that the camera can
+// Package print prints what goes to the field: plot cards that the camera can
 // read, marks for the corners of a frame, field sheets, and the map. Every
 // page is vector PDF in true size: printed at 100 %, a millimetre is one.
-package cards
+package print
 
 import (
 	"fmt"
@@ -14,7 +14,6 @@ import (
 	"codeberg.org/go-fonts/liberation/liberationsansregular"
 	"codeberg.org/go-pdf/fpdf"
 
-	"quadtally/cmd/quadtally/internal/lettering"
 	"quadtally/cmd/quadtally/internal/trial"
 )
 
@@ -93,7 +92,7 @@ func newSheet(opt Options, title string, landscape bool) (*sheet, error) {
 // printable leaves out what cannot be printed; the caller learns which
 // characters from missing.
 func (s *sheet) printable(text string) string {
-	out, err := lettering.Printable(text, func(r rune) { s.missing[r] = true })
+	out, err := Printable(text, func(r rune) { s.missing[r] = true })
 	if err != nil {
 		s.SetError(err)
 	}

@@ -1,5 +1,4 @@
-// Package lettering knows the embedded font of everything that is printed.
-package lettering
+package print
 
 import (
 	"strings"
@@ -11,7 +10,8 @@ import (
 	"quadtally/cmd/quadtally/internal/trial"
 )
 
-// glyphs says which characters the font has.
+// glyphs is the embedded font of everything that is printed: which characters
+// it has.
 var glyphs = sync.OnceValues(func() (*sfnt.Font, error) { return sfnt.Parse(liberationsansregular.TTF) })
 
 // Printable replaces what the font has no glyph for by a question mark, so

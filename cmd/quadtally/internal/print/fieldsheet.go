@@ -1,4 +1,4 @@
-package cards
+package print
 
 import (
 	"fmt"

@@ -1,4 +1,4 @@
-package crew
+package workers
 
 import (
 	"context"
