@@ -12,10 +12,10 @@ import (
 	"github.com/spf13/cobra"
 
 	"quadtally/calibrate"
-	"quadtally/cmd/quadtally/internal/readings"
 	"quadtally/cmd/quadtally/internal/record"
 	"quadtally/cmd/quadtally/internal/report"
 	"quadtally/cmd/quadtally/internal/season"
+	"quadtally/cmd/quadtally/internal/sheets"
 	"quadtally/cmd/quadtally/internal/trial"
 	"quadtally/stats"
 )
@@ -154,7 +154,7 @@ func reportResponses(snap *record.Snapshot) []response {
 	}
 	list = append(list, response{name: "yield"})
 	for _, name := range responseNames(snap) {
-		if name == "pieces" || name == readings.Harvested || slices.ContainsFunc(list, func(r response) bool { return r.name == name }) {
+		if name == "pieces" || name == sheets.Harvested || slices.ContainsFunc(list, func(r response) bool { return r.name == name }) {
 			continue
 		}
 		if r, err := responseOf(snap, name, ""); err == nil && len(r.readings(snap)) > 0 {
@@ -284,7 +284,7 @@ func reportHarvest(snap *record.Snapshot) []report.Harvest {
 			if what == "yield" {
 				what = o.Class
 			}
-			if o.Plot != p.ID || o.Quadrat != 0 || (o.Variable != "yield" && what != readings.Harvested && what != "stand") {
+			if o.Plot != p.ID || o.Quadrat != 0 || (o.Variable != "yield" && what != sheets.Harvested && what != "stand") {
 				continue
 			}
 			v := sums[what]
@@ -311,7 +311,7 @@ func reportHarvest(snap *record.Snapshot) []report.Harvest {
 			return nil
 		}
 		h.MarketableKG, h.CulledKG = total("marketable", "total"), total("cull")
-		h.Pieces, h.Stand = total(readings.Harvested), total("stand")
+		h.Pieces, h.Stand = total(sheets.Harvested), total("stand")
 		for _, n := range []string{"marketable", "total", "cull"} {
 			if v := sums[n]; v != nil {
 				h.Picks = max(h.Picks, v.n)

@@ -24,7 +24,7 @@ import (
 	"time"
 
 	"quadtally/cmd/quadtally/internal/intake/phototest"
-	"quadtally/cmd/quadtally/internal/readings"
+	"quadtally/cmd/quadtally/internal/sheets"
 	"quadtally/cmd/quadtally/internal/tables"
 	"quadtally/cmd/quadtally/internal/workers"
 )
@@ -457,7 +457,7 @@ func TestTortureSheets(t *testing.T) {
 				return
 			}
 			read++
-			opt := readings.Options{Decimal: tables.Point, Dates: tables.DayFirst, WeightUnit: "kg", LengthUnit: "m", LengthMM: 3000, Visit: 1}
+			opt := sheets.Options{Decimal: tables.Point, Dates: tables.DayFirst, WeightUnit: "kg", LengthUnit: "m", LengthMM: 3000, Visit: 1}
 			for _, k := range sheetKinds {
 				im, err := k.read(&snap.Trial, snap.Plots, s, opt)
 				if err != nil {
