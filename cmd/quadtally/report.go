@@ -170,3 +170,63 @@ func reportPhotos(snap *record.Snapshot) report.Photos {
 	}
 	return out
 }
+<<<<<<< HEAD
+=======
+
+// reportHarvest adds up what was taken from each plot, in walking order. A
+// plot with a part marked missing has no sum of it.
+func reportHarvest(snap *record.Snapshot) []report.Harvest {
+	type sum struct {
+		value float64
+		n     int
+		lost  bool
+	}
+	var out []report.Harvest
+	for _, p := range snap.Plots {
+		h := report.Harvest{Plot: p.ID}
+		sums := map[string]*sum{}
+		for _, o := range snap.Observations {
+			what := o.Variable
+			if what == "yield" {
+				what = o.Class
+			}
+			if o.Plot != p.ID || o.Quadrat != 0 || (o.Variable != "yield" && what != sheets.Harvested && what != "stand") {
+				continue
+			}
+			v := sums[what]
+			if v == nil {
+				v = &sum{}
+				sums[what] = v
+			}
+			v.lost = v.lost || o.Missing
+			v.n++
+			if what == "stand" {
+				v.value = o.Value // counted anew, not added up
+			} else {
+				v.value += o.Value
+			}
+			h.LengthMM = max(h.LengthMM, o.LengthMM)
+			h.Sources = addOnce(h.Sources, o.Source)
+		}
+		total := func(names ...string) *float64 {
+			for _, n := range names {
+				if v := sums[n]; v != nil && !v.lost {
+					return &v.value
+				}
+			}
+			return nil
+		}
+		h.MarketableKG, h.CulledKG = total("marketable", "total"), total("cull")
+		h.Pieces, h.Stand = total(sheets.Harvested), total("stand")
+		for _, n := range []string{"marketable", "total", "cull"} {
+			if v := sums[n]; v != nil {
+				h.Picks = max(h.Picks, v.n)
+			}
+		}
+		if len(h.Sources) > 0 {
+			out = append(out, h)
+		}
+	}
+	return out
+}
+>>>>>>> main
