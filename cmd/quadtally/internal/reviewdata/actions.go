@@ -267,7 +267,7 @@ func (b *Backend) planMark(ctx context.Context, p *record.Photo, act review.Mark
 
 func planTally(snap *record.Snapshot, p *record.Photo, act review.Tally, clashes *[]string) (string, func(*record.Tx) error, error) {
 	if p.Place.State != record.PlaceSettled {
-		return "", nil, review.Refusal{Text: "where the photo belongs is not settled: a count needs its plot, quadrat and visit"}
+		return "", nil, review.Refusal{Text: "where the photo belongs is not known for sure: a count needs its plot, quadrat and visit"}
 	}
 	var date trial.Date
 	if len(p.Taken) >= 10 {
