@@ -48,7 +48,6 @@ type Result struct {
 	LoFrac    float64   `json:"lo_frac"`
 	HiFrac    float64   `json:"hi_frac"`
 	Pieces    int       `json:"pieces"`
-	AreasMM2  []int     `json:"areas_mm2,omitempty"`
 	Kind      string    `json:"kind"` // "green cover" or "weed cover"
 	Notes     []string  `json:"notes,omitempty"`
 	Marks     string    `json:"marks,omitempty"`     // decisions about patches it rests on
