@@ -150,22 +150,18 @@ func reportPhotos(snap *record.Snapshot) report.Photos {
 	out := report.Photos{All: len(snap.Photos)}
 	for i := range snap.Photos {
 		p := &snap.Photos[i]
-		aside := func(list *[]report.Aside, reason string) {
-			*list = append(*list, report.Aside{Photo: filepath.Base(p.Path), Reason: reason})
-		}
-		switch {
-		case p.InUse():
+		aside := report.Aside{Photo: filepath.Base(p.Path), Reason: p.Why()}
+		switch p.State() {
+		case record.PhotoInUse:
 			out.InUse++
-		case p.Rejected != "":
-			aside(&out.Rejected, p.Rejected)
-		case p.Fault != "":
-			aside(&out.Unread, p.Fault)
-		case p.Place.State != record.PlaceSettled:
-			aside(&out.Open, cmp.Or(p.Place.Reason, "where it belongs is not known"))
-		case p.Place.Spare != "":
+		case record.PhotoSpare:
 			out.Spare++
+		case record.PhotoSetAside:
+			out.Rejected = append(out.Rejected, aside)
+		case record.PhotoUnread:
+			out.Unread = append(out.Unread, aside)
 		default:
-			aside(&out.Open, "not measured yet")
+			out.Open = append(out.Open, aside)
 		}
 	}
 	return out

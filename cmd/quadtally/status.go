@@ -88,22 +88,20 @@ func statusOf(snap *record.Snapshot) trialStatus {
 	for i := range snap.Photos {
 		p := &snap.Photos[i]
 		name := filepath.Base(p.Path)
-		switch {
-		case p.Rejected != "":
+		switch p.State() {
+		case record.PhotoSetAside:
 			st.Rejected++
-		case p.Fault != "":
+		case record.PhotoUnread:
 			if p.Place.Plot != "" && p.Place.Quadrat > 0 {
 				name += fmt.Sprintf(" (plot %s quadrat %d)", p.Place.Plot, p.Place.Quadrat)
 			}
-			st.Unread = append(st.Unread, question{name, p.Hash, p.Fault})
-		case p.Place.State != record.PlaceSettled:
-			st.Questions = append(st.Questions, question{name, p.Hash, cmp.Or(p.Place.Reason, "where it belongs is not known")})
-		case p.Place.Spare != "":
+			st.Unread = append(st.Unread, question{name, p.Hash, p.Why()})
+		case record.PhotoSpare:
 			st.Spare++
-		case p.InUse():
+		case record.PhotoInUse:
 			st.InUse++
 		default:
-			st.Questions = append(st.Questions, question{name, p.Hash, "not measured yet: run `quadtally photos` again"})
+			st.Questions = append(st.Questions, question{name, p.Hash, p.Why()})
 		}
 	}
 	st.Yields = analysis.PlotsWithYield(snap)
