@@ -137,7 +137,7 @@ func Compare(snap *record.Snapshot, name string, o Options) (Comparison, error) 
 		// counts are measures, on their own scale.
 		opt.Kind, opt.Response = stats.Measure, r.Label+", calibrated"
 	}
-	rows := rowsOf(snap, r, rs, o.Visit, days)
+	rows := rowsOf(snap, r.valuesOf(snap, rs, o.Visit, days))
 	if o.Covariate != nil {
 		if err := addCovariate(snap, rows, *o.Covariate); err != nil {
 			return Comparison{}, err

@@ -247,19 +247,19 @@ func harvested(snap *record.Snapshot, r Response) (rs []Reading, notes []string,
 		picks         int
 		lost, unsplit bool
 	}
-	type pick struct{ plot, day string }
+	type pick struct{ plot, when string }
 	sorted := map[pick]bool{}
 	if r.def.class == ClassMarketable {
 		for _, o := range snap.Observations {
 			if o.Variable == VarYield && o.Class == ClassMarketable {
-				sorted[pick{o.Plot, o.Date.String()}] = true
+				sorted[pick{o.Plot, o.Key().When}] = true
 			}
 		}
 	}
 	at := map[string]*harvest{}
 	var order []string
 	for _, o := range snap.Observations {
-		unsorted := r.def.class == ClassMarketable && o.Class == ClassTotal && !sorted[pick{o.Plot, o.Date.String()}]
+		unsorted := r.def.class == ClassMarketable && o.Class == ClassTotal && !sorted[pick{o.Plot, o.Key().When}]
 		if o.Variable != VarYield || (o.Class != r.def.class && !unsorted) {
 			continue
 		}

@@ -6,7 +6,6 @@ import (
 	"strings"
 
 	"quadtally/cmd/quadtally/internal/record"
-	"quadtally/cmd/quadtally/internal/tables"
 	"quadtally/cmd/quadtally/internal/trial"
 	"quadtally/stats"
 )
@@ -154,7 +153,7 @@ func Find(snap *record.Snapshot, name, class string) (Response, error) {
 
 // nameKey is how names of responses, variables and classes are compared: case,
 // spaces and hyphens do not matter.
-func nameKey(name string) string { return tables.Key(name) }
+func nameKey(name string) string { return trial.NameKey(name) }
 
 func lookUp(name string) (definition, bool) {
 	for _, d := range registry {
