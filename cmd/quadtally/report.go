@@ -14,6 +14,7 @@ import (
 	"quadtally/cmd/quadtally/internal/analysis"
 	"quadtally/cmd/quadtally/internal/record"
 	"quadtally/cmd/quadtally/internal/report"
+	"quadtally/cmd/quadtally/internal/season"
 	"quadtally/cmd/quadtally/internal/trial"
 )
 
@@ -113,7 +114,7 @@ func reportInput(snap *record.Snapshot, made trial.Date) report.Input {
 		}
 	}
 	slices.Sort(in.Settings)
-	if opt, err := visionOptions(snap); err == nil {
+	if opt, err := season.VisionOptions(snap); err == nil {
 		in.Index = opt.Index.Method()
 	}
 	for _, o := range analysis.Outcomes(snap) {
@@ -150,18 +151,22 @@ func reportPhotos(snap *record.Snapshot) report.Photos {
 	out := report.Photos{All: len(snap.Photos)}
 	for i := range snap.Photos {
 		p := &snap.Photos[i]
-		aside := report.Aside{Photo: filepath.Base(p.Path), Reason: p.Why()}
+		aside := func(list *[]report.Aside, reason string) {
+			*list = append(*list, report.Aside{Photo: filepath.Base(p.Path), Reason: reason})
+		}
 		switch p.State() {
 		case record.PhotoInUse:
 			out.InUse++
+		case record.PhotoSetAside:
+			aside(&out.Rejected, p.Why())
+		case record.PhotoUnread:
+			aside(&out.Unread, p.Why())
 		case record.PhotoSpare:
 			out.Spare++
-		case record.PhotoSetAside:
-			out.Rejected = append(out.Rejected, aside)
-		case record.PhotoUnread:
-			out.Unread = append(out.Unread, aside)
-		default:
-			out.Open = append(out.Open, aside)
+		case record.PhotoUnmeasured:
+			aside(&out.Open, "not measured yet")
+		case record.PhotoAwaitsPlace:
+			aside(&out.Open, p.Why())
 		}
 	}
 	return out

@@ -11,14 +11,8 @@ import (
 
 	"quadtally/cmd/quadtally/internal/analysis"
 	"quadtally/cmd/quadtally/internal/record"
+	"quadtally/cmd/quadtally/internal/season"
 )
-
-// question is something only a person can settle.
-type question struct {
-	Photo string `json:"photo"`
-	Hash  string `json:"hash"`
-	Text  string `json:"text"`
-}
 
 type trialStatus struct {
 	Trial     string                   `json:"trial"`
@@ -26,13 +20,13 @@ type trialStatus struct {
 	Visits    []analysis.VisitProgress `json:"visits"`
 	Photos    int                      `json:"photos"`
 	InUse     int                      `json:"photos_in_use"`
-	Unread    []question               `json:"photos_not_read"`
-	Questions []question               `json:"questions"`
+	Unread    []season.Question        `json:"photos_not_read"`
+	Questions []season.Question        `json:"questions"`
 	Rejected  int                      `json:"photos_rejected"`
 	Spare     int                      `json:"photos_spare"` // a better one of the same quadrat is used
 	Yields    int                      `json:"plots_with_yield"`
-	Twins     []copyOf                 `json:"same_name_other_bytes"`
-	Files     *fileCheck               `json:"files,omitempty"` // with --files
+	Twins     []season.Copy            `json:"same_name_other_bytes"`
+	Files     *season.FileCheck        `json:"files,omitempty"` // with --files
 	Entry     int64                    `json:"entry"`
 }
 
@@ -54,7 +48,7 @@ one that does not hold any more what was measured from it is named.
 			return a.withTrial(func(store *record.Store, snap *record.Snapshot) (err error) {
 				st := statusOf(snap)
 				if files {
-					if st.Files, err = a.checkFiles(store, snap); err != nil {
+					if st.Files, err = season.New(store, a.measuring()).CheckFiles(a.ctx, snap); err != nil {
 						return err
 					}
 				}
@@ -95,19 +89,19 @@ func statusOf(snap *record.Snapshot) trialStatus {
 			if p.Place.Plot != "" && p.Place.Quadrat > 0 {
 				name += fmt.Sprintf(" (plot %s quadrat %d)", p.Place.Plot, p.Place.Quadrat)
 			}
-			st.Unread = append(st.Unread, question{name, p.Hash, p.Why()})
+			st.Unread = append(st.Unread, season.Question{Photo: name, Hash: p.Hash, Text: p.Fault})
 		case record.PhotoSpare:
 			st.Spare++
 		case record.PhotoInUse:
 			st.InUse++
 		default:
-			st.Questions = append(st.Questions, question{name, p.Hash, p.Why()})
+			st.Questions = append(st.Questions, season.Question{Photo: name, Hash: p.Hash, Text: p.Why()})
 		}
 	}
 	st.Yields = analysis.PlotsWithYield(snap)
-	st.Twins = twins(snap)
+	st.Twins = season.DifferentVersions(snap)
 	st.Visits = analysis.Progress(snap)
-	slices.SortFunc(st.Questions, func(a, b question) int {
+	slices.SortFunc(st.Questions, func(a, b season.Question) int {
 		return cmp.Or(strings.Compare(a.Photo, b.Photo), strings.Compare(a.Hash, b.Hash))
 	})
 	return st
@@ -150,7 +144,7 @@ func (a *app) printStatus(st trialStatus, all bool) {
 	if st.Rejected > 0 {
 		fmt.Fprintf(a.out, "set aside: %s\n", plural(st.Rejected, "photo"))
 	}
-	list := func(title string, qs []question) {
+	list := func(title string, qs []season.Question) {
 		if len(qs) == 0 {
 			return
 		}
@@ -163,9 +157,9 @@ func (a *app) printStatus(st trialStatus, all bool) {
 			fmt.Fprintf(a.out, "  %s: %s\n", q.Photo, q.Text)
 		}
 	}
-	var alike []question
+	var alike []season.Question
 	for _, c := range st.Twins {
-		alike = append(alike, question{Photo: filepath.Base(c.File), Text: c.tellTwin()})
+		alike = append(alike, season.Question{Photo: filepath.Base(c.File), Text: versionsText(c)})
 	}
 	list("Photos of which there are two versions:", alike)
 	list("Photos that could not be read:", st.Unread)
@@ -173,9 +167,9 @@ func (a *app) printStatus(st trialStatus, all bool) {
 	if f := st.Files; f != nil {
 		fmt.Fprintf(a.out, "\nthe record is sound; %s as measured\n", plural(f.Sound, "photo file"))
 		list("Photo files that changed:", f.Changed)
-		var gone []question
+		var gone []season.Question
 		for _, path := range f.Gone {
-			gone = append(gone, question{Photo: path, Text: "is not where it was: bring it back, or run `quadtally photos` on the folder it is in now"})
+			gone = append(gone, season.Question{Photo: path, Text: "is not where it was: bring it back, or run `quadtally photos` on the folder it is in now"})
 		}
 		list("Photo files that are gone (their numbers stay):", gone)
 	}
