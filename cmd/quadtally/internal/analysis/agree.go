@@ -33,9 +33,9 @@ func Pairs(snap *record.Snapshot, kind calibrate.Kind) ([]calibrate.Pair, error)
 }
 
 func pairsOf(snap *record.Snapshot, kind calibrate.Kind, photos Key) ([]calibrate.Pair, error) {
-	hands, stored := HandCover, VarCover
+	hands, stored := HandCover, record.VarCover
 	if kind == calibrate.Count {
-		hands, stored = HandCount, VarCount
+		hands, stored = HandCount, record.VarCount
 	}
 	at := map[Place]*calibrate.Pair{}
 	var order []Place

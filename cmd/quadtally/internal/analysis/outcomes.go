@@ -47,7 +47,7 @@ func everything(snap *record.Snapshot) []asked {
 	list := []asked{{string(GreenCover), ""}, {string(HandCount), ""}}
 	var classes []string
 	for _, o := range snap.Observations {
-		if o.Variable == VarCount {
+		if o.Variable == record.VarCount {
 			classes = addName(addName(classes, o.Class), o.Group)
 		}
 	}
@@ -95,7 +95,7 @@ func Outcomes(snap *record.Snapshot) []Outcome {
 	var out []Outcome
 	for _, x := range everything(snap) {
 		switch Key(x.name) {
-		case GreenPieces, WeedPieces, VarHarvested:
+		case GreenPieces, WeedPieces, record.VarHarvested:
 			continue
 		}
 		out = append(out, outcomeOf(snap, x.name, x.class))

@@ -249,9 +249,9 @@ func harvested(snap *record.Snapshot, r Response) (rs []Reading, notes []string,
 	}
 	type pick struct{ plot, when string }
 	sorted := map[pick]bool{}
-	if r.def.class == ClassMarketable {
+	if r.def.class == record.ClassMarketable {
 		for _, o := range snap.Observations {
-			if o.Variable == VarYield && o.Class == ClassMarketable {
+			if o.Variable == record.VarYield && o.Class == record.ClassMarketable {
 				sorted[pick{o.Plot, o.Key().When}] = true
 			}
 		}
@@ -259,8 +259,8 @@ func harvested(snap *record.Snapshot, r Response) (rs []Reading, notes []string,
 	at := map[string]*harvest{}
 	var order []string
 	for _, o := range snap.Observations {
-		unsorted := r.def.class == ClassMarketable && o.Class == ClassTotal && !sorted[pick{o.Plot, o.Key().When}]
-		if o.Variable != VarYield || (o.Class != r.def.class && !unsorted) {
+		unsorted := r.def.class == record.ClassMarketable && o.Class == record.ClassTotal && !sorted[pick{o.Plot, o.Key().When}]
+		if o.Variable != record.VarYield || (o.Class != r.def.class && !unsorted) {
 			continue
 		}
 		h := at[o.Plot]
