@@ -147,7 +147,18 @@ func Compare(snap *record.Snapshot, name string, o Options) (Comparison, error) 
 	if err := c.analyse(rows, opt, season, own); err != nil {
 		return Comparison{}, err
 	}
-	return c, c.addModels(rows, opt, o, snap.Trial.Quadrat.AreaM2())
+	return c, c.addModels(rows, opt, o, countedOn(rs))
+}
+
+// countedOn is the ground or bed that every reading was counted on, 1 where the
+// readings stand alone or differ in it.
+func countedOn(rs []Reading) float64 {
+	for _, x := range rs {
+		if x.Per <= 0 || x.Per != rs[0].Per {
+			return 1
+		}
+	}
+	return rs[0].Per
 }
 
 // CompareRows compares the rows of a table from anywhere. Rows on more than one

@@ -91,6 +91,7 @@ var registry = []definition{
 	{key: CropHeight, label: "crop height", kind: stats.Measure, role: Crop, variable: "crop height", take: assessed},
 	{key: Regrowth, label: "regrowth of the cover crop", kind: stats.Measure, role: Ground, variable: "regrowth", take: assessed},
 	{key: Residue, label: "residue on the ground", kind: stats.Measure, role: Ground, variable: "residue", take: assessed},
+	{key: "residue-stems", label: "residue stems", kind: stats.Count, role: Ground, variable: "residue stems", take: assessed},
 }
 
 // Response is something that is compared between treatments, as it stands in
@@ -173,13 +174,17 @@ func (r *Response) unitAsStored(snap *record.Snapshot) error {
 	if len(units) > 1 {
 		return fmt.Errorf("%s is stored in %d units (%s), which cannot be compared: store the values again in one of them", r.Label, len(units), strings.Join(units, ", "))
 	}
-	r.Factor, r.Kind = 1, stats.Measure
+	r.Factor = 1
 	for _, unit := range units {
 		switch r.Unit = unit; nameKey(unit) {
 		case "fraction":
 			r.Unit, r.Factor, r.Kind = "%", 100, stats.Percent
 		case "%", "percent":
 			r.Kind = stats.Percent
+		default:
+			if r.Kind == stats.Percent { // a score or a length, whatever its name says
+				r.Kind = stats.Measure
+			}
 		}
 	}
 	return nil

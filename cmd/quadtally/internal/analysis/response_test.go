@@ -82,6 +82,7 @@ func TestResponsesByHand(t *testing.T) {
 		"crop height":     {ask: "crop-height", stored: assess("crop height", "mm", 240, 260), want: 250, unit: "mm", kind: stats.Measure},
 		"regrowth":        {ask: "regrowth", stored: assess("regrowth", "stems", 3, 5), want: 4, unit: "stems", kind: stats.Measure},
 		"residue":         {ask: "residue", stored: assess("residue", "t/ha", 6.5), want: 6.5, unit: "t/ha", kind: stats.Measure},
+		"residue stems":   {ask: "residue-stems", stored: assess("residue stems", "per m", 14, 21), want: 17.5, unit: "per m", kind: stats.Count},
 		"any assessment":  {ask: "soil temperature", stored: assess("Soil temperature", "°C", 18, 19), want: 18.5, unit: "°C", kind: stats.Measure},
 	} {
 		t.Run(name, func(t *testing.T) {
