@@ -12,8 +12,8 @@ import (
 // alone where crop was told from weed in every photo in use, else of
 // everything green.
 func photoSide(snap *record.Snapshot, kind calibrate.Kind) Key {
-	told, all := photosTold(snap)
-	weeds := all > 0 && told == all
+	separated, all := weedsSeparated(snap)
+	weeds := all > 0 && separated == all
 	switch {
 	case kind == calibrate.Count && weeds:
 		return WeedPieces

@@ -130,7 +130,7 @@ func Compare(snap *record.Snapshot, name string, o Options) (Comparison, error) 
 		if err != nil {
 			return Comparison{}, err
 		}
-		rs, c.Calibrated = cal.readings, &cal.told
+		rs, c.Calibrated = cal.readings, &cal.summary
 		e := cal.ownErrorOf(season, days)
 		own = &e
 		// A line can take a value below zero, so that calibrated cover and

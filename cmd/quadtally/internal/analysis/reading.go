@@ -70,14 +70,12 @@ func allGreenPieces(r *record.Result, groundM2 float64) (float64, float64, bool)
 	return float64(r.Pieces), groundM2, true
 }
 
-// AllGreen holds what a result was before crop and regrowth were taken off:
-// where it is there, the result is of weeds alone.
 func weedCover(r *record.Result, _ float64) (float64, float64, bool) {
-	return r.CoverFrac, 0, r.AllGreen != nil
+	return r.CoverFrac, 0, r.WeedsOnly()
 }
 
 func weedPieces(r *record.Result, groundM2 float64) (float64, float64, bool) {
-	return float64(r.Pieces), groundM2, r.AllGreen != nil
+	return float64(r.Pieces), groundM2, r.WeedsOnly()
 }
 
 // fromPhotos takes one reading of every photo in use. A response of which only
@@ -103,35 +101,36 @@ func fromPhotos(value photoValue) taking {
 			return nil, nil, fmt.Errorf("crop was told from weed in %d of %d photos in use: %s is compared once it is in all", n, used, r.Label)
 		}
 		if r.Role == Green {
-			notes = toldApart(snap)
+			notes = separationNotes(snap)
 		}
 		return rs, notes, nil
 	}
 }
 
-// toldApart says, beside a response that holds everything green, in how many
-// photos crop was told from weed.
-func toldApart(snap *record.Snapshot) []string {
-	told, all := photosTold(snap)
-	switch told {
+// separationNotes says, beside a response that holds everything green, in how
+// many photos weeds were separated from crop and regrowth.
+func separationNotes(snap *record.Snapshot) []string {
+	separated, all := weedsSeparated(snap)
+	switch separated {
 	case 0:
 		return nil
 	case all:
 		return []string{fmt.Sprintf("everything green is compared; crop was told from weed in all %d photos in use, so that %s holds the weeds alone", all, WeedCover)}
 	}
-	return []string{fmt.Sprintf("crop was told from weed in %d of %d photos in use: until it is in all, everything green is compared", told, all)}
+	return []string{fmt.Sprintf("crop was told from weed in %d of %d photos in use: until it is in all, everything green is compared", separated, all)}
 }
 
-func photosTold(snap *record.Snapshot) (told, all int) {
+// weedsSeparated counts the photos in use whose numbers are of weeds alone.
+func weedsSeparated(snap *record.Snapshot) (separated, all int) {
 	for i := range snap.Photos {
 		if p := &snap.Photos[i]; p.InUse() {
 			all++
-			if p.Result.AllGreen != nil {
-				told++
+			if p.Result.WeedsOnly() {
+				separated++
 			}
 		}
 	}
-	return told, all
+	return separated, all
 }
 
 // assessed takes stored values as they are.
