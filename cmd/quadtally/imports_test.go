@@ -122,6 +122,11 @@ func TestWalls(t *testing.T) {
 				}
 			}
 		}
+		for _, room := range []string{"analysis", "export", "report"} {
+			if p.ImportPath == cmd+"/internal/"+room && slices.ContainsFunc(p.Imports, func(imp string) bool { return under(imp, "quadtally/vision") }) {
+				t.Errorf("%s imports vision: it takes the numbers of photos from the record", p.ImportPath)
+			}
+		}
 		for room, needed := range leansOn {
 			if p.ImportPath == cmd+"/internal/"+room && !slices.Contains(p.Imports, cmd+"/internal/"+needed) {
 				t.Errorf("%s does not import %s: it would have a second way to the same numbers", p.ImportPath, needed)

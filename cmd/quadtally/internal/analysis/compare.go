@@ -62,6 +62,8 @@ func (o Options) over(opt *stats.Options) error {
 // Comparison is the outcome of one comparison; exactly one of Analysis and
 // Season is set.
 type Comparison struct {
+	Response Key             `json:"response,omitempty"` // of the trial; "" for a table from anywhere
+	Class    string          `json:"class,omitempty"`
 	Visit    int             `json:"visit,omitempty"` // 0: the season, or a response without visits
 	Analysis *stats.Analysis `json:"analysis,omitempty"`
 	Season   *stats.Season   `json:"season,omitempty"`
@@ -107,7 +109,7 @@ func Compare(snap *record.Snapshot, name string, o Options) (Comparison, error) 
 	if len(rs) == 0 {
 		return Comparison{}, fmt.Errorf("there is no %s in the record yet: `quadtally status` shows what is in", r.Label)
 	}
-	c := Comparison{Visit: o.Visit, Entry: snap.Entry}
+	c := Comparison{Response: r.Key, Class: r.Class, Visit: o.Visit, Entry: snap.Entry}
 	if c.Settings, err = settingsOf(snap, r); err != nil {
 		return Comparison{}, err
 	}
@@ -234,6 +236,9 @@ func settingsOf(snap *record.Snapshot, r Response) ([]string, error) {
 func addCovariate(snap *record.Snapshot, rows []stats.Row, by Covariate) error {
 	r, err := Find(snap, by.Response, "")
 	if err != nil {
+		return err
+	}
+	if _, err := settingsOf(snap, r); err != nil {
 		return err
 	}
 	rs, _, err := r.Readings(snap)
