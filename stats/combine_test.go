@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"os"
 	"slices"
 	"strings"
 	"testing"
@@ -313,4 +314,125 @@ func BenchmarkCombine(b *testing.B) {
 			b.Fatal(err)
 		}
 	}
+}
+
+// Null treatments over trials of one to four blocks: the test and the intervals
+// keep their level. Printed as measured.
+func TestCombineKeepsItsLevel(t *testing.T) {
+	if os.Getenv("QUADTALLY_HEAVY") == "" {
+		t.Skip("a simulation: set QUADTALLY_HEAVY=1")
+	}
+	rng := rand.New(rand.NewPCG(11, 12))
+	const runs = 1000
+	for _, c := range []struct {
+		name                string
+		blocks              []int
+		interaction, missed float64
+	}{
+		{"6 trials of 4 blocks, treatments differ between trials", []int{4, 4, 4, 4, 4, 4}, 1, 0},
+		{"8 trials of 1 to 4 blocks, a tenth missing", []int{1, 1, 1, 2, 3, 4, 4, 4}, 1, 0.1},
+		{"8 trials of 1 block", []int{1, 1, 1, 1, 1, 1, 1, 1}, 1, 0},
+		{"6 trials of 4 blocks, treatments the same in all", []int{4, 4, 4, 4, 4, 4}, 0, 0},
+	} {
+		rejected, covered, any, holds, intervals := 0, 0, 0, 0, 0
+		for range runs {
+			in := stats.CombineInput{Alpha: 0.05, Control: "T0", Own: []string{"T1", "T2", "T3"}}
+			next := make([]float64, 4)
+			for k := range next {
+				next[k] = c.interaction * rng.NormFloat64()
+			}
+			for e, blocks := range c.blocks {
+				shift := 3 * rng.NormFloat64()
+				own := make([]float64, 4)
+				for k := range own {
+					own[k] = c.interaction * rng.NormFloat64()
+				}
+				for b := range blocks {
+					side := rng.NormFloat64()
+					for k := range own {
+						if rng.Float64() < c.missed && b > 0 {
+							continue
+						}
+						in.Plots = append(in.Plots, stats.CombinePlot{Trial: fmt.Sprint(e), Block: fmt.Sprint(b), Treatment: fmt.Sprint("T", k), Value: 20 + shift + side + own[k] + rng.NormFloat64()})
+					}
+				}
+			}
+			a, err := stats.Combine(in)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if a.Test.P <= 0.05 {
+				rejected++
+			}
+			hit := false
+			for k, v := range a.VsControl {
+				hit = hit || v.PHolm <= 0.05
+				if k == 0 && v.Lower <= 0 && 0 <= v.Upper {
+					covered++
+				}
+				if k == 0 && v.NewTrialLower != nil {
+					intervals++
+					if d := next[1] - next[0]; *v.NewTrialLower <= d && d <= *v.NewTrialUpper {
+						holds++
+					}
+				}
+			}
+			if hit {
+				any++
+			}
+		}
+		share := func(n, of int) float64 { return 100 * float64(n) / float64(max(of, 1)) }
+		t.Logf("%s: F rejects %.1f %%, Holm any %.1f %%, interval of a difference holds %.1f %%, of a new trial %.1f %% of %d",
+			c.name, share(rejected, runs), share(any, runs), share(covered, runs), share(holds, intervals), intervals)
+		if r := share(rejected, runs); r > 7 || r < 2.5 {
+			t.Errorf("%s: the test rejects %.1f %%", c.name, r)
+		}
+		if r := share(covered, runs); r < 93 || r > 98 {
+			t.Errorf("%s: the interval holds %.1f %%", c.name, r)
+		}
+	}
+}
+
+func FuzzCombine(f *testing.F) {
+	f.Add(uint64(1), 4, 3, 3, 0.2)
+	f.Fuzz(func(t *testing.T, seed uint64, trials, blocks, treatments int, missing float64) {
+		if trials < 0 || trials > 8 || blocks < 1 || blocks > 4 || treatments < 1 || treatments > 5 {
+			return
+		}
+		rng := rand.New(rand.NewPCG(seed, 2))
+		in := stats.CombineInput{Alpha: 0.05}
+		for e := range trials {
+			for b := range 1 + rng.IntN(blocks) {
+				for k := range treatments {
+					if rng.Float64() < missing {
+						continue
+					}
+					in.Plots = append(in.Plots, stats.CombinePlot{Trial: fmt.Sprint(e), Block: fmt.Sprint(b), Treatment: fmt.Sprint("T", k),
+						Value: float64(rng.IntN(6)) * math.Pow(10, float64(rng.IntN(3)))})
+				}
+			}
+		}
+		if seed%2 == 0 {
+			for k := range treatments {
+				in.Own = append(in.Own, fmt.Sprint("T", k))
+			}
+		}
+		c, err := stats.Combine(in)
+		if err != nil {
+			var e *stats.CombineError
+			var q *stats.TreatmentQuestion
+			if !errors.As(err, &e) && !errors.As(err, &q) {
+				t.Errorf("an error of no kind: %v", err)
+			}
+			return
+		}
+		checkJSON(t, c)
+		for _, x := range c.Treatments {
+			for _, y := range c.Treatments {
+				if lines, err := c.Forest(x, y); err == nil {
+					checkJSON(t, map[string]any{"lines": lines})
+				}
+			}
+		}
+	})
 }
