@@ -384,7 +384,13 @@ func TestCombineKeepsItsLevel(t *testing.T) {
 		share := func(n, of int) float64 { return 100 * float64(n) / float64(max(of, 1)) }
 		t.Logf("%s: F rejects %.1f %%, Holm any %.1f %%, interval of a difference holds %.1f %%, of a new trial %.1f %% of %d",
 			c.name, share(rejected, runs), share(any, runs), share(covered, runs), share(holds, intervals), intervals)
-		if r := share(rejected, runs); r > 7 || r < 2.5 {
+		// Without an interaction half the estimates of its variance stop at 0,
+		// and the test is careful.
+		least := 3.0
+		if c.interaction == 0 {
+			least = 0.8
+		}
+		if r := share(rejected, runs); r > 7 || r < least {
 			t.Errorf("%s: the test rejects %.1f %%", c.name, r)
 		}
 		if r := share(covered, runs); r < 93 || r > 98 {
