@@ -17,8 +17,8 @@ type Options struct {
 	Unit     string // its unit, for messages: "%"
 	Kind     Kind
 	// UnitKnown says that every value is surely in the unit of its kind, as
-	// when one program measured them all: small percents are then not asked
-	// about.
+	// when the kind was named by the user or one program measured them all:
+	// small percents are then not asked about.
 	UnitKnown bool
 	Scale     Scale // empty for DefaultScale(Kind)
 	// Points is the number of points a cover value was counted from, 0 for

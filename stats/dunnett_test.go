@@ -24,9 +24,9 @@ var patchyTables = []struct {
 }{
 	{
 		name: "plots missing",
-		rows: grid(100_000_000, []string{"CTRL", "A1", "B2", "C3", "D4", "E5"}, map[string][]float64{
-			"R1": {27, 24, 27, 30, 27, 21}, "R2": {24, 21, 18, none, 24, 18}, "R3": {21, 18, 21, 21, 18, 12},
-			"R4": {24, 18, 21, none, 18, 18}, "R5": {27, 18, 21, 27, 21, none}, "R6": {21, none, 18, 24, 15, 15},
+		rows: tableRows(100_000_000, []string{"CTRL", "A1", "B2", "C3", "D4", "E5"}, map[string][]float64{
+			"R1": {27, 24, 27, 30, 27, 21}, "R2": {24, 21, 18, noPlot, 24, 18}, "R3": {21, 18, 21, 21, 18, 12},
+			"R4": {24, 18, 21, noPlot, 18, 18}, "R5": {27, 18, 21, 27, 21, noPlot}, "R6": {21, noPlot, 18, 24, 15, 15},
 		}),
 		df: 21,
 		p: map[string]float64{"A1": 0.0022485076, "B2": 0.051924812, "C3": 0.6431403, "D4": 0.019449965,
@@ -35,12 +35,12 @@ var patchyTables = []struct {
 	},
 	{
 		name: "blocks of two",
-		rows: grid(0, []string{"CTRL", "A1", "B2", "C3", "D4"}, map[string][]float64{
-			"K1": {none, 39.61, 25.48, none, none}, "K2": {27.07, none, none, 33.83, none},
-			"K3": {36.62, none, none, none, 16.26}, "K4": {none, none, 20.35, 29.89, none},
-			"K5": {35.36, 34.43, none, none, none}, "K6": {none, none, 33.89, 43.2, none},
-			"K7": {41.4, none, none, 38.05, none}, "K8": {29.13, none, 16.92, none, none},
-			"K9": {none, 29.92, none, none, 20.58},
+		rows: tableRows(0, []string{"CTRL", "A1", "B2", "C3", "D4"}, map[string][]float64{
+			"K1": {noPlot, 39.61, 25.48, noPlot, noPlot}, "K2": {27.07, noPlot, noPlot, 33.83, noPlot},
+			"K3": {36.62, noPlot, noPlot, noPlot, 16.26}, "K4": {noPlot, noPlot, 20.35, 29.89, noPlot},
+			"K5": {35.36, 34.43, noPlot, noPlot, noPlot}, "K6": {noPlot, noPlot, 33.89, 43.2, noPlot},
+			"K7": {41.4, noPlot, noPlot, 38.05, noPlot}, "K8": {29.13, noPlot, 16.92, noPlot, noPlot},
+			"K9": {noPlot, 29.92, noPlot, noPlot, 20.58},
 		}),
 		df:        5,
 		p:         map[string]float64{"A1": 0.96757044, "B2": 0.038958979, "C3": 0.99976508, "D4": 0.033399347},
@@ -48,12 +48,12 @@ var patchyTables = []struct {
 	},
 }
 
-// none marks a plot that is not there.
-var none = math.NaN()
+// noPlot marks a plot that is not there.
+var noPlot = math.NaN()
 
-// grid makes rows of one table: a line of values a block, one a treatment, on
+// tableRows makes rows of one table: a line of values a block, one a treatment, on
 // top of base.
-func grid(base float64, treatments []string, blocks map[string][]float64) []stats.Row {
+func tableRows(base float64, treatments []string, blocks map[string][]float64) []stats.Row {
 	var rows []stats.Row
 	for b, line := range blocks {
 		for i, v := range line {
@@ -84,13 +84,13 @@ func TestControlComparisonWithPatchyPlots(t *testing.T) {
 		}
 		for _, v := range a.VsControl {
 			if v.P == nil || math.Abs(*v.P-c.p[v.Treatment]) > c.tolerance+v.PError || v.PError > 1e-5 {
-				t.Errorf("%s, %s: p %v with error %v, want %v", c.name, v.Treatment, deref(v.P), v.PError, c.p[v.Treatment])
+				t.Errorf("%s, %s: p %v with error %v, want %v", c.name, v.Treatment, orNaN(v.P), v.PError, c.p[v.Treatment])
 			}
 		}
 	}
 }
 
-func deref(p *float64) float64 {
+func orNaN(p *float64) float64 {
 	if p == nil {
 		return math.NaN()
 	}
