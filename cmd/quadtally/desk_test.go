@@ -14,6 +14,7 @@ import (
 	"testing"
 	"time"
 
+	"quadtally/cmd/quadtally/internal/analysis"
 	"quadtally/cmd/quadtally/internal/demo"
 	"quadtally/cmd/quadtally/internal/record"
 	"quadtally/cmd/quadtally/internal/review"
@@ -315,27 +316,38 @@ func TestDesk(t *testing.T) {
 		if r.Kind != weedCover || math.Abs(was.Numbers.CoverFrac-share-r.CoverFrac) > 1e-3 || r.LoFrac > r.CoverFrac || r.HiFrac < r.CoverFrac {
 			t.Errorf("of %g a crop of %g leaves %+v", was.Numbers.CoverFrac, share, r)
 		}
-		// Compared is one kind of cover only: all green, until every photo is told apart.
-		cover := func() (float64, []string) {
+		// Green cover is all green whatever was marked; weed cover is compared
+		// once every photo is told apart.
+		cover := func(key analysis.Key) (float64, []string, error) {
 			snap := stood(t, d)
-			for _, x := range (response{name: "cover"}).readings(snap) {
-				if x.source == was.Name {
-					return x.value / 100, mixedKinds(snap, response{name: "cover"})
+			response, err := analysis.Find(snap, string(key), "")
+			if err != nil {
+				t.Fatal(err)
+			}
+			rs, notes, err := response.Readings(snap)
+			for _, x := range rs {
+				if x.Source == was.Name {
+					return x.Value, notes, err
 				}
 			}
-			t.Fatal("the photo is not compared")
-			return 0, nil
+			return math.NaN(), notes, err
 		}
-		if v, notes := cover(); math.Abs(v-was.Numbers.CoverFrac) > 1e-12 || len(notes) != 1 {
+		if v, notes, _ := cover(analysis.GreenCover); math.Abs(v-was.Numbers.CoverFrac) > 1e-12 || len(notes) != 1 {
 			t.Errorf("compared is %g, said is %q", v, notes)
+		}
+		if v, _, err := cover(analysis.WeedCover); err == nil || !math.IsNaN(v) {
+			t.Errorf("weed cover of one photo in many was compared: %g", v)
 		}
 		for _, s := range season.Shots {
 			if s.Hash != hash {
 				do(review.Mark{Hash: s.Hash, Class: review.Weed})
 			}
 		}
-		if v, notes := cover(); math.Abs(v-r.CoverFrac) > 1e-12 || len(notes) != 0 {
-			t.Errorf("with all told apart, compared is %g, said is %q", v, notes)
+		if v, notes, err := cover(analysis.WeedCover); math.Abs(v-r.CoverFrac) > 1e-12 || len(notes) != 0 || err != nil {
+			t.Errorf("with all told apart, compared is %g, said is %q, %v", v, notes, err)
+		}
+		if v, notes, _ := cover(analysis.GreenCover); math.Abs(v-was.Numbers.CoverFrac) > 1e-12 || len(notes) != 1 {
+			t.Errorf("with all told apart, all green is %g, said is %q", v, notes)
 		}
 		steps, err := d.Log(ctx)
 		if err != nil {

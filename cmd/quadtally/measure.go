@@ -13,8 +13,8 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"quadtally/cmd/quadtally/internal/cards"
 	"quadtally/cmd/quadtally/internal/intake"
+	"quadtally/cmd/quadtally/internal/print"
 	"quadtally/cmd/quadtally/internal/tables"
 	"quadtally/cmd/quadtally/internal/trial"
 	"quadtally/vision"
@@ -120,7 +120,7 @@ func (f *measureFlags) options() (vision.Options, error) {
 			}
 		}
 	default:
-		opt.MMPerPx, opt.CardCodeMM = f.mmPerPx, cards.CodeMM
+		opt.MMPerPx, opt.CardCodeMM = f.mmPerPx, print.CodeMM
 	}
 	if f.hasThreshold {
 		if _, err := vision.HandThreshold(opt.Index, f.threshold); err != nil {

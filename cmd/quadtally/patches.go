@@ -1,7 +1,6 @@
 package main
 
 import (
-	"fmt"
 	"slices"
 	"strconv"
 	"strings"
@@ -120,25 +119,4 @@ func weedsOnly(out *record.Result, res vision.Result) {
 		}
 	}
 	out.Notes = append(slices.Clip(out.Notes), "the range is that of all green, moved by what was marked as crop or regrowth; how well it holds for weeds alone was not measured")
-}
-
-// mixedKinds tells that only some photos in use have crop told from weed. All
-// green is then compared, so that one kind of cover is held against itself.
-func mixedKinds(snap *record.Snapshot, r response) []string {
-	if r.name != "cover" && r.name != "pieces" {
-		return nil
-	}
-	told, all := 0, 0
-	for i := range snap.Photos {
-		if p := &snap.Photos[i]; p.InUse() {
-			all++
-			if p.Result.Kind == weedCover {
-				told++
-			}
-		}
-	}
-	if told == 0 || told == all {
-		return nil
-	}
-	return []string{fmt.Sprintf("crop was told from weed in %d of %d photos in use: until it is in all, everything green is compared", told, all)}
 }

@@ -87,15 +87,15 @@ func (a *app) readPhotoSheet(path string) (map[string]intake.Spot, error) {
 	}
 	pc, plc := s.Column("photo", "file", "image", "file name"), s.Column("plot")
 	if pc < 0 || plc < 0 {
-		return nil, missingColumn(s, "the photo's file name and the plot")
+		return nil, s.MissingColumn("the photo's file name and the plot")
 	}
 	out := map[string]intake.Spot{}
 	number := map[string]map[int]tables.Value{}
 	for _, name := range []string{"quadrat", "visit"} {
 		if c := s.Column(name); c >= 0 {
-			values, faults := numbersByLine(s, c, tables.Undecided)
+			values, faults := s.NumbersByLine(c, tables.Undecided)
 			for _, x := range faults {
-				a.note("%s", sheetFault(s, x))
+				a.note("%s", s.FaultText(x))
 			}
 			number[name] = values
 		}

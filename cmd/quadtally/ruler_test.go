@@ -3,7 +3,7 @@ package main
 import (
 	"testing"
 
-	"quadtally/cmd/quadtally/internal/cards"
+	"quadtally/cmd/quadtally/internal/print"
 	"quadtally/cmd/quadtally/internal/record"
 )
 
@@ -17,7 +17,7 @@ func TestRuler(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if want := map[bool]float64{true: cards.CodeMM}[noFrame]; opt.CardCodeMM != want || (opt.FrameMM == [2]float64{}) != noFrame {
+		if want := map[bool]float64{true: print.CodeMM}[noFrame]; opt.CardCodeMM != want || (opt.FrameMM == [2]float64{}) != noFrame {
 			t.Errorf("no frame %v: frame %v, code of %g mm", noFrame, opt.FrameMM, opt.CardCodeMM)
 		}
 	}

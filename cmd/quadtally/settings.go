@@ -7,7 +7,7 @@ import (
 	"slices"
 	"strings"
 
-	"quadtally/cmd/quadtally/internal/cards"
+	"quadtally/cmd/quadtally/internal/print"
 	"quadtally/cmd/quadtally/internal/record"
 	"quadtally/vision"
 	"quadtally/vision/raster"
@@ -63,7 +63,7 @@ func (s settings) options(snap *record.Snapshot) (vision.Options, error) {
 	opt.CardWhite = s.CardWhite
 	if s.NoFrame {
 		// The plot card is then the only ruler in the photo.
-		opt.FrameMM, opt.CardCodeMM = [2]float64{}, cards.CodeMM
+		opt.FrameMM, opt.CardCodeMM = [2]float64{}, print.CodeMM
 	}
 	return opt, opt.Validate()
 }

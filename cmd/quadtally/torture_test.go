@@ -17,9 +17,9 @@ import (
 	"testing"
 	"time"
 
-	"quadtally/cmd/quadtally/internal/crew"
 	"quadtally/cmd/quadtally/internal/record"
 	"quadtally/cmd/quadtally/internal/trial"
+	"quadtally/cmd/quadtally/internal/workers"
 )
 
 // Tests in the torture files run in a short form by default and in full where
@@ -51,7 +51,7 @@ func program(args ...string) *exec.Cmd {
 func misbehave() int {
 	signal.Ignore(os.Interrupt)
 	var w photoWorker
-	err := crew.Serve(os.Stdin, os.Stdout, func(j photoJob) photoReply {
+	err := workers.Serve(os.Stdin, os.Stdout, func(j photoJob) photoReply {
 		switch name := filepath.Base(j.Path); {
 		case strings.Contains(name, "crash"):
 			syscall.Kill(os.Getpid(), syscall.SIGSEGV)

@@ -15,8 +15,8 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"quadtally/cmd/quadtally/internal/crew"
 	"quadtally/cmd/quadtally/internal/intake"
+	"quadtally/cmd/quadtally/internal/workers"
 	"quadtally/vision"
 )
 
@@ -95,7 +95,7 @@ func (w *photoWorker) measure(j photoJob) photoReply {
 	return r
 }
 
-// workerCommand is the child's side of the crew; people never call it.
+// workerCommand is the child's side; people never call it.
 func workerCommand(a *app) *cobra.Command {
 	return &cobra.Command{
 		Use:    "worker",
@@ -105,22 +105,22 @@ func workerCommand(a *app) *cobra.Command {
 			// Ctrl-C reaches the whole process group; a worker finishes its
 			// photo and ends when its input does.
 			signal.Ignore(os.Interrupt)
-			return crew.Serve(a.in, os.Stdout, new(photoWorker).measure)
+			return workers.Serve(a.in, os.Stdout, new(photoWorker).measure)
 		},
 	}
 }
 
-// crewOptions says how many workers run and how they are started. executable
-// is set by tests.
-func (a *app) crewOptions(workers int, limit time.Duration) (crew.Options, error) {
+// workerOptions says how many workers run and how they are started. Each is
+// this program itself, told to play the worker.
+func (a *app) workerOptions(number int, limit time.Duration) (workers.Options, error) {
 	exe, err := os.Executable()
 	if err != nil {
-		return crew.Options{}, fmt.Errorf("the program cannot find itself to start workers: %w", err)
+		return workers.Options{}, fmt.Errorf("the program cannot find itself to start workers: %w", err)
 	}
-	if workers <= 0 {
-		workers = runtime.NumCPU()
+	if number <= 0 {
+		number = runtime.NumCPU()
 	}
-	return crew.Options{Workers: workers, Limit: limit, Start: func() *exec.Cmd {
+	return workers.Options{Workers: number, Limit: limit, Start: func() *exec.Cmd {
 		cmd := exec.Command(exe, "worker")
 		cmd.Env = append(os.Environ(),
 			"OPENCV_FOR_THREADS_NUM=1", // photos are spread over processes, not threads
@@ -134,14 +134,14 @@ const workerEnv = "QUADTALLY_WORKER"
 
 // measureAll measures photos in worker processes; done is called for each in
 // any order.
-func (a *app) measureAll(ctx context.Context, jobs []photoJob, workers int, limit time.Duration, done func(i int, r photoReply) error) error {
-	opt, err := a.crewOptions(workers, limit)
+func (a *app) measureAll(ctx context.Context, jobs []photoJob, number int, limit time.Duration, done func(i int, r photoReply) error) error {
+	opt, err := a.workerOptions(number, limit)
 	if err != nil {
 		return err
 	}
-	return crew.Run(ctx, jobs, opt, func(ans crew.Answer[photoReply]) error {
+	return workers.Run(ctx, jobs, opt, func(ans workers.Answer[photoReply]) error {
 		if ans.Err != nil {
-			if !errors.Is(ans.Err, crew.ErrCrashed) && !errors.Is(ans.Err, crew.ErrTooLong) {
+			if !errors.Is(ans.Err, workers.ErrCrashed) && !errors.Is(ans.Err, workers.ErrTooLong) {
 				return ans.Err
 			}
 			ans.Result.Fault = ans.Err.Error()
@@ -156,7 +156,7 @@ func (a *app) measureAll(ctx context.Context, jobs []photoJob, workers int, limi
 // mayPass reports a fault that may be the machine's and not the photo's: the
 // next run tries such a photo again.
 func mayPass(fault string) bool {
-	return fault == crew.ErrCrashed.Error() || fault == crew.ErrTooLong.Error()
+	return fault == workers.ErrCrashed.Error() || fault == workers.ErrTooLong.Error()
 }
 
 // measurementDoc is a measurement as the record keeps it: the curve and the
