@@ -115,6 +115,7 @@ type Trial struct {
 	BlockSize  int         `json:"block_size,omitempty"` // plots in a block; incomplete blocks only
 	Ground     Ground      `json:"ground"`
 	Quadrat    Quadrat     `json:"quadrat"`
+	Classes    []Class     `json:"classes,omitempty"` // plants counted apart; see PlantClasses
 
 	SeasonStart        Date   `json:"season_start"`
 	SeasonEnd          Date   `json:"season_end"`
