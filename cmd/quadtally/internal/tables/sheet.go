@@ -148,6 +148,10 @@ func (s *Sheet) parse(text string, first int, rows *[]Row) (lines int, rest stri
 	r := csv.NewReader(strings.NewReader(text))
 	r.Comma = s.Delimiter
 	r.FieldsPerRecord = -1
+	width := 2
+	for _, row := range *rows {
+		width = max(width, len(row.Cells))
+	}
 	for {
 		rec, err := r.Read()
 		if errors.Is(err, io.EOF) {
@@ -165,7 +169,7 @@ func (s *Sheet) parse(text string, first int, rows *[]Row) (lines int, rest stri
 			return 0, "", fmt.Errorf("%s cannot be read as a table: save it as CSV UTF-8 or XLSX", s.Name)
 		}
 		line, _ := r.FieldPos(0)
-		if swallowed(rec, s.Delimiter) {
+		if swallowed(rec, s.Delimiter, width) {
 			s.fault(first+line-1, "the quotation marks do not pair up: check this row")
 			return line, afterLines(text, line), nil
 		}
@@ -178,6 +182,7 @@ func (s *Sheet) parse(text string, first int, rows *[]Row) (lines int, rest stri
 		if len(*rows) > MaxRows {
 			return 0, "", fmt.Errorf("%s has more than %d rows", s.Name, MaxRows)
 		}
+		width = max(width, len(rec))
 		row := Row{Line: first + line - 1}
 		for _, c := range rec {
 			row.Cells = append(row.Cells, Cell{Text: Unguard(Tidy(c))})
@@ -187,15 +192,16 @@ func (s *Sheet) parse(text string, first int, rows *[]Row) (lines int, rest stri
 }
 
 // swallowed reports a quoted cell that holds whole rows: an odd quotation mark
-// in one row met another one further down.
-func swallowed(rec []string, delimiter rune) bool {
+// in one row met another one further down. width is the number of cells of a
+// whole row.
+func swallowed(rec []string, delimiter rune, width int) bool {
 	for _, c := range rec {
 		_, below, more := strings.Cut(c, "\n")
 		if !more {
 			continue
 		}
 		for line := range strings.SplitSeq(below, "\n") {
-			if n := strings.Count(line, string(delimiter)); n > 0 && n+1 >= len(rec)-1 {
+			if n := strings.Count(line, string(delimiter)); n > 0 && n+1 >= width {
 				return true
 			}
 		}
