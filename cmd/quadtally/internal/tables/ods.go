@@ -44,6 +44,10 @@ func member(z *zip.Reader, name string, limit int64) ([]byte, error) {
 	return b, err
 }
 
+// maxODSCells is how many cells a workbook may hold: a few bytes can say that
+// a row is repeated a million times.
+const maxODSCells = 5_000_000
+
 // odsTable is one worksheet as its XML says it.
 type odsTable struct {
 	name   string
@@ -190,7 +194,8 @@ func (p *odsReader) rows() ([]odsRow, error) {
 				continue
 			}
 			for range n {
-				if line++; len(out) > MaxRows {
+				p.cells += len(row.cells)
+				if line++; len(out) > MaxRows || p.cells > maxODSCells {
 					return nil, errors.New("too many rows")
 				}
 				row.line = line
@@ -242,7 +247,7 @@ func (p *odsReader) row(above []Cell) (cells []Cell, faults []string, err error)
 				}
 				cells = append(cells, c)
 			}
-			if p.cells += len(cells); len(cells) > MaxColumns && cell.Text != "" {
+			if len(cells) > MaxColumns && cell.Text != "" {
 				return nil, nil, errors.New("too many columns")
 			}
 		}
