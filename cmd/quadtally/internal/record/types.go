@@ -17,6 +17,7 @@ type PhotoFacts struct {
 	TakenBasis string   `json:"taken_basis,omitempty"` // "exif"; "" where unknown
 	NameDate   string   `json:"name_date,omitempty"`   // a date proposed from the file name, to be confirmed
 	Camera     string   `json:"camera,omitempty"`
+	Serial     string   `json:"serial,omitempty"` // of the camera
 	Lat        *float64 `json:"lat,omitempty"`
 	Lon        *float64 `json:"lon,omitempty"`
 	Notes      []string `json:"notes,omitempty"`
@@ -214,6 +215,7 @@ const (
 	KindPatch     = "patch"     // class a person gave to a patch, about a photo
 	KindThreshold = "threshold" // Threshold, about a visit
 	KindSettings  = "settings"  // measuring settings, about the trial
+	KindPath      = "path"      // PhotoPath, about a photo that was renamed or moved
 	KindColumns   = "columns"   // what columns of sheets mean, about the trial
 	kindUndo      = "undo"
 )
@@ -224,6 +226,11 @@ type Threshold struct {
 	Basis       string  `json:"basis"` // in words
 	ByHand      bool    `json:"by_hand,omitempty"`
 	Fingerprint string  `json:"fingerprint,omitempty"`
+}
+
+// PhotoPath is where a photo lies now.
+type PhotoPath struct {
+	Path string `json:"path"`
 }
 
 // PhotoSubject names a photo as what a decision is about.

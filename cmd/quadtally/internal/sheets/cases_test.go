@@ -276,7 +276,7 @@ func TestParseColumns(t *testing.T) {
 // TestTallies: a sum in a cell is added up and shown.
 func TestTallies(t *testing.T) {
 	im := counts(t, "plot,quadrat,visit,grass\n101,1,1,5+5+5+3\n101,2,1,=5+5\n102,1,1,5++5\n102,2,1,-5+6\n", Options{})
-	if got := said(im.Observations); got != "101/1 count grass 18 plants" || len(im.Sums) != 1 || im.Sums[0] != (Sum{2, "grass", "5+5+5+3", 18}) || len(im.Faults) != 3 {
+	if got := said(im.Observations); got != "101/1 count grass 18 plants" || len(im.Sums) != 1 || im.Sums[0] != (Sum{Line: 2, Header: "grass", Text: "5+5+5+3", Number: 18}) || len(im.Faults) != 3 {
 		t.Errorf("%s %+v %+v", got, im.Sums, im.Faults)
 	}
 }
