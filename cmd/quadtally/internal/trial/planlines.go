@@ -15,9 +15,14 @@ func eachLine[T any](list []T, write func(T) string) []string {
 	return out
 }
 
-// plainPart keeps a text from being taken for more than one part of a line.
-func plainPart(s string) string {
-	return strings.NewReplacer(";", ",", "=", "-").Replace(CleanLabel(s))
+// onePart refuses a text that would be taken for more than one part of a line.
+func onePart(texts ...string) error {
+	for _, s := range texts {
+		if strings.ContainsAny(s, ";=") {
+			return fmt.Errorf("%q holds ; or =, which part the words of a line: write it without", clip(s))
+		}
+	}
+	return nil
 }
 
 // readSeed reads `rye 90 kg/ha`, `vetch 25 kg/ha on 2025-10-04` or `rye`.
@@ -53,9 +58,9 @@ func readSeed(v string) (Seed, error) {
 }
 
 func writeSeed(s Seed) string {
-	v := plainPart(s.Name)
+	v := CleanLabel(s.Name)
 	if s.Rate != nil {
-		v += " " + number(*s.Rate) + " " + plainPart(s.Unit)
+		v += " " + number(*s.Rate) + " " + CleanLabel(s.Unit)
 	}
 	if !s.On.IsZero() {
 		v += " on " + s.On.String()
@@ -82,11 +87,11 @@ func readContrast(t *Trial, v string) error {
 		return fmt.Errorf("%q is not a contrast: write it as mixes = MIX1, MIX2 against SOLO", clip(v))
 	}
 	t.Contrasts = append(t.Contrasts, c)
-	return nil
+	return onePart(slices.Concat(c.Of, c.Against)...)
 }
 
 func writeContrast(c Contrast) string {
-	return plainPart(c.Name) + " = " + strings.Join(c.Of, ", ") + " against " + strings.Join(c.Against, ", ")
+	return CleanLabel(c.Name) + " = " + strings.Join(c.Of, ", ") + " against " + strings.Join(c.Against, ", ")
 }
 
 // readFactor reads `nitrogen = N0 0, N50 50, N100 100; kg/ha`.
@@ -105,15 +110,20 @@ func readFactor(t *Trial, v string) error {
 		return fmt.Errorf("%q is not a factor: write it as nitrogen = N0 0, N50 50; kg/ha", clip(v))
 	}
 	t.Factors = append(t.Factors, f)
-	return nil
+	for _, l := range f.Levels {
+		if err := onePart(l.Treatment, l.Level); err != nil {
+			return err
+		}
+	}
+	return onePart(f.Unit)
 }
 
 func writeFactor(f Factor) string {
-	v := plainPart(f.Name) + " = " + strings.Join(eachLine(f.Levels, func(l FactorLevel) string {
-		return l.Treatment + " " + strings.ReplaceAll(plainPart(l.Level), ",", " ")
+	v := CleanLabel(f.Name) + " = " + strings.Join(eachLine(f.Levels, func(l FactorLevel) string {
+		return l.Treatment + " " + CleanLabel(l.Level)
 	}), ", ")
 	if f.Unit != "" {
-		v += "; " + plainPart(f.Unit)
+		v += "; " + CleanLabel(f.Unit)
 	}
 	return v
 }
@@ -144,7 +154,7 @@ func readClass(t *Trial, v string) error {
 }
 
 func writeClass(c Class) string {
-	v := plainPart(c.Name)
+	v := CleanLabel(c.Name)
 	for _, p := range []string{c.Group, c.Life} {
 		if p != "" {
 			v += "; " + p
@@ -201,6 +211,9 @@ func readBeds(v string) (first, last int, err error) {
 	return first, last, nil
 }
 
+// maxSections keeps a slip of the pen from cutting a bed into crumbs.
+const maxSections = 200
+
 // readSections reads `30 ft, 30 ft, 25 ft` or `3 x 30 ft`; for some beds
 // otherwise: `3 x 30 ft; beds 9 to 10: 2 x 40 ft`.
 func readSections(t *Trial, v string) error {
@@ -227,6 +240,9 @@ func readSections(t *Trial, v string) error {
 			if err != nil {
 				return err
 			}
+			if len(s.LengthMM)+times > maxSections {
+				return fmt.Errorf("more than %d sections: check the numbers", maxSections)
+			}
 			for range times {
 				s.LengthMM = append(s.LengthMM, mm)
 			}
@@ -234,7 +250,9 @@ func readSections(t *Trial, v string) error {
 		if len(s.LengthMM) == 0 {
 			return fmt.Errorf("%q says no length: write it as 30 ft, 30 ft, 25 ft", clip(v))
 		}
-		out = append(out, s)
+		if out = append(out, s); len(out) > maxSections {
+			return fmt.Errorf("more than %d groups of beds: check the numbers", maxSections)
+		}
 	}
 	t.Ground.Sections = out
 	return nil

@@ -79,7 +79,7 @@ func readWord(t *Trial, v string) error {
 	return nil
 }
 
-func writeWord(w StageWord) string { return plainPart(w.Word) + " = " + string(w.Stage) }
+func writeWord(w StageWord) string { return CleanLabel(w.Word) + " = " + string(w.Stage) }
 
 // Work is one stage of work on one treatment's plots on one day.
 type Work struct {
