@@ -246,12 +246,13 @@ func (r reader) photos() error {
 		return err
 	}
 	byMeasurement := make(map[int64]*Photo, len(facts))
-	err = r.each(`select id, entry, hash, fingerprint, guide, fault, doc from measurement
+	err = r.each(`select id, entry, hash, fingerprint, guide, fault, fault_code, doc from measurement
 		where id in (select max(id) from measurement group by hash)`, func(rows *sql.Rows) error {
 		var id, entry int64
 		var hash, fingerprint, guide, fault string
+		var code FaultCode
 		var doc json.RawMessage
-		if err := rows.Scan(&id, &entry, &hash, &fingerprint, &guide, &fault, (*[]byte)(&doc)); err != nil {
+		if err := rows.Scan(&id, &entry, &hash, &fingerprint, &guide, &fault, &code, (*[]byte)(&doc)); err != nil {
 			return err
 		}
 		i, ok := r.snap.photoAt[hash]
@@ -259,7 +260,7 @@ func (r reader) photos() error {
 			return nil
 		}
 		p := &r.snap.Photos[i]
-		p.MeasurementID, p.Fingerprint, p.Guide, p.Fault, p.Doc = id, fingerprint, guide, fault, doc
+		p.MeasurementID, p.Fingerprint, p.Guide, p.Fault, p.FaultCode, p.Doc = id, fingerprint, guide, fault, code, doc
 		p.Entry = max(p.Entry, entry)
 		byMeasurement[id] = p
 		return nil
@@ -468,8 +469,8 @@ func (s *Store) History(ctx context.Context, o Observation) ([]Observation, erro
 func (s *Store) Measurement(ctx context.Context, id int64) (Measurement, error) {
 	var m Measurement
 	var doc string
-	err := s.reads.QueryRowContext(ctx, "select id, hash, fingerprint, guide, fault, doc, curve, plane from measurement where id = ?", id).
-		Scan(&m.ID, &m.Hash, &m.Fingerprint, &m.Guide, &m.Fault, &doc, &m.Curve, &m.Plane)
+	err := s.reads.QueryRowContext(ctx, "select id, hash, fingerprint, guide, fault, fault_code, doc, curve, plane from measurement where id = ?", id).
+		Scan(&m.ID, &m.Hash, &m.Fingerprint, &m.Guide, &m.Fault, &m.FaultCode, &doc, &m.Curve, &m.Plane)
 	m.Doc = json.RawMessage(doc)
 	return m, plain(err)
 }
@@ -524,12 +525,12 @@ type Entry struct {
 	Author  string    `json:"author"`
 	Command string    `json:"command"`
 	Note    string    `json:"note,omitempty"`
-	Derived bool      `json:"derived,omitempty"` // worked out by the program from photos and people's words
+	Kind    EntryKind `json:"kind,omitempty"`
 }
 
 // Entries lists the record's entries, oldest first.
 func (s *Store) Entries(ctx context.Context) ([]Entry, error) {
-	rows, err := s.reads.QueryContext(ctx, "select id, at, author, command, note, derived from entry order by id")
+	rows, err := s.reads.QueryContext(ctx, "select id, at, author, command, note, kind from entry order by id")
 	if err != nil {
 		return nil, plain(err)
 	}
@@ -538,7 +539,7 @@ func (s *Store) Entries(ctx context.Context) ([]Entry, error) {
 	for rows.Next() {
 		var e Entry
 		var at string
-		if err := rows.Scan(&e.ID, &at, &e.Author, &e.Command, &e.Note, &e.Derived); err != nil {
+		if err := rows.Scan(&e.ID, &at, &e.Author, &e.Command, &e.Note, &e.Kind); err != nil {
 			return nil, plain(err)
 		}
 		e.At, _ = time.Parse(time.RFC3339, at)

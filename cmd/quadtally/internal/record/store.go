@@ -36,12 +36,12 @@ const FileName = "trial-record.db"
 //go:embed schema.sql
 var schema1 string
 
-//go:embed schema-2.sql
-var schema2 string
+//go:embed schema-3.sql
+var schema3 string
 
 // migrations carry an older record forward, one step a version; they are
 // never edited once released.
-var migrations = []string{schema1, schema2}
+var migrations = []string{schema1, typedReasons, schema3}
 
 // ErrNoTrial means the folder holds no record.
 var ErrNoTrial = errors.New("no trial here")
@@ -351,17 +351,11 @@ func (s *Store) Check() error {
 // Write runs f inside one transaction under a new entry. Either everything f
 // adds is in the record, or nothing. It returns the entry's number.
 func (s *Store) Write(ctx context.Context, command, note string, f func(*Tx) error) (int64, error) {
-	return s.write(ctx, command, note, false, f)
+	return s.WriteAs(ctx, EntryOther, command, note, f)
 }
 
-// WriteDerived does what Write does for what the program itself works out from
-// photos and from people's words: such an entry cannot be taken back, but goes
-// with the words it was drawn from.
-func (s *Store) WriteDerived(ctx context.Context, command, note string, f func(*Tx) error) (int64, error) {
-	return s.write(ctx, command, note, true, f)
-}
-
-func (s *Store) write(ctx context.Context, command, note string, derived bool, f func(*Tx) error) (int64, error) {
+// WriteAs is Write for an entry of a kind.
+func (s *Store) WriteAs(ctx context.Context, kind EntryKind, command, note string, f func(*Tx) error) (int64, error) {
 	if s.readOnly {
 		return 0, fmt.Errorf("%s cannot be written to: nothing was stored; copy the trial folder to where you may write", s.dir)
 	}
@@ -379,8 +373,8 @@ func (s *Store) write(ctx context.Context, command, note string, derived bool, f
 		return 0, plain(err)
 	}
 	at := s.clock().UTC()
-	res, err := tx.ExecContext(ctx, "insert into entry(at, author, command, note, derived) values (?,?,?,?,?)",
-		at.Format(time.RFC3339), s.author, command, note, derived)
+	res, err := tx.ExecContext(ctx, "insert into entry(at, author, command, note, kind) values (?,?,?,?,?)",
+		at.Format(time.RFC3339), s.author, command, note, kind)
 	if err != nil {
 		return 0, plain(err)
 	}

@@ -70,16 +70,12 @@ type Photo struct {
 	Accepted      bool
 	MeasurementID int64
 	Fingerprint   string
-	Fault         string
+	Fault         string    // why it could not be measured, in a sentence; "" where it was
+	FaultCode     FaultCode // the same for programs
 	Guide         string
 	Doc           json.RawMessage // of the measurement; nil where not measured
 	Result        *Result
 	Entry         int64 // newest entry that touched it
-}
-
-// InUse reports whether the photo's numbers go into comparisons.
-func (p *Photo) InUse() bool {
-	return p.Place.State == PlaceSettled && p.Place.Spare == "" && p.Rejected == "" && p.Fault == "" && p.Result != nil
 }
 
 // Observation is one value a person or a scale gave.

@@ -64,10 +64,10 @@ func readLog(ctx context.Context, tx *sql.Tx) ([]LogEntry, error) {
 	r := reader{ctx: ctx, tx: tx, force: f}
 	var out []LogEntry
 	at := map[int64]int{}
-	err = r.each("select id, at, author, command, note, derived from entry order by id", func(rows *sql.Rows) error {
+	err = r.each("select id, at, author, command, note, kind from entry order by id", func(rows *sql.Rows) error {
 		var e LogEntry
 		var when string
-		if err := rows.Scan(&e.ID, &when, &e.Author, &e.Command, &e.Note, &e.Derived); err != nil {
+		if err := rows.Scan(&e.ID, &when, &e.Author, &e.Command, &e.Note, &e.Kind); err != nil {
 			return err
 		}
 		e.At, _ = time.Parse(time.RFC3339, when)
@@ -216,7 +216,7 @@ func (e *LogEntry) refusal(start int64) error {
 		return ErrStart
 	case e.UndoneBy != 0:
 		return ErrUndone{e.UndoneBy}
-	case e.Derived:
+	case e.Kind == EntryDerived:
 		return ErrDerived
 	case e.Observations+e.Operations+e.Decisions == 0 && len(e.Sheets) == 0 && !e.Plan && e.Undoes == 0:
 		return ErrOnlyRaw
@@ -266,7 +266,7 @@ func (w *Tx) drawnFrom(entry int64) ([]int64, error) {
 	following := map[matter]bool{}
 	undone := map[int64]bool{}
 	var out []int64
-	err = r.each(`select d.id, d.entry, d.subject, d.kind, coalesce(d.undoes, 0), e.derived
+	err = r.each(`select d.id, d.entry, d.subject, d.kind, coalesce(d.undoes, 0), e.kind = 'derived'
 		from decision d join entry e on e.id = d.entry where d.entry >= ? order by d.id`, func(rows *sql.Rows) error {
 		var id, by, undoes int64
 		var m matter

@@ -28,12 +28,12 @@ func TestUndoTakesAnyEntryBack(t *testing.T) {
 			return err
 		}
 	}
-	before, err := s.WriteDerived(ctx, "photos", "", place("101"))
+	before, err := s.WriteAs(ctx, EntryDerived, "photos", "", place("101"))
 	if err != nil {
 		t.Fatal(err)
 	}
 	said := write(t, s, place("102"))
-	if _, err := s.WriteDerived(ctx, "photos", "", place("103")); err != nil {
+	if _, err := s.WriteAs(ctx, EntryDerived, "photos", "", place("103")); err != nil {
 		t.Fatal(err)
 	}
 	shows := func(want string) {
@@ -173,7 +173,7 @@ func TestRecordOfVersionOne(t *testing.T) {
 	if len(snap.Observations) != 4 || len(snap.Sheets) != 2 || snap.Sheets[0].Name != "harvest.csv" || len(snap.Operations) != 1 {
 		t.Errorf("%+v", snap)
 	}
-	if entries, _ := s.Entries(ctx); !entries[4].Derived || entries[3].Derived {
+	if entries, _ := s.Entries(ctx); entries[4].Kind != EntryDerived || entries[3].Kind == EntryDerived {
 		t.Errorf("what the program worked out: %+v", entries)
 	}
 	undo(t, s, 3)

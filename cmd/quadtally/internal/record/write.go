@@ -108,7 +108,8 @@ type Measurement struct {
 	Hash        string
 	Fingerprint string
 	Guide       string
-	Fault       string
+	Fault       string    // why it could not be measured, in a sentence; "" where it was
+	FaultCode   FaultCode // the same for programs
 	Doc         json.RawMessage
 	Curve       []byte
 	Plane       []byte
@@ -119,20 +120,23 @@ type Measurement struct {
 // in the same way, it adds nothing and returns that one: two people may have
 // started on the same folder, and the same part may be handed in twice.
 func (w *Tx) AddMeasurement(m Measurement) (int64, error) {
+	if m.Fault != "" && m.FaultCode == "" {
+		m.FaultCode = FaultPhoto
+	}
 	if len(m.Doc) == 0 {
 		m.Doc = json.RawMessage("{}")
 	}
 	was := Measurement{Hash: m.Hash}
-	err := w.tx.QueryRowContext(w.ctx, "select id, fingerprint, guide, fault from measurement where hash = ? order by id desc limit 1", m.Hash).
-		Scan(&was.ID, &was.Fingerprint, &was.Guide, &was.Fault)
+	err := w.tx.QueryRowContext(w.ctx, "select id, fingerprint, guide, fault_code from measurement where hash = ? order by id desc limit 1", m.Hash).
+		Scan(&was.ID, &was.Fingerprint, &was.Guide, &was.FaultCode)
 	if err != nil && !errors.Is(err, sql.ErrNoRows) {
 		return 0, err
 	}
-	if err == nil && was.Fingerprint == m.Fingerprint && was.Guide == m.Guide && was.Fault == m.Fault {
+	if err == nil && was.Fingerprint == m.Fingerprint && was.Guide == m.Guide && was.FaultCode == m.FaultCode {
 		return was.ID, nil
 	}
-	return w.add("insert into measurement(entry, hash, fingerprint, guide, fault, doc, curve, plane) values (?,?,?,?,?,?,?,?)",
-		w.entry, m.Hash, m.Fingerprint, m.Guide, m.Fault, string(m.Doc), m.Curve, m.Plane)
+	return w.add("insert into measurement(entry, hash, fingerprint, guide, fault, fault_code, doc, curve, plane) values (?,?,?,?,?,?,?,?,?)",
+		w.entry, m.Hash, m.Fingerprint, m.Guide, m.Fault, m.FaultCode, string(m.Doc), m.Curve, m.Plane)
 }
 
 // AddResult adds a photo's numbers at a threshold.
