@@ -18,7 +18,7 @@ LINK := -ldflags '-extldflags "$(OPEN)"'
 # The tests of vision also open photos with OpenCV, to compare.
 LINK_VISION := -ldflags '-extldflags "$(OPEN) -lopencv_imgcodecs"'
 
-.PHONY: build demo test test-all bench torture throughput setup setup-all clean
+.PHONY: build demo test test-all lint bench torture throughput setup setup-all clean
 
 build: setup
 	$(GO) build $(LINK) -o quadtally ./cmd/quadtally
@@ -31,6 +31,19 @@ test: setup
 	$(GO) vet ./...
 	$(GO) test -timeout 15m $(LINK_VISION) ./vision/...
 	$(GO) test -timeout 15m $(LINK) ./cmd/... ./stats/... ./calibrate/...
+
+# What the tools of go.mod find. staticcheck's answers hold for the libraries
+# and are only shown for cmd (the dash); a function that neither the program nor
+# a test reaches is a fault everywhere, one that only tests reach is shown.
+LIBRARIES := ./vision/... ./calibrate/... ./stats/...
+lint: setup
+	@unformatted=$$(gofmt -l cmd vision calibrate stats); [ -z "$$unformatted" ] || { echo "gofmt changes: $$unformatted" >&2; exit 1; }
+	$(GO) vet ./...
+	$(GO) tool staticcheck $(LIBRARIES)
+	-$(GO) tool staticcheck ./cmd/...
+	@echo "Functions that nothing reaches:"; found=$$($(GO) tool deadcode -test ./...) || exit 1; \
+	  [ -z "$$found" ] && echo "none" || { echo "$$found"; exit 1; }
+	@echo "Functions that only tests reach (no fault):"; $(GO) tool deadcode ./cmd/quadtally
 
 # The same and the slow checks: second programs, browser, schedulers, soaks.
 test-all: setup-all
