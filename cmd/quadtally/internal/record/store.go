@@ -45,6 +45,12 @@ var ErrNoTrial = errors.New("no trial here")
 // ErrNewer means the record was written by a newer quadtally.
 var ErrNewer = errors.New("the record was written by a newer version of quadtally: update quadtally on this machine")
 
+// SQLiteVersion is the version of SQLite in use, such as 3.46.1.
+func SQLiteVersion() string {
+	v, _, _ := sqlite3.Version()
+	return v
+}
+
 // Store is an open record. It is safe for use by several goroutines, and
 // several processes may have the same file open.
 type Store struct {
