@@ -18,7 +18,7 @@ LINK := -ldflags '-extldflags "$(OPEN)"'
 # The tests of vision also open photos with OpenCV, to compare.
 LINK_VISION := -ldflags '-extldflags "$(OPEN) -lopencv_imgcodecs"'
 
-.PHONY: build demo test test-all lint bench torture throughput setup setup-all clean
+.PHONY: build demo test test-all lint package try-bare bench torture throughput setup setup-all clean
 
 build: setup
 	$(GO) build $(LINK) -o quadtally ./cmd/quadtally
@@ -45,12 +45,27 @@ lint: setup
 	  [ -z "$$found" ] && echo "none" || { echo "$$found"; exit 1; }
 	@echo "Functions that only tests reach (no fault):"; $(GO) tool deadcode ./cmd/quadtally
 
+# For machines without a compiler: a Debian package and a folder that needs
+# nothing but libc, in dist/. To be run on Debian 12, whose libraries they hold.
+PACKERS := dpkg-dev patchelf
+VERSION = $(shell git describe --tags --match 'v[0-9]*' 2>/dev/null | sed 's/^v//; s/-/+/; s/-/./' | grep . || git log -1 --format=0~git%cd.%h --date=format:%Y%m%d 2>/dev/null || echo 0)
+package: setup
+	$(call install-missing,$(PACKERS))
+	$(GO) build -trimpath -ldflags '-s -w -X main.release=$(VERSION) -extldflags "$(OPEN)"' -o quadtally ./cmd/quadtally
+	.ci/package '$(VERSION)'
+
+# Both tried in bare Debian 12 and 13, where nothing else is installed, and on
+# Debian 13 the two commands of the README from source.
+try-bare:
+	testdata/try-bare.sh
+
 # The same and the slow checks: second programs, browser, schedulers, soaks.
 test-all: setup-all
 	$(GO) vet ./...
 	QUADTALLY_HEAVY=1 $(GO) test -timeout 90m $(LINK_VISION) ./vision/...
 	QUADTALLY_HEAVY=1 $(GO) test -timeout 90m $(LINK) ./cmd/... ./stats/... ./calibrate/...
 	$(GO) test -tags customenv,matprofile $(LINK_VISION) -run Leak ./vision/...
+	testdata/try-bare.sh
 
 # Accuracy on the open photo sets and on rendered scenes, then speed as ratios
 # to a limit measured in the same run.
@@ -89,15 +104,20 @@ setup:
 	fi
 
 setup-all: setup
-	@missing=""; \
-	for p in $(EXTRA); do \
-	  dpkg-query -W -f '$${Status}' $$p 2>/dev/null | grep -q 'ok installed' || missing="$$missing $$p"; \
-	done; \
-	if [ -n "$$missing" ]; then \
-	  echo "Installing with apt-get:$$missing"; \
-	  $(SUDO) apt-get update -qq && \
-	  $(SUDO) env DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends $$missing >/dev/null; \
-	fi
+	$(call install-missing,$(EXTRA))
+
+# Installs those of a list of Debian packages that are missing, and says so.
+define install-missing
+@missing=""; \
+for p in $(1); do \
+  dpkg-query -W -f '$${Status}' $$p 2>/dev/null | grep -q 'ok installed' || missing="$$missing $$p"; \
+done; \
+if [ -n "$$missing" ]; then \
+  echo "Installing with apt-get:$$missing"; \
+  $(SUDO) apt-get update -qq && \
+  $(SUDO) env DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends $$missing >/dev/null; \
+fi
+endef
 
 clean:
-	rm -rf quadtally $(DEMO)
+	rm -rf quadtally dist $(DEMO)
