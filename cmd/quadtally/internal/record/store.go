@@ -313,6 +313,9 @@ func (s *Store) migrate(create bool) error {
 	if err := tx.QueryRow("pragma user_version").Scan(&have); err != nil {
 		return err
 	}
+	if have > len(migrations) { // a newer program was quicker by a moment
+		return ErrNewer
+	}
 	for v := have; v < len(migrations); v++ {
 		if _, err := tx.Exec(migrations[v]); err != nil {
 			return fmt.Errorf("the record could not be brought to version %d: bring back the copy that was kept beside it: %w", v+1, err)
