@@ -1,7 +1,7 @@
 # quadtally: `make demo` and `make test` are all a new machine needs.
 
 PACKAGES := g++ pkg-config libopencv-dev libjpeg62-turbo-dev libheif-dev
-EXTRA    := chromium zbar-tools poppler-utils r-base-core r-cran-nlme python3-skimage slurm-wlm sqlite3 parallel
+EXTRA    := debootstrap chromium zbar-tools poppler-utils r-base-core r-cran-nlme python3-skimage slurm-wlm sqlite3 parallel
 SUDO     := $(shell [ "$$(id -u)" = 0 ] || echo sudo)
 DEMO     := alder-bend
 
@@ -54,8 +54,8 @@ package: setup
 	$(GO) build -trimpath -ldflags '-s -w -X main.release=$(VERSION) -extldflags "$(OPEN)"' -o quadtally ./cmd/quadtally
 	.ci/package '$(VERSION)'
 
-# Both tried in bare Debian 12 and 13, where nothing else is installed, and on
-# Debian 13 the two commands of the README from source.
+# Packs, and tries both in bare Debian 12 and 13, where nothing else is
+# installed, and on Debian 13 the two commands of the README from source.
 try-bare:
 	testdata/try-bare.sh
 
