@@ -18,7 +18,7 @@ LINK := -ldflags '-extldflags "$(OPEN)"'
 # The tests of vision also open photos with OpenCV, to compare.
 LINK_VISION := -ldflags '-extldflags "$(OPEN) -lopencv_imgcodecs"'
 
-.PHONY: build demo test test-all lint package try-bare bench torture throughput setup setup-all clean
+.PHONY: build demo test test-all lint package try-bare bench torture mutants throughput setup setup-all clean
 
 build: setup
 	$(GO) build $(LINK) -o quadtally ./cmd/quadtally
@@ -78,9 +78,14 @@ bench: setup
 
 # Interrupted, crowded, damaged and attacked: prints a table of figures at the
 # end. Takes about three quarters of an hour on two cores; `make test` runs a
-# short form of all of it.
+# short form of all of it. Then small faults are planted in the code, one at a
+# time, to see whether the tests find them: two hours at most.
 torture: setup
 	QUADTALLY_TORTURE=1 $(GO) test -count=1 -v -timeout 150m $(LINK) -run 'Torture' ./cmd/quadtally
+	$(MAKE) mutants
+
+mutants: setup
+	QUADTALLY_TORTURE=1 QUADTALLY_EXTLDFLAGS='$(OPEN) -lopencv_imgcodecs' $(GO) test -count=1 -v -timeout 150m $(LINK) -run 'Mutants$$' ./cmd/quadtally
 
 # Photos an hour, for the table in README.md; wants the machine for itself.
 throughput: setup
