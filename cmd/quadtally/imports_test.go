@@ -131,6 +131,11 @@ func TestWalls(t *testing.T) {
 				}
 			}
 		}
+		for _, room := range []string{"analysis", "export", "report"} {
+			if p.ImportPath == cmd+"/internal/"+room && slices.ContainsFunc(p.Imports, func(imp string) bool { return under(imp, "quadtally/vision") }) {
+				t.Errorf("%s imports vision: it takes the numbers of photos from the record", p.ImportPath)
+			}
+		}
 		if under(p.ImportPath, cmd+"/internal/review") && slices.ContainsFunc(p.Deps, func(d string) bool { return under(d, "quadtally/vision") }) {
 			t.Errorf("%s depends on vision: the page shows what lies behind its backend", p.ImportPath)
 		}
