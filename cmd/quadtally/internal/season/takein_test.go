@@ -70,3 +70,16 @@ func TestNamesThatAreNoText(t *testing.T) {
 		t.Errorf("%+v, %v", again, err)
 	}
 }
+
+func TestPhotoFacts(t *testing.T) {
+	copies := []string{"/trial/b.jpg"}
+	f := intake.File{Path: "/trial/photos/a.jpg", Size: 7, Hash: "h"}
+	dated := photoFacts(f, intake.Facts{Format: intake.JPEG, Taken: "2026-05-25T09:00:00", Camera: "Acme 1", Serial: "77"}, "/trial", copies)
+	if dated.Path != filepath.Join("photos", "a.jpg") || dated.TakenBasis != "exif" || dated.Bytes != 7 || dated.Hash != "h" || dated.Camera != "Acme 1" ||
+		dated.Serial != "77" || dated.Format != "jpeg" || len(dated.Copies) != 1 {
+		t.Errorf("%+v", dated)
+	}
+	if undated := photoFacts(f, intake.Facts{}, "/elsewhere", nil); undated.TakenBasis != "" || undated.Path != f.Path || undated.Copies != nil {
+		t.Errorf("%+v", undated)
+	}
+}
