@@ -40,6 +40,7 @@ func newFake() *fake {
 			shot.Plot, shot.Quadrat = "", 0
 		}
 		p := Photo{Shot: shot, Taken: "2025-06-14 08:00:00", Basis: "its name", Measured: st != Unread,
+			WidthPx: 1000, HeightPx: 1000, Evidence: []Evidence{{hashFor(1), Small, evil}}, WholeCopy: evil,
 			Found: []Fact{{"Camera", evil}}, Doubts: []string{evil}, Notes: []string{evil},
 			Areas:  []Area{{Crop, []XY{{0.1, 0.1}, {0.2, 0.1}, {0.2, 0.2}}}, {Class(evil), []XY{{0, 0}, {1, 0}, {1, 1}}}},
 			Counts: []Count{{evil, 3, evil}},
@@ -79,15 +80,15 @@ func (f *fake) Plane(_ context.Context, hash string) (Plane, error) {
 	if _, ok := f.photos[hash]; !ok {
 		return Plane{}, ErrUnknown
 	}
-	return Plane{2, 2, []uint8{0, 1, 2, OutsideLevel}}, nil
+	return Plane{2, 2, 1, []uint8{0, 1, 2, OutsideLevel}}, nil
 }
 
-func (f *fake) Thresholds(_ context.Context, hash string) (Thresholds, error) {
-	if _, ok := f.photos[hash]; !ok {
+func (f *fake) Thresholds(_ context.Context, visit int) (Thresholds, error) {
+	if visit < 0 || visit > 2 {
 		return Thresholds{}, ErrUnknown
 	}
-	return Thresholds{Visit: 1, Values: []float64{0.1, 0.11}, Photo: []float64{0.3, 0.2}, Mean: []float64{0.3, 0.2}, Photos: 1,
-		Treatments: []TreatmentCover{{evil, 1, []float64{0.3, 0.2}}}}, nil
+	return Thresholds{Visit: visit, Values: []float64{0.1, 0.11}, Mean: []float64{0.3, 0.2}, Basis: evil,
+		Photos: []PhotoCover{{hashFor(1), evil, []float64{0.3, 0.2}}}}, nil
 }
 
 func (f *fake) Do(_ context.Context, act Action) (string, error) {
