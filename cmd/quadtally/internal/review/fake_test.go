@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"slices"
 	"strings"
 	"sync"
@@ -18,6 +19,8 @@ type fake struct {
 	done     []Action
 	undone   []int64
 	readOnly bool
+	files    map[string][]byte
+	counts   map[string]FieldCount
 }
 
 const evil = `"><script>alert('x')</script><img src=x onerror=alert(1)>`
@@ -122,4 +125,46 @@ func (f *fake) actions() []Action {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	return slices.Clone(f.done)
+}
+
+func (f *fake) Walk(_ context.Context, visit int) (Walk, error) {
+	return Walk{Trial: "Leeks " + evil, Visit: max(visit, 1), Visits: []Visit{{1, "2025-06-14"}}, Classes: []string{"broadleaf", "grass"},
+		Quadrats: []WalkSpot{{"101", 1, false, false}, {"101", 2, false, true}}}, nil
+}
+
+func (f *fake) Received(_ context.Context, key string) (Progress, error) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	return Progress{Have: int64(len(f.files[key]))}, nil
+}
+
+func (f *fake) Upload(_ context.Context, p Piece) (Progress, error) {
+	b, err := io.ReadAll(p.Body)
+	if err != nil {
+		return Progress{}, err
+	}
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if f.files == nil {
+		f.files = map[string][]byte{}
+	}
+	if p.Offset != int64(len(f.files[p.Key])) {
+		return Progress{Have: int64(len(f.files[p.Key]))}, nil
+	}
+	f.files[p.Key] = append(f.files[p.Key], b...)
+	out := Progress{Have: int64(len(f.files[p.Key]))}
+	if out.Have == p.Total {
+		out.Verdict = &Verdict{Name: p.Name, Keep: true, Plot: "101", Quadrat: 1, Visit: 1, Good: []string{"card read"}}
+	}
+	return out, nil
+}
+
+func (f *fake) FieldCount(_ context.Context, c FieldCount) (string, error) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if f.counts == nil {
+		f.counts = map[string]FieldCount{}
+	}
+	f.counts[c.Key] = c
+	return "stored", nil
 }

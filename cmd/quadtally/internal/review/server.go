@@ -47,11 +47,27 @@ type Options struct {
 	Open string
 	// Visit is the visit shown first; 0 all.
 	Visit int
+	// Phone is the address of this machine in the local network under which a
+	// phone in the field may send photos and counts, and nothing else; "" none.
+	Phone string
+	// Encrypt serves the phone over TLS, with a certificate made for this
+	// session: the phone's browser will ask whether to trust it.
+	Encrypt bool
+}
+
+// Addresses are where the page can be opened.
+type Addresses struct {
+	Page  string
+	Phone string // "" not served
+	// Fingerprint is the SHA-256 of the certificate shown to the phone, by
+	// which a person can tell it from another; "" without TLS.
+	Fingerprint string
 }
 
 // Server is the page of one trial.
 type Server struct {
 	backend Backend
+	field   Field
 	hosts   map[string]bool
 	key     string // asked of everybody where the page is open to the network
 	token   string // in every form of this session
@@ -62,39 +78,61 @@ type Server struct {
 }
 
 // Serve listens and answers until ctx ends. ready is called once with the
-// address to open.
-func Serve(ctx context.Context, b Backend, opt Options, ready func(address string)) error {
-	host := "127.0.0.1"
-	if opt.Open != "" {
-		host = opt.Open
-	}
-	l, err := net.Listen("tcp", net.JoinHostPort(host, strconv.Itoa(opt.Port)))
+// addresses to open. field may be nil where no phone is served.
+func Serve(ctx context.Context, b Backend, field Field, opt Options, ready func(Addresses)) error {
+	s := &Server{backend: b, field: field, token: newKey(), visit: opt.Visit, shown: map[string]bool{}}
+	l, err := listen(cmp.Or(opt.Open, "127.0.0.1"), opt.Port)
 	if err != nil {
-		return fmt.Errorf("the page cannot be opened at %s port %d: another program may have it; choose another --port (%w)", host, opt.Port, err)
+		return err
 	}
-	s := &Server{backend: b, hosts: hostsFor(l.Addr(), opt.Open), token: newKey(), visit: opt.Visit, shown: map[string]bool{}}
-	address := "http://" + l.Addr().String() + "/"
+	s.hosts = hostsFor(l.Addr(), opt.Open)
+	at := Addresses{Page: "http://" + l.Addr().String() + "/"}
 	if opt.Open != "" {
 		_, port, _ := net.SplitHostPort(l.Addr().String())
 		s.key = newKey()
-		address = "http://" + net.JoinHostPort(opt.Open, port) + "/?key=" + s.key
+		at.Page = "http://" + net.JoinHostPort(opt.Open, port) + "/?key=" + s.key
 	}
-	srv := newHTTP(s.Handler())
-	srv.BaseContext = func(net.Listener) context.Context { return ctx }
-	ended := make(chan error, 1)
-	go func() { ended <- srv.Serve(l) }()
-	ready(address)
-	select {
-	case err := <-ended:
-		return err
-	case <-ctx.Done():
-		closing, stop := context.WithTimeout(context.WithoutCancel(ctx), 3*time.Second)
-		defer stop()
-		if srv.Shutdown(closing) != nil {
-			srv.Close()
+	serving := []served{{newHTTP(s.Handler()), l}}
+	if opt.Phone != "" {
+		one, err := s.servePhone(opt, &at)
+		if err != nil {
+			l.Close()
+			return err
 		}
-		return nil
+		serving = append(serving, one)
 	}
+	ended := make(chan error, len(serving))
+	for _, one := range serving {
+		one.srv.BaseContext = func(net.Listener) context.Context { return ctx }
+		go func() { ended <- one.srv.Serve(one.l) }()
+	}
+	ready(at)
+	select {
+	case err = <-ended:
+	case <-ctx.Done():
+		err = nil
+	}
+	closing, stop := context.WithTimeout(context.WithoutCancel(ctx), 2*time.Second)
+	defer stop()
+	for _, one := range serving {
+		if one.srv.Shutdown(closing) != nil {
+			one.srv.Close()
+		}
+	}
+	return err
+}
+
+type served struct {
+	srv *http.Server
+	l   net.Listener
+}
+
+func listen(host string, port int) (net.Listener, error) {
+	l, err := net.Listen("tcp", net.JoinHostPort(host, strconv.Itoa(port)))
+	if err != nil {
+		return nil, fmt.Errorf("the page cannot be opened at %s port %d: another program may have it; choose another --port (%w)", host, port, err)
+	}
+	return l, nil
 }
 
 // Handler is every route behind the guard. Looking is GET; whatever changes
@@ -111,19 +149,23 @@ func (s *Server) Handler() http.Handler {
 	m.HandleFunc("GET /visit/{visit}/thresholds", s.thresholds)
 	m.HandleFunc("GET /picture/{hash}/{view}", s.picture)
 	m.HandleFunc("GET /log", s.log)
-	for _, name := range []string{"page.css", "page.js", "icon.svg"} {
-		m.HandleFunc("GET /"+name, func(w http.ResponseWriter, r *http.Request) {
-			w.Header().Set("Cache-Control", "no-cache")
-			http.ServeFileFS(w, r, assets, "assets/"+name)
-		})
-	}
+	s.serveAssets(m, "page.css", "page.js", "icon.svg")
 	m.HandleFunc("POST /photo/{hash}/{what}", s.change)
 	m.HandleFunc("POST /visit/{visit}/threshold", s.change)
 	m.HandleFunc("POST /undo/{entry}", s.undo)
 	m.HandleFunc("/", func(w http.ResponseWriter, r *http.Request) {
 		s.fault(w, r, http.StatusNotFound, "there is no such page here")
 	})
-	return s.guard(m)
+	return s.guard(m, s.hosts, s.key)
+}
+
+func (s *Server) serveAssets(m *http.ServeMux, names ...string) {
+	for _, name := range names {
+		m.HandleFunc("GET /"+name, func(w http.ResponseWriter, r *http.Request) {
+			w.Header().Set("Cache-Control", "no-cache")
+			http.ServeFileFS(w, r, assets, "assets/"+name)
+		})
+	}
 }
 
 // view is what every page is filled with.

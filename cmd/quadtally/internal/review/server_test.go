@@ -23,22 +23,24 @@ import (
 
 // page is a running server as a browser sees it.
 type page struct {
-	t       *testing.T
-	b       *fake
-	address string // without the final slash
-	client  *http.Client
-	token   string
-	stop    func() error
+	t                  *testing.T
+	b                  *fake
+	address            string // without the final slash
+	phone, fingerprint string
+	client             *http.Client
+	token              string
+	stop               func() error
 }
 
 func open(t *testing.T, b *fake, opt Options) *page {
 	t.Helper()
 	ctx, cancel := context.WithCancel(t.Context())
-	ready, ended := make(chan string, 1), make(chan error, 1)
-	go func() { ended <- Serve(ctx, b, opt, func(a string) { ready <- a }) }()
+	ready, ended := make(chan Addresses, 1), make(chan error, 1)
+	go func() { ended <- Serve(ctx, b, b, opt, func(a Addresses) { ready <- a }) }()
 	p := &page{t: t, b: b}
 	select {
-	case p.address = <-ready:
+	case at := <-ready:
+		p.address, p.phone, p.fingerprint = at.Page, at.Phone, at.Fingerprint
 	case err := <-ended:
 		t.Fatal(err)
 	}
@@ -519,7 +521,7 @@ func TestServeEndsAndRefuses(t *testing.T) {
 	_, port, _ := net.SplitHostPort(strings.TrimPrefix(p.address, "http://"))
 	var n int
 	fmt.Sscan(port, &n)
-	err := Serve(t.Context(), newFake(), Options{Port: n}, func(string) { t.Error("a taken port was opened") })
+	err := Serve(t.Context(), newFake(), nil, Options{Port: n}, func(Addresses) { t.Error("a taken port was opened") })
 	if err == nil || !strings.Contains(err.Error(), "--port") {
 		t.Errorf("%v", err)
 	}
