@@ -12,42 +12,66 @@ import (
 	"testing"
 )
 
-// referenceCase is one file of the shared reference folder.
+// referenceCase is one file of agreement and calibration (kind k11).
 type referenceCase struct {
 	ID   string `json:"id"`
+	Kind string `json:"kind"`
 	Data struct {
 		X, Y    []float64
 		Ratings [][]float64
 	} `json:"data"`
 	Expected   map[string]any `json:"expected"`
 	Tolerances struct{ Rel, Abs float64 }
+	own        bool
 }
 
-// referenceDir is ../shared/reference beside the repository (or below
-// QUADTALLY_SHARED); the test is skipped where it is not.
-func referenceDir(t *testing.T) string {
+// referenceCases reads the project's own cases, in testdata/reference, without
+// which the test fails, and those of the folders named in QUADTALLY_REFERENCE,
+// where a file that cannot be read is named and left out.
+func referenceCases(t *testing.T) []referenceCase {
 	t.Helper()
-	if dir := os.Getenv("QUADTALLY_SHARED"); dir != "" {
-		return filepath.Join(dir, "reference")
-	}
 	dir, err := os.Getwd()
 	if err != nil {
 		t.Fatal(err)
 	}
 	for {
 		if _, err := os.Stat(filepath.Join(dir, "go.mod")); err == nil {
-			shared := filepath.Join(filepath.Dir(dir), "shared", "reference")
-			if _, err := os.Stat(shared); err == nil {
-				return shared
-			}
-			t.Skip("no ../shared/reference beside the repository: reference cases are not run (set QUADTALLY_SHARED)")
+			break
 		}
 		up := filepath.Dir(dir)
 		if up == dir {
-			t.Skip("no go.mod above the test: cannot look for the shared folder")
+			t.Fatal("no go.mod above the test: the reference cases are found from there")
 		}
 		dir = up
 	}
+	var cases []referenceCase
+	folders := append([]string{filepath.Join(dir, "testdata", "reference")}, filepath.SplitList(os.Getenv("QUADTALLY_REFERENCE"))...)
+	for i, folder := range folders {
+		files, err := filepath.Glob(filepath.Join(folder, "*.json"))
+		if err != nil || len(files) == 0 {
+			t.Fatalf("no reference cases in %s (%v)", folder, err)
+		}
+		for _, file := range files {
+			c := referenceCase{own: i == 0}
+			raw, err := os.ReadFile(file)
+			if err == nil {
+				var kind struct{ Kind string }
+				if err = json.Unmarshal(raw, &kind); err == nil && kind.Kind != "k11" {
+					continue // run by package stats
+				}
+				err = json.Unmarshal(raw, &c)
+			}
+			switch {
+			case err == nil:
+				cases = append(cases, c)
+			case c.own:
+				t.Fatalf("%s: %v", file, err)
+			default:
+				t.Logf("%s is not a case of this kind and is left out: %v", file, err)
+			}
+		}
+	}
+	return cases
 }
 
 // flatten writes nested expected values as "group.entry.index" numbers; null,
@@ -225,24 +249,17 @@ func printed(g got, name string) (v, digits float64, ok bool) {
 	return 0, 0, false
 }
 
-// Every agreement and calibration case of the shared reference folder, each
-// with the tolerance written in it. Numbers we do not compute are listed.
+// Every agreement and calibration case, each with the tolerance written in it.
+// Numbers we do not compute are listed.
 func TestReferenceCases(t *testing.T) {
-	files, err := filepath.Glob(filepath.Join(referenceDir(t), "k11-*.json"))
-	if err != nil || len(files) == 0 {
-		t.Fatalf("no k11 cases in the reference folder (%v)", err)
-	}
 	served, unserved := 0, 0
-	for _, file := range files {
-		raw, err := os.ReadFile(file)
-		if err != nil {
-			t.Fatal(err)
-		}
-		var c referenceCase
-		if err := json.Unmarshal(raw, &c); err != nil {
-			t.Fatalf("%s: %v", file, err)
-		}
+	for _, c := range referenceCases(t) {
 		t.Run(c.ID, func(t *testing.T) {
+			defer func() {
+				if r := recover(); r != nil {
+					t.Errorf("panic: %v", r)
+				}
+			}()
 			want, other := map[string]float64{}, map[string]any{}
 			flatten("", c.Expected, want, other)
 			g := got{}

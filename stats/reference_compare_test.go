@@ -13,7 +13,7 @@ import (
 )
 
 func TestReferencePairs(t *testing.T) {
-	eachCase(t, func(t *testing.T, c *refcases.Case) {
+	refcases.Run(t, func(t *testing.T, c *refcases.Case) {
 		rows := caseRows(t, c, false)
 		a := analyse(t, rows, plain())
 		checkPlain(t, c, "", a)
@@ -30,15 +30,15 @@ func TestReferencePairs(t *testing.T) {
 			}
 			c.Check(t, "pairs."+entry, got)
 		}
-	}, "k04-pairs")
+	}, refcases.Pairs)
 }
 
 func TestReferenceDunnett(t *testing.T) {
-	eachCase(t, func(t *testing.T, c *refcases.Case) {
+	refcases.Run(t, func(t *testing.T, c *refcases.Case) {
 		rows := caseRows(t, c, false)
 		run := func(side stats.Side) stats.Analysis {
 			o := plain()
-			o.Control, o.Side = c.Design["control"].(string), side
+			o.Control, o.Side = c.DesignTexts(t, "control")[0], side
 			return analyse(t, rows, o)
 		}
 		names := c.WantStrings(t, "treatment")
@@ -77,16 +77,13 @@ func TestReferenceDunnett(t *testing.T) {
 		c.PassOver("correlation", "internal to the test; it is behind every p value above")
 		c.PassOver("lambda", "internal to the test")
 		c.PassOver("p_step_down_free_two_sided_multcomp", "step-down is another test than the single-step one")
-	}, "k04-dunnett")
+	}, refcases.Dunnett)
 }
 
 func TestReferenceLetters(t *testing.T) {
-	eachCase(t, func(t *testing.T, c *refcases.Case) {
-		var names []string
-		for _, l := range c.Design["levels"].([]any) {
-			names = append(names, l.(string))
-		}
-		as, bs := c.Strings(t, "a"), c.Strings(t, "b")
+	refcases.Run(t, func(t *testing.T, c *refcases.Case) {
+		names := c.DesignTexts(t, "levels")
+		as, bs, significant := c.Strings(t, "a"), c.Strings(t, "b"), c.Bools(t, "significant")
 		n := len(names)
 		differ := make([][]bool, n)
 		for i := range differ {
@@ -94,7 +91,7 @@ func TestReferenceLetters(t *testing.T) {
 		}
 		for i := range as {
 			x, y := slices.Index(names, as[i]), slices.Index(names, bs[i])
-			d := significantAt(t, c, i)
+			d := significant[i]
 			differ[x][y], differ[y][x] = d, d
 		}
 		letters, err := stats.Letters(n, func(i, j int) bool { return differ[i][j] })
@@ -109,13 +106,7 @@ func TestReferenceLetters(t *testing.T) {
 		for _, done := range []string{"example_letters", "rule", "maximal_groups", "n_maximal_groups", "min_letters", "insert_absorb_n_letters", "insert_absorb_satisfies_rule"} {
 			c.PassOver(done, "a display is not unique; the rule and the number of letters were tested")
 		}
-	}, "k04-cld")
-}
-
-// significantAt reads the i-th entry of the column of truth values.
-func significantAt(t *testing.T, c *refcases.Case, i int) bool {
-	t.Helper()
-	return c.Data["significant"].([]any)[i].(bool)
+	}, refcases.Letters)
 }
 
 func lettersUsed(letters []string) int {
@@ -148,7 +139,7 @@ func checkLetterRule(t *testing.T, letters []string, differ func(i, j int) bool)
 }
 
 func TestReferenceContrasts(t *testing.T) {
-	eachCase(t, func(t *testing.T, c *refcases.Case) {
+	refcases.Run(t, func(t *testing.T, c *refcases.Case) {
 		rows := caseRows(t, c, false)
 		a := analyse(t, rows, plain())
 		checkPlain(t, c, "", a)
@@ -157,17 +148,14 @@ func TestReferenceContrasts(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		var names []string
-		for _, l := range c.Design["levels"].([]any) {
-			names = append(names, l.(string))
-		}
+		names := c.DesignTexts(t, "levels")
 		var est, se, lo, hi, ss, f, tt, p []float64
 		var sum float64
-		want := c.Expected["coefficients"].([]any)
+		want := c.WantTable(t, "coefficients")
 		for i, name := range c.WantStrings(t, "contrast") {
 			coef := make([]float64, len(names))
 			for j := range names {
-				coef[slices.Index(m.Levels, names[j])] = want[i].([]any)[j].(float64)
+				coef[slices.Index(m.Levels, names[j])] = want[i][j]
 			}
 			r, err := m.Contrast(name, coef, 0.95)
 			if err != nil {
@@ -183,31 +171,27 @@ func TestReferenceContrasts(t *testing.T) {
 		c.Check(t, "contrast", c.WantStrings(t, "contrast"))
 		c.PassOver("coefficients", "the input of the contrasts")
 		c.PassOver("orthogonal", "a remark on the input")
-		if scores, ok := c.Design["dose_scores"].([]any); ok {
+		if scores, ok := c.DesignFloats(t, "dose_scores"); ok {
 			checkPolynomials(t, scores, want)
 		}
-	}, "k04-contrast")
+	}, refcases.Contrasts)
 }
 
 // checkPolynomials holds our trend contrasts against those of the case, which
 // may be of another length.
-func checkPolynomials(t *testing.T, scores []any, want []any) {
+func checkPolynomials(t *testing.T, x []float64, want [][]float64) {
 	t.Helper()
-	x := make([]float64, len(scores))
-	for i, s := range scores {
-		x[i] = s.(float64)
-	}
 	got, err := stats.PolynomialContrasts(x, len(want))
 	if err != nil {
 		t.Fatal(err)
 	}
 	for d, w := range want {
 		var size float64
-		for _, v := range w.([]any) {
-			size += v.(float64) * v.(float64)
+		for _, v := range w {
+			size += v * v
 		}
-		for i, v := range w.([]any) {
-			if math.Abs(got[d][i]-v.(float64)/math.Sqrt(size)) > 1e-12 {
+		for i, v := range w {
+			if math.Abs(got[d][i]-v/math.Sqrt(size)) > 1e-12 {
 				t.Errorf("degree %d: %v, want in proportion to %v", d+1, got[d], w)
 				break
 			}
@@ -240,7 +224,7 @@ func fitOf(t *testing.T, rows []stats.Row) *stats.Fit {
 }
 
 func TestReferenceIncompleteBlocks(t *testing.T) {
-	eachCase(t, func(t *testing.T, c *refcases.Case) {
+	refcases.Run(t, func(t *testing.T, c *refcases.Case) {
 		rows := caseRows(t, c, false)
 		block := stats.FactorTerm("block", c.Strings(t, "block"))
 		trt := stats.FactorTerm("treatment", c.Strings(t, "treatment"))
@@ -264,7 +248,7 @@ func TestReferenceIncompleteBlocks(t *testing.T) {
 		if a.Design.Kind != stats.IncompleteBlocks {
 			t.Errorf("design is %s: %s", a.Design.Kind, a.Design.Words)
 		}
-		if balanced := c.ID == "k13-bibd-detergent"; a.Design.Balanced != balanced {
+		if balanced := isBalanced(c.Strings(t, "block"), c.Strings(t, "treatment")); a.Design.Balanced != balanced {
 			t.Errorf("balanced is %v: %s", a.Design.Balanced, a.Design.Words)
 		}
 		names := c.WantStrings(t, "levels")
@@ -320,13 +304,38 @@ func TestReferenceIncompleteBlocks(t *testing.T) {
 		c.Check(t, "anova_block_variance", v)
 		c.PassOver("combined_reml", "recovery of information between blocks by a mixed model")
 		c.PassOver("anova_block_variance_formula", "text")
-	}, "k13-alpha", "k13-bibd", "k13-incomplete")
+	}, refcases.IncompleteBlocks)
+}
+
+// isBalanced: blocks of one size, treatments of one replication, and every two
+// of them together in equally many blocks.
+func isBalanced(block, treatment []string) bool {
+	size, plots, together := map[string]int{}, map[string]int{}, map[[2]string]int{}
+	for i := range block {
+		size[block[i]]++
+		plots[treatment[i]]++
+		for j := range i {
+			if block[i] == block[j] {
+				together[[2]string{min(treatment[i], treatment[j]), max(treatment[i], treatment[j])}]++
+			}
+		}
+	}
+	n := len(plots)
+	return oneValue(size) && oneValue(plots) && oneValue(together) && len(together) == n*(n-1)/2
+}
+
+func oneValue[K comparable](m map[K]int) bool {
+	seen := map[int]bool{}
+	for _, v := range m {
+		seen[v] = true
+	}
+	return len(seen) == 1
 }
 
 func TestReferenceTransforms(t *testing.T) {
 	scales := map[string]stats.Scale{"none": stats.Raw, "log1p": stats.LogPlus1, "log10p1": stats.Log10Plus1,
 		"sqrt05": stats.SqrtHalf, "arcsine": stats.ArcsineSqrt, "logit": stats.Logit}
-	eachCase(t, func(t *testing.T, c *refcases.Case) {
+	refcases.Run(t, func(t *testing.T, c *refcases.Case) {
 		rows := caseRows(t, c, false)
 		for name, scale := range scales {
 			if !c.Has(name) {
@@ -334,7 +343,7 @@ func TestReferenceTransforms(t *testing.T) {
 			}
 			o := plain()
 			o.Kind, o.Scale = stats.Count, scale
-			if strings.Contains(c.ID, "cover") {
+			if slices.Max(c.Floats(t, "y")) <= 1 {
 				o.Kind = stats.Proportion
 			}
 			a := analyse(t, rows, o)
@@ -368,14 +377,14 @@ func TestReferenceTransforms(t *testing.T) {
 			c.PassOver(name+".formula", "text")
 		}
 		c.Check(t, "levels", c.WantStrings(t, "levels"))
-	}, "k08-transform")
+	}, refcases.Transforms)
 }
 
 func TestReferenceSubsampling(t *testing.T) {
-	eachCase(t, func(t *testing.T, c *refcases.Case) {
+	refcases.Run(t, func(t *testing.T, c *refcases.Case) {
 		rows := caseRows(t, c, true)
 		a := analyse(t, rows, plain())
-		if c.ID == "k06-edge-one-quadrat-each" {
+		if c.Shape() == refcases.OneQuadrat {
 			if a.Subsampling != nil {
 				t.Error("a spread within plots from one quadrat each")
 			}
@@ -424,13 +433,13 @@ func TestReferenceSubsampling(t *testing.T) {
 			within := anovaRow(t, s.ANOVA, "residual")
 			checkANOVA(t, c, "error_stratum_tables.Within", []stats.ANOVARow{within}, nil)
 		}
-	}, "k06")
+	}, refcases.Quadrats, refcases.OneQuadrat)
 }
 
 func TestReferenceSeason(t *testing.T) {
-	eachCase(t, func(t *testing.T, c *refcases.Case) {
+	refcases.Run(t, func(t *testing.T, c *refcases.Case) {
 		rows := caseRows(t, c, false)
-		if c.ID == "k07-edge-all-zero-date" {
+		if c.Shape() == refcases.SeasonZeroDate {
 			checkZeroDate(t, c, rows)
 			return
 		}
@@ -438,7 +447,7 @@ func TestReferenceSeason(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		complete := c.Expected["complete"].(bool)
+		complete := c.WantBool(t, "complete")
 		c.Check(t, "complete", complete)
 		c.Check(t, "dates", days)
 		names := c.WantStrings(t, "levels")
@@ -454,7 +463,7 @@ func TestReferenceSeason(t *testing.T) {
 			t.Fatal(err)
 		} else {
 			checkSplitInTime(t, c, "split_plot_in_time", "sphericity_trt_only", s, plots, days)
-			if c.ID == "k07-orthodont" {
+			if !c.Has("split_plot_in_time_block_by_date_removed") {
 				checkMauchly(t, c, s, len(days))
 			}
 			if c.Has("split_plot_in_time_block_by_date_removed") {
@@ -471,7 +480,7 @@ func TestReferenceSeason(t *testing.T) {
 				c.PassOver(e, "mixed models are tested in their own package")
 			}
 		}
-	}, "k07")
+	}, refcases.Season, refcases.SeasonZeroDate)
 }
 
 // checkMauchly holds W against the case. R 4.2 has the number of visits in
@@ -577,7 +586,7 @@ func checkZeroDate(t *testing.T, c *refcases.Case, rows []stats.Row) {
 }
 
 func TestReferenceArea(t *testing.T) {
-	eachCase(t, func(t *testing.T, c *refcases.Case) {
+	refcases.Run(t, func(t *testing.T, c *refcases.Case) {
 		rows := caseRows(t, c, false)
 		plots, _, err := stats.SeasonPlots(rows)
 		if err != nil {
@@ -617,5 +626,5 @@ func TestReferenceArea(t *testing.T) {
 		} else if len(season.Area.Missing) == 0 || len(season.Warnings) == 0 {
 			t.Error("a shortened period was not left out and said")
 		}
-	}, "k12")
+	}, refcases.Area)
 }

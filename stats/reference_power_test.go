@@ -1,7 +1,6 @@
 package stats_test
 
 import (
-	"strings"
 	"testing"
 
 	"quadtally/stats"
@@ -9,34 +8,10 @@ import (
 	"quadtally/stats/internal/refcases"
 )
 
-// Drives the power cases (kind k05) of the reference folder ../shared; package
-// dist runs the others of the kind.
+// Package dist runs the other cases of this kind.
 func TestReferencePower(t *testing.T) {
-	cases, ok := refcases.Load(t, "k05")
-	if !ok {
-		t.Skip(refcases.Absent)
-	}
-	runs := map[string]func(*testing.T, *refcases.Case){
-		"k05-power-rcbd-grid": powerGrid,
-		"k05-blocks-needed":   blocksNeeded,
-	}
-	for _, c := range cases {
-		run, ok := runs[c.ID]
-		if !ok {
-			if strings.Contains(c.ID, "power") || strings.Contains(c.ID, "blocks") {
-				t.Errorf("case %s is not served", c.ID)
-			}
-			continue
-		}
-		delete(runs, c.ID)
-		t.Run(c.ID, func(t *testing.T) {
-			run(t, c)
-			c.Report(t)
-		})
-	}
-	for id := range runs {
-		t.Errorf("case %s is gone from the reference folder", id)
-	}
+	refcases.Run(t, powerGrid, refcases.PowerGrid)
+	refcases.Run(t, blocksNeeded, refcases.BlocksNeeded)
 }
 
 func powerGrid(t *testing.T, c *refcases.Case) {

@@ -11,24 +11,6 @@ import (
 	"quadtally/stats/internal/refcases"
 )
 
-// eachCase runs f on every reference case whose id starts with one of the
-// prefixes, and lists what f did not serve.
-func eachCase(t *testing.T, f func(t *testing.T, c *refcases.Case), prefixes ...string) {
-	t.Helper()
-	for _, prefix := range prefixes {
-		cases, ok := refcases.Load(t, prefix)
-		if !ok {
-			t.Skip(refcases.Absent)
-		}
-		for _, c := range cases {
-			t.Run(c.ID, func(t *testing.T) {
-				f(t, c)
-				c.Report(t)
-			})
-		}
-	}
-}
-
 // caseRows reads the data of a case as rows; null is a missing reading. Rows
 // of one plot get a quadrat name where quadrats is set.
 func caseRows(t *testing.T, c *refcases.Case, quadrats bool) []stats.Row {
@@ -195,12 +177,12 @@ func checkResiduals(t *testing.T, c *refcases.Case, a stats.Analysis, n int) {
 }
 
 func TestReferenceOneWay(t *testing.T) {
-	eachCase(t, func(t *testing.T, c *refcases.Case) {
+	refcases.Run(t, func(t *testing.T, c *refcases.Case) {
 		a := analyse(t, caseRows(t, c, false), plain())
-		switch {
-		case strings.HasPrefix(c.ID, "k01-nist"):
+		switch c.Shape() {
+		case refcases.OneWayCertified:
 			checkNIST(t, c, a)
-		case strings.HasPrefix(c.ID, "k01-edge"):
+		case refcases.OneWayEdge:
 			checkOneWayEdge(t, c, a)
 		default:
 			checkPlain(t, c, "", a)
@@ -213,7 +195,7 @@ func TestReferenceOneWay(t *testing.T) {
 			c.Check(t, "welch.df2", or(w.DF2))
 			c.Check(t, "welch.p", or(w.P))
 		}
-	}, "k01")
+	}, refcases.OneWay, refcases.OneWayCertified, refcases.OneWayEdge)
 }
 
 func checkNIST(t *testing.T, c *refcases.Case, a stats.Analysis) {
@@ -222,7 +204,10 @@ func checkNIST(t *testing.T, c *refcases.Case, a stats.Analysis) {
 	for _, group := range []struct{ path, tolerance string }{
 		{"certified", "certified_rel"}, {"exact_decimal", "certified_rel"}, {"exact_after_float64_rounding", "float64_rel"},
 	} {
-		rel := c.Tolerances[group.tolerance].(float64)
+		rel, ok := c.Tolerances[group.tolerance].(float64)
+		if !ok {
+			t.Fatalf("%s: no tolerance %q", c.ID, group.tolerance)
+		}
 		for name, got := range map[string]any{
 			"df_between": trt.DF, "ss_between": trt.SS, "ms_between": or(trt.MS), "f": or(trt.F),
 			"df_within": res.DF, "ss_within": res.SS, "ms_within": or(res.MS),
@@ -291,21 +276,18 @@ func check(t *testing.T, a stats.Analysis, name string) stats.TestLine {
 }
 
 func TestReferenceBlocks(t *testing.T) {
-	eachCase(t, func(t *testing.T, c *refcases.Case) {
-		switch c.ID {
-		case "k02-npk-confounded-factorial":
-			checkFactorial(t, c, []string{"block"}, "N", "P", "K")
+	refcases.Run(t, func(t *testing.T, c *refcases.Case) {
+		switch c.Shape() {
+		case refcases.Factorial:
+			checkFactorial(t, c)
 			return
-		case "k02-warpbreaks-factorial":
-			checkFactorial(t, c, nil, "wool", "tension")
-			return
-		case "k02-split-oats":
+		case refcases.SplitPlot:
 			checkSplitPlot(t, c)
 			return
 		}
 		rows := caseRows(t, c, false)
 		a := analyse(t, rows, plain())
-		if strings.HasPrefix(c.ID, "k02-edge") {
+		if c.Shape() == refcases.BlocksEdge {
 			trt, block, res := anovaRow(t, a.ANOVA, "treatment"), anovaRow(t, a.ANOVA, "block"), anovaRow(t, a.ANOVA, "residual")
 			for name, got := range map[string]any{
 				"ss_treatment": trt.SS, "ss_block": block.SS, "ss_error": res.SS, "df_error": res.DF,
@@ -335,12 +317,16 @@ func TestReferenceBlocks(t *testing.T) {
 			o.Alpha = 0.01
 			c.Check(t, "lsd01", or(analyse(t, rows, o).Pairs[0].LSD))
 		}
-	}, "k02", "k13-latin")
+	}, refcases.Blocks, refcases.BlocksEdge, refcases.LatinSquare, refcases.Factorial, refcases.SplitPlot)
 }
 
-// checkFactorial fits all factors with their interactions, in order.
-func checkFactorial(t *testing.T, c *refcases.Case, before []string, factors ...string) {
+// checkFactorial fits all factors with their interactions, in the order in
+// which the model of the case, "y ~ block + A * B", names them.
+func checkFactorial(t *testing.T, c *refcases.Case) {
 	t.Helper()
+	_, right, _ := strings.Cut(c.DesignTexts(t, "model")[0], "~")
+	parts := strings.Split(strings.ReplaceAll(right, " ", ""), "+")
+	before, factors := parts[:len(parts)-1], strings.Split(parts[len(parts)-1], "*")
 	var terms []stats.Term
 	for _, b := range before {
 		terms = append(terms, stats.FactorTerm(b, c.Strings(t, b)))
@@ -427,14 +413,14 @@ func checkSplitPlot(t *testing.T, c *refcases.Case) {
 }
 
 func TestReferenceMissingPlots(t *testing.T) {
-	eachCase(t, func(t *testing.T, c *refcases.Case) {
+	refcases.Run(t, func(t *testing.T, c *refcases.Case) {
 		rows := caseRows(t, c, false)
 		a := analyse(t, rows, plain())
-		switch c.ID {
-		case "k03-edge-disconnected":
+		switch c.Shape() {
+		case refcases.Disconnected:
 			checkDisconnected(t, c, a)
 			return
-		case "k03-edge-missing-whole-treatment":
+		case refcases.MissingTreatment:
 			trt, res := anovaRow(t, a.ANOVA, "treatment"), anovaRow(t, a.ANOVA, "residual")
 			c.CheckWithin(t, "df_treatment", trt.DF, 0, 0)
 			c.CheckWithin(t, "df_error", res.DF, 0, 0)
@@ -481,7 +467,7 @@ func TestReferenceMissingPlots(t *testing.T) {
 		}
 		c.PassOver("one_missing_formulas", "hand formulas for a filled plot; the fit needs none")
 		c.PassOver("note_naive", "text")
-	}, "k03")
+	}, refcases.MissingPlots, refcases.Disconnected, refcases.MissingTreatment)
 }
 
 func checkDisconnected(t *testing.T, c *refcases.Case, a stats.Analysis) {

@@ -7,7 +7,7 @@ import (
 	"quadtally/stats"
 )
 
-// These worked examples stand without the reference folder.
+// These worked examples stand without the reference cases.
 
 func closeTo(t *testing.T, what string, got, want, abs float64) {
 	t.Helper()

@@ -4,8 +4,6 @@ import (
 	"image"
 	"math"
 
-	"gocv.io/x/gocv"
-
 	"quadtally/vision/frame"
 	"quadtally/vision/internal/mats"
 	"quadtally/vision/raster"
@@ -135,7 +133,7 @@ func (ws *Workspace) restore(f *field, raw []int16, luma, cb, cr plane, onChroma
 		return err
 	}
 	fill := raster.Sized(&ws.smooth[1], len(raw))
-	err = mats.Over(mats.Plane[int16]{W: b.across, H: b.down, Pix: around}, mats.Plane[int16]{W: f.w, H: f.h, Pix: fill}, enlarge)
+	err = mats.Enlarge(mats.Plane[int16]{W: b.across, H: b.down, Pix: around}, mats.Plane[int16]{W: f.w, H: f.h, Pix: fill})
 	if err != nil {
 		return err
 	}
@@ -173,11 +171,7 @@ func keepWide(whites []uint8, across, down int) error {
 		}
 	}
 	side := max(int(math.Round(widestGlare*float64(max(across, down)))), 2)
-	err := mats.Over(mats.Plane[uint8]{W: across, H: down, Pix: solid}, mats.Plane[uint8]{W: across, H: down, Pix: wide}, func(src gocv.Mat, dst *gocv.Mat) {
-		element := gocv.GetStructuringElement(gocv.MorphRect, image.Pt(side, side))
-		defer element.Close()
-		gocv.MorphologyEx(src, dst, gocv.MorphOpen, element)
-	})
+	err := mats.Open(mats.Plane[uint8]{W: across, H: down, Pix: solid}, mats.Plane[uint8]{W: across, H: down, Pix: wide}, side)
 	for i, k := range wide {
 		whites[i] *= k
 	}
@@ -191,8 +185,8 @@ func surroundings(sum, sure []float32, across, down int, sigma float64) ([]int16
 	smooth := func(from []float32, times float64) []float32 {
 		to := make([]float32, len(from))
 		if err == nil {
-			err = mats.Over(mats.Plane[float32]{W: across, H: down, Pix: from}, mats.Plane[float32]{W: across, H: down, Pix: to},
-				func(src gocv.Mat, dst *gocv.Mat) { gaussian(src, dst, onSquares(times*times*sigma*sigma)) })
+			err = mats.Smooth(mats.Plane[float32]{W: across, H: down, Pix: from}, mats.Plane[float32]{W: across, H: down, Pix: to},
+				onSquares(times*times*sigma*sigma))
 		}
 		return to
 	}

@@ -4,8 +4,6 @@ import (
 	"image"
 	"math"
 
-	"gocv.io/x/gocv"
-
 	"quadtally/vision/frame"
 	"quadtally/vision/internal/mats"
 	"quadtally/vision/raster"
@@ -219,35 +217,30 @@ func blurred(raw, out []int16, w, h int, sigma float64) ([]int16, error) {
 	if sigma < leastSmoothing {
 		return out[:copy(out, raw)], nil
 	}
-	err := mats.Over(mats.Plane[int16]{W: w, H: h, Pix: raw}, mats.Plane[int16]{W: w, H: h, Pix: out},
-		func(src gocv.Mat, dst *gocv.Mat) { gaussian(src, dst, sigma) })
-	return out, err
+	return out, mats.Smooth(mats.Plane[int16]{W: w, H: h, Pix: raw}, mats.Plane[int16]{W: w, H: h, Pix: out}, sigma)
 }
 
 // leastSmoothing is the standard deviation, in samples, from which a plane is
 // smoothed at all.
 const leastSmoothing = 0.3
 
-func gaussian(src gocv.Mat, dst *gocv.Mat, sigma float64) {
-	side := 2*int(math.Ceil(3*sigma)) + 1
-	gocv.GaussianBlur(src, dst, image.Pt(side, side), sigma, sigma, gocv.BorderReplicate)
-}
-
 // widened smooths a plane that has been smoothed by sigma so that all in all
 // it is smoothed wideTimes as much, into out. It does so on squares, which is
 // as good at that width and costs little.
 func widened(soft, out []int16, w, h int, sigma float64) ([]int16, error) {
-	err := mats.Over(mats.Plane[int16]{W: w, H: h, Pix: soft}, mats.Plane[int16]{W: w, H: h, Pix: out}, func(src gocv.Mat, dst *gocv.Mat) {
-		small := gocv.NewMat()
-		defer small.Close()
-		squares := image.Pt(max(w/wideSide, 1), max(h/wideSide, 1))
-		gocv.Resize(src, &small, squares, 0, 0, gocv.InterpolationArea)
-		if s := onSquares((wideTimes*wideTimes - 1) * sigma * sigma); s >= leastSmoothing {
-			gaussian(small, &small, s)
+	across, down := max(w/wideSide, 1), max(h/wideSide, 1)
+	squares := mats.Plane[int16]{W: across, H: down, Pix: make([]int16, across*down)}
+	if err := mats.Shrink(mats.Plane[int16]{W: w, H: h, Pix: soft}, squares); err != nil {
+		return out, err
+	}
+	if s := onSquares((wideTimes*wideTimes - 1) * sigma * sigma); s >= leastSmoothing {
+		smoothed := mats.Plane[int16]{W: across, H: down, Pix: make([]int16, across*down)}
+		if err := mats.Smooth(squares, smoothed, s); err != nil {
+			return out, err
 		}
-		enlarge(small, dst)
-	})
-	return out, err
+		squares = smoothed
+	}
+	return out, mats.Enlarge(squares, mats.Plane[int16]{W: w, H: h, Pix: out})
 }
 
 // onSquares is the smoothing, in squares, that makes a variance in samples out
@@ -259,11 +252,6 @@ func onSquares(variance float64) float64 {
 		between = wideSide * wideSide / 6.0      // of linear interpolation
 	)
 	return math.Sqrt(max(variance-own-between, 0)) / wideSide
-}
-
-// enlarge fills a matrix from a smaller one, linear between the middles.
-func enlarge(src gocv.Mat, dst *gocv.Mat) {
-	gocv.Resize(src, dst, image.Pt(dst.Cols(), dst.Rows()), 0, 0, gocv.InterpolationLinear)
 }
 
 // tilesOnSide is how many tiles lie along the long side of a field; the

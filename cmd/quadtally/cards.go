@@ -7,7 +7,7 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"quadtally/cmd/quadtally/internal/cards"
+	"quadtally/cmd/quadtally/internal/print"
 	"quadtally/cmd/quadtally/internal/record"
 )
 
@@ -15,7 +15,7 @@ func cardsCommand(a *app) *cobra.Command {
 	var out, paper string
 	var frame, visit int
 	var classes []string
-	opt := cards.DefaultOptions()
+	opt := print.DefaultOptions()
 	c := &cobra.Command{
 		Use:   "cards [plots|marks|sheet]",
 		Short: "Print plot cards, marks for the frame's corners, or a field sheet",
@@ -34,37 +34,37 @@ Print at 100 % and measure the bar on the page. The greys on the cards are nomin
 			if len(args) == 1 {
 				what = args[0]
 			}
-			opt.Paper, opt.Printed = cards.Paper(paper), a.clock()
+			opt.Paper, opt.Printed = print.Paper(paper), a.clock()
 			return a.withTrial(func(_ *record.Store, snap *record.Snapshot) error {
 				t, plots := &snap.Trial, snap.Plots
 				var name string
-				var print func(io.Writer) ([]string, error)
+				var write func(io.Writer) ([]string, error)
 				switch what {
 				case "plots":
 					name = "cards.pdf"
-					print = func(w io.Writer) ([]string, error) { return cards.PlotCards(w, t, plots, opt) }
+					write = func(w io.Writer) ([]string, error) { return print.PlotCards(w, t, plots, opt) }
 				case "marks":
 					name = fmt.Sprintf("marks-frame-%d.pdf", frame)
-					print = func(w io.Writer) ([]string, error) { return cards.CornerMarks(w, t, frame, opt) }
+					write = func(w io.Writer) ([]string, error) { return print.CornerMarks(w, t, frame, opt) }
 				case "sheet":
 					if len(t.Visits) > 0 && visit > len(t.Visits) {
 						return usagef("--visit %d: the plan has visits 1 to %d", visit, len(t.Visits))
 					}
 					name = fmt.Sprintf("sheet-visit-%d.pdf", visit)
-					print = func(w io.Writer) ([]string, error) { return cards.FieldSheet(w, t, plots, visit, classes, opt) }
+					write = func(w io.Writer) ([]string, error) { return print.FieldSheet(w, t, plots, visit, classes, opt) }
 				default:
 					return usagef("%q cannot be printed: say plots, marks or sheet", what)
 				}
 				if out == "" {
 					out = filepath.Join(a.trialDir, name)
 				}
-				return a.writeTo(out, func(w io.Writer) error { return a.printed(print(w)) })
+				return a.writeTo(out, func(w io.Writer) error { return a.printed(write(w)) })
 			})
 		},
 	}
 	f := c.Flags()
 	f.StringVar(&out, "out", "", "file to write (default: in the trial's folder); - for standard output")
-	f.StringVar(&paper, "paper", string(cards.A4), "A4 or Letter")
+	f.StringVar(&paper, "paper", string(print.A4), "A4 or Letter")
 	f.BoolVar(&opt.Blind, "blind", false, "leave the treatment off, so that whoever counts does not know it")
 	f.BoolVar(&opt.PerQuadrat, "per-quadrat", false, "one card for each quadrat")
 	f.IntVar(&frame, "frame", 1, "which of several frames of the same size, 1 to 8")

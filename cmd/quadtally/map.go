@@ -6,7 +6,7 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"quadtally/cmd/quadtally/internal/cards"
+	"quadtally/cmd/quadtally/internal/print"
 	"quadtally/cmd/quadtally/internal/record"
 	"quadtally/cmd/quadtally/internal/tables"
 	"quadtally/cmd/quadtally/internal/trial"
@@ -47,7 +47,7 @@ the net plot, and the walking order. A file named - means standard output.
 				})
 				if err == nil {
 					err = write(pdf, func(w io.Writer) error {
-						return a.printed(cards.MapPDF(w, t, plots, opt, cards.Options{Paper: cards.Paper(paper), Printed: a.clock()}))
+						return a.printed(print.MapPDF(w, t, plots, opt, print.Options{Paper: print.Paper(paper), Printed: a.clock()}))
 					})
 				}
 				if err == nil {
@@ -88,11 +88,11 @@ the net plot, and the walking order. A file named - means standard output.
 	f.StringVar(&quadratCSV, "quadrats", "", "write the quadrats' places as a table")
 	f.IntVar(&opt.Visit, "visit", 1, "whose quadrats to show; 0 for none")
 	f.BoolVar(&opt.Blind, "blind", false, "leave the treatments off")
-	f.StringVar(&paper, "paper", string(cards.A4), "A4 or Letter")
+	f.StringVar(&paper, "paper", string(print.A4), "A4 or Letter")
 	return c
 }
 
-// printed passes on what a print had to say.
+// printed passes on what came of a page, and says what the font could not print.
 func (a *app) printed(notes []string, err error) error {
 	for _, n := range notes {
 		a.note("note: %s", n)

@@ -7,8 +7,8 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"quadtally/cmd/quadtally/internal/readings"
 	"quadtally/cmd/quadtally/internal/record"
+	"quadtally/cmd/quadtally/internal/sheets"
 	"quadtally/cmd/quadtally/internal/tables"
 	"quadtally/cmd/quadtally/internal/trial"
 )
@@ -117,7 +117,7 @@ func amountsSheet(snap *record.Snapshot) tables.Table {
 				continue
 			}
 			area := trial.GrossAreaM2(p, snap.Trial.Ground)
-			amount, unit, ok := readings.Amount(*o.Rate, o.RateUnit, area, us)
+			amount, unit, ok := sheets.Amount(*o.Rate, o.RateUnit, area, us)
 			row := []any{p.ID, p.Treatment, o.Date.String(), o.What, o.Input, *o.Rate, o.RateUnit, area, nil, "rate unit not understood"}
 			if ok {
 				row[8], row[9] = amount, unit

@@ -10,8 +10,8 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"quadtally/cmd/quadtally/internal/readings"
 	"quadtally/cmd/quadtally/internal/record"
+	"quadtally/cmd/quadtally/internal/sheets"
 	"quadtally/cmd/quadtally/internal/tables"
 	"quadtally/cmd/quadtally/internal/trial"
 )
@@ -19,7 +19,7 @@ import (
 // sheetKind is one kind of sheet a person hands in.
 type sheetKind struct {
 	name, short, long, example string
-	read                       func(*trial.Trial, []trial.Plot, *tables.Sheet, readings.Options) (readings.Import, error)
+	read                       func(*trial.Trial, []trial.Plot, *tables.Sheet, sheets.Options) (sheets.Import, error)
 	flags                      func(*cobra.Command, *sheetFlags)
 }
 
@@ -45,7 +45,7 @@ A blank cell, ".", "-" or NA is missing; 0 is a count of zero. Rows with a fault
 are named and left out; the others are stored. A corrected sheet can be stored
 again: only what changed is added, and the older values stay in the history.`,
 		example: "  quadtally counts june-14.csv --observer Ada\n  quadtally counts june-14.xlsx --dry-run",
-		read:    readings.Counts,
+		read:    sheets.Counts,
 		flags: func(c *cobra.Command, f *sheetFlags) {
 			c.Flags().StringVar(&f.unlisted, "unlisted", "", "`zero`: a class without a row, in a quadrat that was looked at, is 0")
 			c.Flags().IntVar(&f.visit, "visit", 0, "the visit of every row, where the sheet has no column for it")
@@ -59,7 +59,7 @@ in the header (marketable_kg, cull_lb), bed length cut (bed_length_m,
 bed_length_ft), pieces, stand, trim. Several picks of a plot are rows of their
 own and are added up before any analysis.`,
 		example: "  quadtally yields harvest.csv\n  quadtally yields harvest.xlsx --weight lb --length 30ft",
-		read:    readings.Yields,
+		read:    sheets.Yields,
 		flags: func(c *cobra.Command, f *sheetFlags) {
 			c.Flags().StringVar(&f.weight, "weight", "", "`kg` or lb, where the header does not say")
 			c.Flags().StringVar(&f.lengthUnit, "length-unit", "", "`m` or ft, where the header does not say")
@@ -76,7 +76,7 @@ seeding, termination or planting are named as confounded in the comparison.
 Rollers, mowers and sprayers: work to the machine's manual and the product's
 label, with the licences your place asks for.`,
 		example: "  quadtally field operations.csv",
-		read:    readings.Field,
+		read:    sheets.Field,
 	},
 }
 
@@ -102,7 +102,7 @@ func sheetCommands(a *app) []*cobra.Command {
 	return out
 }
 
-func (f *sheetFlags) options() (o readings.Options, err error) {
+func (f *sheetFlags) options() (o sheets.Options, err error) {
 	choose := func(flag, given string, among map[string]int) (int, error) {
 		v, ok := among[given]
 		if !ok {

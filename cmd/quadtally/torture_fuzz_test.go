@@ -20,7 +20,7 @@ var fuzzed = []struct {
 }{
 	{"cmd/quadtally/internal/tables", "FuzzRead", 200_000},      // CSV: marks, quotes, numbers, dates
 	{"cmd/quadtally/internal/tables", "FuzzXLSX", 200_000},      // the parts of a workbook
-	{"cmd/quadtally/internal/readings", "FuzzSheets", 100_000},  // counts, yields, field work
+	{"cmd/quadtally/internal/sheets", "FuzzSheets", 100_000},    // counts, yields, field work
 	{"cmd/quadtally/internal/partfile", "FuzzRead", 100_000},    // measurements from other machines
 	{"cmd/quadtally/internal/intake", "FuzzReadFacts", 100_000}, // camera headers
 	{"cmd/quadtally/internal/trial", "FuzzParsePlan", 200_000},  // plan files

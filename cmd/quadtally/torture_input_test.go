@@ -23,10 +23,10 @@ import (
 	"testing"
 	"time"
 
-	"quadtally/cmd/quadtally/internal/crew"
 	"quadtally/cmd/quadtally/internal/intake/phototest"
-	"quadtally/cmd/quadtally/internal/readings"
+	"quadtally/cmd/quadtally/internal/sheets"
 	"quadtally/cmd/quadtally/internal/tables"
+	"quadtally/cmd/quadtally/internal/workers"
 )
 
 // memoryLimit is what a worker, or reading a sheet, may take at most.
@@ -257,11 +257,11 @@ func TestTortureDamagedPhotos(t *testing.T) {
 		p := strings.SplitN(name, "-", 3)
 		format, kind := p[0], p[1]
 		if m.Error != nil {
-			if *m.Error == crew.ErrCrashed.Error() {
+			if *m.Error == workers.ErrCrashed.Error() {
 				crashed++
 				t.Logf("%s stopped its worker", name)
 			}
-			if *m.Error == crew.ErrTooLong.Error() {
+			if *m.Error == workers.ErrTooLong.Error() {
 				slow++
 				t.Logf("%s took too long", name)
 			}
@@ -457,7 +457,7 @@ func TestTortureSheets(t *testing.T) {
 				return
 			}
 			read++
-			opt := readings.Options{Decimal: tables.Point, Dates: tables.DayFirst, WeightUnit: "kg", LengthUnit: "m", LengthMM: 3000, Visit: 1}
+			opt := sheets.Options{Decimal: tables.Point, Dates: tables.DayFirst, WeightUnit: "kg", LengthUnit: "m", LengthMM: 3000, Visit: 1}
 			for _, k := range sheetKinds {
 				im, err := k.read(&snap.Trial, snap.Plots, s, opt)
 				if err != nil {

@@ -11,31 +11,15 @@ import (
 	"quadtally/stats/internal/refcases"
 )
 
-// Drives the distribution cases (kind k05) of the reference folder ../shared;
-// the power cases of that kind are run by package stats.
-func TestReferenceK05(t *testing.T) {
-	cases, ok := refcases.Load(t, "k05")
-	if !ok {
-		t.Skip(refcases.Absent)
-	}
-	for _, c := range cases {
-		t.Run(c.ID, func(t *testing.T) {
-			run, ok := k05[c.ID]
-			switch {
-			case ok:
-				run(t, c)
-				c.Report(t)
-			case c.ID == "k05-power-rcbd-grid" || c.ID == "k05-blocks-needed":
-				t.Skip("run by package stats (power)")
-			default:
-				t.Errorf("case %s is not served", c.ID)
-			}
-		})
+// The power cases of this kind are run by package stats.
+func TestReferenceDistributions(t *testing.T) {
+	for shape, run := range k05 {
+		refcases.Run(t, run, shape)
 	}
 }
 
-var k05 = map[string]func(*testing.T, *refcases.Case){
-	"k05-ptukey-grid": func(t *testing.T, c *refcases.Case) {
+var k05 = map[refcases.Shape]func(*testing.T, *refcases.Case){
+	refcases.RangeCDF: func(t *testing.T, c *refcases.Case) {
 		k, df := c.Ints(t, "k"), c.DF(t, "df")
 		c.Check(t, "p", values(t, c.Floats(t, "q"), func(i int, q float64) (float64, error) {
 			return dist.StudentizedRangeCDF(q, k[i], df[i])
@@ -45,13 +29,13 @@ var k05 = map[string]func(*testing.T, *refcases.Case){
 			return 1 - p, err
 		}))
 	},
-	"k05-qtukey-grid": func(t *testing.T, c *refcases.Case) {
+	refcases.RangeQuantile: func(t *testing.T, c *refcases.Case) {
 		k, df := c.Ints(t, "k"), c.DF(t, "df")
 		c.Check(t, "q", values(t, c.Floats(t, "p"), func(i int, p float64) (float64, error) {
 			return dist.StudentizedRangeQuantile(p, k[i], df[i])
 		}))
 	},
-	"k05-basic-distributions": func(t *testing.T, c *refcases.Case) {
+	refcases.BasicDistributions: func(t *testing.T, c *refcases.Case) {
 		df, d1, d2 := c.Floats(t, "t.df"), c.Floats(t, "f.df1"), c.Floats(t, "f.df2")
 		each := func(path string, xs []float64, f func(i int, x float64) (float64, error)) {
 			t.Helper()
@@ -73,7 +57,7 @@ var k05 = map[string]func(*testing.T, *refcases.Case){
 			c.PassOver(path, "a special function taken from gonum, not offered here")
 		}
 	},
-	"k05-dunnett-crit": func(t *testing.T, c *refcases.Case) {
+	refcases.DunnettEqual: func(t *testing.T, c *refcases.Case) {
 		k, df := c.Ints(t, "k"), c.DF(t, "df")
 		for path, sided := range map[string]dist.Sided{"two_sided": dist.TwoSided, "one_sided": dist.OneSided} {
 			c.Check(t, path, values(t, c.Floats(t, "alpha"), func(i int, alpha float64) (float64, error) {
@@ -81,9 +65,8 @@ var k05 = map[string]func(*testing.T, *refcases.Case){
 			}))
 		}
 	},
-	"k05-dunnett-unequal-n":             dunnettUnequal,
-	"k05-dunnett-unequal-n-big-control": dunnettUnequal,
-	"k05-noncentral-f-grid": func(t *testing.T, c *refcases.Case) {
+	refcases.DunnettUnequal: dunnettUnequal,
+	refcases.NoncentralF: func(t *testing.T, c *refcases.Case) {
 		d1, d2, ncp := c.Floats(t, "df1"), c.Floats(t, "df2"), c.Floats(t, "ncp")
 		c.Check(t, "p", values(t, c.Floats(t, "q"), func(i int, q float64) (float64, error) {
 			return dist.NoncentralFCDF(q, d1[i], d2[i], ncp[i])
@@ -93,7 +76,7 @@ var k05 = map[string]func(*testing.T, *refcases.Case){
 			return 1 - p, err
 		}))
 	},
-	"k05-noncentral-t-grid": func(t *testing.T, c *refcases.Case) {
+	refcases.NoncentralT: func(t *testing.T, c *refcases.Case) {
 		df, ncp := c.Floats(t, "df"), c.Floats(t, "ncp")
 		c.Check(t, "p", values(t, c.Floats(t, "q"), func(i int, q float64) (float64, error) {
 			return dist.NoncentralTCDF(q, df[i], ncp[i])
@@ -142,69 +125,62 @@ func dunnettUnequal(t *testing.T, c *refcases.Case) {
 // distribution can be held against them without a fitted model; the one with
 // missing plots has no product form.
 func TestReferenceK04Dunnett(t *testing.T) {
-	cases, ok := refcases.Load(t, "k04-dunnett")
-	if !ok {
-		t.Skip(refcases.Absent)
-	}
-	for _, c := range cases {
-		t.Run(c.ID, func(t *testing.T) {
-			ts, df := c.WantFloats(t, "t"), c.Want(t, "df_error")
-			k := len(ts)
-			corr := mat.NewSymDense(k, nil)
-			for i := range k {
-				for j, r := range c.WantFloats(t, fmt.Sprintf("correlation.%d", i)) {
-					corr.SetSym(i, j, r)
-				}
+	refcases.Run(t, func(t *testing.T, c *refcases.Case) {
+		ts, df := c.WantFloats(t, "t"), c.Want(t, "df_error")
+		k := len(ts)
+		corr := mat.NewSymDense(k, nil)
+		for i := range k {
+			for j, r := range c.WantFloats(t, fmt.Sprintf("correlation.%d", i)) {
+				corr.SetSym(i, j, r)
 			}
-			two, err := dist.NewMaxT(corr, df, dist.TwoSided)
+		}
+		two, err := dist.NewMaxT(corr, df, dist.TwoSided)
+		if err != nil {
+			t.Fatal(err)
+		}
+		one, err := dist.NewMaxT(corr, df, dist.OneSided)
+		if err != nil {
+			t.Fatal(err)
+		}
+		_, absErr, err := two.SF(2)
+		if err != nil || !two.Exact() {
+			t.Fatalf("not integrated exactly (%v)", err)
+		}
+		// Product form is exact to rounding; missing plots are not of it.
+		if product := c.WantFloats(t, "lambda")[0] > 0; product != (absErr == 0) {
+			t.Errorf("product form %v, error estimate %v", product, absErr)
+		}
+		sf := func(m *dist.MaxT, sign float64) []float64 {
+			return values(t, ts, func(_ int, x float64) (float64, error) {
+				p, absErr, err := m.SF(sign * x)
+				if absErr > 1e-6 {
+					t.Errorf("error estimate %v at %v", absErr, x)
+				}
+				return p, err
+			})
+		}
+		abs := make([]float64, k)
+		for i := range ts {
+			abs[i] = math.Abs(ts[i])
+		}
+		c.Check(t, "p_two_sided", values(t, abs, func(_ int, x float64) (float64, error) { p, _, err := two.SF(x); return p, err }), "p")
+		c.Check(t, "p_greater", sf(one, 1), "p")
+		c.Check(t, "p_less", sf(one, -1), "p")
+		c.Check(t, "p_unadjusted", values(t, ts, func(_ int, x float64) (float64, error) { return dist.TTwoSided(x, df) }))
+		for path, m := range map[string]*dist.MaxT{"crit_two_sided_05": two, "crit_one_sided_05": one} {
+			q, err := m.Quantile(0.95)
 			if err != nil {
 				t.Fatal(err)
 			}
-			one, err := dist.NewMaxT(corr, df, dist.OneSided)
-			if err != nil {
-				t.Fatal(err)
-			}
-			_, absErr, err := two.SF(2)
-			if err != nil || !two.Exact() {
-				t.Fatalf("not integrated exactly (%v)", err)
-			}
-			// Product form is exact to rounding; missing plots are not of it.
-			if product := c.WantFloats(t, "lambda")[0] > 0; product != (absErr == 0) {
-				t.Errorf("product form %v, error estimate %v", product, absErr)
-			}
-			sf := func(m *dist.MaxT, sign float64) []float64 {
-				return values(t, ts, func(_ int, x float64) (float64, error) {
-					p, absErr, err := m.SF(sign * x)
-					if absErr > 1e-6 {
-						t.Errorf("error estimate %v at %v", absErr, x)
-					}
-					return p, err
-				})
-			}
-			abs := make([]float64, k)
-			for i := range ts {
-				abs[i] = math.Abs(ts[i])
-			}
-			c.Check(t, "p_two_sided", values(t, abs, func(_ int, x float64) (float64, error) { p, _, err := two.SF(x); return p, err }), "p")
-			c.Check(t, "p_greater", sf(one, 1), "p")
-			c.Check(t, "p_less", sf(one, -1), "p")
-			c.Check(t, "p_unadjusted", values(t, ts, func(_ int, x float64) (float64, error) { return dist.TTwoSided(x, df) }))
-			for path, m := range map[string]*dist.MaxT{"crit_two_sided_05": two, "crit_one_sided_05": one} {
-				q, err := m.Quantile(0.95)
-				if err != nil {
-					t.Fatal(err)
-				}
-				c.Check(t, path, q, "crit")
-			}
-			c.PassOver("df_error", "an argument here")
-			c.PassOver("t", "an argument here")
-			c.PassOver("correlation", "an argument here")
-			for _, path := range []string{"mse", "treatment", "diff_minus_control", "se", "lambda", "lower95_two_sided", "upper95_two_sided", "p_step_down_free_two_sided_multcomp"} {
-				c.PassOver(path, "needs the fitted model: package stats")
-			}
-			c.Report(t)
-		})
-	}
+			c.Check(t, path, q, "crit")
+		}
+		c.PassOver("df_error", "an argument here")
+		c.PassOver("t", "an argument here")
+		c.PassOver("correlation", "an argument here")
+		for _, path := range []string{"mse", "treatment", "diff_minus_control", "se", "lambda", "lower95_two_sided", "upper95_two_sided", "p_step_down_free_two_sided_multcomp"} {
+			c.PassOver(path, "needs the fitted model: package stats")
+		}
+	}, refcases.Dunnett)
 }
 
 func rows(m mat.Symmetric) [][]float64 {

@@ -66,7 +66,7 @@ func TestPrintedDunnett(t *testing.T) {
 }
 
 // Values of higher precision, computed by Gauss-Legendre quadrature and series
-// in R 4.2.2 (the scripts are in the reference folder ../shared).
+// in R 4.2.2 (the scripts are in testdata/reference).
 func TestComputedElsewhere(t *testing.T) {
 	ok := must(t)
 	for _, v := range []struct {

@@ -88,27 +88,24 @@ func TestOats(t *testing.T) {
 // TestReferenceSplitPlot serves the standard errors of differences of the
 // split-plot case, which a mixed model gives without special formulas.
 func TestReferenceSplitPlot(t *testing.T) {
-	cases, ok := refcases.Load(t, "k02-split-oats")
-	if !ok {
-		t.Skip(refcases.Absent)
-	}
-	c := cases[0]
-	f := mustFit(t, oats(t), Satterthwaite)
-	first := func(of, within terms.Term) Difference {
-		d, _, err := f.Differences(of, within)
-		if err != nil {
-			t.Fatal(err)
+	refcases.Run(t, func(t *testing.T, c *refcases.Case) {
+		m := Model{Response: c.Floats(t, "y"), Fixed: []terms.Term{{"whole"}, {"sub"}, {"whole", "sub"}}, Random: []terms.Term{{"block"}, {"block", "whole"}}}
+		m.Frame.Factors = []terms.Factor{factor("block", c.Strings(t, "block")), factor("whole", c.Strings(t, "whole")), factor("sub", c.Strings(t, "sub"))}
+		f := mustFit(t, m, Satterthwaite)
+		first := func(of, within terms.Term) Difference {
+			d, _, err := f.Differences(of, within)
+			if err != nil {
+				t.Fatal(err)
+			}
+			return d[0]
 		}
-		return d[0]
-	}
-	c.CheckWithin(t, "sed_whole", first(terms.Term{"variety"}, nil).SED, 0, 1e-8)
-	c.CheckWithin(t, "sed_sub", first(terms.Term{"nitrogen"}, nil).SED, 0, 1e-8)
-	c.CheckWithin(t, "sed_sub_same_whole", first(terms.Term{"nitrogen"}, terms.Term{"variety"}).SED, 0, 1e-8)
-	d := first(terms.Term{"variety"}, terms.Term{"nitrogen"})
-	c.CheckWithin(t, "sed_whole_same_or_diff_sub", d.SED, 0, 1e-8)
-	c.CheckWithin(t, "df_whole_same_sub_satterthwaite", d.DF, 0, 1e-6)
-	missing := c.Report(t)
-	t.Logf("%d entries of the table of strata belong to package stats", missing)
+		c.CheckWithin(t, "sed_whole", first(terms.Term{"whole"}, nil).SED, 0, 1e-8)
+		c.CheckWithin(t, "sed_sub", first(terms.Term{"sub"}, nil).SED, 0, 1e-8)
+		c.CheckWithin(t, "sed_sub_same_whole", first(terms.Term{"sub"}, terms.Term{"whole"}).SED, 0, 1e-8)
+		d := first(terms.Term{"whole"}, terms.Term{"sub"})
+		c.CheckWithin(t, "sed_whole_same_or_diff_sub", d.SED, 0, 1e-8)
+		c.CheckWithin(t, "df_whole_same_sub_satterthwaite", d.DF, 0, 1e-6)
+	}, refcases.SplitPlot)
 }
 
 // TestSubsampling holds the machines data of Milliken and Johnson (1992)

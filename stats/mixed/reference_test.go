@@ -149,54 +149,47 @@ func checkVariances(t *testing.T, c *refcases.Case, path string, f *Fit, names m
 }
 
 func TestReferenceSubsampling(t *testing.T) {
-	cases, ok := refcases.Load(t, "k06")
-	if !ok {
-		t.Skip(refcases.Absent)
-	}
-	for _, c := range cases {
-		t.Run(c.ID, func(t *testing.T) {
-			defer func() { c.Report(t) }()
-			y := c.Floats(t, "y")
-			m := Model{Response: y, Frame: terms.Frame{Factors: []terms.Factor{factor("block", c.Strings(t, "block")), factor("trt", c.Strings(t, "treatment"))}}}
-			m.Fixed = []terms.Term{{"block"}, {"trt"}}
-			m.Random = []terms.Term{{"block", "trt"}}
-			if c.ID == "k06-edge-one-quadrat-each" {
-				if _, err := FitModel(m, DefaultOptions()); err == nil || !strings.Contains(err.Error(), "cannot be told apart") {
-					t.Errorf("one quadrat a plot: got error %v", err)
-				}
-				c.PassOver("within_df", "analysis of variance, served by package stats")
-				c.CheckUndefined(t, "var_plot")
-				c.CheckUndefined(t, "var_within")
-				m.Random = nil
-				f := mustFit(t, m, KenwardRoger)
-				c.CheckWithin(t, "f_treatment", f.Adjusted[1].F, 0, 1e-12)
-				c.CheckWithin(t, "df_error", f.Adjusted[1].DenDF, 0, 1e-12)
-				return
+	refcases.Run(t, func(t *testing.T, c *refcases.Case) {
+		y := c.Floats(t, "y")
+		m := Model{Response: y, Frame: terms.Frame{Factors: []terms.Factor{factor("block", c.Strings(t, "block")), factor("trt", c.Strings(t, "treatment"))}}}
+		m.Fixed = []terms.Term{{"block"}, {"trt"}}
+		m.Random = []terms.Term{{"block", "trt"}}
+		if c.Shape() == refcases.OneQuadrat {
+			if _, err := FitModel(m, DefaultOptions()); err == nil || !strings.Contains(err.Error(), "cannot be told apart") {
+				t.Errorf("one quadrat a plot: got error %v", err)
 			}
-			passOverANOVA(c)
-			for _, df := range []DFMethod{Satterthwaite, KenwardRoger} {
-				name := map[DFMethod]string{Satterthwaite: "satterthwaite", KenwardRoger: "kenward_roger"}[df]
-				f := mustFit(t, m, df)
-				checkTests(t, c, "F_block_fixed_"+name, f.Adjusted, "reml")
-				checkMeans(t, c, "emm_block_fixed_"+name, f, "reml")
-				if df == Satterthwaite {
-					checkREML(t, c, "reml_block_fixed", f)
-					c.Check(t, "reml_block_fixed.own_reml.loglik", f.LogLik, "reml_loglik")
-					c.Check(t, "reml_block_fixed.own_reml.var_plot", f.Components[0].Variance, "reml")
-					c.Check(t, "reml_block_fixed.own_reml.var_within", f.Components[1].Variance, "reml")
-				}
-				random := m
-				random.Fixed = []terms.Term{{"trt"}}
-				random.Random = []terms.Term{{"block"}, {"block", "trt"}}
-				f = mustFit(t, random, df)
-				checkTests(t, c, "F_block_random_"+name, f.Adjusted, "reml")
-				checkMeans(t, c, "emm_block_random_"+name, f, "reml")
-				if df == Satterthwaite {
-					checkREML(t, c, "reml_block_random", f)
-				}
+			c.PassOver("within_df", "analysis of variance, served by package stats")
+			c.CheckUndefined(t, "var_plot")
+			c.CheckUndefined(t, "var_within")
+			m.Random = nil
+			f := mustFit(t, m, KenwardRoger)
+			c.CheckWithin(t, "f_treatment", f.Adjusted[1].F, 0, 1e-12)
+			c.CheckWithin(t, "df_error", f.Adjusted[1].DenDF, 0, 1e-12)
+			return
+		}
+		passOverANOVA(c)
+		for _, df := range []DFMethod{Satterthwaite, KenwardRoger} {
+			name := map[DFMethod]string{Satterthwaite: "satterthwaite", KenwardRoger: "kenward_roger"}[df]
+			f := mustFit(t, m, df)
+			checkTests(t, c, "F_block_fixed_"+name, f.Adjusted, "reml")
+			checkMeans(t, c, "emm_block_fixed_"+name, f, "reml")
+			if df == Satterthwaite {
+				checkREML(t, c, "reml_block_fixed", f)
+				c.Check(t, "reml_block_fixed.own_reml.loglik", f.LogLik, "reml_loglik")
+				c.Check(t, "reml_block_fixed.own_reml.var_plot", f.Components[0].Variance, "reml")
+				c.Check(t, "reml_block_fixed.own_reml.var_within", f.Components[1].Variance, "reml")
 			}
-		})
-	}
+			random := m
+			random.Fixed = []terms.Term{{"trt"}}
+			random.Random = []terms.Term{{"block"}, {"block", "trt"}}
+			f = mustFit(t, random, df)
+			checkTests(t, c, "F_block_random_"+name, f.Adjusted, "reml")
+			checkMeans(t, c, "emm_block_random_"+name, f, "reml")
+			if df == Satterthwaite {
+				checkREML(t, c, "reml_block_random", f)
+			}
+		}
+	}, refcases.Quadrats, refcases.OneQuadrat)
 }
 
 // passOverANOVA names the parts of a subsampling case that belong to the
@@ -251,41 +244,34 @@ func seasonModel(t *testing.T, c *refcases.Case) Model {
 }
 
 func TestReferenceSeason(t *testing.T) {
-	cases, ok := refcases.Load(t, "k07")
-	if !ok {
-		t.Skip(refcases.Absent)
-	}
-	for _, c := range cases {
-		t.Run(c.ID, func(t *testing.T) {
-			defer func() { c.Report(t) }()
-			if c.ID == "k07-edge-all-zero-date" {
-				checkAllZeroDate(t, c)
-				return
+	refcases.Run(t, func(t *testing.T, c *refcases.Case) {
+		if c.Shape() == refcases.SeasonZeroDate {
+			checkAllZeroDate(t, c)
+			return
+		}
+		for _, path := range []string{"complete", "levels", "dates", "cell_mean", "split_plot_in_time", "split_plot_in_time_block_by_date_removed", "sphericity_trt_only", "sphericity_block_and_trt", "mauchly", "cross_check_note"} {
+			if c.Has(path) {
+				c.PassOver(path, "split plot in time, served by package stats")
 			}
-			for _, path := range []string{"complete", "levels", "dates", "cell_mean", "split_plot_in_time", "split_plot_in_time_block_by_date_removed", "sphericity_trt_only", "sphericity_block_and_trt", "mauchly", "cross_check_note"} {
-				if c.Has(path) {
-					c.PassOver(path, "split plot in time, served by package stats")
-				}
-			}
-			m := seasonModel(t, c)
-			serial := m.Serial
-			m.Serial = nil
+		}
+		m := seasonModel(t, c)
+		serial := m.Serial
+		m.Serial = nil
+		m.Random = []terms.Term{{"plot"}}
+		checkPlotFit(t, c, m)
+		if !c.Has("gls_car1") {
+			return
+		}
+		m.Serial, m.Random = serial, nil
+		checkSerialFit(t, c, m, "gls_car1")
+		if c.Has("gls_ar1") {
+			checkEqualSteps(t, c, m)
+		}
+		if c.Has("plot_plus_car1") {
 			m.Random = []terms.Term{{"plot"}}
-			checkPlotFit(t, c, m)
-			if !c.Has("gls_car1") {
-				return
-			}
-			m.Serial, m.Random = serial, nil
-			checkSerialFit(t, c, m, "gls_car1")
-			if c.Has("gls_ar1") {
-				checkEqualSteps(t, c, m)
-			}
-			if c.Has("plot_plus_car1") {
-				m.Random = []terms.Term{{"plot"}}
-				checkSerialFit(t, c, m, "plot_plus_car1")
-			}
-		})
-	}
+			checkSerialFit(t, c, m, "plot_plus_car1")
+		}
+	}, refcases.Season, refcases.SeasonZeroDate)
 }
 
 // checkPlotFit serves the entries of the random-plot model from the three
@@ -495,38 +481,28 @@ func checkAllZeroDate(t *testing.T, c *refcases.Case) {
 }
 
 func TestReferenceCombinedBlocks(t *testing.T) {
-	cases, ok := refcases.Load(t, "k13")
-	if !ok {
-		t.Skip(refcases.Absent)
-	}
-	for _, c := range cases {
-		if !c.Has("combined_reml") {
-			continue
+	refcases.Run(t, func(t *testing.T, c *refcases.Case) {
+		for path := range c.Expected {
+			if path != "combined_reml" {
+				c.PassOver(path, "within-block analysis, served by package stats")
+			}
 		}
-		t.Run(c.ID, func(t *testing.T) {
-			defer func() { c.Report(t) }()
-			for path := range c.Expected {
-				if path != "combined_reml" {
-					c.PassOver(path, "within-block analysis, served by package stats")
-				}
-			}
-			m := Model{Response: c.Floats(t, "y"), Random: []terms.Term{{"block"}}, Fixed: []terms.Term{{"trt"}}}
-			m.Frame.Factors = []terms.Factor{factor("block", c.Strings(t, "block")), {Name: "trt", Labels: c.Strings(t, "treatment"), Levels: c.WantStrings(t, "levels")}}
-			if c.HasData("rep") {
-				m.Frame.Factors = append(m.Frame.Factors, factor("rep", c.Strings(t, "rep")))
-				m.Fixed = []terms.Term{{"rep"}, {"trt"}}
-			}
-			kr, sat := mustFit(t, m, KenwardRoger), mustFit(t, m, Satterthwaite)
-			p := "combined_reml"
-			checkREML(t, c, p, sat)
-			c.Check(t, p+".own_reml.loglik", sat.LogLik, "reml_loglik")
-			c.Check(t, p+".own_reml.var_block", sat.Components[0].Variance, "reml")
-			c.Check(t, p+".own_reml.sigma2", sat.Components[1].Variance, "reml")
-			checkTests(t, c, p+".F_kenward_roger", kr.Sequential, "reml")
-			checkTests(t, c, p+".F_satterthwaite", sat.Sequential, "reml")
-			checkCombinedMeans(t, c, kr, sat)
-		})
-	}
+		m := Model{Response: c.Floats(t, "y"), Random: []terms.Term{{"block"}}, Fixed: []terms.Term{{"trt"}}}
+		m.Frame.Factors = []terms.Factor{factor("block", c.Strings(t, "block")), {Name: "trt", Labels: c.Strings(t, "treatment"), Levels: c.WantStrings(t, "levels")}}
+		if c.HasData("rep") {
+			m.Frame.Factors = append(m.Frame.Factors, factor("rep", c.Strings(t, "rep")))
+			m.Fixed = []terms.Term{{"rep"}, {"trt"}}
+		}
+		kr, sat := mustFit(t, m, KenwardRoger), mustFit(t, m, Satterthwaite)
+		p := "combined_reml"
+		checkREML(t, c, p, sat)
+		c.Check(t, p+".own_reml.loglik", sat.LogLik, "reml_loglik")
+		c.Check(t, p+".own_reml.var_block", sat.Components[0].Variance, "reml")
+		c.Check(t, p+".own_reml.sigma2", sat.Components[1].Variance, "reml")
+		checkTests(t, c, p+".F_kenward_roger", kr.Sequential, "reml")
+		checkTests(t, c, p+".F_satterthwaite", sat.Sequential, "reml")
+		checkCombinedMeans(t, c, kr, sat)
+	}, refcases.IncompleteBlocks)
 }
 
 func checkCombinedMeans(t *testing.T, c *refcases.Case, kr, sat *Fit) {

@@ -6,7 +6,6 @@ import (
 
 	"github.com/makiuchi-d/gozxing"
 	"github.com/makiuchi-d/gozxing/qrcode"
-	"gocv.io/x/gocv"
 
 	"quadtally/vision/internal/mats"
 	"quadtally/vision/raster"
@@ -164,25 +163,18 @@ func (g grey) crop(b image.Rectangle) grey {
 // halved averages blocks of 2 x 2 pixels.
 func (g grey) halved() (grey, error) {
 	out := grey{g.w / 2, g.h / 2, make([]byte, (g.w/2)*(g.h/2))}
-	err := mats.Over(mats.Plane[uint8]{W: g.w, H: g.h, Pix: g.pix}, mats.Plane[uint8]{W: out.w, H: out.h, Pix: out.pix}, func(src gocv.Mat, dst *gocv.Mat) {
-		gocv.Resize(src, dst, image.Pt(out.w, out.h), 0, 0, gocv.InterpolationArea)
-	})
+	err := mats.Shrink(mats.Plane[uint8]{W: g.w, H: g.h, Pix: g.pix}, mats.Plane[uint8]{W: out.w, H: out.h, Pix: out.pix})
 	return out, err
 }
 
-// doubled enlarges twofold and sharpens: 2.5 times the picture less 1.5 times
-// its 5 x 5 mean.
+// doubled enlarges twofold and sharpens.
 func (g grey) doubled() (grey, error) {
 	out := grey{2 * g.w, 2 * g.h, make([]byte, 4*g.w*g.h)}
-	err := mats.Over(mats.Plane[uint8]{W: g.w, H: g.h, Pix: g.pix}, mats.Plane[uint8]{W: out.w, H: out.h, Pix: out.pix}, func(src gocv.Mat, dst *gocv.Mat) {
-		big, mean := gocv.NewMat(), gocv.NewMat()
-		defer big.Close()
-		defer mean.Close()
-		gocv.Resize(src, &big, image.Pt(out.w, out.h), 0, 0, gocv.InterpolationLinear)
-		gocv.Blur(big, &mean, image.Pt(5, 5))
-		gocv.AddWeighted(big, 2.5, mean, -1.5, 0, dst)
-	})
-	return out, err
+	big := mats.Plane[uint8]{W: out.w, H: out.h, Pix: out.pix}
+	if err := mats.Enlarge(mats.Plane[uint8]{W: g.w, H: g.h, Pix: g.pix}, big); err != nil {
+		return out, err
+	}
+	return out, mats.Sharpen(big)
 }
 
 // scan reads the code in g, if it can; g begins at (x0, y0) of the luma plane

@@ -1,10 +1,7 @@
 package frame
 
 import (
-	"image"
 	"math"
-
-	"gocv.io/x/gocv"
 
 	"quadtally/vision/internal/mats"
 	"quadtally/vision/raster"
@@ -82,11 +79,7 @@ func (p plane) shrunk(fx, fy int, buf *[]byte) plane {
 	if out.w == 0 || out.h == 0 {
 		return out
 	}
-	err := mats.Over(mats.Plane[uint8]{W: p.w, H: p.h, Pix: p.pix}, mats.Plane[uint8]{W: out.w, H: out.h, Pix: out.pix}, func(src gocv.Mat, dst *gocv.Mat) {
-		blocks := src.Region(image.Rect(0, 0, out.w*fx, out.h*fy))
-		defer blocks.Close()
-		gocv.Resize(blocks, dst, image.Pt(out.w, out.h), 0, 0, gocv.InterpolationArea)
-	})
+	err := mats.ShrinkBlocks(mats.Plane[uint8]{W: p.w, H: p.h, Pix: p.pix}, mats.Plane[uint8]{W: out.w, H: out.h, Pix: out.pix}, fx, fy)
 	if err != nil {
 		return plane{} // of a plane that holds less than its size says; usable has seen to that
 	}

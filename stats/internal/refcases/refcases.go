@@ -1,36 +1,33 @@
-// Package refcases drives tests from the reference folder `shared/reference`,
-// a sibling of the repository root: one JSON file a case, holding data and the
-// values expected from them. It is used by tests only.
+// Package refcases drives tests from folders of reference cases: one JSON file
+// a case, holding data and the values expected from them. The project's own
+// cases are in testdata/reference, and a test fails without them. Further
+// folders are named in QUADTALLY_REFERENCE, separated as in PATH. It is used by
+// tests only.
 //
-// A test loads the cases of a kind, checks each expected entry it can serve,
-// and ends with Report, which names and counts what was not checked:
+// A test runs the cases of a shape and checks each expected entry it can
+// serve; what it did not serve is listed:
 //
-//	cases, ok := refcases.Load(t, "k05")
-//	if !ok {
-//		t.Skip("reference folder not found")
-//	}
-//	for _, c := range cases {
-//		t.Run(c.ID, func(t *testing.T) {
-//			c.Check(t, "p", got)
-//			c.Report(t)
-//		})
-//	}
+//	refcases.Run(t, func(t *testing.T, c *refcases.Case) {
+//		c.Check(t, "p", got)
+//	}, refcases.AdjustedP)
 package refcases
 
 import (
 	"encoding/json"
 	"fmt"
+	"maps"
 	"math"
 	"os"
 	"path/filepath"
+	"runtime/debug"
 	"slices"
 	"strconv"
 	"strings"
 	"testing"
 )
 
-// Absent is the message to skip with when the folder is not there.
-const Absent = "reference folder ../shared/reference not found: set QUADTALLY_SHARED to the shared folder to run these cases"
+// variable names further folders of cases to run, separated as in PATH.
+const variable = "QUADTALLY_REFERENCE"
 
 // A Case is one reference file.
 type Case struct {
@@ -39,6 +36,11 @@ type Case struct {
 	Design, Data, Expected, Tolerances object
 
 	Notes any
+
+	// Own is set for the project's own cases. A case from another folder may
+	// lack entries: what it lacks is not checked, and what no test serves is
+	// listed.
+	Own bool
 
 	served map[string]bool   // leaf paths of Expected that were checked
 	passed map[string]string // leaf paths left out on purpose, with the reason
@@ -55,56 +57,114 @@ func (o *object) UnmarshalJSON(raw []byte) error {
 	return json.Unmarshal(raw, (*map[string]any)(o))
 }
 
-// Dir finds the reference folder: $QUADTALLY_SHARED/reference, else
-// ../shared/reference seen from this directory or any parent.
-func Dir() (string, bool) {
-	isDir := func(p string) bool { st, err := os.Stat(p); return err == nil && st.IsDir() }
-	if env := os.Getenv("QUADTALLY_SHARED"); env != "" {
-		p := filepath.Join(env, "reference")
-		return p, isDir(p)
-	}
+// Dir is testdata/reference of the repository, found from the working
+// directory upwards.
+func Dir() (string, error) {
 	at, err := os.Getwd()
 	if err != nil {
-		return "", false
+		return "", err
 	}
 	for {
-		if p := filepath.Join(filepath.Dir(at), "shared", "reference"); isDir(p) {
-			return p, true
+		if _, err := os.Stat(filepath.Join(at, "go.mod")); err == nil {
+			return filepath.Join(at, "testdata", "reference"), nil
 		}
 		up := filepath.Dir(at)
 		if up == at {
-			return "", false
+			return "", fmt.Errorf("no go.mod at or above the working directory: the reference cases are found from there")
 		}
 		at = up
 	}
 }
 
-// Load returns the cases whose id starts with prefix ("k05",
-// "k04-padjust"), in order of id; ok is false where the folder is absent. A
-// folder without any such case fails the test.
-func Load(tb testing.TB, prefix string) (cases []*Case, ok bool) {
+// All reads every case of the project's own folder and then of the folders
+// named in QUADTALLY_REFERENCE. The own folder fails the test where it is
+// empty or a file of it cannot be read; a file of another folder that cannot
+// be read is named and left out.
+func All(tb testing.TB) []*Case {
 	tb.Helper()
-	dir, ok := Dir()
-	if !ok {
-		return nil, false
+	dir, err := Dir()
+	if err != nil {
+		tb.Fatal(err)
 	}
-	names, err := filepath.Glob(filepath.Join(dir, prefix+"*.json"))
-	if err != nil || len(names) == 0 {
-		tb.Fatalf("no reference case %s*.json in %s (%v)", prefix, dir, err)
+	cases := readFolder(tb, dir, true)
+	if len(cases) == 0 {
+		tb.Fatalf("no reference case in %s", dir)
+	}
+	for _, other := range filepath.SplitList(os.Getenv(variable)) {
+		found := readFolder(tb, other, false)
+		if len(found) == 0 {
+			tb.Fatalf("%s names %s, where no case could be read", variable, other)
+		}
+		cases = append(cases, found...)
+	}
+	return cases
+}
+
+func readFolder(tb testing.TB, dir string, own bool) []*Case {
+	tb.Helper()
+	names, err := filepath.Glob(filepath.Join(dir, "*.json"))
+	if err != nil {
+		tb.Fatal(err)
 	}
 	slices.Sort(names)
+	var cases []*Case
 	for _, name := range names {
 		raw, err := os.ReadFile(name)
-		if err != nil {
-			tb.Fatal(err)
+		c := &Case{Own: own, served: map[string]bool{}, passed: map[string]string{}}
+		if err == nil {
+			err = json.Unmarshal(raw, c)
 		}
-		c := &Case{served: map[string]bool{}, passed: map[string]string{}}
-		if err := json.Unmarshal(raw, c); err != nil {
+		switch {
+		case err == nil:
+			if c.ID == "" {
+				c.ID = filepath.Base(name)
+			}
+			cases = append(cases, c)
+		case own:
 			tb.Fatalf("%s: %v", name, err)
+		default:
+			tb.Logf("%s is not a case and is left out: %v", name, err)
 		}
-		cases = append(cases, c)
 	}
-	return cases, true
+	return cases
+}
+
+// Of returns the cases of the shapes. One of the project's own must be among
+// them.
+func Of(tb testing.TB, of ...Shape) []*Case {
+	tb.Helper()
+	var cases []*Case
+	own := false
+	for _, c := range All(tb) {
+		if slices.Contains(of, c.Shape()) {
+			cases = append(cases, c)
+			own = own || c.Own
+		}
+	}
+	if !own {
+		tb.Fatalf("the reference cases have none of shape %q", of)
+	}
+	return cases
+}
+
+// Run runs f on every case of the shapes, each in a test of its own, and lists
+// the expected entries that f did not serve. A panic fails the test of the
+// case and no other.
+func Run(t *testing.T, f func(t *testing.T, c *Case), of ...Shape) {
+	t.Helper()
+	for _, c := range Of(t, of...) {
+		t.Run(c.ID, func(t *testing.T) {
+			defer func() {
+				if r := recover(); r != nil && c.Own {
+					t.Errorf("%s: panic: %v\n%s", c.ID, r, debug.Stack())
+				} else if r != nil {
+					t.Errorf("%s: the parts of the case do not fit together: %v", c.ID, r)
+				}
+				c.Report(t)
+			}()
+			f(t, c)
+		})
+	}
 }
 
 // at walks a dotted path ("boxcox.ci95", "pairs.0.p") through maps and arrays.
@@ -199,6 +259,81 @@ func (c *Case) Number(tb testing.TB, path string) float64 {
 	return number(tb, c.ID, path, c.entry(tb, c.Data, path))
 }
 
+// DesignTexts returns the labels, or the one text, at path of Design.
+func (c *Case) DesignTexts(tb testing.TB, path string) []string {
+	tb.Helper()
+	return texts(tb, c.ID, path, c.entry(tb, c.Design, path))
+}
+
+// DesignFloats returns the numbers at path of Design; ok is false where it has
+// none.
+func (c *Case) DesignFloats(tb testing.TB, path string) (xs []float64, ok bool) {
+	tb.Helper()
+	v, ok := at(map[string]any(c.Design), path)
+	if !ok || v == nil {
+		return nil, false
+	}
+	return floats(tb, c.ID, path, v), true
+}
+
+// Bools returns a column of truth values of Data.
+func (c *Case) Bools(tb testing.TB, path string) []bool {
+	tb.Helper()
+	list, _ := c.entry(tb, c.Data, path).([]any)
+	out := make([]bool, len(list))
+	for i, v := range list {
+		b, ok := v.(bool)
+		if !ok {
+			tb.Fatalf("%s: %s.%d is %v, neither true nor false", c.ID, path, i, v)
+		}
+		out[i] = b
+	}
+	return out
+}
+
+// Table returns a column of Data whose entries are lists of numbers.
+func (c *Case) Table(tb testing.TB, path string) [][]float64 {
+	tb.Helper()
+	return table(tb, c.ID, path, c.entry(tb, c.Data, path))
+}
+
+// WantKeys lists the names of the entries below path, in order.
+func (c *Case) WantKeys(path string) []string {
+	v, _ := at(map[string]any(c.Expected), path)
+	node, _ := v.(map[string]any)
+	return slices.Sorted(maps.Keys(node))
+}
+
+// WantTable returns the expected rows of numbers at path.
+func (c *Case) WantTable(tb testing.TB, path string) [][]float64 {
+	tb.Helper()
+	return table(tb, c.ID, path, c.entry(tb, c.Expected, path))
+}
+
+// WantBool returns the expected truth value at path.
+func (c *Case) WantBool(tb testing.TB, path string) bool {
+	tb.Helper()
+	v := c.entry(tb, c.Expected, path)
+	b, ok := v.(bool)
+	if !ok {
+		tb.Fatalf("%s: %s is %v, neither true nor false", c.ID, path, v)
+	}
+	return b
+}
+
+func table(tb testing.TB, id, path string, v any) [][]float64 {
+	tb.Helper()
+	list, ok := v.([]any)
+	if !ok {
+		tb.Fatalf("%s: %s is %v, not a list", id, path, v)
+	}
+	out := make([][]float64, len(list))
+	for i, row := range list {
+		out[i] = floats(tb, id, fmt.Sprintf("%s.%d", path, i), row)
+	}
+	return out
+}
+
 // HasData reports whether Data has a column or entry at path.
 func (c *Case) HasData(path string) bool {
 	_, ok := at(map[string]any(c.Data), path)
@@ -209,9 +344,19 @@ func (c *Case) entry(tb testing.TB, root object, path string) any {
 	tb.Helper()
 	v, ok := at(map[string]any(root), path)
 	if !ok {
-		tb.Fatalf("%s: no entry %q", c.ID, path)
+		c.lacks(tb, path)
 	}
 	return v
+}
+
+// lacks ends the test of a case without an entry that the test needs: one of
+// our own is wrong, one of another folder cannot be run further.
+func (c *Case) lacks(tb testing.TB, path string) {
+	tb.Helper()
+	if c.Own {
+		tb.Fatalf("%s: no entry %q", c.ID, path)
+	}
+	tb.Skipf("%s: run no further, for it has no entry %q", c.ID, path)
 }
 
 func number(tb testing.TB, id, path string, v any) float64 {

@@ -11,7 +11,7 @@ import (
 	"codeberg.org/go-pdf/fpdf"
 	"gonum.org/v1/plot/vg/draw"
 
-	"quadtally/cmd/quadtally/internal/lettering"
+	"quadtally/cmd/quadtally/internal/print"
 	"quadtally/cmd/quadtally/internal/trial"
 )
 
@@ -85,7 +85,7 @@ func newPDFSheet(d Document) *pdfSheet {
 
 // printable leaves out what cannot be printed.
 func (s *pdfSheet) printable(text string) string {
-	out, err := lettering.Printable(text, nil)
+	out, err := print.Printable(text, nil)
 	if err != nil {
 		s.SetError(err)
 	}
