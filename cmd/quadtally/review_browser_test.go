@@ -355,7 +355,7 @@ func TestReviewInBrowser(t *testing.T) {
 	}
 	b.do(chromedp.Navigate(onPhoto()))
 	b.until(ready)
-	if text := value[string](b, "document.body.innerText"); !strings.Contains(text, "Plot "+other) || !strings.Contains(text, "broadleaf: 2 (Ada)") || !strings.Contains(text, "corners set by hand") {
+	if text := value[string](b, "document.body.textContent"); !strings.Contains(text, "Plot "+other) || !strings.Contains(text, "broadleaf: 2 (Ada)") || !strings.Contains(text, "corners set by hand") {
 		t.Errorf("after the restart:\n%s", text)
 	}
 

@@ -176,7 +176,7 @@ func shotOf(snap *record.Snapshot, p *record.Photo) review.Shot {
 var basisWords = map[string]string{intake.ByCard: "its plot card", intake.BySheet: "your sheet", intake.ByName: "its name",
 	intake.ByHand: "what was said by hand", "order": "the walking order"}
 
-// Photo tells everything about one photo.
+// Photo is everything that is known of one photo.
 func (b *Backend) Photo(ctx context.Context, hash string) (review.Photo, error) {
 	snap, p, err := b.find(ctx, hash)
 	if err != nil {
