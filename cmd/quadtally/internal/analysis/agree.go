@@ -25,13 +25,9 @@ func photoSide(snap *record.Snapshot, kind calibrate.Kind) Key {
 	return GreenCover
 }
 
-// Pairs holds every photo's value of a response against the hand value of the
+// pairsOf holds every photo's value of a response against the hand value of the
 // same quadrat at the same visit: cover as a fraction, numbers in the frame.
 // Values missing on one side are NaN, as calibrate.Pair asks.
-func Pairs(snap *record.Snapshot, kind calibrate.Kind) ([]calibrate.Pair, error) {
-	return pairsOf(snap, kind, photoSide(snap, kind))
-}
-
 func pairsOf(snap *record.Snapshot, kind calibrate.Kind, photos Key) ([]calibrate.Pair, error) {
 	hands, stored := HandCover, record.VarCover
 	if kind == calibrate.Count {

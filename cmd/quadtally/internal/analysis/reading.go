@@ -268,13 +268,14 @@ func harvested(snap *record.Snapshot, r Response) (rs []Reading, notes []string,
 			at[o.Plot] = h
 			order = append(order, o.Plot)
 		}
-		if o.Missing || o.LengthMM <= 0 {
+		perMetre, err := trial.YieldPerBedMetre(o.Value, o.LengthMM)
+		if o.Missing || err != nil {
 			h.lost = true
 			continue
 		}
 		h.picks++
 		h.unsplit = h.unsplit || unsorted
-		h.Value += o.Value / (o.LengthMM / 1000)
+		h.Value += perMetre
 		h.Date = o.Date
 	}
 	most := 0

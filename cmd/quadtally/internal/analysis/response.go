@@ -223,15 +223,17 @@ func (r Response) inRecord(snap *record.Snapshot) bool {
 // FromPhotos reports a response whose readings are taken from photos.
 func (r Response) FromPhotos() bool { return r.def.variable == "" }
 
+// yieldUnit carries kg per metre of bed to an area by the bed spacing centre to
+// centre, where that is known.
 func yieldUnit(t *trial.Trial) (unit string, factor float64) {
-	spacing := t.Ground.BedSpacingMM
+	perHa, err := trial.YieldPerArea(1, 1000, t.Ground.BedSpacingMM)
 	switch {
-	case spacing <= 0:
+	case err != nil:
 		return "kg per m of bed", 1
 	case t.Units == trial.US:
-		return "lb/acre", trial.M2PerHa / (spacing / 1000) / trial.KGHaPerLBAcre
+		return "lb/acre", perHa / trial.KGHaPerLBAcre
 	}
-	return "kg/ha", trial.M2PerHa / (spacing / 1000)
+	return "kg/ha", perHa
 }
 
 // KindByName guesses the kind of a response of a loose table from its name;
