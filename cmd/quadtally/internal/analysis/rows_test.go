@@ -81,12 +81,12 @@ func TestDatesDone(t *testing.T) {
 func TestPairs(t *testing.T) {
 	snap := twoPlots(trial.Metric)
 	snap.Photos = []record.Photo{photoIn("101", 1, 1, record.Result{CoverFrac: 0.3, Pieces: 7}), photoIn("102", 1, 1, record.Result{CoverFrac: 0.2, Pieces: 4})}
-	byEye := record.Observation{Plot: "101", Quadrat: 1, Visit: 1, Variable: record.VarCover, Value: 0.25, Observer: "Ada"}
+	byEye := record.Observation{Plot: "101", Quadrat: 1, Visit: 1, Variable: record.VarCover, Value: 0.25, Unit: "fraction", Observer: "Ada"}
 	other := byEye
 	other.Quadrat, other.Value, other.Observer = 2, 0.1, "Ben"
 	snap.Observations = []record.Observation{other, byEye, counted1("101", 1, "", 9)}
 	text := func(kind calibrate.Kind) string {
-		pairs, err := pairsOf(snap, kind, photoSide(snap, kind))
+		pairs, err := pairsOf(snap, photoSide(snap, kind))
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -210,12 +210,12 @@ func TestHarvests(t *testing.T) {
 	again := stand
 	again.Value = 28
 	snap.Observations = []record.Observation{picked("101", "2025-09-20", "marketable", 9, 3000), picked("101", "2025-10-04", "marketable", 3, 3000), picked("101", "2025-09-20", "cull", 1, 3000),
-		missing(picked("101", "2025-10-04", "cull", 0, 3000)), stand, again, picked("102", "2025-09-20", "total", 8, 3000)}
+		missing(picked("101", "2025-10-04", "cull", 0, 3000)), stand, again, picked("102", "2025-09-20", "total", 8, 3000), picked("102", "2025-09-20", "cull", 2, 3000)}
 	for i := range snap.Observations {
 		snap.Observations[i].Source = "yields.csv:2"
 	}
 	h := Harvests(snap)
-	if len(h) != 2 || *h[0].MarketableKG != 12 || h[0].CulledKG != nil || *h[0].Stand != 28 || h[0].Picks != 2 || h[0].LengthMM != 4000 || *h[1].MarketableKG != 8 || h[1].Stand != nil {
+	if len(h) != 2 || *h[0].MarketableKG != 12 || h[0].CulledKG != nil || *h[0].Stand != 28 || h[0].Picks != 2 || h[0].LengthMM != 4000 || *h[1].MarketableKG != 6 || *h[1].CulledKG != 2 || h[1].Stand != nil {
 		t.Errorf("%+v", h)
 	}
 }
