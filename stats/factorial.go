@@ -61,8 +61,9 @@ type EffectPair struct {
 	Upper      *float64 `json:"upper,omitempty"`
 }
 
-// Factorial is the analysis of a factorial trial. ANOVA has every effect
-// adjusted for all that do not contain it (type II), which in a complete
+// Factorial is the analysis of a factorial trial. ANOVA has blocks first, then
+// every effect adjusted for blocks and all effects that do not contain it (type
+// II), which in a complete
 // factorial with equal replication is the one analysis there is. An effect
 // confounded with blocks has 0 degrees of freedom and no F.
 //
@@ -128,6 +129,13 @@ func AnalyseFactorial(in FactorialInput) (Factorial, error) {
 		return Factorial{}, err
 	}
 	out := Factorial{ANOVA: fit.TypeII(), ResidualDF: fit.DFResidual, fit: fit, cells: cells}
+	// Blocks and columns stand as they are; nobody asks what treatments leave
+	// of them.
+	for i, r := range fit.Sequential()[:len(layout)] {
+		if layout[i].numeric == nil {
+			out.ANOVA[i] = r
+		}
+	}
 	if mse, ok := fit.MSE(); ok {
 		out.MSE = ptr(mse)
 		if cv := 100 * math.Sqrt(mse) / math.Abs(fit.Mean); finite(cv) {

@@ -342,6 +342,9 @@ var kinds = map[string]func(t *testing.T, rng *rand.Rand){
 	"strip plot": func(t *testing.T, rng *rand.Rand) {
 		strata(t, rng, stats.StripPlot, true)
 	},
+	"unbalanced strip plot": func(t *testing.T, rng *rand.Rand) {
+		strata(t, rng, stats.StripPlot, false)
+	},
 	"unbalanced split plot": func(t *testing.T, rng *rand.Rand) {
 		strata(t, rng, stats.SplitPlot, false)
 	},
