@@ -172,6 +172,11 @@ func (in FactorialInput) validate() error {
 	if n == 0 {
 		return errors.New("no plots: a factorial needs the value, the block and every factor of each plot")
 	}
+	for i, v := range in.Values {
+		if !usable(v) {
+			return fmt.Errorf("plot %d: the value is not a number that could be measured; leave a missing plot out", i+1)
+		}
+	}
 	if len(in.Factors) < 2 {
 		return fmt.Errorf("%d factor: a factorial has 2 or more; compare the treatments of a single factor as they are", len(in.Factors))
 	}
