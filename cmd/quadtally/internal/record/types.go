@@ -49,7 +49,6 @@ type Result struct {
 	LoFrac    float64   `json:"lo_frac"`
 	HiFrac    float64   `json:"hi_frac"`
 	Pieces    int       `json:"pieces"`
-	AreasMM2  []int     `json:"areas_mm2,omitempty"`
 	Kind      string    `json:"kind"` // "green cover" or "weed cover"
 	Notes     []string  `json:"notes,omitempty"`
 	Marks     string    `json:"marks,omitempty"`     // decisions about patches it rests on
@@ -96,7 +95,6 @@ type Observation struct {
 	Withdrawn bool       `json:"withdrawn,omitempty"` // taken back: nothing is told of this value any more
 	Unit      string     `json:"unit"`                // SI: "plants", "fraction", "kg", "mm", or as the assessment states
 	Observer  string     `json:"observer,omitempty"`
-	AreaM2    float64    `json:"area_m2,omitempty"`   // ground the value refers to, where not the trial's quadrat
 	LengthMM  float64    `json:"length_mm,omitempty"` // bed length the value refers to (yields)
 	Trim      string     `json:"trim,omitempty"`
 	Repeats   int64      `json:"repeats,omitempty"` // entry whose telling this brings back; only in records of version 1
