@@ -75,7 +75,7 @@ func HarvestsOf(list []Observation, plots []trial.Plot) Harvests {
 	var rows []Observation
 	graded := false
 	for _, o := range list {
-		if o.Visit != 0 || o.Withdrawn || (o.Variable != VarYield && o.Variable != VarPieces) {
+		if o.Visit != 0 || o.Withdrawn || (o.Variable != VarYield && o.Variable != VarHarvested) {
 			continue
 		}
 		rows = append(rows, o)
@@ -105,7 +105,7 @@ func HarvestsOf(list []Observation, plots []trial.Plot) Harvests {
 		}
 		value := o.Value
 		switch {
-		case o.Variable == VarPieces:
+		case o.Variable == VarHarvested:
 			v.Pieces = &value
 		case o.Class == ClassCull:
 			v.Cull = &value
