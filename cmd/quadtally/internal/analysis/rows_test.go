@@ -64,7 +64,7 @@ func TestDatesDone(t *testing.T) {
 		{What: "termination", Plot: "999", Date: dateOf("2025-05-11")}, // not of this trial
 		{What: "planting", Date: dateOf("2025-06-01")},
 		{What: "hoeing", Treatment: "RYE", Date: dateOf("2025-06-02")}, // no work whose date matters
-		{What: "seeding", Treatment: "RYE"}, // no date
+		{What: "seeding", Treatment: "RYE"},                            // no date
 	}
 	got := map[string]string{}
 	for _, s := range datesDone(snap) {
