@@ -26,7 +26,7 @@ func Harvests(snap *record.Snapshot) []Harvest {
 		marketable = part{record.VarYield, record.ClassMarketable}
 		culled     = part{record.VarYield, record.ClassCull}
 		unsorted   = part{record.VarYield, record.ClassTotal}
-		pieces     = part{record.VarHarvested, ""}
+		pieces     = part{record.VarPieces, ""}
 		stand      = part{record.VarStand, ""}
 	)
 	var out []Harvest

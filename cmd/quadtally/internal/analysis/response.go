@@ -86,11 +86,11 @@ var registry = []definition{
 		variable: record.VarYield, class: record.ClassCull, take: harvested, known: true},
 	{key: Stand, label: "stand", unit: "plants per m of bed", factor: 1, kind: stats.Measure, role: Crop,
 		variable: record.VarStand, take: perBedLength, known: true},
-	{key: CropCover, label: "crop cover", kind: stats.Percent, role: Crop, variable: "crop cover", take: assessed},
-	{key: RegrowthCover, label: "regrowth cover", kind: stats.Percent, role: Ground, variable: "regrowth cover", take: assessed},
-	{key: CropHeight, label: "crop height", kind: stats.Measure, role: Crop, variable: "crop height", take: assessed},
-	{key: Regrowth, label: "regrowth of the cover crop", kind: stats.Measure, role: Ground, variable: "regrowth", take: assessed},
-	{key: Residue, label: "residue on the ground", kind: stats.Measure, role: Ground, variable: "residue", take: assessed},
+	{key: CropCover, label: "crop cover", kind: stats.Percent, role: Crop, variable: record.VarCropCover, take: assessed},
+	{key: RegrowthCover, label: "regrowth cover", kind: stats.Percent, role: Ground, variable: record.VarRegrowthCover, take: assessed},
+	{key: CropHeight, label: "crop height", kind: stats.Measure, role: Crop, variable: record.VarCropHeight, take: assessed},
+	{key: Regrowth, label: "regrowth of the cover crop", kind: stats.Measure, role: Ground, variable: record.VarRegrowth, take: assessed},
+	{key: Residue, label: "residue on the ground", kind: stats.Measure, role: Ground, variable: record.VarResidue, take: assessed},
 	{key: "residue-stems", label: "residue stems", kind: stats.Count, role: Ground, variable: "residue stems", take: assessed},
 }
 

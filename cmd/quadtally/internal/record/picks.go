@@ -75,7 +75,7 @@ func HarvestsOf(list []Observation, plots []trial.Plot) Harvests {
 	var rows []Observation
 	graded := false
 	for _, o := range list {
-		if o.Visit != 0 || o.Withdrawn || (o.Variable != VarYield && o.Variable != VarHarvested) {
+		if o.Visit != 0 || o.Withdrawn || (o.Variable != VarYield && o.Variable != VarPieces) {
 			continue
 		}
 		rows = append(rows, o)
@@ -105,7 +105,7 @@ func HarvestsOf(list []Observation, plots []trial.Plot) Harvests {
 		}
 		value := o.Value
 		switch {
-		case o.Variable == VarHarvested:
+		case o.Variable == VarPieces:
 			v.Pieces = &value
 		case o.Class == ClassCull:
 			v.Cull = &value

@@ -15,7 +15,7 @@ const (
 	VarCropHeight    = "crop height"      // mm
 	VarYield         = "yield"            // kg from a length of bed, by class
 	VarStand         = "stand"            // crop plants along a length of bed, once a season
-	VarHarvested     = "harvested pieces" // heads, roots or fruits taken from a length of bed
+	VarPieces        = "harvested pieces" // heads, roots or fruits taken from a length of bed
 )
 
 // Classes of a yield.

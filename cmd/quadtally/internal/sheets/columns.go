@@ -120,7 +120,7 @@ var Columns = []Column{
 	{Name: "cull", Aliases: []string{"culls", "unmarketable", "cull weight"}, In: picked, Holds: Weight, Level: PlotLevel, Target: record.VarYield, Class: record.ClassCull, Export: "value"},
 	{Name: "total", Aliases: []string{"total weight", "total yield"}, In: picked, Holds: Weight, Level: PlotLevel, Target: record.VarYield, Class: record.ClassTotal, Export: "value"},
 	{Name: "bed length", Aliases: []string{"length", "length cut", "bed length cut", "harvested length"}, In: []Kind{KindYields, KindCounts}, Holds: Length, Export: "length_mm"},
-	{Name: "pieces", Aliases: []string{"heads", "number", "n pieces"}, In: picked, Holds: Things, Level: PlotLevel, Target: record.VarHarvested, Export: "value"},
+	{Name: "pieces", Aliases: []string{"heads", "number", "n pieces"}, In: picked, Holds: Things, Level: PlotLevel, Target: record.VarPieces, Export: "value"},
 	{Name: "stand", Aliases: []string{"plants", "stand count"}, In: picked, Holds: Things, Level: PlotLevel, Target: record.VarStand, Export: "value"},
 	{Name: "trim", Aliases: []string{"trim standard", "stem length"}, In: []Kind{KindYields, KindCounts}, Holds: Words, Export: "trim"},
 

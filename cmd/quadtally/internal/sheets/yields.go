@@ -12,7 +12,7 @@ import (
 
 // Harvested is the variable of the number of heads, roots or fruits that were
 // weighed; "pieces" is what the camera sees of weeds.
-const Harvested = record.VarHarvested
+const Harvested = record.VarPieces
 
 // Yields reads a sheet of harvested weights: plot, pick or date of the pick,
 // marketable and cull weight, pieces, bed length cut, trim, stand. Several
@@ -101,11 +101,11 @@ func Yields(t *trial.Trial, plots []trial.Plot, s *tables.Sheet, opt Options) (I
 			o.Variable, o.Class, o.Unit = record.VarYield, class, "kg"
 			r.add(o, v)
 		}
-		for _, variable := range []string{record.VarHarvested, record.VarStand} {
+		for _, variable := range []string{record.VarPieces, record.VarStand} {
 			if v, has := counts[variable][row.Line]; has && r.isCount(row.Line, variable, v) {
 				o := base
 				o.Variable, o.Unit = variable, "plants"
-				if variable == record.VarHarvested {
+				if variable == record.VarPieces {
 					o.Unit = "pieces"
 				}
 				r.add(o, v)
