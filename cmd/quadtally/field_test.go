@@ -140,6 +140,19 @@ func TestPhoneInTheField(t *testing.T) {
 			t.Errorf("%+v", o)
 		}
 	}
+	// Who counts after another does not replace that count, nor lose the own.
+	c3 := c
+	c3.Key, c3.Observer, c3.Classes = "count0004", "Cleo", []review.ClassCount{{Class: "broadleaf", Plants: 9}}
+	for i, want := range []string{"by Ben stays in force", "already"} {
+		if said, err := d.FieldCount(t.Context(), c3); err != nil || !strings.Contains(said, want) {
+			t.Errorf("%d: %q %v", i, said, err)
+		}
+	}
+	for _, o := range stood(t, d).Observations {
+		if o.Variable == "count" && o.Class == "broadleaf" && (o.Value != 5 || o.Observer != "Ben") {
+			t.Errorf("%+v", o)
+		}
+	}
 	for _, bad := range []review.FieldCount{{Key: "count0003", Plot: "999", Quadrat: 1, Visit: 2, Observer: "B", Classes: c.Classes}, {Key: "count0003", Plot: c.Plot, Quadrat: 9, Visit: 2, Observer: "B", Classes: c.Classes}, {Key: "count0003", Plot: c.Plot, Quadrat: 1, Visit: 99, Observer: "B", Classes: c.Classes}} {
 		if _, err := d.FieldCount(t.Context(), bad); err == nil {
 			t.Errorf("%+v was stored", bad)

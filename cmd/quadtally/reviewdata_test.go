@@ -407,20 +407,37 @@ func TestReviewActions(t *testing.T) {
 	})
 
 	t.Run("count", func(t *testing.T) {
-		count := func(n int, seen int64) string {
-			said, err := d.Do(ctx, review.Tally{Hash: hash, Observer: "Ben", Seen: seen, Classes: []review.ClassCount{{Class: "broadleaf", Plants: n}, {Class: "grass", Plants: 0}}})
+		count := func(n int, seen int64, over review.Over) string {
+			done, err := d.Do(ctx, review.Tally{Hash: hash, Observer: "Ben", Seen: seen, Over: over, Classes: []review.ClassCount{{Class: "broadleaf", Plants: n}, {Class: "grass", Plants: 0}}})
 			if err != nil {
 				t.Fatal(err)
 			}
-			return said
+			return done.Text
 		}
 		before := stood(t, d).Entry
-		count(3, before)
+		count(3, before, review.OverAsk)
+		count(3, before, review.OverAsk) // the same again replaces nothing
 		if p := photo(); !p.Counted || len(p.Counts) != 2 || p.Counts[0].Plants != 3 || p.Counts[1].Plants != 0 || p.Counts[0].Observer != "Ben" {
 			t.Errorf("%+v", p.Counts)
 		}
 		three := numbers(stood(t, d))
-		if said := count(5, before); !strings.Contains(said, "had been stored as 3") {
+		// Another count is asked about, by whomever; kept beside it, or in its
+		// place.
+		for _, by := range []string{"Ben", "Cleo"} {
+			_, err := d.Do(ctx, review.Tally{Hash: hash, Observer: by, Seen: before, Classes: []review.ClassCount{{Class: "Broad-leaf", Plants: 5}}})
+			asked := (*review.CountedBefore)(nil)
+			if !errors.As(err, &asked) || len(asked.Counts) != 2 || asked.Counts[0].Plants != 3 || asked.Counts[0].Observer != "Ben" || !reflect.DeepEqual(numbers(stood(t, d)), three) {
+				t.Errorf("%s: %+v %v", by, asked, err)
+			}
+		}
+		if said := count(5, before, review.OverBeside); !strings.Contains(said, "kept in the log") || !reflect.DeepEqual(numbers(stood(t, d)), three) {
+			t.Errorf("kept beside: %s", said)
+		}
+		steps, err := d.Log(ctx)
+		if err != nil || !slices.ContainsFunc(steps, func(s review.Step) bool { return strings.Contains(s.Text, "broadleaf 5") && !s.Live }) {
+			t.Errorf("the log does not hold it: %v", err)
+		}
+		if said := count(5, before, review.OverReplace); !strings.Contains(said, "had been stored as 3") {
 			t.Errorf("a clash is not told: %s", said)
 		}
 		back(three)

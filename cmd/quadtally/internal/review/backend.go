@@ -22,8 +22,10 @@ type Backend interface {
 	Plane(ctx context.Context, hash string) (Plane, error)
 	// Thresholds tells what every threshold would do to the photos of a visit.
 	Thresholds(ctx context.Context, visit int) (Thresholds, error)
-	// Do carries out what a person asked for and returns a sentence.
-	Do(ctx context.Context, act Action) (string, error)
+	// Do carries out what a person asked for. Where a count by hand would stand
+	// in the way of another, nothing is stored and the error is a
+	// *CountedBefore.
+	Do(ctx context.Context, act Action) (Done, error)
 	// Undo takes back everything one entry of the log settled.
 	Undo(ctx context.Context, entry int64) (string, error)
 	// Log lists what people settled, newest first.
@@ -41,6 +43,25 @@ var ErrReadOnly = errors.New("the trial folder cannot be written to: nothing was
 type Refusal struct{ Text string }
 
 func (r Refusal) Error() string { return r.Text }
+
+// Done is what became of an action.
+type Done struct {
+	Text string // a sentence
+	// Entry is the entry of the log by which the action can be taken back; 0
+	// where nothing was stored.
+	Entry int64
+}
+
+// CountedBefore means that the quadrat has a count in force that the new one
+// would replace. It is told only then: who counts must not know it before.
+type CountedBefore struct {
+	Counts []Count // in force, of all classes
+	Entry  int64   // newest entry when this was found
+}
+
+func (e *CountedBefore) Error() string {
+	return "the quadrat has been counted before: say whether your count takes the place of the one in force; nothing was stored"
+}
 
 // State is how a photo stands.
 type State string
@@ -211,6 +232,7 @@ type Count struct {
 	Class    string
 	Plants   float64
 	Observer string
+	Date     string // of counting
 }
 
 // Step is one entry of the log.
@@ -220,6 +242,7 @@ type Step struct {
 	Author string
 	Text   string
 	Hash   string // of the photo it is about; "" a visit or the trial
+	Visit  int    // whose threshold it is about; 0 none
 	Live   bool   // still in force and can be taken back
 }
 
@@ -307,7 +330,18 @@ type Tally struct {
 	Classes  []ClassCount
 	Seen     int64 // Season.Entry the counter had before them
 	Shown    bool  // an image value of the photo had been shown before
+	Over     Over
 }
+
+// Over says what becomes of a count in force when another is stored.
+type Over string
+
+// What may become of it.
+const (
+	OverAsk     Over = ""        // it is told, and nothing is stored
+	OverReplace Over = "replace" // the new count takes its place
+	OverBeside  Over = "beside"  // it stays in force; the new count is kept in the log
+)
 
 // ClassCount is the plants counted of one class; 0 is looked for, none there.
 type ClassCount struct {

@@ -21,6 +21,7 @@ type fake struct {
 	readOnly bool
 	files    map[string][]byte
 	counts   map[string]FieldCount
+	before   []Count // counts in force that a new one is asked about
 }
 
 const evil = `"><script>alert('x')</script><img src=x onerror=alert(1)>`
@@ -46,7 +47,7 @@ func newFake() *fake {
 			WidthPx: 1000, HeightPx: 1000, Evidence: []Evidence{{hashFor(1), Small, evil}}, WholeCopy: evil,
 			Found: []Fact{{"Camera", evil}}, Doubts: []string{evil}, Notes: []string{evil},
 			Areas:  []Area{{Crop, []XY{{0.1, 0.1}, {0.2, 0.1}, {0.2, 0.2}}}, {Class(evil), []XY{{0, 0}, {1, 0}, {1, 1}}}},
-			Counts: []Count{{evil, 3, evil}},
+			Counts: []Count{{evil, 3, evil, evil}},
 			Steps:  []Step{{Entry: 5, At: time.Unix(0, 0), Author: evil, Text: evil, Hash: shot.Hash, Live: true}}}
 		if st != Unread {
 			p.Numbers = &Numbers{Quantity: "green cover", CoverFrac: 0.1234, LoFrac: 0.1, HiFrac: 0.2, Pieces: 5, Threshold: 0.12, Basis: evil, ByHand: true, Notes: []string{evil}}
@@ -94,17 +95,20 @@ func (f *fake) Thresholds(_ context.Context, visit int) (Thresholds, error) {
 		Photos: []PhotoCover{{hashFor(1), evil, []float64{0.3, 0.2}}}}, nil
 }
 
-func (f *fake) Do(_ context.Context, act Action) (string, error) {
+func (f *fake) Do(_ context.Context, act Action) (Done, error) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	if f.readOnly {
-		return "", ErrReadOnly
+		return Done{}, ErrReadOnly
 	}
 	if r, ok := act.(Reject); ok && r.Reason == "break" {
-		return "", errors.New("the disk is full")
+		return Done{}, errors.New("the disk is full")
+	}
+	if c, ok := act.(Tally); ok && c.Over == OverAsk && f.before != nil {
+		return Done{}, &CountedBefore{f.before, 9}
 	}
 	f.done = append(f.done, act)
-	return fmt.Sprintf("did %T %s", act, evil), nil
+	return Done{fmt.Sprintf("did %T %s", act, evil), 5}, nil
 }
 
 func (f *fake) Undo(_ context.Context, entry int64) (string, error) {
@@ -118,7 +122,7 @@ func (f *fake) Undo(_ context.Context, entry int64) (string, error) {
 }
 
 func (f *fake) Log(context.Context) ([]Step, error) {
-	return []Step{{5, time.Unix(0, 0), evil, evil, hashFor(1), true}, {4, time.Unix(0, 0), "Ben", "older", "", false}}, nil
+	return []Step{{5, time.Unix(0, 0), evil, evil, hashFor(1), 0, true}, {4, time.Unix(0, 0), "Ben", "older", "", 0, false}, {3, time.Unix(0, 0), evil, evil, "", 2, true}}, nil
 }
 
 func (f *fake) actions() []Action {

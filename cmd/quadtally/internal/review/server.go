@@ -170,22 +170,21 @@ func (s *Server) serveAssets(m *http.ServeMux, names ...string) {
 
 // view is what every page is filled with.
 type view struct {
-	Title  string
-	Token  string
-	Season Season
-	Filter filter
-	Said   string // what the last action did
-	Now    string // which part of the page is open
-	Body   any
+	Title   string
+	Token   string
+	Season  Season
+	Filter  filter
+	Said    said   // what the last action did
+	Next    string // photo to go to next; "" none
+	Answers bool   // the page asks for an answer, at the bottom on a phone
+	Now     string // which part of the page is open
+	Body    any
 }
 
 // show renders to a buffer first, so that a page comes whole or not at all.
 func (s *Server) show(w http.ResponseWriter, r *http.Request, status int, page string, v view) {
 	v.Token = s.token
-	if c, err := r.Cookie(saidCookie); err == nil {
-		v.Said, _ = url.QueryUnescape(c.Value)
-		http.SetCookie(w, &http.Cookie{Name: saidCookie, Path: "/", MaxAge: -1})
-	}
+	v.Said = heard(w, r)
 	var b bytes.Buffer
 	if err := pages.ExecuteTemplate(&b, page, v); err != nil {
 		http.Error(w, "the page could not be drawn: "+err.Error(), http.StatusInternalServerError)
@@ -442,7 +441,7 @@ func (s *Server) one(w http.ResponseWriter, r *http.Request, page, title string)
 	f := s.filterOf(r.URL.Query().Get)
 	o := onePhoto{Photo: p, Queue: f.sums(season.Shots), Classes: Classes(), Reasons: reasons}
 	o.Before, o.After, o.Place, o.Of = f.around(season.Shots, hash)
-	s.show(w, r, http.StatusOK, page, view{Title: title + " " + p.Name, Season: season, Filter: f, Body: o})
+	s.show(w, r, http.StatusOK, page, view{Title: title + " " + p.Name, Season: season, Filter: f, Next: o.After, Answers: page == "photo.html", Body: o})
 	return p, true
 }
 
@@ -536,13 +535,20 @@ func (s *Server) threshold(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
+	steps, err := s.backend.Log(r.Context())
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
 	body := struct {
 		Visit  int
 		Now    float64
 		Basis  string
 		ByHand bool
 		Photo  string // to go back to
-	}{t.Visit, t.Values[t.Now], t.Basis, t.ByHand, ""}
+		Steps  []Step // in force, about this threshold
+	}{Visit: t.Visit, Now: t.Values[t.Now], Basis: t.Basis, ByHand: t.ByHand,
+		Steps: slices.DeleteFunc(steps, func(st Step) bool { return !st.Live || t.Visit == 0 || st.Visit != t.Visit })}
 	if h := r.URL.Query().Get("photo"); isHash(h) {
 		body.Photo = h
 	}

@@ -8,6 +8,7 @@ import (
 	"math"
 	"path/filepath"
 	"slices"
+	"strconv"
 	"strings"
 
 	"quadtally/cmd/quadtally/internal/record"
@@ -24,44 +25,69 @@ const command = "review"
 // Do carries out an action: it is stored first, then the photo is measured
 // anew where that is needed, and results follow by the same path as in
 // `photos`.
-func (b *Backend) Do(ctx context.Context, act review.Action) (string, error) {
+func (b *Backend) Do(ctx context.Context, act review.Action) (review.Done, error) {
 	b.acting.Lock()
 	defer b.acting.Unlock()
 	defer b.reread()
 	if b.store.ReadOnly() {
-		return "", review.ErrReadOnly
+		return review.Done{}, review.ErrReadOnly
 	}
 	b.reread()
 	var clashes []string
 	text, hash, write, err := b.plan(ctx, act, &clashes)
 	if err != nil {
-		return "", err
+		return review.Done{}, err
 	}
-	if _, err := b.store.WriteAs(ctx, record.EntryHand, command, text, write); err != nil {
-		return "", err
+	done := review.Done{}
+	if done.Entry, err = b.store.WriteAs(ctx, record.EntryHand, command, text, write); err != nil {
+		return review.Done{}, err
 	}
-	text = strings.Join(append([]string{text}, clashes...), ". ")
-	if _, ok := act.(review.Tally); ok {
-		return text, nil // nothing follows from a count
+	done.Text = strings.Join(append([]string{text}, clashes...), ". ")
+	if t, ok := act.(review.Tally); ok { // nothing follows from a count
+		if t.Over == review.OverBeside {
+			return b.shelve(ctx, done, "")
+		}
+		return done, nil
 	}
 	before, err := b.store.Snapshot(ctx)
 	if err != nil {
-		return "", err
+		return done, err
 	}
 	if err := b.season.Update(b.ctx, hash); err != nil {
-		return text, err
+		return done, err
 	}
 	after, err := b.store.Snapshot(ctx)
 	if err != nil {
-		return "", err
+		return done, err
 	}
-	return text + consequences(before, after), nil
+	done.Text += consequences(before, after, hash)
+	return done, nil
 }
 
-// consequences says what followed for whole visits: a threshold that moved,
-// and how far that moved the photos.
-func consequences(before, after *record.Snapshot) string {
+// shelve takes a count out of force again, so that the one before it holds and
+// this one stays readable in the log. key is the phone's for its count, or "".
+func (b *Backend) shelve(ctx context.Context, done review.Done, key string) (review.Done, error) {
+	text := done.Text + "; kept in the log, the count before it stays in force"
+	_, err := b.store.WriteAs(ctx, record.EntryHand, command, text, func(tx *record.Tx) error {
+		if key != "" {
+			if _, err := tx.Decide(record.CountSubject(key), record.KindReceived, struct{}{}); err != nil {
+				return err
+			}
+		}
+		_, err := tx.UndoEntry(done.Entry)
+		return err
+	})
+	return review.Done{Text: text}, err
+}
+
+// consequences says what followed: for the photo itself, and for whole visits
+// a threshold that moved, and how far that moved the photos.
+func consequences(before, after *record.Snapshot, hash string) string {
 	text := ""
+	was, ok := before.Photo(hash)
+	if is, still := after.Photo(hash); ok && still && was.Result != nil && is.Result != nil && was.Result.CoverFrac != is.Result.CoverFrac {
+		text = fmt.Sprintf("; %s %.1f to %.1f %%", is.Result.Kind, 100*was.Result.CoverFrac, 100*is.Result.CoverFrac)
+	}
 	for _, visit := range slices.Sorted(maps.Keys(after.Thresholds)) {
 		was, ok := before.Thresholds[visit]
 		is := after.Thresholds[visit]
@@ -123,6 +149,9 @@ func (b *Backend) plan(ctx context.Context, act review.Action, clashes *[]string
 		text, v, err = b.planMark(ctx, p, act)
 		write = decide(record.KindPatch, v)
 	case review.Tally:
+		if before := countedBefore(snap, p, act); before != nil && act.Over == review.OverAsk {
+			return "", "", nil, before
+		}
 		text, write, err = planTally(snap, p, act, clashes)
 	default:
 		err = fmt.Errorf("the page asked for something unknown (%T)", act)
@@ -336,6 +365,32 @@ func planTally(snap *record.Snapshot, p *record.Photo, act review.Tally, clashes
 	}, nil
 }
 
+// countedBefore tells of counts in force that a count would replace; nil where
+// it replaces none.
+func countedBefore(snap *record.Snapshot, p *record.Photo, act review.Tally) *review.CountedBefore {
+	out := &review.CountedBefore{Entry: snap.Entry}
+	replaces := false
+	for _, o := range snap.Observations {
+		if o.Variable != record.VarCount || o.Missing || o.Plot == "" || o.Plot != p.Place.Plot || o.Quadrat != p.Place.Quadrat || o.Visit != p.Place.Visit {
+			continue
+		}
+		out.Counts = append(out.Counts, countIn(o))
+		for _, c := range act.Classes {
+			if trial.NameKey(o.Class) == trial.NameKey(c.Class) {
+				replaces = replaces || o.Value != float64(c.Plants) || o.Observer != act.Observer
+			}
+		}
+	}
+	if !replaces {
+		return nil
+	}
+	return out
+}
+
+func countIn(o record.Observation) review.Count {
+	return review.Count{Class: cmp.Or(o.Class, "total"), Plants: o.Value, Observer: o.Observer, Date: o.Date.String()}
+}
+
 // countsOf makes the observations of a hand count, and words for it. at says
 // where and by whom; a stored class keeps its spelling, group and life form.
 func countsOf(snap *record.Snapshot, classes []review.ClassCount, at record.Observation) ([]record.Observation, string) {
@@ -379,6 +434,9 @@ func (b *Backend) Log(ctx context.Context) ([]review.Step, error) {
 		for _, subject := range e.Subjects {
 			if hash, ok := strings.CutPrefix(subject, "photo:"); ok {
 				step.Hash = hash
+			}
+			if n, ok := strings.CutPrefix(subject, "visit:"); ok {
+				step.Visit, _ = strconv.Atoi(n)
 			}
 		}
 		out = append(out, step)

@@ -187,7 +187,7 @@ func (b *Backend) Photo(ctx context.Context, hash string) (review.Photo, error) 
 	for _, o := range snap.Observations {
 		if o.Variable == "count" && !o.Missing && o.Plot == p.Place.Plot && o.Quadrat == p.Place.Quadrat && o.Visit == p.Place.Visit && o.Plot != "" {
 			out.Counted = true
-			out.Counts = append(out.Counts, review.Count{Class: cmp.Or(o.Class, "total"), Plants: o.Value, Observer: o.Observer})
+			out.Counts = append(out.Counts, countIn(o))
 		}
 	}
 	out.Notes = append(out.Notes, p.Notes...)

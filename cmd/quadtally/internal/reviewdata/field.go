@@ -1,6 +1,7 @@
 package reviewdata
 
 import (
+	"cmp"
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
@@ -335,6 +336,9 @@ func (b *Backend) FieldCount(ctx context.Context, c review.FieldCount) (string, 
 	place := fmt.Sprintf("plot %s, quadrat %d, visit %d", c.Plot, c.Quadrat, c.Visit)
 	list, words := countsOf(snap, c.Classes, record.Observation{Plot: c.Plot, Quadrat: c.Quadrat, Visit: c.Visit, Observer: c.Observer, Source: source,
 		Date: snap.Trial.Visits[c.Visit-1]})
+	if _, ok := snap.Decision(record.CountSubject(c.Key), record.KindReceived); ok {
+		return place + ": was here already", nil
+	}
 	for _, o := range list {
 		history, err := b.store.History(ctx, o)
 		if err != nil {
@@ -345,7 +349,8 @@ func (b *Backend) FieldCount(ctx context.Context, c review.FieldCount) (string, 
 		}
 	}
 	text := fmt.Sprintf("%s counted by %s: %s", place, c.Observer, words)
-	_, err = b.store.WriteAs(ctx, record.EntryHand, command, text, func(tx *record.Tx) error {
+	other := otherObserver(snap, list)
+	entry, err := b.store.WriteAs(ctx, record.EntryHand, command, text, func(tx *record.Tx) error {
 		for _, o := range list {
 			if _, _, err := tx.AddObservation(o, snap.Entry); err != nil {
 				return err
@@ -356,5 +361,24 @@ func (b *Backend) FieldCount(ctx context.Context, c review.FieldCount) (string, 
 	if err != nil {
 		return "", err
 	}
+	if other != "" {
+		// Nobody can be asked here: what a person counted before stays.
+		if _, err := b.shelve(ctx, review.Done{Text: text, Entry: entry}, c.Key); err != nil {
+			return "", err
+		}
+		return fmt.Sprintf("Kept in the log: %s. The count by %s stays in force.", text, other), nil
+	}
 	return "Stored: " + text, nil
+}
+
+// otherObserver names who else's count the given ones would replace; "" none.
+func otherObserver(snap *record.Snapshot, list []record.Observation) string {
+	for _, o := range list {
+		for _, was := range snap.Observations {
+			if !was.Missing && was.Key() == o.Key() && was.Observer != o.Observer {
+				return cmp.Or(was.Observer, "somebody else")
+			}
+		}
+	}
+	return ""
 }

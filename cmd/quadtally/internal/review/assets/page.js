@@ -165,10 +165,10 @@ function trouble(text) {
 }
 
 // send posts a form and stays on the page.
-async function send(form, extra) {
+async function send(form, extra, to) {
   const body = new URLSearchParams(new FormData(form));
   for (const [k, v] of Object.entries(extra || {})) body.set(k, v);
-  const r = await fetch(form.action, { method: "POST", body, headers: { Accept: "application/json" } });
+  const r = await fetch(to || form.action, { method: "POST", body, headers: { Accept: "application/json" } });
   const answer = await r.json();
   if (!r.ok) throw new Error(answer.fault || "it was not stored");
   return answer;
@@ -227,6 +227,36 @@ function photoPage(box) {
   const isGreen = (p) => plane && on && on[Math.min(plane.h - 1, Math.floor(p[1] * plane.h)) * plane.w + Math.min(plane.w - 1, Math.floor(p[0] * plane.w))];
   const sayAt = (text) => { const s = byId("atsaid"); if (s) s.textContent = text; };
 
+  // take shows what became of the photo.
+  function take(answer) {
+    areas = answer.areas || [];
+    const n = answer.numbers;
+    if (n) {
+      const b = document.createElement("b");
+      b.textContent = percent(n.cover);
+      byId("number").replaceChildren(b, " " + n.quantity);
+      byId("numberrange").textContent = `In about nine of ten photos like this one a careful hand mask lies between ${percent(n.lo)} and ${percent(n.hi)}. Pieces: ${n.pieces}; touching plants are one piece.`;
+    }
+    const undo = byId("unname");
+    undo.hidden = !answer.entry;
+    undo.dataset.entry = answer.entry || "";
+    sayAt(answer.said + ".");
+    board.draw();
+  }
+  // unname takes the last naming back.
+  async function unname() {
+    const entry = byId("unname").dataset.entry;
+    if (!entry || sending) return;
+    sending = true;
+    try {
+      take(await send(markForm, { photo: hash }, "/undo/" + entry));
+      box.focus();
+    } catch (e) {
+      sayAt("Not taken back: " + e.message);
+    }
+    sending = false;
+  }
+
   // name says what the plant at the spot is, at once.
   async function name() {
     if (!spot || sending) return;
@@ -237,17 +267,8 @@ function photoPage(box) {
     sayAt(`Storing: ${what} …`);
     try {
       const answer = await send(markForm, { at: spot.map((v) => v.toFixed(6)).join(","), class: what });
-      areas = answer.areas || [];
-      const n = answer.numbers;
-      if (n) {
-        byId("number").innerHTML = "";
-        const b = document.createElement("b");
-        b.textContent = percent(n.cover);
-        byId("number").append(b, " " + n.quantity);
-        byId("numberrange").textContent = `Between ${percent(n.lo)} and ${percent(n.hi)} in about nine of ten photos like this one; ${n.pieces} pieces.`;
-      }
-      sayAt(`${answer.said}. The log takes it back.`);
       spot = null;
+      take(answer);
     } catch (e) {
       sayAt("Not stored: " + e.message);
     }
@@ -318,7 +339,10 @@ function photoPage(box) {
     byId("tools").addEventListener("change", choose);
     markForm.addEventListener("change", (e) => { if (e.target.name === "class") { keep("class", e.target.value); name(); } });
     markForm.addEventListener("submit", (e) => { e.preventDefault(); spot = spot || board.cross; describe(); name(); });
+    byId("unname").addEventListener("click", unname);
     byId("startover").addEventListener("click", over);
+    // On a phone the tools stay folded until they are asked for.
+    byId("toolbox").open = !matchMedia("(max-width: 52rem)").matches || tool() !== "look";
     byId("backone").addEventListener("click", back);
     choose();
   }
@@ -505,9 +529,14 @@ document.addEventListener("DOMContentLoaded", () => {
     img.addEventListener("error", () => { img.hidden = true; byId("nopicture").hidden = false; });
     if (img.complete && !img.naturalWidth) img.dispatchEvent(new Event("error"));
   }
-  // A form is sent once, however often its button is pressed.
+  // A form is sent once, however often its button is pressed; and the second
+  // press of a double click or a bounced key, which may arrive when the next
+  // photo is there already, is not an answer about that one.
+  const shown = performance.now(), early = () => performance.now() - shown < 350;
+  setTimeout(() => { document.documentElement.dataset.answerable = "yes"; }, 350);
   document.addEventListener("submit", (e) => {
     if (e.defaultPrevented) return;
+    if (e.target.method === "post" && early()) { e.preventDefault(); return; }
     if (e.target.dataset.sent) { e.preventDefault(); return; }
     if (e.target.method === "post") e.target.dataset.sent = "yes";
   });
@@ -521,10 +550,11 @@ document.addEventListener("DOMContentLoaded", () => {
       const b = aside.querySelector(`button[data-key="${e.key - 1}"]`);
       if (b) { e.preventDefault(); b.click(); return; }
     }
+    if (e.key === "u") { const undo = document.querySelector(".said form button"); if (undo) undo.click(); }
     if (e.key === "n") follow("next");
     if (e.key === "p") follow("prev");
     if (!/^[a-z]$/.test(e.key)) return;
     const answer = document.querySelector(`#answers [data-key="${e.key}"]`);
-    if (answer) { e.preventDefault(); answer.click(); const f = answer.parentElement.querySelector("select, button, input:not([type=hidden])"); if (f && answer.tagName === "SUMMARY") f.focus(); }
+    if (answer && !early()) { e.preventDefault(); answer.click(); const f = answer.parentElement.querySelector("select, button, input:not([type=hidden])"); if (f && answer.tagName === "SUMMARY") f.focus(); }
   });
 });
