@@ -406,6 +406,42 @@ func TestReviewActions(t *testing.T) {
 		}
 	})
 
+	t.Run("treatments", func(t *testing.T) {
+		seen := func() (plots, shots int) {
+			list, err := d.Season(ctx)
+			if err != nil {
+				t.Fatal(err)
+			}
+			for _, p := range list.Plots {
+				if p.Treatment != "" {
+					plots++
+				}
+			}
+			for _, s := range list.Shots {
+				if s.Treatment != "" {
+					shots++
+				}
+			}
+			return plots, shots
+		}
+		if p, s := seen(); p+s > 0 || photo().Treatment != "" {
+			t.Errorf("%d plots and %d photos come with their treatment unasked", p, s)
+		}
+		do(review.ShowTreatments{Show: true})
+		if p, s := seen(); p == 0 || s == 0 || photo().Treatment == "" {
+			t.Error("asked for, the treatments are not shown")
+		}
+		if steps, err := d.Log(ctx); err != nil || !strings.Contains(steps[0].Text, "treatments shown") || steps[0].Author == "" {
+			t.Errorf("the asking is not logged: %+v %v", steps[0], err)
+		}
+		do(review.ShowTreatments{})
+		if p, s := seen(); p+s > 0 {
+			t.Error("hidden again, the treatments are shown")
+		}
+		back(start)
+		back(start)
+	})
+
 	t.Run("count", func(t *testing.T) {
 		count := func(n int, seen int64, over review.Over) string {
 			done, err := d.Do(ctx, review.Tally{Hash: hash, Observer: "Ben", Seen: seen, Over: over, Classes: []review.ClassCount{{Class: "broadleaf", Plants: n}, {Class: "grass", Plants: 0}}})

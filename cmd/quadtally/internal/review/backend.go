@@ -87,6 +87,9 @@ type Season struct {
 	Rule     string // what counts as a plant
 	Shots    []Shot
 	Entry    int64 // newest entry the view includes
+	// Shown says that the person at the page asked to see the treatments. They
+	// are in Plots and Shots only then.
+	Shown bool
 }
 
 // Visit is one round of photos. Number 0 holds photos of no known visit.
@@ -96,7 +99,7 @@ type Visit struct {
 }
 
 // Plot is one plot of the layout.
-type Plot struct{ ID, Treatment string }
+type Plot struct{ ID, Treatment string } // Treatment is "" while hidden
 
 // Shot is one photo in the roll.
 type Shot struct {
@@ -104,7 +107,7 @@ type Shot struct {
 	Visit      int
 	Plot       string
 	Quadrat    int
-	Treatment  string
+	Treatment  string // "" while hidden
 	State      State
 	Why        string // the reason of the state, in a sentence
 	Doubts     int    // quality flags
@@ -333,6 +336,10 @@ type Tally struct {
 	Over     Over
 }
 
+// ShowTreatments shows the treatments of the plots to the person at the page,
+// or hides them again. Asking is part of the log.
+type ShowTreatments struct{ Show bool }
+
 // Over says what becomes of a count in force when another is stored.
 type Over string
 
@@ -349,11 +356,12 @@ type ClassCount struct {
 	Plants int
 }
 
-func (Place) isAction()        {}
-func (Accept) isAction()       {}
-func (Reject) isAction()       {}
-func (Frame) isAction()        {}
-func (LeaveOut) isAction()     {}
-func (Mark) isAction()         {}
-func (SetThreshold) isAction() {}
-func (Tally) isAction()        {}
+func (Place) isAction()          {}
+func (Accept) isAction()         {}
+func (Reject) isAction()         {}
+func (Frame) isAction()          {}
+func (LeaveOut) isAction()       {}
+func (Mark) isAction()           {}
+func (SetThreshold) isAction()   {}
+func (Tally) isAction()          {}
+func (ShowTreatments) isAction() {}

@@ -192,6 +192,9 @@ const saidCookie = "quadtally-said"
 
 // action reads what is asked for, and where to go back to.
 func (s *Server) action(r *http.Request, f url.Values) (Action, string, error) {
+	if r.URL.Path == treatmentsPath {
+		return ShowTreatments{f.Get("show_treatments") == "yes"}, "/photos", nil
+	}
 	if v := r.PathValue("visit"); v != "" {
 		visit, err := strconv.Atoi(v)
 		if err != nil {

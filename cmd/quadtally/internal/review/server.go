@@ -152,12 +152,15 @@ func (s *Server) Handler() http.Handler {
 	s.serveAssets(m, "page.css", "page.js", "icon.svg")
 	m.HandleFunc("POST /photo/{hash}/{what}", s.change)
 	m.HandleFunc("POST /visit/{visit}/threshold", s.change)
+	m.HandleFunc("POST "+treatmentsPath, s.change)
 	m.HandleFunc("POST /undo/{entry}", s.undo)
 	m.HandleFunc("/", func(w http.ResponseWriter, r *http.Request) {
 		s.fault(w, r, http.StatusNotFound, "there is no such page here")
 	})
 	return s.guard(m, s.hosts, s.key)
 }
+
+const treatmentsPath = "/treatments"
 
 func (s *Server) serveAssets(m *http.ServeMux, names ...string) {
 	for _, name := range names {
@@ -175,7 +178,8 @@ type view struct {
 	Season  Season
 	Filter  filter
 	Said    said   // what the last action did
-	Next    string // photo to go to next; "" none
+	Hash    string // of the photo it is about; "" none
+	Next    string // photo to go to after what was done on this one; "" none
 	Answers bool   // the page asks for an answer, at the bottom on a phone
 	Now     string // which part of the page is open
 	Body    any
@@ -185,6 +189,9 @@ type view struct {
 func (s *Server) show(w http.ResponseWriter, r *http.Request, status int, page string, v view) {
 	v.Token = s.token
 	v.Said = heard(w, r)
+	if v.Said.Hash != v.Hash {
+		v.Next = "" // this is the next one already
+	}
 	var b bytes.Buffer
 	if err := pages.ExecuteTemplate(&b, page, v); err != nil {
 		http.Error(w, "the page could not be drawn: "+err.Error(), http.StatusInternalServerError)
@@ -441,7 +448,7 @@ func (s *Server) one(w http.ResponseWriter, r *http.Request, page, title string)
 	f := s.filterOf(r.URL.Query().Get)
 	o := onePhoto{Photo: p, Queue: f.sums(season.Shots), Classes: Classes(), Reasons: reasons}
 	o.Before, o.After, o.Place, o.Of = f.around(season.Shots, hash)
-	s.show(w, r, http.StatusOK, page, view{Title: title + " " + p.Name, Season: season, Filter: f, Next: o.After, Answers: page == "photo.html", Body: o})
+	s.show(w, r, http.StatusOK, page, view{Title: title + " " + p.Name, Season: season, Filter: f, Hash: hash, Next: o.After, Answers: page == "photo.html", Body: o})
 	return p, true
 }
 

@@ -139,6 +139,8 @@ var changing = []struct {
 		Tally{hashFor(1), "Ada", []ClassCount{{"broadleaf", 3}, {"grass", 0}}, 7, true, ""}},
 	{"count", url.Values{"observer": {"Ada"}, "seen": {"7"}, "zeros": {"yes"}, "class": {"broadleaf", "grass", ""}, "plants": {"3", "", ""}},
 		Tally{hashFor(1), "Ada", []ClassCount{{"broadleaf", 3}, {"grass", 0}}, 7, true, ""}},
+	{"treatments", url.Values{"show_treatments": {"yes"}}, ShowTreatments{true}},
+	{"treatments", nil, ShowTreatments{}},
 	{"threshold", url.Values{"value": {"0.12"}, "photo": {hashFor(1)}}, SetThreshold{2, ptr(0.12)}},
 	{"threshold", url.Values{"automatic": {"yes"}, "value": {"0.12"}}, SetThreshold{2, nil}},
 }
@@ -146,6 +148,9 @@ var changing = []struct {
 func ptr(v float64) *float64 { return &v }
 
 func addressOf(what string) string {
+	if what == "treatments" {
+		return treatmentsPath
+	}
 	if what == "threshold" {
 		return "/visit/2/threshold"
 	}
@@ -618,6 +623,14 @@ func TestTreatmentsStayHidden(t *testing.T) {
 	for _, path := range readable {
 		if _, body := p.get(path); strings.Contains(body, "SECRETMULCH") {
 			t.Errorf("%s shows a treatment", path)
+		}
+	}
+	// Asked for, they stand beside plots, and still not where one counts or
+	// chooses a threshold.
+	b.season.Shown = true
+	for path, want := range map[string]bool{"/photos": true, "/photo/" + hashFor(1): true, "/photo/" + hashFor(1) + "/count": false, "/visit/2/threshold": false} {
+		if _, body := p.get(path); strings.Contains(body, "SECRETMULCH") != want || !strings.Contains(body, "Hide the treatments") {
+			t.Errorf("%s: a treatment is shown: %v", path, !want)
 		}
 	}
 }

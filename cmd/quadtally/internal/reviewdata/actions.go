@@ -43,10 +43,13 @@ func (b *Backend) Do(ctx context.Context, act review.Action) (review.Done, error
 		return review.Done{}, err
 	}
 	done.Text = strings.Join(append([]string{text}, clashes...), ". ")
-	if t, ok := act.(review.Tally); ok { // nothing follows from a count
+	switch t := act.(type) { // nothing follows from these
+	case review.Tally:
 		if t.Over == review.OverBeside {
 			return b.shelve(ctx, done, "")
 		}
+		return done, nil
+	case review.ShowTreatments:
 		return done, nil
 	}
 	before, err := b.store.Snapshot(ctx)
@@ -116,6 +119,16 @@ func (b *Backend) plan(ctx context.Context, act review.Action, clashes *[]string
 		text, write, err = b.planThreshold(ctx, t)
 		return text, "", write, err
 	}
+	if t, ok := act.(review.ShowTreatments); ok {
+		text = "treatments hidden again on the page of " + b.author
+		if t.Show {
+			text = "treatments shown on the page of " + b.author
+		}
+		return text, "", func(tx *record.Tx) error {
+			_, err := tx.Decide(record.PageSubject(b.author), record.KindBlind, record.Blind{Off: t.Show})
+			return err
+		}, nil
+	}
 	hash = hashOf(act)
 	snap, p, err := b.find(ctx, hash)
 	if err != nil {
@@ -152,7 +165,7 @@ func (b *Backend) plan(ctx context.Context, act review.Action, clashes *[]string
 		if before := countedBefore(snap, p, act); before != nil && act.Over == review.OverAsk {
 			return "", "", nil, before
 		}
-		text, write, err = planTally(snap, p, act, clashes)
+		text, write, err = planTally(snap, p, act, b.treatmentsShown(snap), clashes)
 	default:
 		err = fmt.Errorf("the page asked for something unknown (%T)", act)
 	}
@@ -333,7 +346,7 @@ func (b *Backend) planMark(ctx context.Context, p *record.Photo, act review.Mark
 	return "a patch marked as " + v.Class, v, nil
 }
 
-func planTally(snap *record.Snapshot, p *record.Photo, act review.Tally, clashes *[]string) (string, func(*record.Tx) error, error) {
+func planTally(snap *record.Snapshot, p *record.Photo, act review.Tally, treatments bool, clashes *[]string) (string, func(*record.Tx) error, error) {
 	if p.Place.State != record.PlaceSettled {
 		return "", nil, review.Refusal{Text: "where the photo belongs is not known for sure: a count needs its plot, quadrat and visit"}
 	}
@@ -347,6 +360,9 @@ func planTally(snap *record.Snapshot, p *record.Photo, act review.Tally, clashes
 	source := "counted on the photo " + filepath.Base(p.Path)
 	if act.Shown {
 		source += ", its image value having been shown"
+	}
+	if treatments {
+		source += ", the treatments having been shown"
 	}
 	list, words := countsOf(snap, act.Classes, record.Observation{Plot: p.Place.Plot, Quadrat: p.Place.Quadrat, Visit: p.Place.Visit,
 		Date: date, Observer: act.Observer, Source: source})

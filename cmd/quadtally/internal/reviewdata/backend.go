@@ -98,7 +98,7 @@ func (b *Backend) Season(ctx context.Context) (review.Season, error) {
 		return review.Season{}, err
 	}
 	s := review.Season{Trial: snap.Trial.Name, Author: b.author, ReadOnly: b.store.ReadOnly(), PerPlot: snap.Trial.Quadrat.PerPlot,
-		Rule: snap.Trial.Quadrat.CountRule, Entry: snap.Entry}
+		Rule: snap.Trial.Quadrat.CountRule, Entry: snap.Entry, Shown: b.treatmentsShown(snap)}
 	for i, day := range snap.Trial.Visits {
 		s.Visits = append(s.Visits, review.Visit{Number: i + 1, Date: day.String()})
 	}
@@ -106,7 +106,11 @@ func (b *Backend) Season(ctx context.Context) (review.Season, error) {
 	order := map[string]int{}
 	for i, p := range snap.Plots {
 		order[p.ID] = i
-		s.Plots = append(s.Plots, review.Plot{ID: p.ID, Treatment: p.Treatment})
+		plot := review.Plot{ID: p.ID}
+		if s.Shown {
+			plot.Treatment = p.Treatment
+		}
+		s.Plots = append(s.Plots, plot)
 	}
 	counted := map[quadrat]bool{}
 	for _, o := range snap.Observations {
@@ -124,7 +128,7 @@ func (b *Backend) Season(ctx context.Context) (review.Season, error) {
 	}
 	for i := range snap.Photos {
 		p := &snap.Photos[i]
-		shot := shotOf(snap, p)
+		shot := b.shotOf(snap, p)
 		shot.Counted = shot.Plot != "" && counted[quadrat{shot.Plot, shot.Quadrat, shot.Visit}]
 		s.Shots = append(s.Shots, shot)
 	}
@@ -160,9 +164,16 @@ var pageStates = map[record.PhotoState]review.State{
 	record.PhotoAwaitsPlace: review.Waiting, record.PhotoSpare: review.Spare, record.PhotoInUse: review.InUse,
 }
 
-func shotOf(snap *record.Snapshot, p *record.Photo) review.Shot {
+// treatmentsShown reports that the person at the page asked for them.
+func (b *Backend) treatmentsShown(snap *record.Snapshot) bool {
+	d, ok := snap.Decision(record.PageSubject(b.author), record.KindBlind)
+	var v record.Blind
+	return ok && json.Unmarshal(d.Value, &v) == nil && v.Off
+}
+
+func (b *Backend) shotOf(snap *record.Snapshot, p *record.Photo) review.Shot {
 	s := review.Shot{Hash: p.Hash, Name: filepath.Base(p.Path), Visit: p.Place.Visit, Plot: p.Place.Plot, Quadrat: p.Place.Quadrat, Accepted: p.Accepted}
-	if pl, ok := snap.Plot(s.Plot); ok {
+	if pl, ok := snap.Plot(s.Plot); ok && b.treatmentsShown(snap) {
 		s.Treatment = pl.Treatment
 	}
 	s.State, s.Why = pageStates[p.State()], p.Why()
@@ -182,7 +193,7 @@ func (b *Backend) Photo(ctx context.Context, hash string) (review.Photo, error) 
 	if err != nil {
 		return review.Photo{}, err
 	}
-	out := review.Photo{Shot: shotOf(snap, p), Taken: strings.Replace(p.Taken, "T", " ", 1), Basis: basisWords[p.Place.Basis],
+	out := review.Photo{Shot: b.shotOf(snap, p), Taken: strings.Replace(p.Taken, "T", " ", 1), Basis: basisWords[p.Place.Basis],
 		Proposed: p.Place.State == record.PlaceProposed, LikelyVisit: likelyVisit(snap, p), WholeCopy: wholeCopy(snap, p), Evidence: evidence(snap, p)}
 	for _, o := range snap.Observations {
 		if o.Variable == "count" && !o.Missing && o.Plot == p.Place.Plot && o.Quadrat == p.Place.Quadrat && o.Visit == p.Place.Visit && o.Plot != "" {
