@@ -63,8 +63,8 @@ func TestDatesDone(t *testing.T) {
 		{What: "termination", Treatment: "RYE", Date: dateOf("2025-05-10")},
 		{What: "termination", Plot: "999", Date: dateOf("2025-05-11")}, // not of this trial
 		{What: "planting", Date: dateOf("2025-06-01")},
-		{What: "mowing", Treatment: "RYE", Date: dateOf("2025-06-02")},
-		{What: "seeding", Treatment: "RYE"}, // no date
+		{What: "hoeing", Treatment: "RYE", Date: dateOf("2025-06-02")}, // no work whose date matters
+		{What: "seeding", Treatment: "RYE"},                            // no date
 	}
 	got := map[string]string{}
 	for _, s := range datesDone(snap) {
