@@ -18,7 +18,7 @@ func reviewCommand(a *app) *cobra.Command {
 		Long: `Opens a page in which the season's photos lie by visit and plot, each straightened
 to its frame, with the green outlined. There you say where a photo belongs, set
 it aside, move the frame's corners, leave regions out, mark a patch as weed,
-crop, cover-crop regrowth or not a plant, settle the threshold of a visit, and
+crop, cover-crop regrowth or not a plant, set the threshold of a visit, and
 count on a photo before its value is shown. Everything is kept with who did it
 and when, and can be taken back.
 

@@ -267,7 +267,7 @@ func (b *Backend) planMark(ctx context.Context, p *record.Photo, act review.Mark
 
 func planTally(snap *record.Snapshot, p *record.Photo, act review.Tally, clashes *[]string) (string, func(*record.Tx) error, error) {
 	if p.Place.State != record.PlaceSettled {
-		return "", nil, review.Refusal{Text: "where the photo belongs is not settled: a count needs its plot, quadrat and visit"}
+		return "", nil, review.Refusal{Text: "where the photo belongs is not known for sure: a count needs its plot, quadrat and visit"}
 	}
 	var date trial.Date
 	if len(p.Taken) >= 10 {
@@ -309,54 +309,62 @@ func planTally(snap *record.Snapshot, p *record.Photo, act review.Tally, clashes
 	}, nil
 }
 
-// Log lists what people settled about photos and visits, newest first.
+// Log lists what people decided about photos and visits, newest first.
 func (b *Backend) Log(ctx context.Context) ([]review.Step, error) {
 	snap, err := b.snapshot(ctx)
 	if err != nil {
 		return nil, err
 	}
-	entries, err := b.store.Entries(ctx)
+	entries, err := b.store.Log(ctx)
 	if err != nil {
 		return nil, err
 	}
-	live, about := map[int64]bool{}, map[int64]string{}
-	for _, x := range snap.Decisions {
-		if x.Kind == record.KindSettings {
-			continue // all photos would have to be measured anew: `quadtally photos` changes them
+	counts := countsOn(snap)
+	var out []review.Step
+	for _, e := range entries {
+		if e.Kind != record.EntryHand {
+			continue
 		}
-		live[x.Entry] = true
-		if hash, ok := strings.CutPrefix(x.Subject, "photo:"); ok {
-			about[x.Entry] = hash
+		step := review.Step{Entry: e.ID, At: e.At, Author: e.Author, Text: e.Note, Hash: counts[e.ID], Live: canBeTakenBack(e)}
+		if e.Command != command {
+			step.Text = "on the command line: quadtally " + e.Command + " " + e.Note
 		}
+		for _, subject := range e.Subjects {
+			if hash, ok := strings.CutPrefix(subject, "photo:"); ok {
+				step.Hash = hash
+			}
+		}
+		out = append(out, step)
 	}
+	return out, nil
+}
+
+// canBeTakenBack reports an entry that the page may take back. Settings of the
+// whole trial are changed by `quadtally photos`, since all photos have to be
+// measured anew; and a thing taken back is said anew, not brought back.
+func canBeTakenBack(e record.LogEntry) bool {
+	return e.Refusal == nil && !e.Replaced && e.Undoes == 0 && !slices.Contains(e.Subjects, "trial")
+}
+
+// countsOn says by entry on which photo the counts of the entry were made.
+func countsOn(snap *record.Snapshot) map[int64]string {
 	shows := map[quadrat]string{}
 	for i := range snap.Photos {
 		if p := &snap.Photos[i]; p.InUse() {
 			shows[quadrat{p.Place.Plot, p.Place.Quadrat, p.Place.Visit}] = p.Hash
 		}
 	}
+	out := map[int64]string{}
 	for _, o := range snap.Observations {
-		live[o.ToldBy()] = true
 		if hash := shows[quadrat{o.Plot, o.Quadrat, o.Visit}]; hash != "" && o.Variable == "count" {
-			about[o.ToldBy()] = cmp.Or(about[o.ToldBy()], hash)
+			out[o.ToldBy()] = cmp.Or(out[o.ToldBy()], hash)
 		}
 	}
-	var out []review.Step
-	for _, e := range slices.Backward(entries) {
-		if e.Kind != record.EntryHand {
-			continue
-		}
-		text := e.Note
-		if e.Command != command {
-			text = "on the command line: quadtally " + e.Command + " " + e.Note
-		}
-		out = append(out, review.Step{Entry: e.ID, At: e.At, Author: e.Author, Text: text, Hash: about[e.ID], Live: live[e.ID]})
-	}
-	return out, nil
+	return out
 }
 
-// Undo takes back everything one entry settled. Decisions that the program
-// drew from it since go with it; what held before holds again.
+// Undo takes back everything one entry decided. Decisions that the program
+// derived from it since go with it; what held before holds again.
 func (b *Backend) Undo(ctx context.Context, entry int64) (string, error) {
 	b.acting.Lock()
 	defer b.acting.Unlock()
@@ -376,87 +384,13 @@ func (b *Backend) Undo(ctx context.Context, entry int64) (string, error) {
 	if !steps[i].Live {
 		return "", review.Refusal{Text: "this was taken back already, or something newer stands in its place"}
 	}
-	snap, err := b.snapshot(ctx)
-	if err != nil {
-		return "", err
-	}
-	entries, err := b.store.Entries(ctx)
-	if err != nil {
-		return "", err
-	}
-	decisions := decisionsFrom(snap, entries, entry)
-	previous, err := b.previousValues(ctx, snap, entry)
-	if err != nil {
-		return "", err
-	}
 	text := "took back: " + steps[i].Text
 	_, err = b.store.WriteAs(ctx, record.EntryHand, command, text, func(tx *record.Tx) error {
-		for _, id := range decisions {
-			if err := tx.Undo(id); err != nil {
-				return err
-			}
-		}
-		for _, o := range previous {
-			if _, _, err := tx.AddObservation(o, snap.Entry); err != nil {
-				return err
-			}
-		}
-		return nil
+		_, err := tx.UndoEntry(entry)
+		return err
 	})
 	if err != nil {
 		return "", err
 	}
 	return text, b.season.Update(b.ctx, steps[i].Hash)
-}
-
-// decisionsFrom lists the decisions of an entry and those which the program
-// derived from them afterwards, up to a person's next decision of the same kind
-// about the same subject.
-func decisionsFrom(snap *record.Snapshot, entries []record.Entry, entry int64) []int64 {
-	derived := map[int64]bool{}
-	for _, e := range entries {
-		derived[e.ID] = e.Kind == record.EntryDerived
-	}
-	var out []int64
-	undone := map[string]bool{} // by subject and kind
-	for _, x := range snap.Decisions {
-		about := x.Subject + " " + x.Kind
-		switch {
-		case x.Entry == entry:
-			undone[about] = true
-			out = append(out, x.ID)
-		case !undone[about]:
-		case derived[x.Entry]:
-			out = append(out, x.ID)
-		default:
-			undone[about] = false
-		}
-	}
-	return out
-}
-
-// previousValues is what to store so that an entry's observations are taken
-// back: the value before each, or that there is none.
-func (b *Backend) previousValues(ctx context.Context, snap *record.Snapshot, entry int64) ([]record.Observation, error) {
-	var out []record.Observation
-	for _, o := range snap.Observations {
-		if o.ToldBy() != entry {
-			continue
-		}
-		history, err := b.store.History(ctx, o)
-		if err != nil {
-			return nil, err
-		}
-		was := o
-		was.Withdrawn, was.Repeats = true, 0
-		for _, h := range history {
-			if h.Entry == entry {
-				break
-			}
-			was = h
-			was.Repeats = h.ToldBy()
-		}
-		out = append(out, was)
-	}
-	return out, nil
 }

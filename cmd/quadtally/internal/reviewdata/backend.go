@@ -176,7 +176,7 @@ func shotOf(snap *record.Snapshot, p *record.Photo) review.Shot {
 var basisWords = map[string]string{intake.ByCard: "its plot card", intake.BySheet: "your sheet", intake.ByName: "its name",
 	intake.ByHand: "what was said by hand", "order": "the walking order"}
 
-// Photo tells everything about one photo.
+// Photo is everything that is known of one photo.
 func (b *Backend) Photo(ctx context.Context, hash string) (review.Photo, error) {
 	snap, p, err := b.find(ctx, hash)
 	if err != nil {
@@ -406,7 +406,7 @@ func (b *Backend) measuredPlane(ctx context.Context, p *record.Photo) (vision.Me
 	return m, err
 }
 
-// Thresholds tells what every threshold would do, from stored curves.
+// Thresholds is what every threshold would do, from stored curves.
 func (b *Backend) Thresholds(ctx context.Context, hash string) (review.Thresholds, error) {
 	snap, p, err := b.find(ctx, hash)
 	if err != nil {
@@ -494,7 +494,7 @@ func meanOf(rows [][]float64) []float64 {
 
 func abs(v float64) float64 { return max(v, -v) }
 
-// straightToPhoto carries a position in the straight view to pixels of the
+// straightToPhoto converts a position in the straight view to pixels of the
 // upright photo.
 func straightToPhoto(plane *vision.Plane, at review.XY) raster.Point {
 	return plane.At(at[0]*float64(plane.Width), at[1]*float64(plane.Height))

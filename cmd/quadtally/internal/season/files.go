@@ -14,8 +14,8 @@ import (
 	"quadtally/cmd/quadtally/internal/record"
 )
 
-// This file holds photo files against what was taken in. A photo is its bytes:
-// a file that holds others is not the photo any more, whatever it is called.
+// This file compares photo files with what was taken in. A photo is its bytes:
+// a file with others is not the photo any more, whatever it is called.
 
 // maxPhotoBytes is the largest photo file that is read at all.
 const maxPhotoBytes = 256 << 20
@@ -25,7 +25,7 @@ const otherBytes = "holds other bytes than when it was taken in: it was damaged 
 
 func fileName(path string) string { return filepath.Base(path) }
 
-// readPhoto reads a photo file whole.
+// readPhoto reads a photo file, however it is coded.
 func readPhoto(path string) ([]byte, error) {
 	info, err := os.Stat(path)
 	if err != nil {

@@ -168,7 +168,7 @@ func (s *Season) workOut(ctx context.Context, sheet map[string]intake.Spot, opt 
 	return s.applyThresholds(ctx, snap, opt)
 }
 
-// summarise counts how the photos of this run stand; paths holds them by hash.
+// summarise counts how the photos of this run stand; paths has them by hash.
 func (out *Outcome) summarise(snap *record.Snapshot, paths map[string]string) {
 	out.Thresholds = snap.Thresholds
 	out.Versions = DifferentVersions(snap)
@@ -188,7 +188,7 @@ func (out *Outcome) summarise(snap *record.Snapshot, paths map[string]string) {
 			out.Placed[p.Place.Basis]++
 		case record.PhotoSetAside, record.PhotoUnmeasured:
 			// The first was decided by a person; of the second, which could
-			// not be reached, the faults tell already.
+			// not be reached, the faults speak already.
 		}
 	}
 }
