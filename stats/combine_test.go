@@ -111,6 +111,48 @@ func TestCombineReplicatedAndCrossed(t *testing.T) {
 	}
 }
 
+// Two places in three years are told apart; one place in several years, or
+// places in one year, are trials like others.
+func TestCombineFewPlacesAndYears(t *testing.T) {
+	draw := func(places, years int) stats.CombineInput {
+		rng := rand.New(rand.NewPCG(13, 14))
+		var in stats.CombineInput
+		for p := range places {
+			for y := range years {
+				for k := range 3 {
+					plot := stats.CombinePlot{Place: fmt.Sprint("P", p), Year: fmt.Sprint(2020 + y), Treatment: fmt.Sprint("T", k), Value: 20 + 4*float64(p) + 3*float64(y) + float64(k) + rng.NormFloat64()}
+					plot.Trial = plot.Place + plot.Year
+					in.Plots = append(in.Plots, plot)
+				}
+			}
+		}
+		return in
+	}
+	for _, c := range []struct {
+		places, years int
+		crossed       bool
+	}{{2, 3, true}, {3, 2, true}, {1, 6, false}, {6, 1, false}} {
+		out := combine(t, draw(c.places, c.years))
+		var names []string
+		for _, v := range out.Variance {
+			names = append(names, v.Name)
+		}
+		if slices.Contains(names, "place") != c.crossed || slices.Contains(names, "year:treatment") != c.crossed {
+			t.Errorf("%d places, %d years: components %q", c.places, c.years, names)
+		}
+		if hasText(out.Warnings, "poorly known from so few") != c.crossed {
+			t.Errorf("warnings %q", out.Warnings)
+		}
+	}
+	in := draw(60, 10)
+	in.Alpha = 0.05
+	_, err := stats.Combine(in)
+	var e *stats.CombineError
+	if !errors.As(err, &e) || e.Fault != stats.CombineTooLarge {
+		t.Errorf("1 800 crossed plots: %v", err)
+	}
+}
+
 // Invented trials of one to five blocks with plots and a treatment missing;
 // lmerTest, emmeans and lm in R 4.2.2.
 func TestCombineMixedTrials(t *testing.T) {
