@@ -111,6 +111,43 @@ func TestCombineReplicatedAndCrossed(t *testing.T) {
 	}
 }
 
+// A trial that has two treatments but never in one block compares them only
+// through others, or not at all; later trials still stand in the figure.
+func TestForestLeavesOutWhatATrialCannotTell(t *testing.T) {
+	var in stats.CombineInput
+	add := func(trial, block string, values map[string]float64) {
+		for _, k := range []string{"A", "B", "C"} {
+			if v, ok := values[k]; ok {
+				in.Plots = append(in.Plots, stats.CombinePlot{Trial: trial, Block: block, Treatment: k, Value: v})
+			}
+		}
+	}
+	add("t1", "1", map[string]float64{"A": 4})
+	add("t1", "2", map[string]float64{"B": 9})
+	add("t2", "1", map[string]float64{"A": 5, "C": 9})
+	add("t2", "2", map[string]float64{"B": 7, "C": 8})
+	add("t3", "1", map[string]float64{"A": 4, "B": 6, "C": 7})
+	add("t3", "2", map[string]float64{"A": 5, "B": 6.5, "C": 9})
+	add("t4", "1", map[string]float64{"A": 3, "B": 6, "C": 7})
+	c := combine(t, in)
+	lines, err := c.Forest("B", "A")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var trials []string
+	for _, l := range lines {
+		trials = append(trials, l.Trial)
+	}
+	if got := strings.Join(trials, " "); got != "t2 t3 t4 " {
+		t.Errorf("lines of %q", got)
+	}
+	// Through C in the second trial: 7 - 8 - (5 - 9).
+	near(t, "t2", &lines[0].Difference, 3, 1e-9)
+	if lines[0].OwnError {
+		t.Error("an error of its own in a trial without residual")
+	}
+}
+
 // Two places in three years are told apart; one place in several years, or
 // places in one year, are trials like others.
 func TestCombineFewPlacesAndYears(t *testing.T) {
