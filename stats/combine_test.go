@@ -111,6 +111,34 @@ func TestCombineReplicatedAndCrossed(t *testing.T) {
 	}
 }
 
+// One treatment has one name: the spelling most plots have, whatever trial.
+func TestCombineSpelling(t *testing.T) {
+	var in stats.CombineInput
+	for i, name := range []string{"Rye", "RYE", "RYE", "rye"} {
+		for k, other := range []string{name, "BARE"} {
+			in.Plots = append(in.Plots, stats.CombinePlot{Trial: fmt.Sprint(i), Treatment: other, Value: float64(i*i + 3*k + i*k)})
+		}
+	}
+	in.Control = "bare"
+	c := combine(t, in)
+	if got := strings.Join(c.Treatments, " "); got != "BARE RYE" || c.Control != "BARE" {
+		t.Errorf("treatments %q, control %q", got, c.Control)
+	}
+	// An answer for every trial, and one for a single trial before it.
+	in.Plots[0].Treatment, in.Plots[2].Treatment = "cereal", "cereal"
+	in.Names = []stats.TreatmentName{{Name: "cereal", As: "RYE"}, {Trial: "0", Name: "Cereal", As: "BARLEY"}}
+	in.Own = []string{"barley"}
+	c = combine(t, in)
+	if got := strings.Join(c.Treatments, " "); got != "BARE BARLEY RYE" {
+		t.Errorf("treatments %q", got)
+	}
+	in.Control = "OATS"
+	in.Alpha = 0.05
+	if _, err := stats.Combine(in); err == nil || !strings.Contains(err.Error(), "control OATS is not among the treatments BARE, BARLEY, RYE") {
+		t.Errorf("%v", err)
+	}
+}
+
 // A trial that has two treatments but never in one block compares them only
 // through others, or not at all; later trials still stand in the figure.
 func TestForestLeavesOutWhatATrialCannotTell(t *testing.T) {
