@@ -14,6 +14,7 @@ import (
 	"quadtally/cmd/quadtally/internal/analysis"
 	"quadtally/cmd/quadtally/internal/record"
 	"quadtally/cmd/quadtally/internal/report"
+	"quadtally/cmd/quadtally/internal/season"
 	"quadtally/cmd/quadtally/internal/trial"
 )
 
@@ -113,7 +114,7 @@ func reportInput(snap *record.Snapshot, made trial.Date) report.Input {
 		}
 	}
 	slices.Sort(in.Settings)
-	if opt, err := visionOptions(snap); err == nil {
+	if opt, err := season.VisionOptions(snap); err == nil {
 		in.Index = opt.Index.Method()
 	}
 	for _, o := range analysis.Outcomes(snap) {
@@ -153,80 +154,20 @@ func reportPhotos(snap *record.Snapshot) report.Photos {
 		aside := func(list *[]report.Aside, reason string) {
 			*list = append(*list, report.Aside{Photo: filepath.Base(p.Path), Reason: reason})
 		}
-		switch {
-		case p.InUse():
+		switch p.State() {
+		case record.PhotoInUse:
 			out.InUse++
-		case p.Rejected != "":
-			aside(&out.Rejected, p.Rejected)
-		case p.Fault != "":
-			aside(&out.Unread, p.Fault)
-		case p.Place.State != record.PlaceSettled:
-			aside(&out.Open, cmp.Or(p.Place.Reason, "where it belongs is not known"))
-		case p.Place.Spare != "":
+		case record.PhotoSetAside:
+			aside(&out.Rejected, p.Why())
+		case record.PhotoUnread:
+			aside(&out.Unread, p.Why())
+		case record.PhotoSpare:
 			out.Spare++
-		default:
+		case record.PhotoUnmeasured:
 			aside(&out.Open, "not measured yet")
+		case record.PhotoAwaitsPlace:
+			aside(&out.Open, p.Why())
 		}
 	}
 	return out
 }
-<<<<<<< HEAD
-=======
-
-// reportHarvest adds up what was taken from each plot, in walking order. A
-// plot with a part marked missing has no sum of it.
-func reportHarvest(snap *record.Snapshot) []report.Harvest {
-	type sum struct {
-		value float64
-		n     int
-		lost  bool
-	}
-	var out []report.Harvest
-	for _, p := range snap.Plots {
-		h := report.Harvest{Plot: p.ID}
-		sums := map[string]*sum{}
-		for _, o := range snap.Observations {
-			what := o.Variable
-			if what == "yield" {
-				what = o.Class
-			}
-			if o.Plot != p.ID || o.Quadrat != 0 || (o.Variable != "yield" && what != sheets.Harvested && what != "stand") {
-				continue
-			}
-			v := sums[what]
-			if v == nil {
-				v = &sum{}
-				sums[what] = v
-			}
-			v.lost = v.lost || o.Missing
-			v.n++
-			if what == "stand" {
-				v.value = o.Value // counted anew, not added up
-			} else {
-				v.value += o.Value
-			}
-			h.LengthMM = max(h.LengthMM, o.LengthMM)
-			h.Sources = addOnce(h.Sources, o.Source)
-		}
-		total := func(names ...string) *float64 {
-			for _, n := range names {
-				if v := sums[n]; v != nil && !v.lost {
-					return &v.value
-				}
-			}
-			return nil
-		}
-		h.MarketableKG, h.CulledKG = total("marketable", "total"), total("cull")
-		h.Pieces, h.Stand = total(sheets.Harvested), total("stand")
-		for _, n := range []string{"marketable", "total", "cull"} {
-			if v := sums[n]; v != nil {
-				h.Picks = max(h.Picks, v.n)
-			}
-		}
-		if len(h.Sources) > 0 {
-			out = append(out, h)
-		}
-	}
-	return out
-}
->>>>>>> main

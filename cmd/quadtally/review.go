@@ -7,6 +7,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"quadtally/cmd/quadtally/internal/review"
+	"quadtally/cmd/quadtally/internal/reviewdata"
 )
 
 func reviewCommand(a *app) *cobra.Command {
@@ -17,7 +18,7 @@ func reviewCommand(a *app) *cobra.Command {
 		Long: `Opens a page in which the season's photos lie by visit and plot, each straightened
 to its frame, with the green outlined. There you say where a photo belongs, set
 it aside, move the frame's corners, leave regions out, mark a patch as weed,
-crop, cover-crop regrowth or not a plant, settle the threshold of a visit, and
+crop, cover-crop regrowth or not a plant, set the threshold of a visit, and
 count on a photo before its value is shown. Everything is kept with who did it
 and when, and can be taken back.
 
@@ -59,8 +60,7 @@ func (a *app) review(opt review.Options) error {
 	if opt.Visit < 0 || opt.Visit > len(snap.Trial.Visits) {
 		return usagef("--visit %d: the plan has visits 1 to %d", opt.Visit, len(snap.Trial.Visits))
 	}
-	desk := newDesk(a, store)
-	return review.Serve(a.ctx, desk, opt, func(address string) {
+	return review.Serve(a.ctx, reviewdata.New(a.ctx, store, a.author()), opt, func(address string) {
 		fmt.Fprintln(a.out, address)
 		a.flush()
 		if store.ReadOnly() {

@@ -11,14 +11,8 @@ import (
 
 	"quadtally/cmd/quadtally/internal/analysis"
 	"quadtally/cmd/quadtally/internal/record"
+	"quadtally/cmd/quadtally/internal/season"
 )
-
-// question is something only a person can settle.
-type question struct {
-	Photo string `json:"photo"`
-	Hash  string `json:"hash"`
-	Text  string `json:"text"`
-}
 
 type trialStatus struct {
 	Trial     string                   `json:"trial"`
@@ -26,13 +20,13 @@ type trialStatus struct {
 	Visits    []analysis.VisitProgress `json:"visits"`
 	Photos    int                      `json:"photos"`
 	InUse     int                      `json:"photos_in_use"`
-	Unread    []question               `json:"photos_not_read"`
-	Questions []question               `json:"questions"`
+	Unread    []season.Question        `json:"photos_not_read"`
+	Questions []season.Question        `json:"questions"`
 	Rejected  int                      `json:"photos_rejected"`
 	Spare     int                      `json:"photos_spare"` // a better one of the same quadrat is used
 	Yields    int                      `json:"plots_with_yield"`
-	Twins     []copyOf                 `json:"same_name_other_bytes"`
-	Files     *fileCheck               `json:"files,omitempty"` // with --files
+	Versions  []season.Copy            `json:"same_name_other_bytes"`
+	Files     *season.FileCheck        `json:"files,omitempty"` // with --files
 	Entry     int64                    `json:"entry"`
 }
 
@@ -54,7 +48,7 @@ one that does not hold any more what was measured from it is named.
 			return a.withTrial(func(store *record.Store, snap *record.Snapshot) (err error) {
 				st := statusOf(snap)
 				if files {
-					if st.Files, err = a.checkFiles(store, snap); err != nil {
+					if st.Files, err = season.New(store, a.measuring()).CheckFiles(a.ctx, snap); err != nil {
 						return err
 					}
 				}
@@ -76,40 +70,31 @@ one that does not hold any more what was measured from it is named.
 	return c
 }
 
-// spot names a quadrat of a plot at a visit.
-type spot struct {
-	plot    string
-	quadrat int
-	visit   int
-}
-
 func statusOf(snap *record.Snapshot) trialStatus {
 	st := trialStatus{Trial: snap.Trial.Name, Plots: len(snap.Plots), Photos: len(snap.Photos), Entry: snap.Entry}
 	for i := range snap.Photos {
 		p := &snap.Photos[i]
 		name := filepath.Base(p.Path)
-		switch {
-		case p.Rejected != "":
+		switch p.State() {
+		case record.PhotoSetAside:
 			st.Rejected++
-		case p.Fault != "":
+		case record.PhotoUnread:
 			if p.Place.Plot != "" && p.Place.Quadrat > 0 {
 				name += fmt.Sprintf(" (plot %s quadrat %d)", p.Place.Plot, p.Place.Quadrat)
 			}
-			st.Unread = append(st.Unread, question{name, p.Hash, p.Fault})
-		case p.Place.State != record.PlaceSettled:
-			st.Questions = append(st.Questions, question{name, p.Hash, cmp.Or(p.Place.Reason, "where it belongs is not known")})
-		case p.Place.Spare != "":
+			st.Unread = append(st.Unread, season.Question{Photo: name, Hash: p.Hash, Text: p.Fault})
+		case record.PhotoSpare:
 			st.Spare++
-		case p.InUse():
+		case record.PhotoInUse:
 			st.InUse++
-		default:
-			st.Questions = append(st.Questions, question{name, p.Hash, "not measured yet: run `quadtally photos` again"})
+		case record.PhotoUnmeasured, record.PhotoAwaitsPlace:
+			st.Questions = append(st.Questions, season.Question{Photo: name, Hash: p.Hash, Text: p.Why()})
 		}
 	}
 	st.Yields = analysis.PlotsWithYield(snap)
-	st.Twins = twins(snap)
+	st.Versions = season.DifferentVersions(snap)
 	st.Visits = analysis.Progress(snap)
-	slices.SortFunc(st.Questions, func(a, b question) int {
+	slices.SortFunc(st.Questions, func(a, b season.Question) int {
 		return cmp.Or(strings.Compare(a.Photo, b.Photo), strings.Compare(a.Hash, b.Hash))
 	})
 	return st
@@ -152,7 +137,7 @@ func (a *app) printStatus(st trialStatus, all bool) {
 	if st.Rejected > 0 {
 		fmt.Fprintf(a.out, "set aside: %s\n", plural(st.Rejected, "photo"))
 	}
-	list := func(title string, qs []question) {
+	list := func(title string, qs []season.Question) {
 		if len(qs) == 0 {
 			return
 		}
@@ -165,9 +150,9 @@ func (a *app) printStatus(st trialStatus, all bool) {
 			fmt.Fprintf(a.out, "  %s: %s\n", q.Photo, q.Text)
 		}
 	}
-	var alike []question
-	for _, c := range st.Twins {
-		alike = append(alike, question{Photo: filepath.Base(c.File), Text: c.tellTwin()})
+	var alike []season.Question
+	for _, c := range st.Versions {
+		alike = append(alike, season.Question{Photo: filepath.Base(c.File), Text: versionsText(c)})
 	}
 	list("Photos of which there are two versions:", alike)
 	list("Photos that could not be read:", st.Unread)
@@ -175,9 +160,9 @@ func (a *app) printStatus(st trialStatus, all bool) {
 	if f := st.Files; f != nil {
 		fmt.Fprintf(a.out, "\nthe record is sound; %s as measured\n", plural(f.Sound, "photo file"))
 		list("Photo files that changed:", f.Changed)
-		var gone []question
+		var gone []season.Question
 		for _, path := range f.Gone {
-			gone = append(gone, question{Photo: path, Text: "is not where it was: bring it back, or run `quadtally photos` on the folder it is in now"})
+			gone = append(gone, season.Question{Photo: path, Text: "is not where it was: bring it back, or run `quadtally photos` on the folder it is in now"})
 		}
 		list("Photo files that are gone (their numbers stay):", gone)
 	}

@@ -12,8 +12,8 @@ import (
 // alone where crop was told from weed in every photo in use, else of
 // everything green.
 func photoSide(snap *record.Snapshot, kind calibrate.Kind) Key {
-	told, all := photosTold(snap)
-	weeds := all > 0 && told == all
+	separated, all := weedsSeparated(snap)
+	weeds := all > 0 && separated == all
 	switch {
 	case kind == calibrate.Count && weeds:
 		return WeedPieces
@@ -33,9 +33,9 @@ func Pairs(snap *record.Snapshot, kind calibrate.Kind) ([]calibrate.Pair, error)
 }
 
 func pairsOf(snap *record.Snapshot, kind calibrate.Kind, photos Key) ([]calibrate.Pair, error) {
-	hands, stored := HandCover, VarCover
+	hands, stored := HandCover, record.VarCover
 	if kind == calibrate.Count {
-		hands, stored = HandCount, VarCount
+		hands, stored = HandCount, record.VarCount
 	}
 	at := map[Place]*calibrate.Pair{}
 	var order []Place
@@ -51,7 +51,14 @@ func pairsOf(snap *record.Snapshot, kind calibrate.Kind, photos Key) ([]calibrat
 		}
 		return p
 	}
-	image, err := readingsOf(snap, photos)
+	r, err := Find(snap, string(photos), "")
+	if err != nil {
+		return nil, err
+	}
+	if _, err := settingsOf(snap, r); err != nil {
+		return nil, err
+	}
+	image, _, err := r.Readings(snap)
 	if err != nil {
 		return nil, err
 	}
@@ -64,7 +71,11 @@ func pairsOf(snap *record.Snapshot, kind calibrate.Kind, photos Key) ([]calibrat
 			observers[Place{o.Plot, o.Quadrat, o.Visit}] = o.Observer
 		}
 	}
-	hand, err := readingsOf(snap, hands)
+	byHand, err := Find(snap, string(hands), "")
+	if err != nil {
+		return nil, err
+	}
+	hand, _, err := byHand.Readings(snap)
 	if err != nil {
 		return nil, err
 	}
@@ -78,15 +89,6 @@ func pairsOf(snap *record.Snapshot, kind calibrate.Kind, photos Key) ([]calibrat
 		out = append(out, *at[k])
 	}
 	return out, nil
-}
-
-func readingsOf(snap *record.Snapshot, key Key) ([]Reading, error) {
-	r, err := Find(snap, string(key), "")
-	if err != nil {
-		return nil, err
-	}
-	rs, _, err := r.Readings(snap)
-	return rs, err
 }
 
 // Agree is the one way from the record to a study of camera against hand. opt

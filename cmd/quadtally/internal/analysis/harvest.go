@@ -23,11 +23,11 @@ func Harvests(snap *record.Snapshot) []Harvest {
 	// Weights are told apart by their class, everything else by its variable.
 	type part struct{ variable, class string }
 	var (
-		marketable = part{VarYield, ClassMarketable}
-		culled     = part{VarYield, ClassCull}
-		unsorted   = part{VarYield, ClassTotal}
-		pieces     = part{VarHarvested, ""}
-		stand      = part{VarStand, ""}
+		marketable = part{record.VarYield, record.ClassMarketable}
+		culled     = part{record.VarYield, record.ClassCull}
+		unsorted   = part{record.VarYield, record.ClassTotal}
+		pieces     = part{record.VarHarvested, ""}
+		stand      = part{record.VarStand, ""}
 	)
 	var out []Harvest
 	for _, p := range snap.Plots {
@@ -35,10 +35,10 @@ func Harvests(snap *record.Snapshot) []Harvest {
 		sums := map[part]*sum{}
 		for _, o := range snap.Observations {
 			what := part{o.Variable, ""}
-			if o.Variable == VarYield {
+			if o.Variable == record.VarYield {
 				what.class = o.Class
 			}
-			if o.Plot != p.ID || o.Quadrat != 0 || (o.Variable != VarYield && what != pieces && what != stand) {
+			if o.Plot != p.ID || o.Quadrat != 0 || (o.Variable != record.VarYield && what != pieces && what != stand) {
 				continue
 			}
 			v := sums[what]

@@ -70,14 +70,12 @@ func allGreenPieces(r *record.Result, groundM2 float64) (float64, float64, bool)
 	return float64(r.Pieces), groundM2, true
 }
 
-// AllGreen holds what a result was before crop and regrowth were taken off:
-// where it is there, the result is of weeds alone.
 func weedCover(r *record.Result, _ float64) (float64, float64, bool) {
-	return r.CoverFrac, 0, r.AllGreen != nil
+	return r.CoverFrac, 0, r.WeedsOnly()
 }
 
 func weedPieces(r *record.Result, groundM2 float64) (float64, float64, bool) {
-	return float64(r.Pieces), groundM2, r.AllGreen != nil
+	return float64(r.Pieces), groundM2, r.WeedsOnly()
 }
 
 // fromPhotos takes one reading of every photo in use. A response of which only
@@ -103,35 +101,36 @@ func fromPhotos(value photoValue) taking {
 			return nil, nil, fmt.Errorf("crop was told from weed in %d of %d photos in use: %s is compared once it is in all", n, used, r.Label)
 		}
 		if r.Role == Green {
-			notes = toldApart(snap)
+			notes = separationNotes(snap)
 		}
 		return rs, notes, nil
 	}
 }
 
-// toldApart says, beside a response that holds everything green, in how many
-// photos crop was told from weed.
-func toldApart(snap *record.Snapshot) []string {
-	told, all := photosTold(snap)
-	switch told {
+// separationNotes says, beside a response that holds everything green, in how
+// many photos weeds were separated from crop and regrowth.
+func separationNotes(snap *record.Snapshot) []string {
+	separated, all := weedsSeparated(snap)
+	switch separated {
 	case 0:
 		return nil
 	case all:
 		return []string{fmt.Sprintf("everything green is compared; crop was told from weed in all %d photos in use, so that %s holds the weeds alone", all, WeedCover)}
 	}
-	return []string{fmt.Sprintf("crop was told from weed in %d of %d photos in use: until it is in all, everything green is compared", told, all)}
+	return []string{fmt.Sprintf("crop was told from weed in %d of %d photos in use: until it is in all, everything green is compared", separated, all)}
 }
 
-func photosTold(snap *record.Snapshot) (told, all int) {
+// weedsSeparated counts the photos in use whose numbers are of weeds alone.
+func weedsSeparated(snap *record.Snapshot) (separated, all int) {
 	for i := range snap.Photos {
 		if p := &snap.Photos[i]; p.InUse() {
 			all++
-			if p.Result.AllGreen != nil {
-				told++
+			if p.Result.WeedsOnly() {
+				separated++
 			}
 		}
 	}
-	return told, all
+	return separated, all
 }
 
 // assessed takes stored values as they are.
@@ -247,20 +246,20 @@ func harvested(snap *record.Snapshot, r Response) (rs []Reading, notes []string,
 		picks         int
 		lost, unsplit bool
 	}
-	type pick struct{ plot, day string }
+	type pick struct{ plot, when string }
 	sorted := map[pick]bool{}
-	if r.def.class == ClassMarketable {
+	if r.def.class == record.ClassMarketable {
 		for _, o := range snap.Observations {
-			if o.Variable == VarYield && o.Class == ClassMarketable {
-				sorted[pick{o.Plot, o.Date.String()}] = true
+			if o.Variable == record.VarYield && o.Class == record.ClassMarketable {
+				sorted[pick{o.Plot, o.Key().When}] = true
 			}
 		}
 	}
 	at := map[string]*harvest{}
 	var order []string
 	for _, o := range snap.Observations {
-		unsorted := r.def.class == ClassMarketable && o.Class == ClassTotal && !sorted[pick{o.Plot, o.Date.String()}]
-		if o.Variable != VarYield || (o.Class != r.def.class && !unsorted) {
+		unsorted := r.def.class == record.ClassMarketable && o.Class == record.ClassTotal && !sorted[pick{o.Plot, o.Key().When}]
+		if o.Variable != record.VarYield || (o.Class != r.def.class && !unsorted) {
 			continue
 		}
 		h := at[o.Plot]

@@ -6,7 +6,6 @@ import (
 	"strings"
 
 	"quadtally/cmd/quadtally/internal/record"
-	"quadtally/cmd/quadtally/internal/tables"
 	"quadtally/cmd/quadtally/internal/trial"
 	"quadtally/stats"
 )
@@ -78,34 +77,22 @@ var registry = []definition{
 	{key: GreenPieces, label: "green pieces", unit: "per m²", factor: 1, kind: stats.Count, role: Green, take: fromPhotos(allGreenPieces), known: true},
 	{key: WeedPieces, label: "weed pieces", unit: "per m²", factor: 1, kind: stats.Count, role: Weeds, take: fromPhotos(weedPieces)},
 	{key: HandCount, label: "hand count", unit: "plants per m²", factor: 1, kind: stats.Count, role: Weeds,
-		variable: VarCount, take: countsOfQuadrats, classes: true, main: true, known: true},
+		variable: record.VarCount, take: countsOfQuadrats, classes: true, main: true, known: true},
 	{key: HandCover, label: "cover judged by eye", unit: "% of the ground", factor: 100, kind: stats.Percent, role: Weeds,
-		variable: VarCover, take: assessed, known: true},
+		variable: record.VarCover, take: assessed, known: true},
 	{key: Yield, label: "marketable yield", unitIn: yieldUnit, kind: stats.Measure, role: Crop,
-		variable: VarYield, class: ClassMarketable, take: harvested, main: true, known: true},
+		variable: record.VarYield, class: record.ClassMarketable, take: harvested, main: true, known: true},
 	{key: Cull, label: "culled weight", unitIn: yieldUnit, kind: stats.Measure, role: Crop,
-		variable: VarYield, class: ClassCull, take: harvested, known: true},
+		variable: record.VarYield, class: record.ClassCull, take: harvested, known: true},
 	{key: Stand, label: "stand", unit: "plants per m of bed", factor: 1, kind: stats.Measure, role: Crop,
-		variable: VarStand, take: perBedLength, known: true},
+		variable: record.VarStand, take: perBedLength, known: true},
 	{key: CropCover, label: "crop cover", kind: stats.Percent, role: Crop, variable: "crop cover", take: assessed},
 	{key: RegrowthCover, label: "regrowth cover", kind: stats.Percent, role: Ground, variable: "regrowth cover", take: assessed},
 	{key: CropHeight, label: "crop height", kind: stats.Measure, role: Crop, variable: "crop height", take: assessed},
 	{key: Regrowth, label: "regrowth of the cover crop", kind: stats.Measure, role: Ground, variable: "regrowth", take: assessed},
 	{key: Residue, label: "residue on the ground", kind: stats.Measure, role: Ground, variable: "residue", take: assessed},
+	{key: "residue-stems", label: "residue stems", kind: stats.Count, role: Ground, variable: "residue stems", take: assessed},
 }
-
-// What a stored value is of, as the sheets write it into the record.
-const (
-	VarCount     = "count"
-	VarCover     = "cover"
-	VarYield     = "yield"
-	VarStand     = "stand"
-	VarHarvested = "harvested pieces"
-
-	ClassMarketable = "marketable"
-	ClassCull       = "cull"
-	ClassTotal      = "total" // marketable and culled weight together
-)
 
 // Response is something that is compared between treatments, as it stands in
 // one trial.
@@ -154,7 +141,7 @@ func Find(snap *record.Snapshot, name, class string) (Response, error) {
 
 // nameKey is how names of responses, variables and classes are compared: case,
 // spaces and hyphens do not matter.
-func nameKey(name string) string { return tables.Key(name) }
+func nameKey(name string) string { return trial.NameKey(name) }
 
 func lookUp(name string) (definition, bool) {
 	for _, d := range registry {
@@ -187,13 +174,17 @@ func (r *Response) unitAsStored(snap *record.Snapshot) error {
 	if len(units) > 1 {
 		return fmt.Errorf("%s is stored in %d units (%s), which cannot be compared: store the values again in one of them", r.Label, len(units), strings.Join(units, ", "))
 	}
-	r.Factor, r.Kind = 1, stats.Measure
+	r.Factor = 1
 	for _, unit := range units {
 		switch r.Unit = unit; nameKey(unit) {
 		case "fraction":
 			r.Unit, r.Factor, r.Kind = "%", 100, stats.Percent
 		case "%", "percent":
 			r.Kind = stats.Percent
+		default:
+			if r.Kind == stats.Percent { // a score or a length, whatever its name says
+				r.Kind = stats.Measure
+			}
 		}
 	}
 	return nil

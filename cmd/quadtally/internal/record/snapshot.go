@@ -316,6 +316,12 @@ func (r reader) decided(p *Photo) error {
 			p.Rejected = v.Reason
 		case KindAccept:
 			p.Accepted = true
+		case KindPath:
+			var v PhotoPath
+			if err := json.Unmarshal(d.Value, &v); err != nil {
+				return err
+			}
+			p.Path = v.Path
 		}
 	}
 	if place == nil {
