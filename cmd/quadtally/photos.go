@@ -206,7 +206,7 @@ func partlyDone(n int) error {
 
 func (a *app) noteFaults(faults []intake.Fault) {
 	for _, x := range faults {
-		a.note("%s: %s", x.Path, x.Text)
+		a.note("%s: %s", intake.Shown(x.Path), x.Text)
 	}
 }
 
@@ -229,6 +229,9 @@ func (a *app) printOutcome(o *season.Outcome, asJSON bool) error {
 	for _, c := range o.Versions {
 		a.note("%s", versionsText(c))
 	}
+	for _, c := range o.SheetClashes {
+		a.note("%s", intake.Shown(clashText(c)))
+	}
 	a.noteFaults(o.Faults)
 	if asJSON {
 		if err := a.writeJSON(o); err != nil {
@@ -237,7 +240,7 @@ func (a *app) printOutcome(o *season.Outcome, asJSON bool) error {
 	} else {
 		a.printOutcomeText(o)
 	}
-	return partlyDone(len(o.Faults) + len(o.Missing))
+	return partlyDone(len(o.Faults) + len(o.Missing) + len(o.SheetClashes))
 }
 
 func (a *app) printOutcomeText(o *season.Outcome) {
@@ -247,6 +250,9 @@ func (a *app) printOutcomeText(o *season.Outcome) {
 		fmt.Fprintf(a.out, "%s in the folders, %d new, %d measured now", plural(o.Photos, "photo"), o.New, o.Measured)
 		if o.Ignored > 0 {
 			fmt.Fprintf(a.out, "; %s ignored", plural(o.Ignored, "non-photo file"))
+		}
+		for _, why := range slices.Sorted(maps.Keys(o.Skipped)) {
+			fmt.Fprintf(a.out, "; %s not looked into (%s)", plural(o.Skipped[why], "folder"), why)
 		}
 		fmt.Fprintln(a.out)
 	}

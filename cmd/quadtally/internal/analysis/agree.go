@@ -9,34 +9,38 @@ import (
 )
 
 // photoSide is the response of photos that is held against the hand: of weeds
-// alone where crop was told from weed in every photo in use, else of
-// everything green.
+// alone where crop was told from weed in every photo in use and the hand judged
+// weeds alone as well, else of everything green. Hand counts are of weeds.
 func photoSide(snap *record.Snapshot, kind calibrate.Kind) Key {
 	separated, all := weedsSeparated(snap)
 	weeds := all > 0 && separated == all
+	byEye := slices.ContainsFunc(snap.Observations, func(o record.Observation) bool { return o.Variable == record.VarWeedCover && !o.Missing })
 	switch {
 	case kind == calibrate.Count && weeds:
 		return WeedPieces
 	case kind == calibrate.Count:
 		return GreenPieces
-	case weeds:
+	case weeds && byEye:
 		return WeedCover
 	}
 	return GreenCover
 }
 
-// Pairs holds every photo's value of a response against the hand value of the
-// same quadrat at the same visit: cover as a fraction, numbers in the frame.
-// Values missing on one side are NaN, as calibrate.Pair asks.
-func Pairs(snap *record.Snapshot, kind calibrate.Kind) ([]calibrate.Pair, error) {
-	return pairsOf(snap, kind, photoSide(snap, kind))
+// handSide is what a response of photos is held against, with the name it is
+// stored under.
+var handSide = map[Key]struct {
+	by     Key
+	stored string
+}{
+	GreenCover: {HandCover, record.VarCover}, WeedCover: {HandWeedCover, record.VarWeedCover},
+	GreenPieces: {HandCount, record.VarCount}, WeedPieces: {HandCount, record.VarCount},
 }
 
-func pairsOf(snap *record.Snapshot, kind calibrate.Kind, photos Key) ([]calibrate.Pair, error) {
-	hands, stored := HandCover, record.VarCover
-	if kind == calibrate.Count {
-		hands, stored = HandCount, record.VarCount
-	}
+// pairsOf holds every photo's value of a response against the hand value of the
+// same quadrat at the same visit: cover as a fraction, numbers in the frame.
+// Values missing on one side are NaN, as calibrate.Pair asks.
+func pairsOf(snap *record.Snapshot, photos Key) ([]calibrate.Pair, error) {
+	hand := handSide[photos]
 	at := map[Place]*calibrate.Pair{}
 	var order []Place
 	get := func(x Reading) *calibrate.Pair {
@@ -67,19 +71,19 @@ func pairsOf(snap *record.Snapshot, kind calibrate.Kind, photos Key) ([]calibrat
 	}
 	observers := map[Place]string{}
 	for _, o := range snap.Observations {
-		if o.Observer != "" && o.Variable == stored {
+		if o.Observer != "" && o.Variable == hand.stored {
 			observers[Place{o.Plot, o.Quadrat, o.Visit}] = o.Observer
 		}
 	}
-	byHand, err := Find(snap, string(hands), "")
+	byHand, err := Find(snap, string(hand.by), "")
 	if err != nil {
 		return nil, err
 	}
-	hand, _, err := byHand.Readings(snap)
+	counted, _, err := byHand.Readings(snap)
 	if err != nil {
 		return nil, err
 	}
-	for _, x := range hand {
+	for _, x := range counted {
 		p := get(x)
 		p.Hand, p.Observer = x.Value, observers[x.Place()]
 	}
@@ -103,7 +107,7 @@ func Agree(snap *record.Snapshot, opt calibrate.Options) (calibrate.Report, erro
 
 func agreeBy(snap *record.Snapshot, opt calibrate.Options, photos Key) (calibrate.Report, error) {
 	opt.Unit = calibrate.UnitFraction
-	pairs, err := pairsOf(snap, opt.Kind, photos)
+	pairs, err := pairsOf(snap, photos)
 	if err != nil {
 		return calibrate.Report{}, err
 	}

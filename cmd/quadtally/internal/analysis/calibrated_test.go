@@ -34,7 +34,7 @@ func pairedTrial(hand func(image float64) float64) *record.Snapshot {
 						Result:     &record.Result{CoverFrac: image},
 					})
 					if q == 1 {
-						s.Observations = append(s.Observations, record.Observation{Plot: p.ID, Quadrat: q, Visit: visit, Variable: "cover", Value: hand(image)})
+						s.Observations = append(s.Observations, record.Observation{Plot: p.ID, Quadrat: q, Visit: visit, Variable: "cover", Value: hand(image), Unit: "fraction"})
 					}
 				}
 			}

@@ -95,7 +95,7 @@ func Outcomes(snap *record.Snapshot) []Outcome {
 	var out []Outcome
 	for _, x := range everything(snap) {
 		switch Key(x.name) {
-		case GreenPieces, WeedPieces, record.VarHarvested:
+		case GreenPieces, WeedPieces, record.VarPieces:
 			continue
 		}
 		out = append(out, outcomeOf(snap, x.name, x.class))

@@ -143,6 +143,59 @@ func assessed(snap *record.Snapshot, r Response) (rs []Reading, _ []string, _ er
 	return rs, nil, nil
 }
 
+// inUnits takes stored values by the unit each was stored in: per gives the
+// ground (m²) or length it was taken on, 0 where it stands alone. A value in
+// any other unit is refused, since it would be compared with what it is not.
+func inUnits(per func(o record.Observation, groundM2 float64) (per float64, ok bool)) taking {
+	return func(snap *record.Snapshot, r Response) (rs []Reading, notes []string, _ error) {
+		ground := snap.Trial.Quadrat.AreaM2()
+		var without []string
+		for _, o := range snap.Observations {
+			if o.Missing || nameKey(o.Variable) != nameKey(r.def.variable) {
+				continue
+			}
+			over, ok := per(o, ground)
+			switch {
+			case !ok:
+				return nil, nil, fmt.Errorf("%s: %s is stored in %q, which the program does not compare it in: store it again in a unit that `quadtally counts --help` names", o.Source, r.Label, o.Unit)
+			case over < 0:
+				without = addOnce(without, o.Plot)
+				continue
+			}
+			rs = append(rs, readingOf(o, o.Value, over))
+		}
+		if len(without) > 0 {
+			notes = append(notes, fmt.Sprintf("%s left out where the ground it was taken on is not known: %s", r.Label, plotList(without)))
+		}
+		return rs, notes, nil
+	}
+}
+
+// noGround marks a value that needs ground to stand on and has none.
+const noGround = -1
+
+var (
+	sharesOfGround = inUnits(func(o record.Observation, _ float64) (float64, bool) { return 0, o.Unit == "fraction" })
+	lengths        = inUnits(func(o record.Observation, _ float64) (float64, bool) { return 0, o.Unit == "mm" })
+	// Weights are stored as taken from the frame (kg) or already per area.
+	weightsOfGround = inUnits(func(o record.Observation, groundM2 float64) (float64, bool) {
+		if o.Unit == "kg/m2" {
+			return 0, true
+		}
+		return onQuadrat(o, groundM2), o.Unit == "kg"
+	})
+	numbersInQuadrats = inUnits(func(o record.Observation, groundM2 float64) (float64, bool) {
+		return onQuadrat(o, groundM2), o.Unit == "plants"
+	})
+)
+
+func onQuadrat(o record.Observation, groundM2 float64) float64 {
+	if o.Quadrat == 0 || groundM2 <= 0 {
+		return noGround
+	}
+	return groundM2
+}
+
 // perBedLength takes numbers of plants along a length of bed. A number without
 // a length is no density and is left out.
 func perBedLength(snap *record.Snapshot, r Response) (rs []Reading, notes []string, _ error) {
@@ -237,71 +290,53 @@ func ofClass(o record.Observation, class string) bool {
 }
 
 // harvested adds up a plot's picks in kg per metre of bed, since picks may be
-// of different lengths. A plot with a pick missing has no season's yield. Of a
-// pick that was weighed unsorted the total stands for what was marketable, and
-// a note says where.
+// of different lengths. What was picked when, and which weight counts, is
+// decided by [record.HarvestsOf]. A plot that lacks a pick, or the weight or
+// the length of bed of one, has no season's yield; notes say which.
 func harvested(snap *record.Snapshot, r Response) (rs []Reading, notes []string, _ error) {
-	type harvest struct {
-		Reading
-		picks         int
-		lost, unsplit bool
+	h := record.HarvestsOf(snap.Observations, snap.Plots)
+	weight := func(x record.Harvest) *float64 { return x.Marketable }
+	if r.def.class == record.ClassCull {
+		weight = func(x record.Harvest) *float64 { return x.Cull }
 	}
-	type pick struct{ plot, when string }
-	sorted := map[pick]bool{}
-	if r.def.class == record.ClassMarketable {
-		for _, o := range snap.Observations {
-			if o.Variable == record.VarYield && o.Class == record.ClassMarketable {
-				sorted[pick{o.Plot, o.Key().When}] = true
+	var lacking []string
+	for _, p := range snap.Plots {
+		sum := Reading{Plot: p.ID}
+		picks, whole := 0, true
+		for _, x := range h.List {
+			if x.Plot != p.ID {
+				continue
 			}
+			picks++
+			w := weight(x)
+			if w == nil {
+				whole = false
+				break
+			}
+			perMetre, err := trial.YieldPerBedMetre(*w, x.LengthMM)
+			if err != nil {
+				whole = false
+				break
+			}
+			if sum.Source == "" {
+				sum.Source = x.Source
+			}
+			sum.Value += perMetre
+			sum.Date = x.Date
+		}
+		switch {
+		case picks == 0:
+		case whole && picks == len(h.Picks):
+			rs = append(rs, sum)
+		default:
+			lacking = append(lacking, p.ID)
 		}
 	}
-	at := map[string]*harvest{}
-	var order []string
-	for _, o := range snap.Observations {
-		unsorted := r.def.class == record.ClassMarketable && o.Class == record.ClassTotal && !sorted[pick{o.Plot, o.Key().When}]
-		if o.Variable != record.VarYield || (o.Class != r.def.class && !unsorted) {
-			continue
-		}
-		h := at[o.Plot]
-		if h == nil {
-			h = &harvest{Reading: Reading{Plot: o.Plot, Source: o.Source}}
-			at[o.Plot] = h
-			order = append(order, o.Plot)
-		}
-		if o.Missing || o.LengthMM <= 0 {
-			h.lost = true
-			continue
-		}
-		h.picks++
-		h.unsplit = h.unsplit || unsorted
-		h.Value += o.Value / (o.LengthMM / 1000)
-		h.Date = o.Date
+	if len(lacking) > 0 && len(rs) > 0 {
+		notes = append(notes, fmt.Sprintf("%s is left out in %s, which lacks a pick that others have, or the weight or the length of bed of one", r.Label, plotList(lacking)))
 	}
-	most := 0
-	for _, h := range at {
-		if !h.lost {
-			most = max(most, h.picks)
-		}
-	}
-	var fewer, unsplit []string
-	for _, plot := range order {
-		h := at[plot]
-		if h.lost {
-			continue
-		}
-		rs = append(rs, h.Reading)
-		if h.picks < most {
-			fewer = append(fewer, plot)
-		}
-		if h.unsplit {
-			unsplit = append(unsplit, plot)
-		}
-	}
-	if len(fewer) > 0 {
-		notes = append(notes, fmt.Sprintf("%s: fewer than the %d picks of other plots were stored for %s; if one was forgotten, its yield is too low", r.Label, most, plotList(fewer)))
-	}
-	if len(unsplit) > 0 && len(unsplit) < len(rs) {
-		notes = append(notes, fmt.Sprintf("%s: a weight that was not sorted stands for the marketable one in %s, so that culls are in it there and not elsewhere", r.Label, plotList(unsplit)))
+	if h.Ungraded && len(rs) > 0 && r.def.class == record.ClassMarketable {
+		notes = append(notes, "nothing was graded: the total weight stands for "+r.Label)
 	}
 	return rs, notes, nil
 }

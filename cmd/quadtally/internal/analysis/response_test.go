@@ -74,16 +74,21 @@ func TestResponsesByHand(t *testing.T) {
 		"yield, unsorted": {ask: "yield", stored: []record.Observation{picked("101", "2025-09-20", "total", 9, 3000)}, want: 3 / 1.5 * 10000, unit: "kg/ha", kind: stats.Measure},
 		"yield, sorted and total": {ask: "yield", stored: []record.Observation{picked("101", "2025-09-20", "marketable", 9, 3000), picked("101", "2025-09-20", "total", 12, 3000)},
 			want: 3 / 1.5 * 10000, unit: "kg/ha", kind: stats.Measure},
-		"yield, US units": {ask: "yield", units: trial.US, stored: []record.Observation{picked("101", "2025-09-20", "marketable", 9, 3000)}, want: 20000 / 1.1208511561, unit: "lb/acre", kind: stats.Measure},
-		"culls":           {ask: "cull", stored: []record.Observation{picked("101", "2025-09-20", "cull", 1.5, 3000)}, want: 0.5 / 1.5 * 10000, unit: "kg/ha", kind: stats.Measure},
-		"stand":           {ask: "stand", stored: []record.Observation{{Plot: "101", Variable: record.VarStand, Value: 24, LengthMM: 4000, Unit: "plants"}}, want: 6, unit: "plants per m of bed", kind: stats.Measure},
-		"crop cover":      {ask: "crop-cover", stored: assess("crop cover", "fraction", 0.125), want: 12.5, unit: "%", kind: stats.Percent},
-		"regrowth cover":  {ask: "regrowth cover", stored: assess("regrowth cover", "%", 12), want: 12, unit: "%", kind: stats.Percent},
-		"crop height":     {ask: "crop-height", stored: assess("crop height", "mm", 240, 260), want: 250, unit: "mm", kind: stats.Measure},
-		"regrowth":        {ask: "regrowth", stored: assess("regrowth", "stems", 3, 5), want: 4, unit: "stems", kind: stats.Measure},
-		"residue":         {ask: "residue", stored: assess("residue", "t/ha", 6.5), want: 6.5, unit: "t/ha", kind: stats.Measure},
-		"residue stems":   {ask: "residue-stems", stored: assess("residue stems", "per m", 14, 21), want: 17.5, unit: "per m", kind: stats.Count},
-		"any assessment":  {ask: "soil temperature", stored: assess("Soil temperature", "°C", 18, 19), want: 18.5, unit: "°C", kind: stats.Measure},
+		"yield, US units":       {ask: "yield", units: trial.US, stored: []record.Observation{picked("101", "2025-09-20", "marketable", 9, 3000)}, want: 20000 / 1.1208511561, unit: "lb/acre", kind: stats.Measure},
+		"culls":                 {ask: "cull", stored: []record.Observation{picked("101", "2025-09-20", "cull", 1.5, 3000)}, want: 0.5 / 1.5 * 10000, unit: "kg/ha", kind: stats.Measure},
+		"stand":                 {ask: "stand", stored: []record.Observation{{Plot: "101", Variable: record.VarStand, Value: 24, LengthMM: 4000, Unit: "plants"}}, want: 6, unit: "plants per m of bed", kind: stats.Measure},
+		"weeds by eye":          {ask: "hand-weed-cover", stored: assess(record.VarWeedCover, "fraction", 0.1, 0.2), want: 15, unit: "% of the ground", kind: stats.Percent},
+		"crop cover":            {ask: "crop-cover", stored: assess("crop cover", "fraction", 0.125), want: 12.5, unit: "% of the ground", kind: stats.Percent},
+		"regrowth cover":        {ask: "regrowth cover", stored: assess("regrowth cover", "fraction", 0.12), want: 12, unit: "% of the ground", kind: stats.Percent},
+		"residue cover":         {ask: "residue-cover", stored: assess("residue cover", "fraction", 0.9, 0.8), want: 85, unit: "% of the ground", kind: stats.Percent},
+		"crop height":           {ask: "crop-height", stored: assess("crop height", "mm", 240, 260), want: 25, unit: "cm", kind: stats.Measure},
+		"crop height, US units": {ask: "crop-height", units: trial.US, stored: assess("crop height", "mm", 254), want: 10, unit: "in", kind: stats.Measure},
+		"regrowth":              {ask: "regrowth", stored: assess("regrowth", "plants", 3, 5), want: 4 / 0.2, unit: "plants per m²", kind: stats.Count},
+		"residue, weighed from the frame and per area": {ask: "residue", stored: append(assess("residue", "kg", 0.1), record.Observation{Plot: "101", Quadrat: 2, Visit: 1, Variable: "residue", Value: 0.7, Unit: "kg/m2"}),
+			want: 6, unit: "t/ha", kind: stats.Measure}, // 0.5 and 0.7 kg per m²
+		"biomass, US units": {ask: "biomass", units: trial.US, stored: assess("biomass", "kg", 0.1), want: 5000 / 1.1208511561, unit: "lb/acre", kind: stats.Measure},
+		"residue stems":     {ask: "residue-stems", stored: assess("residue stems", "per m", 14, 21), want: 17.5, unit: "per m", kind: stats.Count},
+		"any assessment":    {ask: "soil temperature", stored: assess("Soil temperature", "°C", 18, 19), want: 18.5, unit: "°C", kind: stats.Measure},
 	} {
 		t.Run(name, func(t *testing.T) {
 			snap := twoPlots(c.units)
@@ -152,19 +157,21 @@ func TestQuadratLacksAClass(t *testing.T) {
 }
 
 // A missing pick, or one without its length of bed, leaves the plot without a
-// season's yield; a pick that others have and a plot has not is told.
+// season's yield, and the plot is named.
 func TestMissingPick(t *testing.T) {
 	first, second := "2025-09-20", "2025-10-04"
+	left := "left out in plot 102"
 	for name, c := range map[string]struct {
 		last record.Observation
 		want []string
 		note string
 	}{
 		"whole":      {picked("102", second, "marketable", 6, 3000), []string{"101", "102"}, ""},
-		"missing":    {missing(picked("102", second, "marketable", 0, 3000)), []string{"101"}, ""},
-		"no length":  {picked("102", second, "marketable", 6, 0), []string{"101"}, ""},
-		"never told": {picked("102", second, "cull", 6, 3000), []string{"101", "102"}, "fewer than the 2 picks of other plots were stored for plot 102"},
-		"unsorted":   {picked("102", second, "total", 6, 3000), []string{"101", "102"}, "not sorted stands for the marketable one in plot 102"},
+		"missing":    {missing(picked("102", second, "marketable", 0, 3000)), []string{"101"}, left},
+		"no length":  {picked("102", second, "marketable", 6, 0), []string{"101"}, left},
+		"never told": {picked("101", second, "cull", 1, 3000), []string{"101"}, left},
+		"culls only": {picked("102", second, "cull", 6, 3000), []string{"101"}, left},
+		"not graded": {picked("102", second, "total", 6, 3000), []string{"101"}, left}, // others were
 	} {
 		snap := twoPlots(trial.Metric)
 		snap.Observations = []record.Observation{picked("101", first, "marketable", 9, 3000), picked("102", first, "marketable", 6, 3000), picked("101", second, "marketable", 3, 3000), c.last}
@@ -236,14 +243,41 @@ func TestWeedCoverOfSomePhotos(t *testing.T) {
 // What cannot be meant is refused, with what can.
 func TestFindRefuses(t *testing.T) {
 	snap := twoPlots(trial.Metric)
-	snap.Observations = []record.Observation{{Plot: "101", Variable: "crop height", Value: 12, Unit: "cm"}, {Plot: "102", Variable: "crop height", Value: 120, Unit: "mm"}}
+	snap.Observations = []record.Observation{{Plot: "101", Variable: "soil temperature", Value: 12, Unit: "°C"}, {Plot: "102", Variable: "soil temperature", Value: 54, Unit: "°F"}}
 	for name, c := range map[string]struct{ ask, class, says string }{
 		"unknown":   {"colour", "", "there is no response \"colour\": green-cover, pieces, count"},
 		"class":     {"yield", "grass", "--class goes with count"},
-		"two units": {"crop-height", "", "stored in 2 units (cm, mm)"},
+		"two units": {"Soil temperature", "", "stored in 2 units (°C, °F)"},
 	} {
 		if _, err := Find(snap, c.ask, c.class); err == nil || !strings.Contains(err.Error(), c.says) {
 			t.Errorf("%s: %v", name, err)
+		}
+	}
+}
+
+// A known assessment in a unit it is not compared in is refused, and one of a
+// whole plot that needs the ground of a quadrat is left out.
+func TestUnitsOfAssessments(t *testing.T) {
+	snap := twoPlots(trial.Metric)
+	for name, c := range map[string]struct {
+		o    record.Observation
+		says string
+	}{
+		"cover in percent": {record.Observation{Plot: "101", Quadrat: 1, Variable: "crop cover", Value: 12, Unit: "%", Source: "a.csv:3"}, `a.csv:3: crop cover is stored in "%"`},
+		"height in cm":     {record.Observation{Plot: "101", Quadrat: 1, Variable: "crop height", Value: 12, Unit: "cm", Source: "a.csv:3"}, `stored in "cm"`},
+		"of a whole plot":  {record.Observation{Plot: "101", Variable: "residue", Value: 1.2, Unit: "kg"}, ""},
+	} {
+		snap.Observations = []record.Observation{c.o}
+		r, err := Find(snap, c.o.Variable, "")
+		if err != nil {
+			t.Fatal(err)
+		}
+		rs, notes, err := r.Readings(snap)
+		switch {
+		case c.says != "" && (err == nil || !strings.Contains(err.Error(), c.says)):
+			t.Errorf("%s: %v %v", name, rs, err)
+		case c.says == "" && (err != nil || len(rs) != 0 || len(notes) != 1 || !strings.Contains(notes[0], "plot 101")):
+			t.Errorf("%s: %v %q %v", name, rs, notes, err)
 		}
 	}
 }

@@ -63,8 +63,8 @@ func TestDatesDone(t *testing.T) {
 		{What: "termination", Treatment: "RYE", Date: dateOf("2025-05-10")},
 		{What: "termination", Plot: "999", Date: dateOf("2025-05-11")}, // not of this trial
 		{What: "planting", Date: dateOf("2025-06-01")},
-		{What: "mowing", Treatment: "RYE", Date: dateOf("2025-06-02")},
-		{What: "seeding", Treatment: "RYE"}, // no date
+		{What: "hoeing", Treatment: "RYE", Date: dateOf("2025-06-02")}, // no work whose date matters
+		{What: "seeding", Treatment: "RYE"},                            // no date
 	}
 	got := map[string]string{}
 	for _, s := range datesDone(snap) {
@@ -81,12 +81,12 @@ func TestDatesDone(t *testing.T) {
 func TestPairs(t *testing.T) {
 	snap := twoPlots(trial.Metric)
 	snap.Photos = []record.Photo{photoIn("101", 1, 1, record.Result{CoverFrac: 0.3, Pieces: 7}), photoIn("102", 1, 1, record.Result{CoverFrac: 0.2, Pieces: 4})}
-	byEye := record.Observation{Plot: "101", Quadrat: 1, Visit: 1, Variable: record.VarCover, Value: 0.25, Observer: "Ada"}
+	byEye := record.Observation{Plot: "101", Quadrat: 1, Visit: 1, Variable: record.VarCover, Value: 0.25, Unit: "fraction", Observer: "Ada"}
 	other := byEye
 	other.Quadrat, other.Value, other.Observer = 2, 0.1, "Ben"
 	snap.Observations = []record.Observation{other, byEye, counted1("101", 1, "", 9)}
 	text := func(kind calibrate.Kind) string {
-		pairs, err := Pairs(snap, kind)
+		pairs, err := pairsOf(snap, photoSide(snap, kind))
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -109,7 +109,7 @@ func TestPairs(t *testing.T) {
 		t.Errorf("weeds alone: %s", got)
 	}
 	snap.Photos[0].Fingerprint = "other"
-	if _, err := Pairs(snap, calibrate.Cover); err == nil || !strings.Contains(err.Error(), "2 different settings") {
+	if _, err := Agree(snap, calibrate.DefaultOptions()); err == nil || !strings.Contains(err.Error(), "2 different settings") {
 		t.Errorf("photos of two settings beside the hand: %v", err)
 	}
 }
@@ -210,12 +210,12 @@ func TestHarvests(t *testing.T) {
 	again := stand
 	again.Value = 28
 	snap.Observations = []record.Observation{picked("101", "2025-09-20", "marketable", 9, 3000), picked("101", "2025-10-04", "marketable", 3, 3000), picked("101", "2025-09-20", "cull", 1, 3000),
-		missing(picked("101", "2025-10-04", "cull", 0, 3000)), stand, again, picked("102", "2025-09-20", "total", 8, 3000)}
+		missing(picked("101", "2025-10-04", "cull", 0, 3000)), stand, again, picked("102", "2025-09-20", "total", 8, 3000), picked("102", "2025-09-20", "cull", 2, 3000)}
 	for i := range snap.Observations {
 		snap.Observations[i].Source = "yields.csv:2"
 	}
 	h := Harvests(snap)
-	if len(h) != 2 || *h[0].MarketableKG != 12 || h[0].CulledKG != nil || *h[0].Stand != 28 || h[0].Picks != 2 || h[0].LengthMM != 4000 || *h[1].MarketableKG != 8 || h[1].Stand != nil {
+	if len(h) != 2 || *h[0].MarketableKG != 12 || h[0].CulledKG != nil || *h[0].Stand != 28 || h[0].Picks != 2 || h[0].LengthMM != 4000 || *h[1].MarketableKG != 6 || *h[1].CulledKG != 2 || h[1].Stand != nil {
 		t.Errorf("%+v", h)
 	}
 }
@@ -256,5 +256,89 @@ func TestOutcomes(t *testing.T) {
 	}
 	if want := []string{"green-cover true 1", "count false 0", "yield false 0", "hand-cover false 2"}; !slices.Equal(got, want) {
 		t.Errorf("%q, want %q", got, want)
+	}
+}
+
+// Without a margin of its own a study of cover takes the one of the plan, in
+// points there and a fraction here; a study of counts takes none.
+func TestAgreeTakesThePlansMargin(t *testing.T) {
+	snap := pairedTrial(func(v float64) float64 { return v })
+	plan := 5.0
+	snap.Trial.AgreementMargin = &plan
+	opt := calibrate.DefaultOptions()
+	opt.Resamples = 200
+	r, err := Agree(snap, opt)
+	if err != nil || r.Verdict == nil || math.Abs(r.Verdict.Margin-0.05) > 1e-15 {
+		t.Fatalf("%+v %v", r.Verdict, err)
+	}
+	own := 0.02
+	opt.Margin = &own
+	if r, err = Agree(snap, opt); err != nil || r.Verdict.Margin != 0.02 {
+		t.Errorf("its own margin: %+v %v", r.Verdict, err)
+	}
+	opt.Margin, opt.Kind = nil, calibrate.Count
+	if _, err := Agree(snap, opt); err == nil || !strings.Contains(err.Error(), "hand counts of the same quadrats") {
+		t.Errorf("no counts: %v", err)
+	}
+}
+
+// Power from a comparison goes down from the control and knows the quadrats;
+// the shortest way to the same numbers is stats itself.
+func TestPowerOfAComparison(t *testing.T) {
+	snap := pairedTrial(func(v float64) float64 { return v })
+	o := DefaultOptions()
+	o.Visit, o.Model = 2, NoModel
+	c, err := Compare(snap, "cover", o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	g, err := BasisOf(c, "the trial's own cover")
+	if err != nil {
+		t.Fatal(err)
+	}
+	p, err := g.Power(PowerQuestion{Wanted: 0.8, Difference: &Difference{Value: 10}, MinutesPerQuadrat: 4, MostQuadrats: 6})
+	if err != nil {
+		t.Fatal(err)
+	}
+	plan := stats.Plan{Treatments: 3, Blocks: 4, Alpha: 0.05}
+	pair, _ := plan.DetectablePair(0.8)
+	asked, _ := plan.PairPower(10 / *c.Analysis.ResidualSD)
+	near(t, "smallest difference, SDs", p.DetectablePair.SD, pair, 1e-12)
+	near(t, "smallest difference, points", *p.DetectablePair.Absolute, pair**c.Analysis.ResidualSD, 1e-9)
+	near(t, "power for 10 points", p.Asked.PowerPair, asked, 1e-12)
+	if p.BaseOf != "the control BARE" || p.From != "spread from the trial's own cover at visit 2" || p.Quadrats == nil || p.Quadrats.QuadratVar != c.Analysis.Subsampling.VarianceQuadrat {
+		t.Errorf("%+v", p)
+	}
+	if _, err := BasisOf(Comparison{Analysis: &stats.Analysis{Verdict: []string{"every plot has 0"}}}, "x"); err == nil || !strings.Contains(err.Error(), "every plot has 0") {
+		t.Errorf("no spread: %v", err)
+	}
+}
+
+// A block visited on two days is named; two blocks on a day each are not.
+func TestBlocksOnSeveralDays(t *testing.T) {
+	snap := pairedTrial(func(v float64) float64 { return v })
+	blocksOf := func() map[int][]string { return blocksOnSeveralDays(snap) }
+	if got := blocksOf(); len(got) != 0 {
+		t.Errorf("%v", got)
+	}
+	for i := range snap.Photos {
+		if p := &snap.Photos[i]; p.Place.Plot == "203" && p.Place.Visit == 2 {
+			p.Taken = "2026-06-16T09:00:00"
+		}
+	}
+	if got := blocksOf(); len(got) != 1 || strings.Join(got[2], ";") != "block 2 on 2026-06-15 and 2026-06-16" {
+		t.Errorf("%v", got)
+	}
+}
+
+// A table of pairs keeps what is missing on one side as missing.
+func TestPairsFromTable(t *testing.T) {
+	s, err := tables.Read("pairs.csv", []byte("plot,hand,image,trt\n101,40,38,RYE\n102,,12,RYE\n103,x,3,BARE\n"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	pairs, faults, err := PairsFromTable(s, tables.Undecided)
+	if err != nil || len(pairs) != 2 || len(faults) != 1 || pairs[0].Hand != 40 || pairs[0].Treatment != "RYE" || !math.IsNaN(pairs[1].Hand) || pairs[1].Image != 12 {
+		t.Errorf("%+v %v %v", pairs, faults, err)
 	}
 }

@@ -351,7 +351,7 @@ func TestOperationToldTwiceIsKeptOnce(t *testing.T) {
 func TestRenamedPhoto(t *testing.T) {
 	s := newStore(t)
 	addPhoto(t, s, "aaaa1111", Measurement{Fingerprint: "f"}, nil)
-	if _, err := s.WriteDerived(ctx, "photos", "", func(tx *Tx) error {
+	if _, err := s.WriteAs(ctx, EntryDerived, "photos", "", func(tx *Tx) error {
 		_, err := tx.Decide(PhotoSubject("aaaa1111"), KindPath, PhotoPath{"plot105-3.jpg"})
 		return err
 	}); err != nil {

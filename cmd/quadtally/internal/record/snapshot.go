@@ -38,6 +38,10 @@ type Snapshot struct {
 // Plot finds a plot by its exact id.
 func (s *Snapshot) Plot(id string) (trial.Plot, bool) {
 	i, ok := s.plotAt[id]
+	if s.plotAt == nil { // made by hand, not read from a record
+		i = slices.IndexFunc(s.Plots, func(p trial.Plot) bool { return p.ID == id })
+		ok = i >= 0
+	}
 	if !ok {
 		return trial.Plot{}, false
 	}

@@ -4,6 +4,8 @@ import (
 	"cmp"
 	"context"
 	"fmt"
+	"maps"
+	"math"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -11,6 +13,7 @@ import (
 	"quadtally/cmd/quadtally/internal/record"
 	"quadtally/cmd/quadtally/internal/review"
 	"quadtally/cmd/quadtally/internal/season"
+	"quadtally/cmd/quadtally/internal/tables"
 	"quadtally/cmd/quadtally/internal/trial"
 	"quadtally/vision"
 )
@@ -41,7 +44,43 @@ func (b *Backend) Do(ctx context.Context, act review.Action) (string, error) {
 	if _, ok := act.(review.Tally); ok {
 		return text, nil // nothing follows from a count
 	}
-	return text, b.season.Update(b.ctx, hash)
+	before, err := b.store.Snapshot(ctx)
+	if err != nil {
+		return "", err
+	}
+	if err := b.season.Update(b.ctx, hash); err != nil {
+		return text, err
+	}
+	after, err := b.store.Snapshot(ctx)
+	if err != nil {
+		return "", err
+	}
+	return text + consequences(before, after), nil
+}
+
+// consequences says what followed for whole visits: a threshold that moved,
+// and how far that moved the photos.
+func consequences(before, after *record.Snapshot) string {
+	text := ""
+	for _, visit := range slices.Sorted(maps.Keys(after.Thresholds)) {
+		was, ok := before.Thresholds[visit]
+		is := after.Thresholds[visit]
+		if !ok || was.Value == is.Value {
+			continue
+		}
+		moved, most := 0, 0.0
+		for i := range after.Photos {
+			p := &after.Photos[i]
+			q, ok := before.Photo(p.Hash)
+			if !ok || p.Place.Visit != visit || p.Result == nil || q.Result == nil || p.Result.CoverFrac == q.Result.CoverFrac {
+				continue
+			}
+			moved++
+			most = max(most, math.Abs(p.Result.CoverFrac-q.Result.CoverFrac))
+		}
+		text += fmt.Sprintf(". Visit %d: threshold %.4f to %.4f, %d photos moved by at most %.1f points", visit, was.Value, is.Value, moved, 100*most)
+	}
+	return text
 }
 
 // plan turns an action into a sentence and what is to be written. Writing adds
@@ -280,21 +319,9 @@ func planTally(snap *record.Snapshot, p *record.Photo, act review.Tally, clashes
 	if act.Shown {
 		source += ", its image value having been shown"
 	}
-	var list []record.Observation
-	var words []string
-	for _, c := range act.Classes {
-		o := record.Observation{Plot: p.Place.Plot, Quadrat: p.Place.Quadrat, Visit: p.Place.Visit, Date: date, Variable: "count",
-			Class: c.Class, Value: float64(c.Plants), Unit: "plants", Observer: act.Observer, Source: source}
-		for _, was := range snap.Observations { // a stored class keeps its spelling, group and life form
-			if was.Variable == "count" && strings.EqualFold(was.Class, c.Class) {
-				o.Class, o.Group, o.Life = was.Class, was.Group, was.Life
-				break
-			}
-		}
-		list = append(list, o)
-		words = append(words, fmt.Sprintf("%s %d", o.Class, c.Plants))
-	}
-	return "counted by " + act.Observer + ": " + strings.Join(words, ", "), func(tx *record.Tx) error {
+	list, words := countsOf(snap, act.Classes, record.Observation{Plot: p.Place.Plot, Quadrat: p.Place.Quadrat, Visit: p.Place.Visit,
+		Date: date, Observer: act.Observer, Source: source})
+	return "counted by " + act.Observer + ": " + words, func(tx *record.Tx) error {
 		for _, o := range list {
 			_, clash, err := tx.AddObservation(o, act.Seen)
 			if err != nil {
@@ -307,6 +334,26 @@ func planTally(snap *record.Snapshot, p *record.Photo, act review.Tally, clashes
 		}
 		return nil
 	}, nil
+}
+
+// countsOf makes the observations of a hand count, and words for it. at says
+// where and by whom; a stored class keeps its spelling, group and life form.
+func countsOf(snap *record.Snapshot, classes []review.ClassCount, at record.Observation) ([]record.Observation, string) {
+	var list []record.Observation
+	var words []string
+	for _, c := range classes {
+		o := at
+		o.Variable, o.Class, o.Value, o.Unit = "count", c.Class, float64(c.Plants), "plants"
+		for _, was := range snap.Observations {
+			if was.Variable == "count" && tables.Key(was.Class) == tables.Key(c.Class) {
+				o.Class, o.Group, o.Life = was.Class, was.Group, was.Life
+				break
+			}
+		}
+		list = append(list, o)
+		words = append(words, fmt.Sprintf("%s %d", o.Class, c.Plants))
+	}
+	return list, strings.Join(words, ", ")
 }
 
 // Log lists what people decided about photos and visits, newest first.

@@ -11,6 +11,7 @@ import (
 	"slices"
 	"strings"
 
+	"quadtally/cmd/quadtally/internal/intake"
 	"quadtally/cmd/quadtally/internal/record"
 )
 
@@ -71,10 +72,11 @@ func (s *Season) Original(ctx context.Context, p *record.Photo) (path string, ph
 }
 
 func (s *Season) pathOf(p *record.Photo) string {
-	if filepath.IsAbs(p.Path) {
-		return p.Path
+	path := intake.PathOfText(p.Path)
+	if filepath.IsAbs(path) {
+		return path
 	}
-	return filepath.Join(s.store.Dir(), p.Path)
+	return filepath.Join(s.store.Dir(), path)
 }
 
 // seenAt lists by hash the paths at which its bytes were seen, in order.
@@ -85,7 +87,7 @@ func (s *Season) seenAt(ctx context.Context) (map[string][]string, error) {
 	}
 	out := map[string][]string{}
 	for path, v := range seen {
-		out[v.Hash] = append(out[v.Hash], path)
+		out[v.Hash] = append(out[v.Hash], intake.PathOfText(path))
 	}
 	for _, list := range out {
 		slices.Sort(list)

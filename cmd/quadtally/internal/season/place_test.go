@@ -3,6 +3,7 @@ package season
 import (
 	"encoding/json"
 	"reflect"
+	"strings"
 	"testing"
 
 	"quadtally/cmd/quadtally/internal/intake"
@@ -52,18 +53,18 @@ func TestWhatIsSeen(t *testing.T) {
 	}
 	known := &intake.Spot{Plot: "7", Quadrat: 1, Visit: 2}
 	listed := &intake.Spot{Plot: "9"}
-	sheet := map[string]intake.Spot{"listed.jpg": *listed}
+	sheet := map[string]intake.Spot{"listed.jpg": *listed, "x/Listed.JPG": *listed}
 	for _, c := range []struct {
 		say   string
 		photo record.Photo
 		want  intake.Seen
 	}{
-		{"card and sharpness", record.Photo{PhotoFacts: record.PhotoFacts{Path: "a.jpg", Taken: "2026-05-25T09:00:00"}, Doc: doc(code, 0.5)},
-			intake.Seen{Path: "a.jpg", Taken: "2026-05-25T09:00:00", Sharpness: 0.5, Cards: []intake.Card{{Trial: "K7QD", Plot: "101", Quadrat: 2}}}},
+		{"card, sharpness and camera", record.Photo{PhotoFacts: record.PhotoFacts{Path: "a.jpg", Taken: "2026-05-25T09:00:00", Camera: "Acme 1", Serial: "77"}, Doc: doc(code, 0.5)},
+			intake.Seen{Path: "a.jpg", Taken: "2026-05-25T09:00:00", Camera: "Acme 1", Serial: "77", Sharpness: 0.5, Cards: []intake.Card{{Trial: "K7QD", Plot: "101", Quadrat: 2}}}},
 		{"a card of something else", record.Photo{Doc: doc("hello", 0)}, intake.Seen{}},
 		{"could not be measured", record.Photo{Fault: "cut short"}, intake.Seen{Unmeasured: true}},
 		{"placed by hand", record.Photo{Place: place(intake.ByHand, record.PlaceSettled)}, intake.Seen{Hand: known}},
-		{"on the sheet, whatever the case of its name", record.Photo{PhotoFacts: record.PhotoFacts{Path: "x/Listed.JPG"}}, intake.Seen{Path: "x/Listed.JPG", Sheet: listed}},
+		{"on the sheet", record.Photo{PhotoFacts: record.PhotoFacts{Path: "x/Listed.JPG"}}, intake.Seen{Path: "x/Listed.JPG", Sheet: listed}},
 		{"on a sheet given earlier", record.Photo{Place: place(intake.BySheet, record.PlaceSettled)}, intake.Seen{Sheet: known}},
 		{"on both: the new sheet", record.Photo{PhotoFacts: record.PhotoFacts{Path: "listed.jpg"}, Place: place(intake.BySheet, record.PlaceSettled)}, intake.Seen{Path: "listed.jpg", Sheet: listed}},
 		{"an earlier sheet left it open", record.Photo{Place: place(intake.BySheet, record.PlaceOpen)}, intake.Seen{}},
@@ -98,8 +99,12 @@ func TestPlaceStoresChangesOnly(t *testing.T) {
 		t.Errorf("placed again: %v, another snapshot %v", err, same != snap)
 	}
 	to := intake.Spot{Plot: snap.Plots[5].ID, Quadrat: 3}
-	name := fileName(snap.Photos[0].Path)
-	moved, err := s.place(t.Context(), snap, map[string]intake.Spot{name: to})
+	rows := []intake.SheetRow{{Line: 2, Path: strings.ToUpper(fileName(snap.Photos[0].Path)), Spot: to}, {Line: 3, Path: "none.jpg", Spot: to}}
+	listed, clashes := matchSheet(snap, rows)
+	if len(listed) != 1 || len(clashes) != 1 || clashes[0].Row.Line != 3 {
+		t.Errorf("%v, clashes %v", listed, clashes)
+	}
+	moved, err := s.place(t.Context(), snap, listed)
 	if err != nil || moved == snap {
 		t.Fatal(err)
 	}
