@@ -18,7 +18,7 @@ const (
 )
 
 // equivalencePower is the chance of a yes that "how many would do" aims at
-// (common practice).
+// (the usual value in planning).
 const equivalencePower = 0.8
 
 // mostPlots bounds the search for a sufficient number of plots.
