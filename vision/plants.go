@@ -290,14 +290,12 @@ func labelRuns(labels []int32, w int) []run {
 // two lobes meet, they stay apart if the meeting place is shallower than waist
 // times the depth of the shallower lobe, and become one otherwise.
 func splitLobes(labels []int32, n, w, h int, waist float64) int {
-	depth := chamfer(labels, w, h)
-	order := make([]int32, 0, len(labels)/4)
-	for i, l := range labels {
-		if l != 0 {
-			order = append(order, int32(i))
-		}
-	}
-	slices.SortStableFunc(order, func(a, b int32) int { return cmp.Compare(depth[b], depth[a]) })
+	return floodLobes(labels, chamfer(labels, w, h), w, h, waist)
+}
+
+// floodLobes is splitLobes where the depths are known.
+func floodLobes(labels, depth []int32, w, h int, waist float64) int {
+	order := deepestFirst(labels, depth)
 	lobe := make([]int32, len(labels)) // 0: not flooded yet
 	sets := forest{0}
 	peak := []int32{0}
@@ -351,6 +349,37 @@ func splitLobes(labels []int32, n, w, h int, waist float64) int {
 		labels[i] = number[r]
 	}
 	return int(count)
+}
+
+// deepestFirst lists the labelled cells by falling depth, equals in reading
+// order: a counting sort.
+func deepestFirst(labels, depth []int32) []int32 {
+	var deepest int32
+	cells := 0
+	for i, l := range labels {
+		if l != 0 {
+			cells++
+			deepest = max(deepest, depth[i])
+		}
+	}
+	from := make([]int32, deepest+2) // where cells of each depth begin, the deepest first
+	for i, l := range labels {
+		if l != 0 {
+			from[deepest-depth[i]+1]++
+		}
+	}
+	for d := range deepest + 1 {
+		from[d+1] += from[d]
+	}
+	order := make([]int32, cells)
+	for i, l := range labels {
+		if l != 0 {
+			at := &from[deepest-depth[i]]
+			order[*at] = int32(i)
+			*at++
+		}
+	}
+	return order
 }
 
 // chamfer is the distance of each labelled cell to the edge of its piece in
