@@ -129,7 +129,7 @@ type TrainOptions struct {
 
 // DefaultTrainOptions are the settings the accuracy was measured with.
 func DefaultTrainOptions() TrainOptions {
-	return TrainOptions{Ridge: 28, Balance: 0.75, BitsAPlant: 24, LeastNames: 3, Reach: 8}
+	return TrainOptions{Ridge: 50, Balance: 0.85, BitsAPlant: 24, LeastNames: 3, Reach: 8}
 }
 
 // Model is what was learned: for each class coefficients on the standardised
