@@ -154,8 +154,10 @@ type Analysis struct {
 	Confidence float64   `json:"confidence"`
 
 	// Verdict answers the question in plain words.
-	Verdict    []string          `json:"verdict"`
-	Treatments []TreatmentResult `json:"treatments"`
+	Verdict []string `json:"verdict"`
+	// PlainVerdict is Verdict without the tests that it names in brackets.
+	PlainVerdict []string          `json:"verdict_plain"`
+	Treatments   []TreatmentResult `json:"treatments"`
 
 	GrandMean  *float64     `json:"grand_mean,omitempty"` // on the scale of the analysis
 	MSE        *float64     `json:"mse,omitempty"`
@@ -693,9 +695,9 @@ func (a *Analysis) judge(opt Options) {
 	}
 	test := fmt.Sprintf("F(%d,%d) = %.2f, %s", trt.DF, a.fit.DFResidual, *trt.F, pWords(*trt.P))
 	if *trt.P <= a.Alpha {
-		a.verdict("differences among %s are shown (%s)", what, test)
+		a.verdictBy(test, "differences among "+what+" are shown", "")
 	} else {
-		a.verdict("%s are not shown to differ (%s); that does not mean they are the same", what, test)
+		a.verdictBy(test, what+" are not shown to differ", "; that does not mean they are the same")
 	}
 	if len(a.VsControl) > 0 {
 		a.judgeControl(opt)
@@ -708,7 +710,15 @@ func (a *Analysis) judge(opt Options) {
 }
 
 func (a *Analysis) verdict(format string, args ...any) {
-	a.Verdict = append(a.Verdict, fmt.Sprintf(format, args...))
+	said := fmt.Sprintf(format, args...)
+	a.Verdict, a.PlainVerdict = append(a.Verdict, said), append(a.PlainVerdict, said)
+}
+
+// verdictBy names the test that a sentence rests on, in brackets between its
+// two parts.
+func (a *Analysis) verdictBy(test, before, after string) {
+	a.Verdict = append(a.Verdict, fmt.Sprintf("%s (%s)%s", before, test, after))
+	a.PlainVerdict = append(a.PlainVerdict, before+after)
 }
 
 func (a *Analysis) judgeControl(opt Options) {
@@ -727,7 +737,7 @@ func (a *Analysis) judgeControl(opt Options) {
 	}
 	say := func(names []string, how string) {
 		if len(names) > 0 {
-			a.verdict("%s %s (Dunnett)", nameList(names), fmt.Sprintf(how, opt.Control))
+			a.verdictBy("Dunnett", nameList(names)+" "+fmt.Sprintf(how, opt.Control), "")
 		}
 	}
 	say(lower, "lower than the control %s")
@@ -759,9 +769,9 @@ func (a *Analysis) judgePairs() {
 	switch {
 	case tested == 0 || apart == 0:
 	case apart <= 4:
-		a.verdict("%s (%s)", nameList(names), a.Method.Words())
+		a.verdictBy(a.Method.Words(), nameList(names), "")
 	default:
-		a.verdict("%d of %d pairs differ (%s); the letters show which", apart, tested, a.Method.Words())
+		a.verdictBy(a.Method.Words(), fmt.Sprintf("%d of %d pairs differ", apart, tested), "; the letters show which")
 	}
 }
 

@@ -39,6 +39,19 @@ func packages(t *testing.T) []goPackage {
 
 func under(path, dir string) bool { return path == dir || strings.HasPrefix(path, dir+"/") }
 
+// notImported names, for each room inside cmd, the rooms it must not import.
+// Numbers go one way: record, analysis, then report and export.
+var notImported = map[string][]string{
+	"analysis": {"report", "export", "review", "intake"},
+	"report":   {"record", "intake", "review", "export"},
+	"export":   {"report", "review", "intake"},
+	"trial":    {"analysis", "record", "report"},
+	"record":   {"analysis", "report"},
+}
+
+// leansOn names rooms whose numbers must come from another one.
+var leansOn = map[string]string{"report": "analysis", "export": "analysis"}
+
 // TestWalls keeps the rooms of the house apart.
 func TestWalls(t *testing.T) {
 	const cmd = "quadtally/cmd/quadtally"
@@ -51,6 +64,7 @@ func TestWalls(t *testing.T) {
 		"github.com/mattn/go-sqlite3":   {cmd + "/internal/record"},
 		"net/http":                      {cmd + "/internal/review"},
 		"github.com/spf13/cobra":        nil, // cmd/quadtally itself alone
+		"github.com/spf13/pflag":        nil,
 		"github.com/xuri/excelize/v2":   {cmd + "/internal/tables"},
 		"github.com/makiuchi-d/gozxing": {"quadtally/vision"},
 		"github.com/chromedp/chromedp":  {cmd + "/internal/review"},
@@ -101,8 +115,17 @@ func TestWalls(t *testing.T) {
 				}
 			}
 		}
-		if under(p.ImportPath, cmd+"/internal/report") && slices.Contains(p.Deps, cmd+"/internal/record") {
-			t.Errorf("%s depends on the record: a report sees finished results only", p.ImportPath)
+		for _, imp := range p.Imports {
+			for room, closed := range notImported {
+				if under(p.ImportPath, cmd+"/internal/"+room) && slices.ContainsFunc(closed, func(c string) bool { return under(imp, cmd+"/internal/"+c) }) {
+					t.Errorf("%s imports %s: see the rooms in DEVELOPERS.md for which way the numbers go", p.ImportPath, imp)
+				}
+			}
+		}
+		for room, needed := range leansOn {
+			if p.ImportPath == cmd+"/internal/"+room && !slices.Contains(p.Imports, cmd+"/internal/"+needed) {
+				t.Errorf("%s does not import %s: it would have a second way to the same numbers", p.ImportPath, needed)
+			}
 		}
 	}
 }

@@ -17,6 +17,7 @@ import (
 	"quadtally/cmd/quadtally/internal/intake"
 	"quadtally/cmd/quadtally/internal/intake/phototest"
 	"quadtally/cmd/quadtally/internal/record"
+	"quadtally/cmd/quadtally/internal/season"
 	"quadtally/cmd/quadtally/internal/tables"
 	"quadtally/vision"
 )
@@ -176,7 +177,7 @@ func TestPartsAddUpToOneRun(t *testing.T) {
 		out := filepath.Join(t.TempDir(), fmt.Sprintf("part-%d.jsonl", k))
 		copyFile(t, before, filepath.Join(dir, record.FileName))
 		r := say(t, "photos", photos, "--no-frame", "--part", fmt.Sprintf("%d/4", k), "--out", out, "--json", "--trial", dir)
-		var o partOutcome
+		var o season.PartOutcome
 		if err := json.Unmarshal([]byte(r.out), &o); err != nil {
 			t.Fatalf("%v\n%s%s", err, r.out, r.err)
 		}

@@ -7,6 +7,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"quadtally/cmd/quadtally/internal/review"
+	"quadtally/cmd/quadtally/internal/reviewdata"
 )
 
 func reviewCommand(a *app) *cobra.Command {
@@ -59,8 +60,7 @@ func (a *app) review(opt review.Options) error {
 	if opt.Visit < 0 || opt.Visit > len(snap.Trial.Visits) {
 		return usagef("--visit %d: the plan has visits 1 to %d", opt.Visit, len(snap.Trial.Visits))
 	}
-	desk := newDesk(a, store)
-	return review.Serve(a.ctx, desk, opt, func(address string) {
+	return review.Serve(a.ctx, reviewdata.New(a.ctx, store, a.author()), opt, func(address string) {
 		fmt.Fprintln(a.out, address)
 		a.flush()
 		if store.ReadOnly() {

@@ -17,6 +17,8 @@ import (
 	"github.com/chromedp/cdproto/runtime"
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
+
+	"quadtally/cmd/quadtally/internal/season"
 )
 
 // served is `quadtally review` as a process of its own.
@@ -28,7 +30,7 @@ type served struct {
 func serve(t *testing.T, dir string) *served {
 	t.Helper()
 	cmd := exec.Command(os.Args[0], "review", "--trial", dir, "--author", "Ada")
-	cmd.Env = append(os.Environ(), workerEnv+"=1")
+	cmd.Env = append(os.Environ(), season.WorkerEnv+"=1")
 	out, err := cmd.StdoutPipe()
 	if err != nil {
 		t.Fatal(err)
@@ -169,7 +171,7 @@ const contrastJS = `(() => {
   return bad;
 })()`
 
-// checkLook checks the open page for contrast, at desk and phone width for
+// checkLook checks the open page for contrast, at screen and phone width for
 // parts that stick out, and that every control can be reached by Tab.
 func (b *browser) checkLook(name string) {
 	b.t.Helper()
@@ -200,7 +202,7 @@ func TestReviewInBrowser(t *testing.T) {
 	}
 	b := openBrowser(t)
 	dir := fewPhotos(t)
-	d := sitDown(t, dir, false)
+	d := openPage(t, dir, false)
 	start := numbers(stood(t, d))
 	s := serve(t, dir)
 

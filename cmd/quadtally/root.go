@@ -15,6 +15,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"quadtally/cmd/quadtally/internal/analysis"
 	"quadtally/cmd/quadtally/internal/record"
 )
 
@@ -93,7 +94,7 @@ func (a *app) report(err error) int {
 	case errors.As(err, new(partly)):
 		fmt.Fprintf(a.err, "quadtally: %v\n", err)
 		return exitPartly
-	case errors.As(err, new(usageError)):
+	case errors.As(err, new(usageError)), errors.As(err, new(analysis.UsageError)):
 		fmt.Fprintf(a.err, "quadtally: %v\n", err)
 		return exitUsage
 	default:

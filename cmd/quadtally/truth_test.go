@@ -11,6 +11,7 @@ import (
 	"sort"
 	"testing"
 
+	"quadtally/cmd/quadtally/internal/analysis"
 	"quadtally/cmd/quadtally/internal/demo"
 	"quadtally/cmd/quadtally/internal/tables"
 	"quadtally/cmd/quadtally/internal/trial"
@@ -143,17 +144,17 @@ func TestInventedSeasonReport(t *testing.T) {
 	say(t, "agree", "--trial", dir, "--of", "cover", "--margin", "5").expect(t, exitDone, "camera")
 	for _, response := range []string{"cover", "count", "yield"} {
 		r := must(t, "compare", response, "--trial", dir, "--json")
-		var c comparison
+		var c analysis.Comparison
 		if err := json.Unmarshal([]byte(r.out), &c); err != nil {
 			t.Errorf("compare %s: %v", response, err)
 		}
-		if df := c.residualDF(); df != 8 {
+		if df := residualDF(c); df != 8 {
 			t.Errorf("compare %s has %d residual df, want (5-1)(3-1) = 8: quadrats and visits are no replicates", response, df)
 		}
 	}
 }
 
-func (c comparison) residualDF() int {
+func residualDF(c analysis.Comparison) int {
 	if c.Season != nil {
 		return c.Season.PeriodMean.ResidualDF
 	}

@@ -12,11 +12,13 @@ import (
 	"reflect"
 	"strings"
 	"testing"
-	"time"
 
+	"quadtally/cmd/quadtally/internal/analysis"
 	"quadtally/cmd/quadtally/internal/demo"
 	"quadtally/cmd/quadtally/internal/record"
 	"quadtally/cmd/quadtally/internal/review"
+	"quadtally/cmd/quadtally/internal/reviewdata"
+	"quadtally/cmd/quadtally/internal/season"
 	"quadtally/cmd/quadtally/internal/trial"
 	"quadtally/vision"
 	"quadtally/vision/label"
@@ -56,7 +58,7 @@ func fewPhotos(t *testing.T) string {
 	})
 	cfg.Size, cfg.BigPhotos, cfg.Quadrats, cfg.Troubles = image.Pt(1200, 900), 0, 2, false
 	cfg.Visits = cfg.Visits[1:2]
-	season, err := demo.Season(t.Context(), cfg)
+	rendered, err := demo.Season(t.Context(), cfg)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -64,7 +66,7 @@ func fewPhotos(t *testing.T) string {
 	if err := os.MkdirAll(photos, 0o755); err != nil {
 		t.Fatal(err)
 	}
-	if err := season.Write(t.Context(), photos, nil); err != nil {
+	if err := rendered.Write(t.Context(), photos, nil); err != nil {
 		t.Fatal(err)
 	}
 	if r := say(t, "photos", photos, "--trial", dir, "--quiet"); r.code != exitDone && r.code != exitPartly {
@@ -73,20 +75,39 @@ func fewPhotos(t *testing.T) string {
 	return dir
 }
 
-// sitDown opens the desk of a trial.
-func sitDown(t *testing.T, dir string, readOnly bool) *desk {
+// openedPage is the trial as the review page sees it, and its record.
+type openedPage struct {
+	*reviewdata.Backend
+	store *record.Store
+}
+
+// openPage opens the review page of a trial without its server.
+func openPage(t *testing.T, dir string, readOnly bool) openedPage {
 	t.Helper()
-	a := &app{in: strings.NewReader(""), out: io.Discard, err: io.Discard, ctx: t.Context(), clock: time.Now, trialDir: dir, by: "Ada"}
-	store, err := record.Open(dir, record.Options{Author: "Ada", Clock: a.clock, ReadOnly: readOnly})
+	store, err := record.Open(dir, record.Options{Author: "Ada", ReadOnly: readOnly})
 	if err != nil {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { store.Close() })
-	return newDesk(a, store)
+	return openedPage{reviewdata.New(t.Context(), store, "Ada"), store}
+}
+
+// measurement is the stored measurement of a photo.
+func (d openedPage) measurement(t *testing.T, p *record.Photo) vision.Measurement {
+	t.Helper()
+	stored, err := d.store.Measurement(t.Context(), p.MeasurementID)
+	if err != nil {
+		t.Fatal(err)
+	}
+	m, err := season.LoadMeasurement(stored)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return m
 }
 
 // stood is how the trial stands: what every comparison starts from.
-func stood(t *testing.T, d *desk) *record.Snapshot {
+func stood(t *testing.T, d openedPage) *record.Snapshot {
 	t.Helper()
 	snap, err := d.store.Snapshot(t.Context())
 	if err != nil {
@@ -118,31 +139,30 @@ func numbers(snap *record.Snapshot) map[string]any {
 	return out
 }
 
-func TestDesk(t *testing.T) {
+func TestReviewActions(t *testing.T) {
 	if testing.Short() {
 		t.Skip("renders and measures photos")
 	}
 	dir := fewPhotos(t)
-	d := sitDown(t, dir, false)
+	d := openPage(t, dir, false)
 	ctx := t.Context()
-	season, err := d.Season(ctx)
+	listed, err := d.Season(ctx)
 	if err != nil {
 		t.Fatal(err)
 	}
 	var hash string
 	inUse := 0
-	for _, s := range season.Shots {
+	for _, s := range listed.Shots {
 		if s.State == review.InUse {
 			inUse++
 			hash = s.Hash
 		}
 	}
-	if len(season.Shots) != 4 || inUse < 3 {
-		t.Fatalf("%d photos, %d in use: %+v", len(season.Shots), inUse, season.Shots)
+	if len(listed.Shots) != 4 || inUse < 3 {
+		t.Fatalf("%d photos, %d in use: %+v", len(listed.Shots), inUse, listed.Shots)
 	}
 	photo := func() review.Photo {
 		t.Helper()
-		d.forget()
 		p, err := d.Photo(ctx, hash)
 		if err != nil {
 			t.Fatal(err)
@@ -191,15 +211,15 @@ func TestDesk(t *testing.T) {
 	visit := was.Visit
 
 	t.Run("place", func(t *testing.T) {
-		do(review.Place{Hash: hash, Plot: season.Plots[9].ID, Quadrat: 1, Visit: 3})
-		if p := rec(); p.Place.Plot != season.Plots[9].ID || p.Place.Visit != 3 || p.Place.Basis != "hand" || !p.InUse() {
+		do(review.Place{Hash: hash, Plot: listed.Plots[9].ID, Quadrat: 1, Visit: 3})
+		if p := rec(); p.Place.Plot != listed.Plots[9].ID || p.Place.Visit != 3 || p.Place.Basis != "hand" || !p.InUse() {
 			t.Errorf("%+v", p.Place)
 		}
 		back(start)
 		for _, bad := range []review.Place{
 			{Hash: hash, Plot: "999", Quadrat: 1, Visit: 1},
-			{Hash: hash, Plot: season.Plots[0].ID, Quadrat: 9, Visit: 1},
-			{Hash: hash, Plot: season.Plots[0].ID, Quadrat: 1, Visit: 99},
+			{Hash: hash, Plot: listed.Plots[0].ID, Quadrat: 9, Visit: 1},
+			{Hash: hash, Plot: listed.Plots[0].ID, Quadrat: 1, Visit: 99},
 		} {
 			if _, err := d.Do(ctx, bad); !errors.As(err, new(review.Refusal)) {
 				t.Errorf("%+v: %v", bad, err)
@@ -262,10 +282,7 @@ func TestDesk(t *testing.T) {
 
 	t.Run("leave out", func(t *testing.T) {
 		cells := func() uint64 {
-			m, err := d.measurement(ctx, rec())
-			if err != nil {
-				t.Fatal(err)
-			}
+			m := d.measurement(t, rec())
 			return m.Curve.Cells()
 		}
 		all := cells()
@@ -294,9 +311,8 @@ func TestDesk(t *testing.T) {
 			c[i] = review.XY{c[i][0]*0.98 + 0.01, c[i][1]*0.98 + 0.01}
 		}
 		do(review.Frame{Hash: hash, Corners: &c})
-		m, err := d.measurement(ctx, rec())
-		if err != nil || m.Frame.Kind != "by hand" {
-			t.Fatalf("%v %+v", err, m.Frame)
+		if m := d.measurement(t, rec()); m.Frame.Kind != "by hand" {
+			t.Fatalf("%+v", m.Frame)
 		}
 		if p := photo(); math.Abs(p.Corners[2][0]-c[2][0]) > 1e-9 {
 			t.Errorf("corners %v, want %v", p.Corners, c)
@@ -312,43 +328,54 @@ func TestDesk(t *testing.T) {
 		at, share := largestPiece(t, d, rec())
 		do(review.Mark{Hash: hash, Class: review.Crop, At: &at})
 		r := rec().Result
-		if r.Kind != weedCover || math.Abs(was.Numbers.CoverFrac-share-r.CoverFrac) > 1e-3 || r.LoFrac > r.CoverFrac || r.HiFrac < r.CoverFrac {
+		if !r.WeedsOnly() || math.Abs(was.Numbers.CoverFrac-share-r.CoverFrac) > 1e-3 || r.LoFrac > r.CoverFrac || r.HiFrac < r.CoverFrac {
 			t.Errorf("of %g a crop of %g leaves %+v", was.Numbers.CoverFrac, share, r)
 		}
-		// Compared is one kind of cover only: all green, until every photo is told apart.
-		cover := func() (float64, []string) {
+		// Green cover is all green whatever was marked; weed cover is compared
+		// once every photo is told apart.
+		cover := func(key analysis.Key) (float64, []string, error) {
 			snap := stood(t, d)
-			for _, x := range (response{name: "cover"}).readings(snap) {
-				if x.source == was.Name {
-					return x.value / 100, mixedKinds(snap, response{name: "cover"})
+			response, err := analysis.Find(snap, string(key), "")
+			if err != nil {
+				t.Fatal(err)
+			}
+			rs, notes, err := response.Readings(snap)
+			for _, x := range rs {
+				if x.Source == was.Name {
+					return x.Value, notes, err
 				}
 			}
-			t.Fatal("the photo is not compared")
-			return 0, nil
+			return math.NaN(), notes, err
 		}
-		if v, notes := cover(); math.Abs(v-was.Numbers.CoverFrac) > 1e-12 || len(notes) != 1 {
+		if v, notes, _ := cover(analysis.GreenCover); math.Abs(v-was.Numbers.CoverFrac) > 1e-12 || len(notes) != 1 {
 			t.Errorf("compared is %g, said is %q", v, notes)
 		}
-		for _, s := range season.Shots {
+		if v, _, err := cover(analysis.WeedCover); err == nil || !math.IsNaN(v) {
+			t.Errorf("weed cover of one photo in many was compared: %g", v)
+		}
+		for _, s := range listed.Shots {
 			if s.Hash != hash {
 				do(review.Mark{Hash: s.Hash, Class: review.Weed})
 			}
 		}
-		if v, notes := cover(); math.Abs(v-r.CoverFrac) > 1e-12 || len(notes) != 0 {
-			t.Errorf("with all told apart, compared is %g, said is %q", v, notes)
+		if v, notes, err := cover(analysis.WeedCover); math.Abs(v-r.CoverFrac) > 1e-12 || len(notes) != 0 || err != nil {
+			t.Errorf("with all told apart, compared is %g, said is %q, %v", v, notes, err)
+		}
+		if v, notes, _ := cover(analysis.GreenCover); math.Abs(v-was.Numbers.CoverFrac) > 1e-12 || len(notes) != 1 {
+			t.Errorf("with all told apart, all green is %g, said is %q", v, notes)
 		}
 		steps, err := d.Log(ctx)
 		if err != nil {
 			t.Fatal(err)
 		}
-		for _, s := range steps[:len(season.Shots)-1] {
+		for _, s := range steps[:len(listed.Shots)-1] {
 			if _, err := d.Undo(ctx, s.Entry); err != nil {
 				t.Fatal(err)
 			}
 		}
 		marked := numbers(stood(t, d))
 		do(review.Mark{Hash: hash, Class: review.Weed, At: &at}) // the newest word about a spot stands
-		if r := rec().Result; r.Kind == weedCover || r.CoverFrac != was.Numbers.CoverFrac {
+		if r := rec().Result; r.WeedsOnly() || r.CoverFrac != was.Numbers.CoverFrac {
 			t.Errorf("after weed: %+v", r)
 		}
 		back(marked)
@@ -359,12 +386,12 @@ func TestDesk(t *testing.T) {
 		back(marked)
 		back(start)
 		do(review.Mark{Hash: hash, Class: review.Weed})
-		if r := rec().Result; r.Kind != weedCover || r.CoverFrac != was.Numbers.CoverFrac {
+		if r := rec().Result; !r.WeedsOnly() || r.CoverFrac != was.Numbers.CoverFrac {
 			t.Errorf("all green is weed: %+v", r)
 		}
 		back(start)
 		do(review.Mark{Hash: hash, Class: review.NotPlant, At: &at})
-		if r := rec().Result; r.Kind == weedCover || r.CoverFrac >= was.Numbers.CoverFrac-share/2 {
+		if r := rec().Result; r.WeedsOnly() || r.CoverFrac >= was.Numbers.CoverFrac-share/2 {
 			t.Errorf("of %g no plant of %g leaves %+v", was.Numbers.CoverFrac, share, r)
 		}
 		back(start)
@@ -403,7 +430,7 @@ func TestDesk(t *testing.T) {
 		do(review.Mark{Hash: hash, Class: review.NotPlant, At: &at})
 		page := numbers(stood(t, d))
 		r := say(t, "photos", filepath.Join(dir, "photos"), "--trial", dir, "--quiet", "--json")
-		var o photosOutcome
+		var o season.Outcome
 		if err := json.Unmarshal([]byte(r.out), &o); err != nil || o.Measured != 0 {
 			t.Errorf("photos measured %d again (%v)", o.Measured, err)
 		}
@@ -423,7 +450,7 @@ func TestDesk(t *testing.T) {
 			t.Errorf("%v", err)
 		}
 		// What could not be measured is drawn apart, by a process of its own.
-		pic, err := d.drawApart(filepath.Join(dir, rec().Path), review.Upright)
+		pic, err := season.DrawApart(ctx, filepath.Join(dir, rec().Path), 1200)
 		if err != nil || pic.Width != 1200 && pic.Height != 1200 {
 			t.Errorf("%v", err)
 		}
@@ -436,14 +463,14 @@ func TestDesk(t *testing.T) {
 		if err := os.WriteFile(other, append(whole, 0), 0o644); err != nil {
 			t.Fatal(err)
 		}
-		fresh := sitDown(t, dir, false)
+		fresh := openPage(t, dir, false)
 		if _, err := fresh.Picture(ctx, hash, review.Straight); err == nil || !strings.Contains(err.Error(), "content changed") {
 			t.Errorf("%v", err)
 		}
 	})
 
 	t.Run("read-only", func(t *testing.T) {
-		r := sitDown(t, dir, true)
+		r := openPage(t, dir, true)
 		s, err := r.Season(context.Background())
 		if err != nil || !s.ReadOnly || len(s.Shots) != 4 {
 			t.Errorf("%v %+v", err, s)
@@ -459,12 +486,9 @@ func TestDesk(t *testing.T) {
 
 // largestPiece is a green spot of a photo in the straight view, and the share
 // of the ground its piece covers.
-func largestPiece(t *testing.T, d *desk, p *record.Photo) (review.XY, float64) {
+func largestPiece(t *testing.T, d openedPage, p *record.Photo) (review.XY, float64) {
 	t.Helper()
-	m, err := d.measurement(t.Context(), p)
-	if err != nil {
-		t.Fatal(err)
-	}
+	m := d.measurement(t, p)
 	pieces, err := m.Plane.Pieces(p.Result.Threshold, vision.DefaultPieceOptions())
 	if err != nil || len(pieces) == 0 {
 		t.Fatalf("no piece: %v", err)
@@ -489,7 +513,7 @@ func largestPiece(t *testing.T, d *desk, p *record.Photo) (review.XY, float64) {
 }
 
 // bare is a spot without green.
-func bare(t *testing.T, d *desk, hash string, threshold float64) *review.XY {
+func bare(t *testing.T, d openedPage, hash string, threshold float64) *review.XY {
 	t.Helper()
 	p, err := d.Plane(t.Context(), hash)
 	if err != nil {
@@ -502,22 +526,4 @@ func bare(t *testing.T, d *desk, hash string, threshold float64) *review.XY {
 	}
 	t.Fatal("all is green")
 	return nil
-}
-
-func TestInvert(t *testing.T) {
-	m := [9]float64{1.2, 0.1, 30, -0.2, 0.9, 12, 1e-4, -2e-4, 1}
-	inv, ok := invert(m)
-	if !ok {
-		t.Fatal("not invertible")
-	}
-	there, back := vision.Plane{ToPhoto: m}, vision.Plane{ToPhoto: inv}
-	for _, at := range [][2]float64{{0, 0}, {100, 50}, {-20, 700}} {
-		q := there.At(at[0], at[1])
-		if r := back.At(q.X, q.Y); math.Hypot(r.X-at[0], r.Y-at[1]) > 1e-9 {
-			t.Errorf("%v came back as %v", at, r)
-		}
-	}
-	if _, ok := invert([9]float64{}); ok {
-		t.Error("nothing was inverted")
-	}
 }

@@ -1,12 +1,14 @@
-package main
+// Package reviewdata is what the review page works on: it answers the page from
+// the record of a trial and carries out what a person asks for there, on the
+// same path as the commands.
+package reviewdata
 
 import (
-	"bytes"
 	"cmp"
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
-	"image/jpeg"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -16,64 +18,69 @@ import (
 	"quadtally/cmd/quadtally/internal/intake"
 	"quadtally/cmd/quadtally/internal/record"
 	"quadtally/cmd/quadtally/internal/review"
+	"quadtally/cmd/quadtally/internal/season"
 	"quadtally/vision"
 	"quadtally/vision/raster"
 )
 
-// desk is the trial as the review page sees it.
-type desk struct {
-	app   *app // quiet: the page has its own ways to tell
-	store *record.Store
+// Backend is a trial as the review page sees it.
+type Backend struct {
+	ctx    context.Context // of the whole page: work goes on when a request ends
+	store  *record.Store
+	season *season.Season
+	author string // who the page's actions are stored as
 
 	acting sync.Mutex // one action at a time
 
-	mu       sync.Mutex // guards what follows
-	snap     *record.Snapshot
-	at       time.Time
-	pictures map[string]*drawnPhoto
-	held     int // bytes of pictures
+	mu         sync.Mutex // guards what follows
+	snap       *record.Snapshot
+	at         time.Time
+	pictures   map[string]*season.Picture // drawn before
+	pictureLen int                        // their bytes
 
-	drawing chan struct{} // a seat for each photo decoded at once
+	decoding chan struct{} // semaphore: at most two photos are decoded at a time
 }
 
 const (
 	// snapshotLife is how long what another program writes may go unseen.
 	snapshotLife = 2 * time.Second
-	maxHeld      = 64 << 20
+	maxPictures  = 64 << 20 // bytes of pictures kept
 	longStraight = 1000
 	longUpright  = 1200
 	longSmall    = 240
 )
 
-func newDesk(a *app, store *record.Store) *desk {
-	quiet := *a
-	quiet.quiet = true
-	return &desk{app: &quiet, store: store, pictures: map[string]*drawnPhoto{}, drawing: make(chan struct{}, 2)}
+// New answers the page from an open record, which stays the caller's to close.
+// ctx ends what the page began.
+func New(ctx context.Context, store *record.Store, author string) *Backend {
+	opt := season.Options{Workers: 1, Limit: time.Minute}
+	return &Backend{ctx: ctx, store: store, season: season.New(store, opt), author: author,
+		pictures: map[string]*season.Picture{}, decoding: make(chan struct{}, 2)}
 }
 
 // snapshot is the trial as it stands, at most snapshotLife old.
-func (d *desk) snapshot(ctx context.Context) (*record.Snapshot, error) {
-	d.mu.Lock()
-	defer d.mu.Unlock()
-	if d.snap != nil && time.Since(d.at) < snapshotLife {
-		return d.snap, nil
+func (b *Backend) snapshot(ctx context.Context) (*record.Snapshot, error) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if b.snap != nil && time.Since(b.at) < snapshotLife {
+		return b.snap, nil
 	}
-	snap, err := d.store.Snapshot(ctx)
+	snap, err := b.store.Snapshot(ctx)
 	if err == nil {
-		d.snap, d.at = snap, time.Now()
+		b.snap, b.at = snap, time.Now()
 	}
 	return snap, err
 }
 
-// forget makes the next look read the record anew.
-func (d *desk) forget() {
-	d.mu.Lock()
-	d.snap = nil
-	d.mu.Unlock()
+// reread makes the next look read the record anew.
+func (b *Backend) reread() {
+	b.mu.Lock()
+	b.snap = nil
+	b.mu.Unlock()
 }
 
-func (d *desk) find(ctx context.Context, hash string) (*record.Snapshot, *record.Photo, error) {
-	snap, err := d.snapshot(ctx)
+func (b *Backend) find(ctx context.Context, hash string) (*record.Snapshot, *record.Photo, error) {
+	snap, err := b.snapshot(ctx)
 	if err != nil {
 		return nil, nil, err
 	}
@@ -85,12 +92,12 @@ func (d *desk) find(ctx context.Context, hash string) (*record.Snapshot, *record
 }
 
 // Season lists the trial's photos, by visit and walking order.
-func (d *desk) Season(ctx context.Context) (review.Season, error) {
-	snap, err := d.snapshot(ctx)
+func (b *Backend) Season(ctx context.Context) (review.Season, error) {
+	snap, err := b.snapshot(ctx)
 	if err != nil {
 		return review.Season{}, err
 	}
-	s := review.Season{Trial: snap.Trial.Name, Author: d.app.author(), ReadOnly: d.store.ReadOnly(), PerPlot: snap.Trial.Quadrat.PerPlot,
+	s := review.Season{Trial: snap.Trial.Name, Author: b.author, ReadOnly: b.store.ReadOnly(), PerPlot: snap.Trial.Quadrat.PerPlot,
 		Rule: snap.Trial.Quadrat.CountRule, Entry: snap.Entry}
 	for i, day := range snap.Trial.Visits {
 		s.Visits = append(s.Visits, review.Visit{Number: i + 1, Date: day.String()})
@@ -101,12 +108,12 @@ func (d *desk) Season(ctx context.Context) (review.Season, error) {
 		order[p.ID] = i
 		s.Plots = append(s.Plots, review.Plot{ID: p.ID, Treatment: p.Treatment})
 	}
-	counted := map[spot]bool{}
+	counted := map[quadrat]bool{}
 	for _, o := range snap.Observations {
 		if o.Variable != "count" || o.Missing {
 			continue
 		}
-		counted[spot{o.Plot, o.Quadrat, o.Visit}] = true
+		counted[quadrat{o.Plot, o.Quadrat, o.Visit}] = true
 		if o.Class != "" && !slices.Contains(s.Classes, o.Class) {
 			s.Classes = append(s.Classes, o.Class)
 		}
@@ -118,7 +125,7 @@ func (d *desk) Season(ctx context.Context) (review.Season, error) {
 	for i := range snap.Photos {
 		p := &snap.Photos[i]
 		shot := shotOf(snap, p)
-		shot.Counted = shot.Plot != "" && counted[spot{shot.Plot, shot.Quadrat, shot.Visit}]
+		shot.Counted = shot.Plot != "" && counted[quadrat{shot.Plot, shot.Quadrat, shot.Visit}]
 		s.Shots = append(s.Shots, shot)
 	}
 	last := func(visit int) int { // photos of no visit come last
@@ -140,26 +147,27 @@ func (d *desk) Season(ctx context.Context) (review.Season, error) {
 	return s, nil
 }
 
+// quadrat names a quadrat of a plot at a visit.
+type quadrat struct {
+	plot   string
+	number int
+	visit  int
+}
+
+// pageStates are the states of a photo as the page shows them.
+var pageStates = map[record.PhotoState]review.State{
+	record.PhotoSetAside: review.Aside, record.PhotoUnread: review.Unread, record.PhotoUnmeasured: review.Unread,
+	record.PhotoAwaitsPlace: review.Waiting, record.PhotoSpare: review.Spare, record.PhotoInUse: review.InUse,
+}
+
 func shotOf(snap *record.Snapshot, p *record.Photo) review.Shot {
 	s := review.Shot{Hash: p.Hash, Name: filepath.Base(p.Path), Visit: p.Place.Visit, Plot: p.Place.Plot, Quadrat: p.Place.Quadrat, Accepted: p.Accepted}
 	if pl, ok := snap.Plot(s.Plot); ok {
 		s.Treatment = pl.Treatment
 	}
-	switch {
-	case p.Rejected != "":
-		s.State, s.Why = review.Aside, p.Rejected
-	case p.Fault != "":
-		s.State, s.Why = review.Unread, p.Fault
-	case p.MeasurementID == 0 || p.Result == nil:
-		s.State, s.Why = review.Unread, "not measured yet: run `quadtally photos` again"
-	case p.Place.State != record.PlaceSettled:
-		s.State, s.Why = review.Waiting, cmp.Or(p.Place.Reason, "where it belongs is not known")
-	case p.Place.Spare != "":
-		s.State, s.Why = review.Spare, p.Place.Spare
-	default:
-		s.State = review.InUse
-	}
-	if m, err := unmarshal[vision.Measurement](p.Doc); err == nil {
+	s.State, s.Why = pageStates[p.State()], p.Why()
+	var m struct{ Flags []json.RawMessage }
+	if json.Unmarshal(p.Doc, &m) == nil {
 		s.Doubts = len(m.Flags)
 	}
 	return s
@@ -169,8 +177,8 @@ var basisWords = map[string]string{intake.ByCard: "its plot card", intake.ByShee
 	intake.ByHand: "what was said by hand", "order": "the walking order"}
 
 // Photo tells everything about one photo.
-func (d *desk) Photo(ctx context.Context, hash string) (review.Photo, error) {
-	snap, p, err := d.find(ctx, hash)
+func (b *Backend) Photo(ctx context.Context, hash string) (review.Photo, error) {
+	snap, p, err := b.find(ctx, hash)
 	if err != nil {
 		return review.Photo{}, err
 	}
@@ -183,7 +191,7 @@ func (d *desk) Photo(ctx context.Context, hash string) (review.Photo, error) {
 		}
 	}
 	out.Notes = append(out.Notes, p.Notes...)
-	steps, err := d.Log(ctx)
+	steps, err := b.Log(ctx)
 	if err != nil {
 		return out, err
 	}
@@ -198,7 +206,7 @@ func (d *desk) Photo(ctx context.Context, hash string) (review.Photo, error) {
 	if p.MeasurementID == 0 || p.Fault != "" {
 		return out, nil
 	}
-	m, err := d.measurement(ctx, p)
+	m, err := b.measurement(ctx, p)
 	if err != nil {
 		return out, err
 	}
@@ -263,15 +271,15 @@ func drawnAreas(snap *record.Snapshot, hash string, plane *vision.Plane) ([]revi
 		}
 		out = append(out, a)
 	}
-	g, err := drawnGuide(snap, hash)
+	g, err := season.GuideOf(snap, hash)
 	if err != nil {
 		return nil, err
 	}
 	for _, ring := range g.Exclude {
 		add(review.LeftOut, ring)
 	}
-	marks, err := marksOf(snap, hash)
-	for _, p := range marks.list {
+	marks, err := season.MarksOf(snap, hash)
+	for _, p := range marks.List {
 		if len(p.Area) > 2 {
 			add(review.Class(p.Class), p.Area)
 		}
@@ -290,71 +298,73 @@ func invert(m [9]float64) ([9]float64, bool) {
 	return adj, m[0]*adj[0]+m[1]*adj[3]+m[2]*adj[6] != 0
 }
 
-func (d *desk) measurement(ctx context.Context, p *record.Photo) (vision.Measurement, error) {
-	stored, err := d.store.Measurement(ctx, p.MeasurementID)
+func (b *Backend) measurement(ctx context.Context, p *record.Photo) (vision.Measurement, error) {
+	stored, err := b.store.Measurement(ctx, p.MeasurementID)
 	if err != nil {
 		return vision.Measurement{}, err
 	}
-	return loadMeasurement(stored)
+	return season.LoadMeasurement(stored)
 }
 
 // Picture draws a photo, or takes the picture from those drawn before.
-func (d *desk) Picture(ctx context.Context, hash string, view review.View) ([]byte, error) {
-	_, p, err := d.find(ctx, hash)
+func (b *Backend) Picture(ctx context.Context, hash string, view review.View) ([]byte, error) {
+	_, p, err := b.find(ctx, hash)
 	if err != nil {
 		return nil, err
 	}
-	pic, err := d.draw(ctx, p, view)
+	pic, err := b.draw(ctx, p, view)
 	if err != nil {
 		return nil, err
 	}
 	return pic.JPEG, nil
 }
 
-func (d *desk) draw(ctx context.Context, p *record.Photo, view review.View) (*drawnPhoto, error) {
+func (b *Backend) draw(ctx context.Context, p *record.Photo, view review.View) (*season.Picture, error) {
 	key := fmt.Sprintf("%s %s %d", p.Hash, view, p.MeasurementID)
-	d.mu.Lock()
-	pic := d.pictures[key]
-	d.mu.Unlock()
+	b.mu.Lock()
+	pic := b.pictures[key]
+	b.mu.Unlock()
 	if pic != nil {
 		return pic, nil
 	}
 	select {
-	case d.drawing <- struct{}{}:
-		defer func() { <-d.drawing }()
+	case b.decoding <- struct{}{}:
+		defer func() { <-b.decoding }()
 	case <-ctx.Done():
 		return nil, ctx.Err()
 	}
-	path, photo, err := d.bytesOf(ctx, p)
+	path, photo, err := b.season.Original(ctx, p)
 	if err != nil {
 		return nil, err
 	}
-	sound := p.MeasurementID != 0 && p.Fault == ""
+	measured := p.MeasurementID != 0 && p.Fault == ""
 	switch {
-	case !sound:
-		// What could not be measured may be broken in any way: it is drawn in
-		// a process of its own.
-		pic, err = d.drawApart(path, view)
+	case !measured:
+		long := longUpright
+		if view == review.Small {
+			long = longSmall
+		}
+		pic, err = season.DrawApart(b.ctx, path, long)
 	case view == review.Upright:
-		pic, err = drawUpright(photo, longUpright)
+		pic, err = season.DrawUpright(photo, longUpright)
 	default:
-		pic, err = d.drawStraight(ctx, p, photo, view)
+		pic, err = b.drawStraight(ctx, p, photo, view)
 	}
 	if err != nil {
 		return nil, err
 	}
-	d.mu.Lock()
-	defer d.mu.Unlock()
-	if d.held += len(pic.JPEG); d.held > maxHeld {
-		clear(d.pictures)
-		d.held = len(pic.JPEG)
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if b.pictureLen += len(pic.JPEG); b.pictureLen > maxPictures {
+		clear(b.pictures)
+		b.pictureLen = len(pic.JPEG)
 	}
-	d.pictures[key] = pic
+	b.pictures[key] = pic
 	return pic, nil
 }
 
-func (d *desk) drawStraight(ctx context.Context, p *record.Photo, photo []byte, view review.View) (*drawnPhoto, error) {
-	m, err := d.measurement(ctx, p)
+func (b *Backend) drawStraight(ctx context.Context, p *record.Photo, photo []byte, view review.View) (*season.Picture, error) {
+	m, err := b.measurement(ctx, p)
 	if err != nil {
 		return nil, err
 	}
@@ -366,56 +376,16 @@ func (d *desk) drawStraight(ctx context.Context, p *record.Photo, photo []byte, 
 	if err != nil {
 		return nil, err
 	}
-	var b bytes.Buffer
-	err = jpeg.Encode(&b, img, &jpeg.Options{Quality: 85})
-	return &drawnPhoto{b.Bytes(), m.Width, m.Height}, err
-}
-
-func (d *desk) drawApart(path string, view review.View) (pic *drawnPhoto, err error) {
-	long := longUpright
-	if view == review.Small {
-		long = longSmall
-	}
-	err = d.app.measureAll(d.app.ctx, []photoJob{{Path: path, Picture: long}}, 1, 20*time.Second, func(_ int, r photoReply) error {
-		if pic = r.Picture; pic == nil {
-			return fmt.Errorf("the photo cannot be shown: %s", r.Fault)
-		}
-		return nil
-	})
-	return pic, err
-}
-
-// bytesOf finds a photo's file by what the record says of it and reads it. A
-// file whose content changed is not the photo any more.
-func (d *desk) bytesOf(ctx context.Context, p *record.Photo) (string, []byte, error) {
-	path := p.Path
-	if !filepath.IsAbs(path) {
-		path = filepath.Join(d.store.Dir(), path)
-	}
-	if b, same, _ := holds(path, p.Hash); same {
-		return path, b, nil
-	}
-	seen, err := d.store.Sightings(ctx)
-	if err != nil {
-		return "", nil, err
-	}
-	for other, s := range seen {
-		if s.Hash == p.Hash {
-			if b, same, _ := holds(other, p.Hash); same {
-				return other, b, nil
-			}
-		}
-	}
-	return "", nil, fmt.Errorf("%s is not where it was, or its content changed: bring it back, or run `quadtally photos` on the folder it is in now", p.Path)
+	return season.NewPicture(img, m.Width, m.Height)
 }
 
 // Plane is the greenness of a photo's ground.
-func (d *desk) Plane(ctx context.Context, hash string) (review.Plane, error) {
-	_, p, err := d.find(ctx, hash)
+func (b *Backend) Plane(ctx context.Context, hash string) (review.Plane, error) {
+	_, p, err := b.find(ctx, hash)
 	if err != nil {
 		return review.Plane{}, err
 	}
-	m, err := d.measuredPlane(ctx, p)
+	m, err := b.measuredPlane(ctx, p)
 	if err != nil {
 		return review.Plane{}, err
 	}
@@ -425,11 +395,11 @@ func (d *desk) Plane(ctx context.Context, hash string) (review.Plane, error) {
 var errNotMeasured = review.Refusal{Text: "the photo is not measured: set the corners of its frame first, or run `quadtally photos`"}
 
 // measuredPlane is a measurement that has its plane.
-func (d *desk) measuredPlane(ctx context.Context, p *record.Photo) (vision.Measurement, error) {
+func (b *Backend) measuredPlane(ctx context.Context, p *record.Photo) (vision.Measurement, error) {
 	if p.MeasurementID == 0 || p.Fault != "" {
 		return vision.Measurement{}, errNotMeasured
 	}
-	m, err := d.measurement(ctx, p)
+	m, err := b.measurement(ctx, p)
 	if err == nil && m.Plane == nil {
 		err = errNotMeasured
 	}
@@ -437,8 +407,8 @@ func (d *desk) measuredPlane(ctx context.Context, p *record.Photo) (vision.Measu
 }
 
 // Thresholds tells what every threshold would do, from stored curves.
-func (d *desk) Thresholds(ctx context.Context, hash string) (review.Thresholds, error) {
-	snap, p, err := d.find(ctx, hash)
+func (b *Backend) Thresholds(ctx context.Context, hash string) (review.Thresholds, error) {
+	snap, p, err := b.find(ctx, hash)
 	if err != nil {
 		return review.Thresholds{}, err
 	}
@@ -455,7 +425,7 @@ func (d *desk) Thresholds(ctx context.Context, hash string) (review.Thresholds, 
 			ids = append(ids, q.MeasurementID)
 		}
 	}
-	blobs, err := d.store.Curves(ctx, ids)
+	blobs, err := b.store.Curves(ctx, ids)
 	if err != nil {
 		return t, err
 	}
@@ -530,7 +500,7 @@ func straightToPhoto(plane *vision.Plane, at review.XY) raster.Point {
 	return plane.At(at[0]*float64(plane.Width), at[1]*float64(plane.Height))
 }
 
-var _ review.Backend = (*desk)(nil)
+var _ review.Backend = (*Backend)(nil)
 
 // refusal turns a fault in what was asked into one the page shows as such.
 func refusal(err error) error {

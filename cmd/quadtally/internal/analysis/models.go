@@ -1,4 +1,4 @@
-package main
+package analysis
 
 import (
 	"cmp"
@@ -6,9 +6,8 @@ import (
 	"math"
 	"slices"
 	"strconv"
+	"strings"
 
-	"quadtally/cmd/quadtally/internal/record"
-	"quadtally/cmd/quadtally/internal/report"
 	"quadtally/stats"
 	"quadtally/stats/glm"
 	"quadtally/stats/mixed"
@@ -19,54 +18,157 @@ import (
 // what the data are. The model is fixed by the kind of response or by the user,
 // never by a p value; what a model refuses stands in its result as a sentence.
 
-// families are the words of --model; "" in a kind's place means by default.
-var families = map[string]glm.Family{
-	"quasi-poisson": glm.QuasiPoisson, "negative-binomial": glm.NegativeBinomial,
-	"quasi-binomial": glm.QuasiBinomial, "beta": glm.Beta,
+// ShareOrCountModel is the comparison of treatments by a generalised linear
+// model: counts with the area as offset and a log link, or cover as a share (0
+// to 1) with a logit link. Refused says, in place of everything else, why the
+// model has no answer.
+type ShareOrCountModel struct {
+	Family     glm.Family `json:"family"`
+	Unit       string     `json:"unit"` // of the means: per m², or share
+	Control    string     `json:"control,omitempty"`
+	Confidence float64    `json:"confidence"`
+	// Treatment is the test of treatments after blocks.
+	Treatment    *glm.Test          `json:"treatment,omitempty"`
+	Tests        []glm.Test         `json:"tests,omitempty"`
+	Dispersion   float64            `json:"dispersion"`
+	DispersionDF int                `json:"dispersion_df"`
+	Theta        *glm.Theta         `json:"theta,omitempty"`
+	Precision    *glm.Precision     `json:"precision,omitempty"`
+	Means        []glm.Mean         `json:"means,omitempty"`
+	Pairs        []glm.Ratio        `json:"pairs,omitempty"`
+	VsControl    []RatioWithControl `json:"vs_control,omitempty"`
+	Warnings     []string           `json:"warnings,omitempty"`
+	Refused      string             `json:"refused,omitempty"`
 }
 
-const noModel = "none"
+// Counts says that the model is one for counts.
+func (m ShareOrCountModel) Counts() bool {
+	return m.Family == glm.QuasiPoisson || m.Family == glm.NegativeBinomial
+}
+
+// RatioWithControl is a treatment over the control: a ratio of means for
+// counts, of odds for shares. Ratio and limits are nil where one of the two is
+// all zero or full, or the ratio cannot be given; P is nil in the last case.
+// PHolm allows for the number of treatments.
+type RatioWithControl struct {
+	Treatment string   `json:"treatment"`
+	Ratio     *float64 `json:"ratio,omitempty"`
+	Lower     *float64 `json:"lower,omitempty"`
+	Upper     *float64 `json:"upper,omitempty"`
+	P         *float64 `json:"p,omitempty"`
+	PHolm     *float64 `json:"p_holm,omitempty"`
+}
+
+// SeasonModel is the mixed model of a season: plots (and blocks) random,
+// treatment by date fixed. Means and differences are on the scale of the
+// analysis; Back, BackLower and BackUpper are in the unit of the response.
+type SeasonModel struct {
+	Words      string           `json:"words"`
+	Scale      stats.Scale      `json:"scale"`
+	Confidence float64          `json:"confidence"`
+	Alpha      float64          `json:"alpha"`
+	Fit        *mixed.Fit       `json:"fit,omitempty"`
+	Means      []DateMean       `json:"means,omitempty"`
+	Pairs      []DateDifference `json:"pairs,omitempty"`
+	Warnings   []string         `json:"warnings,omitempty"`
+	Refused    string           `json:"refused,omitempty"`
+}
+
+// DateMean is the adjusted mean of a treatment on a date. Letters hold within
+// the date only.
+type DateMean struct {
+	Day       float64 `json:"day"`
+	Treatment string  `json:"treatment"`
+	Mean      float64 `json:"mean"`
+	SE        float64 `json:"se"`
+	DF        float64 `json:"df"`
+	Back      float64 `json:"back"`
+	BackLower float64 `json:"back_lower"`
+	BackUpper float64 `json:"back_upper"`
+	Letters   string  `json:"letters,omitempty"`
+}
+
+// DateDifference is one treatment less another on a date. PHolm allows for the
+// number of pairs within the date.
+type DateDifference struct {
+	Day        float64 `json:"day"`
+	A          string  `json:"a"`
+	B          string  `json:"b"`
+	Difference float64 `json:"difference"`
+	SED        float64 `json:"sed"`
+	DF         float64 `json:"df"`
+	T          float64 `json:"t"`
+	P          float64 `json:"p"`
+	PHolm      float64 `json:"p_holm"`
+}
+
+// Components are the variances between plots and between quadrats by REML,
+// beside the analysis-of-variance ones of the comparison.
+type Components struct {
+	Plot      float64    `json:"plot"`
+	Quadrat   float64    `json:"quadrat"`
+	PlotZero  bool       `json:"plot_at_zero"`
+	Treatment mixed.Test `json:"treatment"`
+	Warnings  []string   `json:"warnings,omitempty"`
+	Refused   string     `json:"refused,omitempty"`
+}
+
+// Model is a word of --model: the family of the second opinion.
+type Model string
+
+// The models. ModelByKind takes the one that suits the kind of response.
+const (
+	ModelByKind      Model = ""
+	QuasiPoisson     Model = "quasi-poisson"
+	NegativeBinomial Model = "negative-binomial"
+	QuasiBinomial    Model = "quasi-binomial"
+	Beta             Model = "beta"
+	NoModel          Model = "none"
+)
+
+var families = map[Model]glm.Family{
+	QuasiPoisson: glm.QuasiPoisson, NegativeBinomial: glm.NegativeBinomial,
+	QuasiBinomial: glm.QuasiBinomial, Beta: glm.Beta,
+}
 
 // familyFor gives the family for a kind of response, "" for no model.
-func familyFor(model string, kind stats.Kind) (glm.Family, error) {
+func familyFor(model Model, kind stats.Kind) (glm.Family, error) {
 	family, known := families[model]
 	counts := family == glm.QuasiPoisson || family == glm.NegativeBinomial
 	share := kind == stats.Percent || kind == stats.Proportion
 	switch {
-	case model == noModel:
+	case model == NoModel:
 		return "", nil
-	case model == "" && kind == stats.Count:
+	case model == ModelByKind && kind == stats.Count:
 		return glm.QuasiPoisson, nil
-	case model == "" && share:
+	case model == ModelByKind && share:
 		return glm.QuasiBinomial, nil
-	case model == "":
+	case model == ModelByKind:
 		return "", nil
 	case !known:
-		return "", usagef("--model %q: say quasi-poisson or negative-binomial (counts), quasi-binomial or beta (cover), or none", model)
+		return "", misuse("--model %q: say quasi-poisson or negative-binomial (counts), quasi-binomial or beta (cover), or none", model)
 	case counts && kind != stats.Count:
-		return "", usagef("--model %s is for counts, and this response is a %s", model, kind)
+		return "", misuse("--model %s is for counts, and this response is a %s", model, kind)
 	case !counts && !share:
-		return "", usagef("--model %s is for cover, and this response is a %s", model, kind)
+		return "", misuse("--model %s is for cover, and this response is a %s", model, kind)
 	}
 	return family, nil
 }
 
-// secondOpinions adds the models to a comparison of rows. areaM2 is the ground
-// a reading of counts per m² was made on, 1 where values are plain counts.
-func secondOpinions(c *comparison, rows []stats.Row, opt stats.Options, f compareFlags, areaM2 float64) error {
-	family, err := familyFor(f.model, opt.Kind)
+// addModels adds the second opinions to a finished comparison of rows. areaM2
+// is the ground a reading of counts per m² was made on, 1 where values are
+// plain counts.
+func (c *Comparison) addModels(rows []stats.Row, opt stats.Options, o Options, areaM2 float64) error {
+	family, err := familyFor(o.Model, opt.Kind)
 	if err != nil {
 		return err
 	}
-	if f.serial && c.Season == nil {
-		return usagef("--serial is for a season of visits: leave out --visit, or give a table with days")
+	if o.Serial && c.Season == nil {
+		return misuse("--serial is for a season of visits: leave out --visit, or give a table with days")
 	}
 	if c.Season != nil {
-		if f.model != noModel {
-			c.later = func() *report.SeasonModel { return seasonModel(c.Season, opt, f.serial) }
-			if !f.later {
-				c.SeasonModel, c.later = c.later(), nil
-			}
+		if o.Model != NoModel && !o.DeferSeasonModel {
+			c.AddSeasonModel(o.Serial)
 		}
 		return nil
 	}
@@ -78,31 +180,15 @@ func secondOpinions(c *comparison, rows []stats.Row, opt stats.Options, f compar
 			c.CoverModel = m
 		}
 	}
-	if c.Analysis.Subsampling != nil && f.model != noModel {
+	if c.Analysis.Subsampling != nil && o.Model != NoModel {
 		c.Components = quadratComponents(rows, c.Analysis)
 	}
 	return nil
 }
 
-// groundOfReading is the ground in m² a density was read on: the trial's
-// quadrat, unless all hand counts were made on another.
-func groundOfReading(snap *record.Snapshot, r response) float64 {
-	ground := snap.Trial.Quadrat.AreaM2()
-	if r.name != "count" {
-		return ground
-	}
-	other := 0.0
-	for _, o := range snap.Observations {
-		if o.Variable != "count" || o.Quadrat == 0 {
-			continue
-		}
-		if o.AreaM2 <= 0 || (other > 0 && o.AreaM2 != other) {
-			return ground
-		}
-		other = o.AreaM2
-	}
-	return cmp.Or(other, ground)
-}
+// AddSeasonModel adds the mixed model of a season to a comparison that was made
+// without it; serial correlates the dates of a plot by their true distance.
+func (c *Comparison) AddSeasonModel(serial bool) { c.SeasonModel = seasonModel(c.Season, serial) }
 
 // tooFew says why no model can be asked at all, or "".
 func tooFew(a *stats.Analysis) string {
@@ -128,8 +214,8 @@ func frameOf(treatment, block, column []string) (terms.Frame, []terms.Term) {
 	return f, fixed
 }
 
-func shareOrCountModel(a *stats.Analysis, family glm.Family, opt stats.Options, areaM2 float64) *report.ShareOrCountModel {
-	m := &report.ShareOrCountModel{Family: family, Unit: "share of the whole", Control: a.Control, Confidence: a.Confidence}
+func shareOrCountModel(a *stats.Analysis, family glm.Family, opt stats.Options, areaM2 float64) *ShareOrCountModel {
+	m := &ShareOrCountModel{Family: family, Unit: "share of the whole", Control: a.Control, Confidence: a.Confidence}
 	if m.Counts() {
 		m.Unit = cmp.Or(a.Unit, "per reading")
 	}
@@ -196,12 +282,12 @@ func shareOrCountModel(a *stats.Analysis, family glm.Family, opt stats.Options, 
 }
 
 // ratiosWith turns the pairs that hold the control into ratios to it.
-func ratiosWith(control string, pairs []glm.Ratio) []report.RatioWithControl {
-	var out []report.RatioWithControl
+func ratiosWith(control string, pairs []glm.Ratio) []RatioWithControl {
+	var out []RatioWithControl
 	var ps []float64
 	var at []int
 	for _, p := range pairs {
-		r := report.RatioWithControl{}
+		r := RatioWithControl{}
 		switch control {
 		case p.B[0]:
 			r.Treatment = p.A[0]
@@ -234,26 +320,29 @@ func ratiosWith(control string, pairs []glm.Ratio) []report.RatioWithControl {
 }
 
 // seasonModel fits treatment by date with random plots and blocks.
-func seasonModel(s *stats.Season, opt stats.Options, serial bool) *report.SeasonModel {
+func seasonModel(s *stats.Season, serial bool) *SeasonModel {
 	a := &s.PeriodMean
-	m := &report.SeasonModel{Scale: a.Transform.Scale, Confidence: a.Confidence, Alpha: a.Alpha}
+	m := &SeasonModel{Scale: a.Transform.Scale, Confidence: a.Confidence, Alpha: a.Alpha}
 	if m.Refused = tooFew(a); m.Refused != "" {
 		return m
 	}
 	var values, days []float64
 	var treatment, block, column, plot, date []string
+	dayOf := map[string]float64{} // of the labels of the dates
 	for _, p := range s.Plots {
 		for i, d := range p.Days {
 			values, days = append(values, p.Values[i]), append(days, d)
 			treatment, block, column = append(treatment, p.Treatment), append(block, p.Block), append(column, p.Column)
-			plot, date = append(plot, p.Name), append(date, dayLabel(d))
+			label := strconv.FormatFloat(d, 'g', -1, 64)
+			dayOf[label] = d
+			plot, date = append(plot, p.Name), append(date, label)
 		}
 	}
-	kind := opt.Kind
+	kind := a.Transform.Kind
 	if a.Transform.Scale == stats.Raw {
-		kind = stats.Measure // nothing to carry, so nothing to refuse
+		kind = stats.Measure // on its own scale no value is out of range
 	}
-	transform, note, err := stats.NewTransform(kind, a.Transform.Scale, values, opt.Points)
+	transform, note, err := stats.NewTransform(kind, a.Transform.Scale, values, 0)
 	if err != nil {
 		m.Refused = err.Error()
 		return m
@@ -267,7 +356,11 @@ func seasonModel(s *stats.Season, opt stats.Options, serial bool) *report.Season
 	model.Frame = frame
 	model.Random = append(slices.Clone(groups[:len(groups)-1]), terms.Term{"plot"})
 	model.Fixed = []terms.Term{{"treatment"}, {"date"}, {"treatment", "date"}}
-	m.Words = fmt.Sprintf("Fixed: treatment by date. Random: %s. Kenward-Roger degrees of freedom.", joinTerms(model.Random))
+	var random []string
+	for _, t := range model.Random {
+		random = append(random, t.String())
+	}
+	m.Words = fmt.Sprintf("Fixed: treatment by date. Random: %s. Kenward-Roger degrees of freedom.", strings.Join(random, ", "))
 	if serial {
 		model.Serial = &mixed.Serial{Group: terms.Term{"plot"}, Days: days}
 		m.Words += " Residuals of a plot correlate the more the closer their true days are (CAR(1))."
@@ -306,12 +399,12 @@ func seasonModel(s *stats.Season, opt stats.Options, serial bool) *report.Season
 		return v
 	}
 	for _, x := range means.Means {
-		m.Means = append(m.Means, report.DateMean{Day: dayOf(x.Labels[1]), Treatment: x.Labels[0], Mean: x.Mean, SE: x.SE, DF: x.DF,
+		m.Means = append(m.Means, DateMean{Day: dayOf[x.Labels[1]], Treatment: x.Labels[0], Mean: x.Mean, SE: x.SE, DF: x.DF,
 			Back: back(x.Mean), BackLower: back(x.Lower), BackUpper: back(x.Upper)})
 	}
-	slices.SortStableFunc(m.Means, func(x, y report.DateMean) int { return cmp.Or(cmp.Compare(x.Day, y.Day), -cmp.Compare(x.Mean, y.Mean)) })
+	slices.SortStableFunc(m.Means, func(x, y DateMean) int { return cmp.Or(cmp.Compare(x.Day, y.Day), -cmp.Compare(x.Mean, y.Mean)) })
 	for _, d := range differences {
-		m.Pairs = append(m.Pairs, report.DateDifference{Day: dayOf(d.Within[0]), A: d.A[0], B: d.B[0], Difference: d.Difference, SED: d.SED, DF: d.DF, T: d.T, P: d.P})
+		m.Pairs = append(m.Pairs, DateDifference{Day: dayOf[d.Within[0]], A: d.A[0], B: d.B[0], Difference: d.Difference, SED: d.SED, DF: d.DF, T: d.T, P: d.P})
 	}
 	for _, d := range s.Days {
 		judgeDate(m, d)
@@ -320,9 +413,9 @@ func seasonModel(s *stats.Season, opt stats.Options, serial bool) *report.Season
 }
 
 // judgeDate adjusts the pairs of a date and gives its means their letters.
-func judgeDate(m *report.SeasonModel, day float64) {
+func judgeDate(m *SeasonModel, day float64) {
 	var ps []float64
-	var pairs []*report.DateDifference
+	var pairs []*DateDifference
 	for i := range m.Pairs {
 		if p := &m.Pairs[i]; p.Day == day {
 			pairs, ps = append(pairs, p), append(ps, p.P)
@@ -354,29 +447,10 @@ func judgeDate(m *report.SeasonModel, day float64) {
 	}
 }
 
-func dayLabel(d float64) string { return strconv.FormatFloat(d, 'g', -1, 64) }
-
-// dayOf reads back what dayLabel wrote.
-func dayOf(label string) float64 {
-	d, _ := strconv.ParseFloat(label, 64)
-	return d
-}
-
-func joinTerms(list []terms.Term) string {
-	out := ""
-	for i, t := range list {
-		if i > 0 {
-			out += ", "
-		}
-		out += t.String()
-	}
-	return out
-}
-
 // quadratComponents fits the quadrats of one visit with random plots, on the
 // scale they were measured on.
-func quadratComponents(rows []stats.Row, a *stats.Analysis) *report.Components {
-	c := &report.Components{}
+func quadratComponents(rows []stats.Row, a *stats.Analysis) *Components {
+	c := &Components{}
 	if c.Refused = tooFew(a); c.Refused != "" {
 		return c
 	}

@@ -1,4 +1,4 @@
-package main
+package reviewdata
 
 import (
 	"cmp"
@@ -7,52 +7,52 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
-	"time"
 
 	"quadtally/cmd/quadtally/internal/record"
 	"quadtally/cmd/quadtally/internal/review"
+	"quadtally/cmd/quadtally/internal/season"
 	"quadtally/cmd/quadtally/internal/trial"
 	"quadtally/vision"
 )
 
-// reviewed names the entries that the page writes.
-const reviewed = "review"
+// command names the entries that the page writes.
+const command = "review"
 
 // Do carries out an action: it is stored first, then the photo is measured
 // anew where that is needed, and results follow by the same path as in
 // `photos`.
-func (d *desk) Do(ctx context.Context, act review.Action) (string, error) {
-	d.acting.Lock()
-	defer d.acting.Unlock()
-	defer d.forget()
-	if d.store.ReadOnly() {
+func (b *Backend) Do(ctx context.Context, act review.Action) (string, error) {
+	b.acting.Lock()
+	defer b.acting.Unlock()
+	defer b.reread()
+	if b.store.ReadOnly() {
 		return "", review.ErrReadOnly
 	}
-	d.forget()
+	b.reread()
 	var clashes []string
-	text, hash, write, err := d.plan(ctx, act, &clashes)
+	text, hash, write, err := b.plan(ctx, act, &clashes)
 	if err != nil {
 		return "", err
 	}
-	if _, err := d.store.Write(ctx, reviewed, text, write); err != nil {
+	if _, err := b.store.WriteAs(ctx, record.EntryHand, command, text, write); err != nil {
 		return "", err
 	}
 	text = strings.Join(append([]string{text}, clashes...), ". ")
 	if _, ok := act.(review.Tally); ok {
 		return text, nil // nothing follows from a count
 	}
-	return text, d.follow(hash)
+	return text, b.season.Update(b.ctx, hash)
 }
 
 // plan turns an action into a sentence and what is to be written. Writing adds
 // to clashes what somebody else had stored meanwhile.
-func (d *desk) plan(ctx context.Context, act review.Action, clashes *[]string) (text, hash string, write func(*record.Tx) error, err error) {
+func (b *Backend) plan(ctx context.Context, act review.Action, clashes *[]string) (text, hash string, write func(*record.Tx) error, err error) {
 	if t, ok := act.(review.SetThreshold); ok {
-		text, write, err = d.planThreshold(ctx, t)
+		text, write, err = b.planThreshold(ctx, t)
 		return text, "", write, err
 	}
 	hash = hashOf(act)
-	snap, p, err := d.find(ctx, hash)
+	snap, p, err := b.find(ctx, hash)
 	if err != nil {
 		return "", "", nil, err
 	}
@@ -62,8 +62,8 @@ func (d *desk) plan(ctx context.Context, act review.Action, clashes *[]string) (
 	}
 	switch act := act.(type) {
 	case review.Place:
-		to := record.Place{Plot: act.Plot, Quadrat: act.Quadrat, Visit: act.Visit, Basis: "hand", State: record.PlaceSettled}
-		if err = checkPlace(snap, to); err != nil {
+		to, err := season.PlaceByHand(snap, act.Plot, act.Quadrat, act.Visit)
+		if err != nil {
 			return "", "", nil, refusal(err)
 		}
 		text, write = fmt.Sprintf("shows plot %s, quadrat %d, visit %d", to.Plot, to.Quadrat, to.Visit), decide(record.KindPlace, to)
@@ -72,16 +72,16 @@ func (d *desk) plan(ctx context.Context, act review.Action, clashes *[]string) (
 	case review.Reject:
 		text, write = "set aside: "+act.Reason, decide(record.KindReject, map[string]string{"reason": act.Reason})
 	case review.Frame:
-		var g guide
-		text, g, err = d.planFrame(ctx, snap, p, act)
+		var g season.Guide
+		text, g, err = b.planFrame(ctx, snap, p, act)
 		write = decide(record.KindGuide, g)
 	case review.LeaveOut:
-		var g guide
-		g, err = d.planLeaveOut(ctx, snap, p, act)
-		text, write = "left out of the ground: "+plural(len(act.Areas), "region"), decide(record.KindGuide, g)
+		var g season.Guide
+		g, err = b.planLeaveOut(ctx, snap, p, act)
+		text, write = "left out of the ground: "+regions(len(act.Areas)), decide(record.KindGuide, g)
 	case review.Mark:
-		var v patch
-		text, v, err = d.planMark(ctx, p, act)
+		var v season.Mark
+		text, v, err = b.planMark(ctx, p, act)
 		write = decide(record.KindPatch, v)
 	case review.Tally:
 		text, write, err = planTally(snap, p, act, clashes)
@@ -111,17 +111,24 @@ func hashOf(act review.Action) string {
 	return ""
 }
 
-func (d *desk) planThreshold(ctx context.Context, act review.SetThreshold) (string, func(*record.Tx) error, error) {
-	snap, err := d.snapshot(ctx)
+func regions(n int) string {
+	if n == 1 {
+		return "1 region"
+	}
+	return fmt.Sprintf("%d regions", n)
+}
+
+func (b *Backend) planThreshold(ctx context.Context, act review.SetThreshold) (string, func(*record.Tx) error, error) {
+	snap, err := b.snapshot(ctx)
 	if err != nil {
 		return "", nil, err
 	}
 	if act.Visit < 0 || act.Visit > len(snap.Trial.Visits) {
 		return "", nil, review.ErrUnknown
 	}
-	text, th := fmt.Sprintf("visit %d: threshold given back to be settled from the photos", act.Visit), toBeSettled
+	text := fmt.Sprintf("visit %d: threshold to follow from the photos again", act.Visit)
 	if act.Value != nil {
-		opt, err := visionOptions(snap)
+		opt, err := season.VisionOptions(snap)
 		if err != nil {
 			return "", nil, err
 		}
@@ -129,8 +136,9 @@ func (d *desk) planThreshold(ctx context.Context, act review.SetThreshold) (stri
 		if err != nil {
 			return "", nil, refusal(err)
 		}
-		text, th = fmt.Sprintf("visit %d: threshold set to %.4g", act.Visit, v.Value), setByHand(v.Value)
+		text = fmt.Sprintf("visit %d: threshold set to %.4g", act.Visit, v.Value)
 	}
+	th := season.HandThreshold{Visit: act.Visit, Value: act.Value}.Threshold()
 	return text, func(tx *record.Tx) error {
 		_, err := tx.Decide(record.VisitSubject(act.Visit), record.KindThreshold, th)
 		return err
@@ -139,26 +147,27 @@ func (d *desk) planThreshold(ctx context.Context, act review.SetThreshold) (stri
 
 func planAccept(snap *record.Snapshot, p *record.Photo) (string, func(*record.Tx) error, error) {
 	place := p.Place
-	switch {
-	case p.Rejected != "":
+	switch p.State() {
+	case record.PhotoSetAside:
 		return "", nil, review.Refusal{Text: "the photo is set aside: take that back first"}
-	case p.Result == nil || p.Fault != "":
+	case record.PhotoUnread, record.PhotoUnmeasured:
 		return "", nil, errNotMeasured
-	case place.State == record.PlaceOpen:
-		return "", nil, review.Refusal{Text: "where the photo belongs is not known: say plot, quadrat and visit first"}
-	case place.State == record.PlaceProposed:
-		if err := checkPlace(snap, place); err != nil {
-			return "", nil, refusal(err)
-		}
 	}
 	text := "accepted"
-	if place.State == record.PlaceProposed {
+	var to record.Place
+	switch place.State {
+	case record.PlaceOpen:
+		return "", nil, review.Refusal{Text: "where the photo belongs is not known: say plot, quadrat and visit first"}
+	case record.PlaceProposed:
+		var err error
+		if to, err = season.PlaceByHand(snap, place.Plot, place.Quadrat, place.Visit); err != nil {
+			return "", nil, refusal(err)
+		}
 		text = fmt.Sprintf("accepted as plot %s, quadrat %d, visit %d", place.Plot, place.Quadrat, place.Visit)
 	}
 	return text, func(tx *record.Tx) error {
 		subject := record.PhotoSubject(p.Hash)
 		if place.State == record.PlaceProposed {
-			to := record.Place{Plot: place.Plot, Quadrat: place.Quadrat, Visit: place.Visit, Basis: "hand", State: record.PlaceSettled}
 			if _, err := tx.Decide(subject, record.KindPlace, to); err != nil {
 				return err
 			}
@@ -168,8 +177,8 @@ func planAccept(snap *record.Snapshot, p *record.Photo) (string, func(*record.Tx
 	}, nil
 }
 
-func (d *desk) planFrame(ctx context.Context, snap *record.Snapshot, p *record.Photo, act review.Frame) (string, guide, error) {
-	g, err := drawnGuide(snap, p.Hash)
+func (b *Backend) planFrame(ctx context.Context, snap *record.Snapshot, p *record.Photo, act review.Frame) (string, season.Guide, error) {
+	g, err := season.GuideOf(snap, p.Hash)
 	if err != nil {
 		return "", g, err
 	}
@@ -177,14 +186,14 @@ func (d *desk) planFrame(ctx context.Context, snap *record.Snapshot, p *record.P
 		g.Corners = nil
 		return "frame to be found again", g, nil
 	}
-	opt, err := visionOptions(snap)
+	opt, err := season.VisionOptions(snap)
 	if err != nil {
 		return "", g, err
 	}
 	if opt.FrameMM[0] == 0 {
 		return "", g, review.Refusal{Text: "this trial is measured without a frame: there are no corners to set"}
 	}
-	pic, err := d.draw(ctx, p, review.Upright)
+	pic, err := b.draw(ctx, p, review.Upright)
 	if err != nil {
 		return "", g, err
 	}
@@ -210,12 +219,12 @@ func turnsRight(c [4][2]float64) bool {
 	return true
 }
 
-func (d *desk) planLeaveOut(ctx context.Context, snap *record.Snapshot, p *record.Photo, act review.LeaveOut) (guide, error) {
-	g, err := drawnGuide(snap, p.Hash)
+func (b *Backend) planLeaveOut(ctx context.Context, snap *record.Snapshot, p *record.Photo, act review.LeaveOut) (season.Guide, error) {
+	g, err := season.GuideOf(snap, p.Hash)
 	if err != nil {
 		return g, err
 	}
-	m, err := d.measuredPlane(ctx, p)
+	m, err := b.measuredPlane(ctx, p)
 	if err != nil {
 		return g, err
 	}
@@ -231,9 +240,9 @@ func (d *desk) planLeaveOut(ctx context.Context, snap *record.Snapshot, p *recor
 	return g, nil
 }
 
-func (d *desk) planMark(ctx context.Context, p *record.Photo, act review.Mark) (string, patch, error) {
-	v := patch{Class: string(act.Class)}
-	m, err := d.measuredPlane(ctx, p)
+func (b *Backend) planMark(ctx context.Context, p *record.Photo, act review.Mark) (string, season.Mark, error) {
+	v := season.Mark{Class: string(act.Class)}
+	m, err := b.measuredPlane(ctx, p)
 	if err != nil {
 		return "", v, err
 	}
@@ -276,7 +285,7 @@ func planTally(snap *record.Snapshot, p *record.Photo, act review.Tally, clashes
 	for _, c := range act.Classes {
 		o := record.Observation{Plot: p.Place.Plot, Quadrat: p.Place.Quadrat, Visit: p.Place.Visit, Date: date, Variable: "count",
 			Class: c.Class, Value: float64(c.Plants), Unit: "plants", Observer: act.Observer, Source: source}
-		for _, was := range snap.Observations { // a known class keeps its name and its kin
+		for _, was := range snap.Observations { // a stored class keeps its spelling, group and life form
 			if was.Variable == "count" && strings.EqualFold(was.Class, c.Class) {
 				o.Class, o.Group, o.Life = was.Class, was.Group, was.Life
 				break
@@ -300,62 +309,13 @@ func planTally(snap *record.Snapshot, p *record.Photo, act review.Tally, clashes
 	}, nil
 }
 
-// follow brings measurements, places and results up to date with what was
-// just stored.
-func (d *desk) follow(hashes ...string) error {
-	a := d.app
-	snap, err := d.store.Snapshot(a.ctx)
-	if err != nil {
-		return err
-	}
-	opt, err := visionOptions(snap)
-	if err != nil {
-		return err
-	}
-	paths := map[string]string{}
-	for _, hash := range hashes {
-		p, ok := snap.Photo(hash)
-		if hash == "" || !ok {
-			continue
-		}
-		steer, _, err := guideOf(snap, hash, opt)
-		if err != nil {
-			return err
-		}
-		if steer == p.Guide {
-			continue
-		}
-		path, _, err := d.bytesOf(a.ctx, p)
-		if err != nil {
-			return fmt.Errorf("what you said is stored, but the photo could not be measured anew: %w", err)
-		}
-		paths[hash] = path
-	}
-	if len(paths) > 0 {
-		if err := a.measureNew(d.store, snap, paths, opt, photosFlags{workers: 1, limit: time.Minute}, &photosOutcome{}); err != nil {
-			return err
-		}
-	}
-	if err := a.identify(d.store, nil); err != nil {
-		return err
-	}
-	_, err = a.settleVisits(d.store, opt)
-	return err
-}
-
-// byMachine reports an entry in which the program itself wrote down what
-// followed from people's words and from the photos.
-func byMachine(e record.Entry) bool {
-	return e.Command == "photos" && slices.Contains([]string{"measured", "identified", "settled"}, e.Note)
-}
-
 // Log lists what people settled about photos and visits, newest first.
-func (d *desk) Log(ctx context.Context) ([]review.Step, error) {
-	snap, err := d.snapshot(ctx)
+func (b *Backend) Log(ctx context.Context) ([]review.Step, error) {
+	snap, err := b.snapshot(ctx)
 	if err != nil {
 		return nil, err
 	}
-	entries, err := d.store.Entries(ctx)
+	entries, err := b.store.Entries(ctx)
 	if err != nil {
 		return nil, err
 	}
@@ -369,27 +329,26 @@ func (d *desk) Log(ctx context.Context) ([]review.Step, error) {
 			about[x.Entry] = hash
 		}
 	}
-	shows := map[spot]string{}
+	shows := map[quadrat]string{}
 	for i := range snap.Photos {
 		if p := &snap.Photos[i]; p.InUse() {
-			shows[spot{p.Place.Plot, p.Place.Quadrat, p.Place.Visit}] = p.Hash
+			shows[quadrat{p.Place.Plot, p.Place.Quadrat, p.Place.Visit}] = p.Hash
 		}
 	}
 	for _, o := range snap.Observations {
 		live[o.ToldBy()] = true
-		if hash := shows[spot{o.Plot, o.Quadrat, o.Visit}]; hash != "" && o.Variable == "count" {
+		if hash := shows[quadrat{o.Plot, o.Quadrat, o.Visit}]; hash != "" && o.Variable == "count" {
 			about[o.ToldBy()] = cmp.Or(about[o.ToldBy()], hash)
 		}
 	}
 	var out []review.Step
 	for _, e := range slices.Backward(entries) {
-		text := e.Note
-		switch {
-		case e.Command == reviewed:
-		case e.Command == "settle", e.Command == "photos" && e.Note == "settings":
-			text = "on the command line: quadtally " + e.Command + " " + e.Note
-		default:
+		if e.Kind != record.EntryHand {
 			continue
+		}
+		text := e.Note
+		if e.Command != command {
+			text = "on the command line: quadtally " + e.Command + " " + e.Note
 		}
 		out = append(out, review.Step{Entry: e.ID, At: e.At, Author: e.Author, Text: text, Hash: about[e.ID], Live: live[e.ID]})
 	}
@@ -398,15 +357,15 @@ func (d *desk) Log(ctx context.Context) ([]review.Step, error) {
 
 // Undo takes back everything one entry settled. Decisions that the program
 // drew from it since go with it; what held before holds again.
-func (d *desk) Undo(ctx context.Context, entry int64) (string, error) {
-	d.acting.Lock()
-	defer d.acting.Unlock()
-	defer d.forget()
-	if d.store.ReadOnly() {
+func (b *Backend) Undo(ctx context.Context, entry int64) (string, error) {
+	b.acting.Lock()
+	defer b.acting.Unlock()
+	defer b.reread()
+	if b.store.ReadOnly() {
 		return "", review.ErrReadOnly
 	}
-	d.forget()
-	steps, err := d.Log(ctx)
+	b.reread()
+	steps, err := b.Log(ctx)
 	if err != nil {
 		return "", err
 	}
@@ -417,27 +376,27 @@ func (d *desk) Undo(ctx context.Context, entry int64) (string, error) {
 	if !steps[i].Live {
 		return "", review.Refusal{Text: "this was taken back already, or something newer stands in its place"}
 	}
-	snap, err := d.snapshot(ctx)
+	snap, err := b.snapshot(ctx)
 	if err != nil {
 		return "", err
 	}
-	entries, err := d.store.Entries(ctx)
+	entries, err := b.store.Entries(ctx)
 	if err != nil {
 		return "", err
 	}
-	decisions := drawnFrom(snap, entries, entry)
-	again, err := d.tellingsBefore(ctx, snap, entry)
+	decisions := decisionsFrom(snap, entries, entry)
+	previous, err := b.previousValues(ctx, snap, entry)
 	if err != nil {
 		return "", err
 	}
 	text := "took back: " + steps[i].Text
-	_, err = d.store.Write(ctx, reviewed, text, func(tx *record.Tx) error {
+	_, err = b.store.WriteAs(ctx, record.EntryHand, command, text, func(tx *record.Tx) error {
 		for _, id := range decisions {
 			if err := tx.Undo(id); err != nil {
 				return err
 			}
 		}
-		for _, o := range again {
+		for _, o := range previous {
 			if _, _, err := tx.AddObservation(o, snap.Entry); err != nil {
 				return err
 			}
@@ -447,43 +406,44 @@ func (d *desk) Undo(ctx context.Context, entry int64) (string, error) {
 	if err != nil {
 		return "", err
 	}
-	return text, d.follow(steps[i].Hash)
+	return text, b.season.Update(b.ctx, steps[i].Hash)
 }
 
-// drawnFrom lists the decisions of an entry and those which the program drew
-// from them afterwards, up to the next word of a person on the same matter.
-func drawnFrom(snap *record.Snapshot, entries []record.Entry, entry int64) []int64 {
-	machine := map[int64]bool{}
+// decisionsFrom lists the decisions of an entry and those which the program
+// derived from them afterwards, up to a person's next decision of the same kind
+// about the same subject.
+func decisionsFrom(snap *record.Snapshot, entries []record.Entry, entry int64) []int64 {
+	derived := map[int64]bool{}
 	for _, e := range entries {
-		machine[e.ID] = byMachine(e)
+		derived[e.ID] = e.Kind == record.EntryDerived
 	}
 	var out []int64
-	following := map[string]bool{} // subject and kind
+	undone := map[string]bool{} // by subject and kind
 	for _, x := range snap.Decisions {
-		matter := x.Subject + " " + x.Kind
+		about := x.Subject + " " + x.Kind
 		switch {
 		case x.Entry == entry:
-			following[matter] = true
+			undone[about] = true
 			out = append(out, x.ID)
-		case !following[matter]:
-		case machine[x.Entry]:
+		case !undone[about]:
+		case derived[x.Entry]:
 			out = append(out, x.ID)
 		default:
-			following[matter] = false
+			undone[about] = false
 		}
 	}
 	return out
 }
 
-// tellingsBefore is what has to be told again so that an entry's observations
-// are taken back: the telling before each, or that there is none.
-func (d *desk) tellingsBefore(ctx context.Context, snap *record.Snapshot, entry int64) ([]record.Observation, error) {
+// previousValues is what to store so that an entry's observations are taken
+// back: the value before each, or that there is none.
+func (b *Backend) previousValues(ctx context.Context, snap *record.Snapshot, entry int64) ([]record.Observation, error) {
 	var out []record.Observation
 	for _, o := range snap.Observations {
 		if o.ToldBy() != entry {
 			continue
 		}
-		history, err := d.store.History(ctx, o)
+		history, err := b.store.History(ctx, o)
 		if err != nil {
 			return nil, err
 		}
