@@ -83,8 +83,9 @@ const leastCheckPoints = 10
 // variance found (effective sample size: Korn and Graubard 1998, Survey
 // Methodology 24, 193-201), by Jeffreys' interval (Brown, Cai and DasGupta 2001,
 // Statist. Sci. 16, 101-133) with the degrees of freedom counted in. The
-// variance is not let below that of an error rate of (x + 1/2)/(n + 1) with x
-// errors seen, so that a class without any error is not sure.
+// variance counts half an error more than the x seen, (x + 1/2)/x, and is not let
+// below that of an error rate of (0 + 1/2)/(n + 1), so that a class without any
+// error seen is not sure.
 func NewClassShares(all Mapped, points []CheckPoint, level float64) (*ClassShares, error) {
 	k := len(all.Mean)
 	if err := checkPoints(points, k, level); err != nil {
@@ -142,8 +143,10 @@ func NewClassShares(all Mapped, points []CheckPoint, level float64) (*ClassShare
 		if sff > 1e-12*n {
 			v *= 1 + n*gap*gap/sff
 		}
-		rate := (float64(x) + 0.5) / (n + 1)
-		v = max(v, rate*(1-rate)/n)
+		if x > 0 {
+			v *= (float64(x) + 0.5) / float64(x)
+		}
+		v = max(v, halfError(n)/n)
 		q.Errors, q.DF, q.SE = x, df, math.Sqrt(v)
 		q.Share = min(max(share, 0), 1)
 		q.Low, q.High = shareRange(q.Share, v, n, df, level)
@@ -162,6 +165,13 @@ func shareRange(share, v, n, df, level float64) (low, high float64) {
 	low, high = b.Quantile(tail), b.Quantile(1-tail)
 	// Near an end the interval leaves out what was seen, which it must not.
 	return min(low, share), max(high, share)
+}
+
+// halfError is the variance of a point where no error was seen in n: that of an
+// error rate of (0 + 1/2)/(n + 1).
+func halfError(n float64) float64 {
+	rate := 0.5 / (n + 1)
+	return rate * (1 - rate)
 }
 
 func answered(p CheckPoint, class int) float64 {
@@ -292,7 +302,7 @@ type ShareLine struct {
 // it shows, each group gets a Start of its own, which needs five points in
 // each. The covariance of slope and starts is that of least squares with
 // residuals summed by plot (sandwich: Liang and Zeger 1986, Biometrika 73,
-// 13-22, times m/(m - p)), and at least that of one half error.
+// 13-22, times m/(m - p)), and never that of points without any error.
 func NewShareLine(class, classes int, points []CheckPoint, level float64) (*ShareLine, error) {
 	if err := checkPoints(points, classes, level); err != nil {
 		return nil, err
@@ -390,7 +400,6 @@ func (l *ShareLine) fit(points []CheckPoint, groups []string) (*shareFit, error)
 	}
 	scores := mat.NewDense(units, p, nil)
 	var rss float64
-	x := 0
 	for i, q := range points {
 		v := row(q)
 		e := answered(q, l.Class)
@@ -401,9 +410,6 @@ func (l *ShareLine) fit(points []CheckPoint, groups []string) (*shareFit, error)
 		for j := range v {
 			scores.Set(unit[i], j, scores.At(unit[i], j)+e*v[j])
 		}
-		if q.Mapped != q.Answer && (q.Mapped == l.Class || q.Answer == l.Class) {
-			x++
-		}
 	}
 	var meat, half mat.Dense
 	meat.Mul(scores.T(), scores)
@@ -411,12 +417,10 @@ func (l *ShareLine) fit(points []CheckPoint, groups []string) (*shareFit, error)
 	f.cov = mat.NewDense(p, p, nil)
 	f.cov.Mul(&half, &inv)
 	f.cov.Scale(float64(units)/f.df, f.cov)
-	rate := (float64(x) + 0.5) / float64(n+1)
-	floor := rate * (1 - rate)
-	for j := range p {
-		if v := floor * inv.At(j, j); f.cov.At(j, j) < v {
-			f.cov.Set(j, j, v)
-		}
+	if short := halfError(float64(n)) - rss/float64(n); short > 0 {
+		var more mat.Dense
+		more.Scale(short, &inv)
+		f.cov.Add(f.cov, &more)
 	}
 	return f, nil
 }
