@@ -12,6 +12,7 @@ import (
 	"testing"
 	"time"
 
+	"quadtally/calibrate"
 	"quadtally/vision/classes"
 )
 
@@ -129,7 +130,7 @@ func plantsOf(mask *image.Gray) map[uint8][][]int {
 }
 
 // visitOf gives the photos of one visit their green at its threshold.
-func visitOf(t testing.TB, photos []maskedPhoto) []classes.Photo {
+func visitOf(t testing.TB, photos []maskedPhoto) ([]classes.Photo, uint8) {
 	t.Helper()
 	var curves []Curve
 	for _, q := range photos {
@@ -177,7 +178,11 @@ func visitOf(t testing.TB, photos []maskedPhoto) []classes.Photo {
 	for i := range out {
 		out[i].Scale = s
 	}
-	return out
+	least, err := photos[0].m.Plane.level(th.Value)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return out, least
 }
 
 // at is the mask's code at a cell of the plane.
@@ -279,10 +284,10 @@ func meanScore(all []classScore) (m classScore) {
 // TestClassesReport prints how well plants are told apart on open photos whose
 // masks tell crop from weed, a person being played from the masks.
 func TestClassesReport(t *testing.T) {
-	draws := 20
+	const draws, rounds = 20, 10
 	for _, set := range []string{"fields/peanut", "plants/potato"} {
 		photos, without, with := maskedSet(t, filepath.Join(sharedDir(t), set))
-		visit := visitOf(t, photos)
+		visit, least := visitOf(t, photos)
 		var bytes int
 		for _, q := range photos {
 			b, err := q.m.Looks.MarshalBinary()
@@ -301,14 +306,15 @@ func TestClassesReport(t *testing.T) {
 		}{{"12 named", 12, 0, false}, {"30 named", 30, 0, false}, {"60 named", 60, 0, false}, {"30 named, 5 % wrong", 30, 0.05, false}, {"30 named in the other half", 30, 0, true}} {
 			var all []classScore
 			var learning, sorting time.Duration
+			var holds, half, plainHalf float64
 			for seed := range draws {
 				rng := rand.New(rand.NewPCG(uint64(seed), 1))
 				photosHere := visit
-				half := func(i int) bool { return i < len(photos)/2 }
+				first := func(i int) bool { return i < len(photos)/2 }
 				allowed := func(int) bool { return true }
 				if c.split {
-					allowed = half
-					photosHere = rescaled(visit, half)
+					allowed = first
+					photosHere = rescaled(visit, first)
 				}
 				names, used := namePlants(rng, photos, allowed, c.names, c.wrong)
 				for !bothNamed(names) {
@@ -326,10 +332,20 @@ func TestClassesReport(t *testing.T) {
 					sorted[i] = model.Classify(p)
 				}
 				sorting += time.Since(from)
-				all = append(all, scoreClasses(photos, sorted, func(i int) bool { return used[i] || c.split && half(i) }))
+				all = append(all, scoreClasses(photos, sorted, func(i int) bool { return used[i] || c.split && first(i) }))
+				for range rounds {
+					weed, truth := checkTotal(t, rng, photos, photosHere, sorted, least, 100, c.wrong)
+					if weed.Low <= truth && truth <= weed.High {
+						holds++
+					}
+					half += (weed.High - weed.Low) / 2
+					plainHalf += 1.66 * math.Sqrt(truth*(1-truth)/100)
+				}
 			}
 			m := meanScore(all)
-			t.Logf("  %-28s right %.3f  MAE %.2f  CCC %.2f (to the mask %.2f)   learning %.0f ms, sorting %.2f ms a photo", c.what, m.right, m.mae, m.ccc, m.cccMask,
+			n := float64(draws * rounds)
+			t.Logf("  %-28s right %.3f  MAE %.2f  CCC %.2f (to the mask %.2f)  100 check points: 90 %% range holds %.1f %%, half-width %.3f of the green (points alone %.3f)  learning %.0f ms, sorting %.2f ms a photo",
+				c.what, m.right, m.mae, m.ccc, m.cccMask, 100*holds/n, half/n, plainHalf/n,
 				learning.Seconds()*1e3/float64(draws), sorting.Seconds()*1e3/float64(draws*len(visit)))
 		}
 	}
@@ -356,4 +372,56 @@ func rescaled(photos []classes.Photo, first func(int) bool) []classes.Photo {
 	return out
 }
 
-var _ = math.Pi
+// checkTotal has the played person answer random check points and gives the
+// range of the weeds' share of the green, what is true of it, and whether the
+// point estimate needed the correction.
+func checkTotal(t testing.TB, rng *rand.Rand, photos []maskedPhoto, visit []classes.Photo, sorted []*classes.Sorted, least uint8, n int, wrong float64) (weed calibrate.ClassShare, truth float64) {
+	t.Helper()
+	levels := func(i int) ([]uint8, uint8, error) { return photos[i].m.Plane.Levels, least, nil }
+	places, err := classes.DrawChecks(levels, visit, n, rng.Uint64())
+	if err != nil {
+		t.Fatal(err)
+	}
+	var points []calibrate.CheckPoint
+	for _, q := range places {
+		p := &photos[q.Photo]
+		x, y := int(q.X), int(q.Y)
+		b := visit[q.Photo].Green.At(p.m.Looks, x, y)
+		s := sorted[q.Photo]
+		point := calibrate.CheckPoint{Mapped: int(s.Class[b]), Answer: classNothing}
+		switch p.at(x, y) {
+		case maskCrop:
+			point.Answer = classCrop
+		case maskWeed:
+			point.Answer = classWeed
+		}
+		if rng.Float64() < wrong {
+			point.Answer = (point.Answer + 1 + rng.IntN(2)) % 3
+		}
+		for _, v := range s.Prob[b*3:][:3] {
+			point.Prob = append(point.Prob, float64(v))
+		}
+		points = append(points, point)
+	}
+	mean := make([]float64, 3)
+	var green, weeds float64
+	for i, p := range visit {
+		g := float64(p.Green.Total())
+		_, f, _ := sorted[i].Shares(p.Green)
+		for c := range mean {
+			mean[c] += g * f[c]
+		}
+		green += g
+		for _, k := range photos[i].tally {
+			weeds += float64(k[2])
+		}
+	}
+	for c := range mean {
+		mean[c] /= green
+	}
+	got, err := calibrate.NewClassShares(calibrate.Mapped{Name: "set", Green: green, Mean: mean}, points, 0.9)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return got.Classes[classWeed], weeds / green
+}
