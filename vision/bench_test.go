@@ -2,6 +2,8 @@ package vision
 
 import (
 	"math/rand/v2"
+	"os"
+	"path/filepath"
 	"slices"
 	"sync"
 	"testing"
@@ -189,4 +191,55 @@ func BenchmarkPlane(b *testing.B) {
 		}
 	}
 	b.ReportMetric(float64(len(stored))/1024, "KB-stored")
+}
+
+// BenchmarkLooks states the extra time of keeping looks as a share of measuring
+// the photo without, in turns, and their stored size.
+func BenchmarkLooks(b *testing.B) {
+	for _, c := range []struct {
+		name string
+		make func() ([]byte, Options)
+	}{
+		{"whole", func() ([]byte, Options) { return bigPhoto(), plain() }},
+		{"edges", func() ([]byte, Options) { return framedPhoto(b, 1, false) }},
+		{"open", func() ([]byte, Options) { return openPhoto(b), plain() }},
+	} {
+		b.Run(c.name, func(b *testing.B) {
+			photo, bare := c.make()
+			opt := bare
+			opt.Looks = true
+			var ws Workspace
+			var without, with []time.Duration
+			size := 0
+			for b.Loop() {
+				start := time.Now()
+				if _, err := ws.Measure(photo, bare); err != nil {
+					b.Fatal(err)
+				}
+				between := time.Now()
+				m, err := ws.Measure(photo, opt)
+				if err != nil {
+					b.Fatal(err)
+				}
+				without, with = append(without, between.Sub(start)), append(with, time.Since(between))
+				stored, err := m.Looks.MarshalBinary()
+				if err != nil {
+					b.Fatal(err)
+				}
+				size = len(stored)
+			}
+			b.ReportMetric(middle(with)/middle(without)-1, "of-measuring")
+			b.ReportMetric(float64(size), "B/photo")
+		})
+	}
+}
+
+// openPhoto is a photo of an open set with much green in it.
+func openPhoto(tb testing.TB) []byte {
+	tb.Helper()
+	b, err := os.ReadFile(filepath.Join(sharedDir(tb), "fields", "peanut", "images", "0001.jpg"))
+	if err != nil {
+		tb.Skipf("open photo is not here: %v", err)
+	}
+	return b
 }
