@@ -284,7 +284,7 @@ func meanScore(all []classScore) (m classScore) {
 // TestClassesReport prints how well plants are told apart on open photos whose
 // masks tell crop from weed, a person being played from the masks.
 func TestClassesReport(t *testing.T) {
-	const draws, rounds = 20, 10
+	const draws, rounds = 12, 10
 	for _, set := range []string{"fields/peanut", "plants/potato"} {
 		photos, without, with := maskedSet(t, filepath.Join(sharedDir(t), set))
 		visit, least := visitOf(t, photos)

@@ -475,7 +475,7 @@ func spreadLike(points []int, green []float64, n int) error {
 	if len(want) < 2 {
 		return nil
 	}
-	if p := (distuv.ChiSquared{K: float64(len(want) - 1)}).Survival(chi); p < 1e-4 {
+	if p := (distuv.ChiSquared{K: float64(len(want) - 1)}).Survival(chi); p < 1e-3 {
 		return fmt.Errorf("the %d check points do not lie over these photos as random ones would: give exactly the photos they were drawn from", n)
 	}
 	return nil
