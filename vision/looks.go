@@ -25,6 +25,7 @@ const (
 type looker struct {
 	luma, smooth         []int16
 	labels, lobes, depth []int32
+	halfPiece, halfDepth []int32
 	active               []bool
 	sums                 [planes][]float32
 	wide, higher         []float32
@@ -80,7 +81,8 @@ func (ws *Workspace) takeLooks(r *raster.Raster, p *Plane, stored frame.Quad, n 
 		clear(raster.Sized(&k.sums[i], blocks))
 	}
 
-	// The pieces and their lobes.
+	// The pieces, and their lobes on squares of two by two cells, which is as
+	// good as on cells and four times as fast.
 	runs := greenRuns(p.Levels, w, least)
 	pieces := connect(runs, false)
 	labels := raster.Sized(&k.labels, w*h)
@@ -93,9 +95,20 @@ func (ws *Workspace) takeLooks(r *raster.Raster, p *Plane, stored frame.Quad, n 
 	}
 	depth := raster.Sized(&k.depth, w*h)
 	chamferRuns(runs, depth, w, h)
-	lobes := raster.Sized(&k.lobes, w*h)
-	copy(lobes, labels)
-	nLobes := floodLobes(lobes, depth, w, h, looksWaist)
+	hw, hh := (w+1)/2, (h+1)/2
+	halfPiece, halfDepth, lobes := raster.Sized(&k.halfPiece, hw*hh), raster.Sized(&k.halfDepth, hw*hh), raster.Sized(&k.lobes, hw*hh)
+	clear(halfPiece)
+	clear(halfDepth)
+	for _, r := range runs {
+		for x := r.from; x < r.end; x++ {
+			j := int(r.y)/2*hw + int(x)/2
+			if d := depth[int(r.y)*w+int(x)]; d > halfDepth[j] {
+				halfDepth[j], halfPiece[j] = d, r.piece
+			}
+		}
+	}
+	copy(lobes, halfPiece)
+	nLobes := floodLobes(lobes, halfDepth, hw, hh, looksWaist)
 
 	// Blocks near green, in which brightness is looked at.
 	cells := k.sums[sumCells]
@@ -129,8 +142,8 @@ func (ws *Workspace) takeLooks(r *raster.Raster, p *Plane, stored frame.Quad, n 
 	if err != nil {
 		return nil, err
 	}
-	lobeShape, pieceShape := shapes(lobes, depth, runs, nLobes, w), shapes(labels, depth, runs, pieces, w)
-	blockLobe, lobePiece := owners(lobes, labels, index, nLobes, w, h, side)
+	lobeShape, pieceShape := shapes(lobes, 1, hw, depth, runs, nLobes, w), shapes(labels, 0, w, depth, runs, pieces, w)
+	blockLobe, lobePiece := owners(lobes, halfPiece, hw, index, nLobes, labels, w, h, side)
 	return classes.NewLooks(side, w, h, index, blockLobe, lobePiece, local, lobeShape, pieceShape)
 }
 
@@ -356,15 +369,16 @@ func tensor(xx, yy, xy, floor float32) (order, energy float32) {
 }
 
 // shapes gives area, greatest and mean depth, elongation and compactness of
-// each label, from its cells' second moments.
-func shapes(labels, depth []int32, runs []run, n, w int) []float32 {
+// each label, from its cells' second moments. Labels are given for squares of
+// 1<<half cells, lw in a row.
+func shapes(labels []int32, half, lw int, depth []int32, runs []run, n, w int) []float32 {
 	type sums struct{ n, d, top, x, y, xx, yy, xy float64 }
 	all := make([]sums, n)
 	for _, r := range runs {
 		y := float64(r.y)
 		for x := r.from; x < r.end; x++ {
 			i := int(r.y)*w + int(x)
-			s := &all[labels[i]-1]
+			s := &all[labels[int(r.y)>>half*lw+int(x)>>half]-1]
 			d, fx := float64(depth[i])/3, float64(x)
 			s.n++
 			s.d += d
@@ -386,25 +400,31 @@ func shapes(labels, depth []int32, runs []run, n, w int) []float32 {
 	return out
 }
 
-// owners gives each block the lobe with most of its cells, and each lobe its
-// piece, all counted from 0.
-func owners(lobes, pieces []int32, index []int32, nLobes, w, h, side int) (blockLobe, lobePiece []int32) {
+// owners gives each block the lobe with most of its green cells, and each lobe
+// its piece, all counted from 0. Lobes and their pieces are given for squares
+// of two by two cells, hw in a row.
+func owners(lobes, halfPiece []int32, hw int, index []int32, nLobes int, labels []int32, w, h, side int) (blockLobe, lobePiece []int32) {
 	across := (w + side - 1) / side
 	lobePiece = make([]int32, nLobes)
+	for j, l := range lobes {
+		if l > 0 {
+			lobePiece[l-1] = halfPiece[j] - 1
+		}
+	}
 	count := make([]int32, nLobes+1)
+	var seen []int32
 	for _, b := range index {
 		x0, y0 := int(b)%across*side, int(b)/across*side
 		best := int32(0)
-		var seen []int32
+		seen = seen[:0]
 		for y := y0; y < min(y0+side, h); y++ {
 			for x := x0; x < min(x0+side, w); x++ {
-				l := lobes[y*w+x]
-				if l == 0 {
+				if labels[y*w+x] == 0 {
 					continue
 				}
+				l := lobes[y/2*hw+x/2]
 				if count[l]++; count[l] == 1 {
 					seen = append(seen, l)
-					lobePiece[l-1] = pieces[y*w+x] - 1
 				}
 				if best == 0 || count[l] > count[best] {
 					best = l
