@@ -55,29 +55,30 @@ type ClassShare struct {
 type ClassShares struct {
 	Points int `json:"points"`
 	Units  int `json:"units"` // plots, or points that stand for themselves
-	// Slope is how far the probabilities of the photo are followed: 1 fully, 0
-	// not at all.
-	Slope   float64      `json:"slope"`
-	Classes []ClassShare `json:"classes"`
+	// Explained is the part of the variance of the answers that the
+	// probabilities of the photos explain, 0 to 1: the points are worth
+	// 1/(1 - Explained) times as many without photos.
+	Explained float64      `json:"explained"`
+	Classes   []ClassShare `json:"classes"`
 }
 
 // leastCheckPoints is the fewest points from which a range is given.
 const leastCheckPoints = 10
 
 // NewClassShares estimates the share of each class in the green that check
-// points were drawn from at random. With f the probability of the class and y
-// the person's answer, 0 or 1,
+// points were drawn from at random. With f the probabilities of the classes and
+// y the person's answer, 0 or 1 for each class, it is the regression estimator
 //
-//	share = mean of f over all green + mean over points of (y - f),
+//	share = mean over points of y + B (mean of f over all green - mean over points of f),
 //
-// where f is first taken by a slope common to all classes, the regression of y
-// on f within [0, 1]: a photo that knows nothing is not followed, one that
-// exaggerates less. With slope 1 it is the difference estimator. Its variance
-// is s2/n (1 + d2/Sff)-like, from the residuals of that regression, by plots
-// where points cluster: sums of residuals over plots, m/(m-1) times their
-// squares. Sources: Cochran 1977, Sampling Techniques, 3rd ed., chapters 7
-// (regression) and 12 (double sampling); Angelopoulos and others 2023, Science
-// 382, 669-674.
+// B being the slopes of all answers on all probabilities. Where no slope can be
+// found, as from few points, B is one and the share is the difference estimator,
+// mean of f over all green + mean over points of (y - f). Either way shares sum
+// to one. The variance is that of the residuals, by plots where points cluster:
+// sums over plots, their squares times m/(m - 1 - slopes). Sources: Cochran
+// 1977, Sampling Techniques, 3rd ed., chapters 7 (regression) and 12 (double
+// sampling); Sarndal, Swensson and Wretman 1992, Model Assisted Survey Sampling;
+// Angelopoulos and others 2023, Science 382, 669-674.
 //
 // The range is that of a binomial share from as many points as would have the
 // variance found (effective sample size: Korn and Graubard 1998, Survey
@@ -96,6 +97,8 @@ func NewClassShares(all Mapped, points []CheckPoint, level float64) (*ClassShare
 	}
 	n := float64(len(points))
 	out := &ClassShares{Points: len(points), Classes: make([]ClassShare, k)}
+	unit, units := unitsOf(points)
+	out.Units = units
 	meanF, meanY := make([]float64, k), make([]float64, k)
 	for _, p := range points {
 		for c, f := range p.Prob {
@@ -103,33 +106,31 @@ func NewClassShares(all Mapped, points []CheckPoint, level float64) (*ClassShare
 		}
 		meanY[p.Answer] += 1 / n
 	}
-	var sff, sfy float64
-	for _, p := range points {
-		for c, f := range p.Prob {
-			d := f - meanF[c]
-			sff += d * d
-			sfy += d * (answered(p, c) - meanY[c])
-		}
+	gap := make([]float64, k)
+	for c := range gap {
+		gap[c] = all.Mean[c] - meanF[c]
 	}
-	out.Slope = 1
-	if sff > 1e-12*n {
-		out.Slope = min(max(sfy/sff, 0), 1)
+	r, err := followProbabilities(points, meanF, meanY, units)
+	if err != nil {
+		return nil, err
 	}
-	unit, units := unitsOf(points)
-	out.Units = units
-	df := float64(units - 2)
-	if df < 1 {
+	df := float64(units - 1 - r.rank)
+	if units < 3 || df < 1 {
 		return nil, fmt.Errorf("check points lie in %d plots: need 3 at least for a range", units)
 	}
+	shift, lever := r.at(gap)
+	var tss, rss float64
 	for c := range out.Classes {
 		q := &out.Classes[c]
 		q.Raw = all.Mean[c]
-		gap := all.Mean[c] - meanF[c]
-		share := meanY[c] + out.Slope*gap
 		sums := make([]float64, units)
 		x := 0
 		for i, p := range points {
-			sums[unit[i]] += answered(p, c) - meanY[c] - out.Slope*(p.Prob[c]-meanF[c])
+			d := answered(p, c) - meanY[c]
+			e := d - r.fitted[i][c]
+			tss += d * d
+			rss += e * e
+			sums[unit[i]] += e
 			if p.Mapped != p.Answer && (p.Mapped == c || p.Answer == c) {
 				x++
 			}
@@ -138,20 +139,99 @@ func NewClassShares(all Mapped, points []CheckPoint, level float64) (*ClassShare
 		for _, v := range sums {
 			ss += v * v
 		}
-		m := float64(units)
-		v := m / df * ss / (n * n)
-		if sff > 1e-12*n {
-			v *= 1 + n*gap*gap/sff
-		}
+		v := float64(units) / df * ss / (n * n) * (1 + n*lever)
 		if x > 0 {
 			v *= (float64(x) + 0.5) / float64(x)
 		}
 		v = max(v, halfError(n)/n)
 		q.Errors, q.DF, q.SE = x, df, math.Sqrt(v)
-		q.Share = min(max(share, 0), 1)
+		q.Share = min(max(meanY[c]+shift[c], 0), 1)
 		q.Low, q.High = shareRange(q.Share, v, n, df, level)
 	}
+	if tss > 0 {
+		out.Explained = max(1-rss/tss, 0)
+	}
 	return out, nil
+}
+
+// following is the regression of answers on probabilities.
+type following struct {
+	rank   int         // directions in which the slope was found
+	fitted [][]float64 // of each point: what the regression adds to the mean answers
+	basis  *mat.Dense  // the directions, a column each
+	spread []float64   // sum of squares of the points along each
+	slope  *mat.Dense  // classes x directions
+}
+
+// followProbabilities regresses the answers of all classes on the
+// probabilities of all classes, about their means. Along directions in which
+// the points hardly differ no slope can be found, and probabilities are taken
+// as they are.
+func followProbabilities(points []CheckPoint, meanF, meanY []float64, units int) (*following, error) {
+	k := len(meanF)
+	sff, syf := mat.NewSymDense(k, nil), mat.NewDense(k, k, nil)
+	d := make([][]float64, len(points))
+	for i, p := range points {
+		d[i] = make([]float64, k)
+		for c := range d[i] {
+			d[i][c] = p.Prob[c] - meanF[c]
+		}
+		sff.SymRankOne(sff, 1, mat.NewVecDense(k, d[i]))
+		for c := range k {
+			y := answered(p, c) - meanY[c]
+			for j, f := range d[i] {
+				syf.Set(c, j, syf.At(c, j)+y*f)
+			}
+		}
+	}
+	var eig mat.EigenSym
+	if !eig.Factorize(sff, true) {
+		return nil, fmt.Errorf("the probabilities of the check points cannot be followed: give the points that were answered")
+	}
+	var vectors mat.Dense
+	eig.VectorsTo(&vectors)
+	values := eig.Values(nil) // rising
+	const (
+		leastSpread  = 0.5 // sum of squares along a direction, below which it has no slope
+		pointsASlope = 8
+	)
+	most := (units - 2) / pointsASlope
+	r := &following{fitted: make([][]float64, len(points))}
+	for j := k - 1; j >= 0 && r.rank < most && values[j] >= leastSpread; j-- {
+		r.rank++
+	}
+	if r.rank > 0 {
+		r.basis = mat.DenseCopyOf(vectors.Slice(0, k, k-r.rank, k))
+		r.spread = values[k-r.rank:]
+		r.slope = mat.NewDense(k, r.rank, nil)
+		r.slope.Mul(syf, r.basis)
+		for j, v := range r.spread {
+			for c := range k {
+				r.slope.Set(c, j, r.slope.At(c, j)/v)
+			}
+		}
+	}
+	for i := range points {
+		r.fitted[i], _ = r.at(d[i])
+	}
+	return r, nil
+}
+
+// at is what probabilities d off the mean add to each class, and the square of
+// their distance in units of the points' spread.
+func (r *following) at(d []float64) (add []float64, lever float64) {
+	add = slices.Clone(d)
+	for j := range r.rank {
+		var along float64
+		for c, v := range d {
+			along += v * r.basis.At(c, j)
+		}
+		for c := range add {
+			add[c] += along * (r.slope.At(c, j) - r.basis.At(c, j))
+		}
+		lever += along * along / r.spread[j]
+	}
+	return add, lever
 }
 
 // shareRange is Jeffreys' interval at the effective sample size of a variance.
