@@ -2,6 +2,7 @@ package stats
 
 import (
 	"cmp"
+	"context"
 	"fmt"
 	"math"
 	"slices"
@@ -16,8 +17,8 @@ type Options struct {
 	Unit     string // its unit, for messages: "%"
 	Kind     Kind
 	// UnitKnown says that every value is surely in the unit of its kind, as
-	// when one program measured them all: small percents are then not asked
-	// about.
+	// when the kind was named by the user or one program measured them all:
+	// small percents are then not asked about.
 	UnitKnown bool
 	Scale     Scale // empty for DefaultScale(Kind)
 	// Points is the number of points a cover value was counted from, 0 for
@@ -43,6 +44,23 @@ type Options struct {
 	Rates     map[string]float64
 	// Randomise sets the randomisation test; Draws 0 leaves it out.
 	Randomise PermuteOptions
+
+	ctx context.Context
+}
+
+// WithContext returns the options with a context whose end stops the longer
+// calculations: the analysis then returns the context's error.
+func (o Options) WithContext(ctx context.Context) Options {
+	o.ctx = ctx
+	return o
+}
+
+// context never is nil.
+func (o Options) context() context.Context {
+	if o.ctx == nil {
+		return context.Background()
+	}
+	return o.ctx
 }
 
 // DefaultOptions compares a measure on its own scale, all pairs by Tukey's
@@ -596,9 +614,10 @@ func (a *Analysis) fillControl(values []float64, terms []Term, opt Options) erro
 	}
 	var err error
 	a.Side = opt.Side
-	if a.VsControl, err = a.means.VsControl(opt.Control, opt.Side, opt.Alpha); err != nil {
+	if a.VsControl, err = a.means.VsControlContext(opt.context(), opt.Control, opt.Side, opt.Alpha); err != nil {
 		return err
 	}
+	a.warnOfCloseControl()
 	if slices.ContainsFunc(values, func(v float64) bool { return v < 0 }) {
 		a.note("no suppression is given: the response goes below zero")
 		return nil
@@ -626,6 +645,16 @@ func (a *Analysis) fillControl(values []float64, terms []Term, opt Options) erro
 		}
 	}
 	return nil
+}
+
+// warnOfCloseControl names comparisons with the control whose p value is not
+// known well enough to say on which side of the level it lies.
+func (a *Analysis) warnOfCloseControl() {
+	for _, c := range a.VsControl {
+		if c.P != nil && c.PError > 0 && math.Abs(*c.P-a.Alpha) <= c.PError {
+			a.warn("%s against the control: p = %.5f is known to %.1g only, too near the level of %g to say whether it differs", c.Treatment, *c.P, c.PError, a.Alpha)
+		}
+	}
 }
 
 func standardDeviation(x []float64) (float64, bool) {

@@ -12,6 +12,7 @@ import (
 	"testing"
 
 	"quadtally/stats"
+	"quadtally/stats/internal/refcases"
 )
 
 func TestParseContrast(t *testing.T) {
@@ -529,5 +530,29 @@ func TestTrendWithTreatmentsApart(t *testing.T) {
 	}
 	if _, err := a.Trend(map[string]float64{"R0": 0, "R3": 3}, 4); err == nil {
 		t.Error("degree 4 was taken")
+	}
+}
+
+// npk with its three treatments a block taken as one factor has two plots of
+// some: F of lm(y ~ block * N) in R 4.2.2.
+func TestBlockByTreatmentOfAnAnalysis(t *testing.T) {
+	for _, c := range refcases.Of(t, refcases.Factorial) {
+		if !c.HasData("block") || !c.HasData("N") {
+			continue
+		}
+		var rows []stats.Row
+		y, block, n := c.Floats(t, "y"), c.Strings(t, "block"), c.Strings(t, "N")
+		for i := range y {
+			rows = append(rows, stats.Row{Treatment: n[i], Block: block[i], Value: y[i]})
+		}
+		b := analyse(t, rows, plain()).BlockByTreatment()
+		if b == nil || b.DF1 != 5 || b.DF2 != 12 {
+			t.Fatalf("%+v", b)
+		}
+		near(t, "F", &b.F, 0.964015167, 5e-6)
+		near(t, "p", &b.P, 0.476901611, 5e-7)
+	}
+	if b := analyse(t, d1Rows(), rawPercent()).BlockByTreatment(); b != nil {
+		t.Errorf("%+v of one plot a treatment and block", b)
 	}
 }

@@ -82,8 +82,8 @@ type Factorial struct {
 	Absent []string `json:"absent,omitempty"`
 	// BlockByTreatment tests, where combinations are repeated within blocks,
 	// whether they differ from block to block by more than their plots do.
-	BlockByTreatment *Test    `json:"block_by_treatment,omitempty"`
-	Warnings         []string `json:"warnings,omitempty"`
+	BlockByTreatment *BlockByTreatment `json:"block_by_treatment,omitempty"`
+	Warnings         []string          `json:"warnings,omitempty"`
 
 	fit   *Fit // effects
 	cells *Fit // one term for the combination
@@ -147,7 +147,12 @@ func AnalyseFactorial(in FactorialInput) (Factorial, error) {
 		out.Effects = append(out.Effects, e)
 	}
 	out.choose(in, effects, len(layout))
-	out.testBlockByTreatment(in, layout, labels)
+	if len(in.Blocks) > 0 {
+		out.BlockByTreatment = blockByTreatment(in.Values, layout, in.Blocks, labels)
+		if b := out.BlockByTreatment; b != nil && b.P <= in.Alpha {
+			out.Warnings = append(out.Warnings, b.warning())
+		}
+	}
 	if out.ResidualDF == 0 {
 		out.Warnings = append(out.Warnings, "no residual degrees of freedom: means are given, nothing can be tested; repeat the combinations in blocks")
 	}
@@ -423,28 +428,4 @@ func (f *Factorial) choose(in FactorialInput, effects [][]int, layout int) {
 	}
 	slices.Reverse(f.Read)
 	slices.SortStableFunc(f.Read, func(a, b string) int { return strings.Count(b, ":") - strings.Count(a, ":") })
-}
-
-// testBlockByTreatment splits the residual where combinations are repeated
-// within blocks.
-func (f *Factorial) testBlockByTreatment(in FactorialInput, layout []Term, labels []string) {
-	if len(in.Blocks) == 0 {
-		return
-	}
-	name := "block by treatment"
-	both := InteractionTerm(FactorTerm("block", in.Blocks), FactorTerm(cellTerm, labels))
-	g, err := FitLinear(in.Values, append(append(slices.Clone(layout), FactorTerm(cellTerm, labels)), both)...)
-	if err != nil || g.DFResidual == 0 {
-		return
-	}
-	rows := g.Sequential()
-	r := rows[len(rows)-2]
-	if r.DF == 0 || r.F == nil {
-		return
-	}
-	f.BlockByTreatment = &Test{Name: name, Statistic: *r.F, DF1: float64(r.DF), DF2: float64(g.DFResidual), P: *r.P, Defined: true,
-		Note: "differences of treatments between blocks against plots of one treatment in one block"}
-	if *r.P <= in.Alpha {
-		f.Warnings = append(f.Warnings, fmt.Sprintf("the treatments differ from block to block by more than their plots within a block do (%s): plots repeated within a block are then no full replicates, and the tests are too hopeful; average them to one plot a block", pWords(*r.P)))
-	}
 }

@@ -414,7 +414,7 @@ func (u uncertain) fillControl(a *Analysis, opt Options) error {
 	if opt.Side != BothSides {
 		sided = dist.OneSided
 	}
-	maxT, err := dist.NewMaxT(r, fewest, sided)
+	maxT, err := dist.NewMaxTContext(opt.context(), r, fewest, sided)
 	if err != nil {
 		return fmt.Errorf("comparison with control %s: %w", opt.Control, err)
 	}
@@ -430,11 +430,11 @@ func (u uncertain) fillControl(a *Analysis, opt Options) error {
 		case BelowControl:
 			t = -t
 		}
-		p, _, err := maxT.SF(t)
+		p, absErr, err := maxT.SF(t)
 		if err != nil {
 			return fmt.Errorf("comparison with control %s: %w", opt.Control, err)
 		}
-		row.P, row.Differ = ptr(p), p <= opt.Alpha
+		row.P, row.PError, row.Differ = ptr(p), absErr, p <= opt.Alpha
 		if row.Lower != nil {
 			row.Lower = ptr(*row.Difference - crit**row.SED)
 		}

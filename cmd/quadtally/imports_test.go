@@ -2,7 +2,12 @@ package main
 
 import (
 	"encoding/json"
+	"go/ast"
+	"go/parser"
+	"go/token"
+	"io/fs"
 	"os/exec"
+	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
@@ -42,11 +47,15 @@ func under(path, dir string) bool { return path == dir || strings.HasPrefix(path
 // notImported names, for each room inside cmd, the rooms it must not import.
 // Numbers go one way: record, analysis, then report and export.
 var notImported = map[string][]string{
-	"analysis": {"report", "export", "review", "intake"},
-	"report":   {"record", "intake", "review", "export"},
-	"export":   {"report", "review", "intake"},
-	"trial":    {"analysis", "record", "report"},
-	"record":   {"analysis", "report"},
+	"season":     {"analysis", "report", "export", "review", "reviewdata", "sheets"},
+	"reviewdata": {"report", "export", "sheets"},
+	"review":     {"record", "season", "reviewdata", "analysis", "report", "export", "intake"},
+	"intake":     {"record", "season", "reviewdata", "analysis", "report", "export", "review"},
+	"analysis":   {"report", "export", "review", "reviewdata", "season", "intake"},
+	"report":     {"record", "intake", "review", "reviewdata", "season", "export"},
+	"export":     {"report", "review", "intake"},
+	"trial":      {"analysis", "record", "report"},
+	"record":     {"analysis", "report", "season", "reviewdata", "review"},
 }
 
 // leansOn names rooms whose numbers must come from another one.
@@ -122,10 +131,49 @@ func TestWalls(t *testing.T) {
 				}
 			}
 		}
+		for _, room := range []string{"analysis", "export", "report"} {
+			if p.ImportPath == cmd+"/internal/"+room && slices.ContainsFunc(p.Imports, func(imp string) bool { return under(imp, "quadtally/vision") }) {
+				t.Errorf("%s imports vision: it takes the numbers of photos from the record", p.ImportPath)
+			}
+		}
+		if under(p.ImportPath, cmd+"/internal/review") && slices.ContainsFunc(p.Deps, func(d string) bool { return under(d, "quadtally/vision") }) {
+			t.Errorf("%s depends on vision: the page shows what lies behind its backend", p.ImportPath)
+		}
 		for room, needed := range leansOn {
 			if p.ImportPath == cmd+"/internal/"+room && !slices.Contains(p.Imports, cmd+"/internal/"+needed) {
 				t.Errorf("%s does not import %s: it would have a second way to the same numbers", p.ImportPath, needed)
 			}
 		}
+	}
+}
+
+// TestOneWriterOfPhotos: measurements, results and photos are stored by the
+// season room alone, so that a number of a photo has one way to come about.
+func TestOneWriterOfPhotos(t *testing.T) {
+	writing := []string{"AddPhoto", "AddMeasurement", "AddResult"}
+	found := map[string]bool{}
+	err := filepath.WalkDir(".", func(path string, d fs.DirEntry, err error) error {
+		if err != nil || d.IsDir() || !strings.HasSuffix(path, ".go") || strings.HasSuffix(path, "_test.go") {
+			return err
+		}
+		file, err := parser.ParseFile(token.NewFileSet(), path, nil, 0)
+		if err != nil {
+			return err
+		}
+		ast.Inspect(file, func(n ast.Node) bool {
+			if call, ok := n.(*ast.CallExpr); ok {
+				if sel, ok := call.Fun.(*ast.SelectorExpr); ok && slices.Contains(writing, sel.Sel.Name) {
+					found[sel.Sel.Name] = true
+					if room := filepath.ToSlash(filepath.Dir(path)); room != "internal/season" {
+						t.Errorf("%s calls %s: photos are stored by internal/season", path, sel.Sel.Name)
+					}
+				}
+			}
+			return true
+		})
+		return nil
+	})
+	if err != nil || len(found) != len(writing) {
+		t.Errorf("found %v of %v: %v", found, writing, err)
 	}
 }

@@ -2,7 +2,6 @@ package main
 
 import (
 	"bytes"
-	"encoding/json"
 	"fmt"
 	"io"
 	"os"
@@ -54,10 +53,4 @@ func (a *app) writeTo(path string, write func(io.Writer) error) error {
 
 func writeBytes(b []byte) func(io.Writer) error {
 	return func(w io.Writer) error { _, err := io.Copy(w, bytes.NewReader(b)); return err }
-}
-
-func unmarshal[T any](raw json.RawMessage) (T, error) {
-	var v T
-	err := json.Unmarshal(raw, &v)
-	return v, err
 }

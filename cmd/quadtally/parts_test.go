@@ -14,6 +14,7 @@ import (
 	"testing"
 	"time"
 
+	"quadtally/cmd/quadtally/internal/export"
 	"quadtally/cmd/quadtally/internal/intake"
 	"quadtally/cmd/quadtally/internal/intake/phototest"
 	"quadtally/cmd/quadtally/internal/record"
@@ -101,7 +102,11 @@ func contentOf(t testing.TB, dir string) string {
 	slices.SortStableFunc(snap.Decisions, func(a, b record.Decision) int {
 		return cmp.Or(strings.Compare(a.Subject, b.Subject), strings.Compare(a.Kind, b.Kind))
 	})
-	for _, table := range exportTables(snap) {
+	all, err := export.Tables(snap)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, table := range all {
 		for k := len(table.Header) - 1; k >= 0; k-- {
 			if slices.Contains([]string{"decision", "at", "entered_at", "by", "entered_by"}, table.Header[k]) {
 				table.Header = slices.Delete(slices.Clone(table.Header), k, k+1)

@@ -30,30 +30,26 @@ func photosCommand(a *app) *cobra.Command {
 	c := &cobra.Command{
 		Use:   "photos FOLDER...",
 		Short: "Take in and measure the season's photos",
-		Long: `Takes a phone's photo folder as it is: searches it through, tells photos from
-other files by their content, finds copies, reads the camera's local date, finds
-frame and plot card, measures, and works out which quadrat each photo shows, by
-the card in it, else a sheet you give, else its name; a photo between two known
-ones in the walking order is proposed. The date of the file itself is never used.
-Originals are never changed or moved.
+		Long: `Takes a phone's photo folder as it is: finds the photos in it by their content,
+reads the camera's local date, finds frame and plot card, measures, and works
+out which quadrat each photo shows: by the card in it, else a sheet you give,
+else its name; one between two known ones in the walking order is proposed. The
+date of the file itself is never used. Originals are never changed or moved.
 
 Run it again at any time, over the same or more folders: what is known is not
-measured again, and an interrupted run goes on where it stopped. A file that does
-not hold any more what was measured from it is named and left alone.
+measured again, and an interrupted run goes on where it stopped. A file that has
+changed since it was measured is named and left alone.
+Each visit has one threshold, found from all its photos. --threshold 2=0.15 sets
+that of visit 2 by hand; --threshold 2=auto gives it back.
 
-One threshold is settled for each visit from all its photos. --threshold 2=0.15
-sets that of visit 2 by hand; --threshold 2=auto gives it back.
-
-On several machines at once: --part 3/16 measures the third of sixteen parts of
-one folder into a file of its own and only reads the trial's record, or a copy of
-it; ` + "`quadtally merge`" + ` folds the files into the trial. Which part a photo belongs
-to follows from its path inside the folder alone. A part that was stopped goes on
-where it was.
+On several machines at once, --part 3/16 measures the third of sixteen parts of
+one folder into a file and only reads the record, or a copy of it; then
+` + "`quadtally merge`" + ` folds the files into the trial. A photo's part follows from
+its path inside the folder alone.
 
 ` + exitHelp,
 		Example: `  quadtally photos ~/DCIM/june-14
   quadtally photos photos --sheet which-is-which.csv
-  quadtally photos photos --json > outcome.json
   quadtally photos photos --part 3/16 --out part-3.jsonl`,
 		Args: takes(1, -1, "at least one folder"),
 		RunE: func(cmd *cobra.Command, args []string) error {
@@ -74,8 +70,8 @@ where it was.
 	fl.StringVar(&f.sheet, "sheet", "", "a CSV or XLSX `file` saying which photo is which: columns photo, plot, quadrat, visit")
 	fl.StringSliceVar(&f.threshold, "threshold", nil, "`VISIT=VALUE`: set a visit's threshold by hand, or VISIT=auto")
 	fl.StringVar(&f.index, "index", "", "greenness index for the whole trial from now on: "+indexNames())
-	f.noFrame = fl.Bool("no-frame", false, "the photos of this trial show no frame: measure whole photos, to the scale of the plot card in them; =false takes it back")
-	f.cardWhite = fl.Bool("card-white", false, "take the paper of the plot cards as white, in the whole trial from now on; =false takes it back")
+	f.noFrame = fl.Bool("no-frame", false, "no frame in the photos of this trial: measure all of each, to the scale of its plot card; =false takes it back")
+	f.cardWhite = fl.Bool("card-white", false, "take the paper of the plot cards as white from now on; =false takes it back")
 	measuringFlags(fl, &f.measuring)
 	fl.BoolVar(&f.json, "json", false, "the outcome as JSON")
 	return c
@@ -210,7 +206,7 @@ func partlyDone(n int) error {
 
 func (a *app) noteFaults(faults []intake.Fault) {
 	for _, x := range faults {
-		a.note("%s: %s", x.Path, x.Text)
+		a.note("%s: %s", intake.Shown(x.Path), x.Text)
 	}
 }
 
@@ -233,6 +229,9 @@ func (a *app) printOutcome(o *season.Outcome, asJSON bool) error {
 	for _, c := range o.Versions {
 		a.note("%s", versionsText(c))
 	}
+	for _, c := range o.SheetClashes {
+		a.note("%s", intake.Shown(clashText(c)))
+	}
 	a.noteFaults(o.Faults)
 	if asJSON {
 		if err := a.writeJSON(o); err != nil {
@@ -241,7 +240,7 @@ func (a *app) printOutcome(o *season.Outcome, asJSON bool) error {
 	} else {
 		a.printOutcomeText(o)
 	}
-	return partlyDone(len(o.Faults) + len(o.Missing))
+	return partlyDone(len(o.Faults) + len(o.Missing) + len(o.SheetClashes))
 }
 
 func (a *app) printOutcomeText(o *season.Outcome) {
@@ -251,6 +250,9 @@ func (a *app) printOutcomeText(o *season.Outcome) {
 		fmt.Fprintf(a.out, "%s in the folders, %d new, %d measured now", plural(o.Photos, "photo"), o.New, o.Measured)
 		if o.Ignored > 0 {
 			fmt.Fprintf(a.out, "; %s ignored", plural(o.Ignored, "non-photo file"))
+		}
+		for _, why := range slices.Sorted(maps.Keys(o.Skipped)) {
+			fmt.Fprintf(a.out, "; %s not looked into (%s)", plural(o.Skipped[why], "folder"), why)
 		}
 		fmt.Fprintln(a.out)
 	}

@@ -2,16 +2,15 @@ package main
 
 import (
 	"fmt"
-	"path/filepath"
 	"strings"
 
 	"quadtally/cmd/quadtally/internal/intake"
 	"quadtally/cmd/quadtally/internal/tables"
 )
 
-// readPhotoSheet reads which photo is which, by lower-case file name. Without a
-// sheet there is nothing to read.
-func (a *app) readPhotoSheet(path string) (map[string]intake.Spot, error) {
+// readPhotoSheet reads which photo is which. Without a sheet there is nothing
+// to read.
+func (a *app) readPhotoSheet(path string) ([]intake.SheetRow, error) {
 	if path == "" {
 		return nil, nil
 	}
@@ -23,7 +22,7 @@ func (a *app) readPhotoSheet(path string) (map[string]intake.Spot, error) {
 	if pc < 0 || plc < 0 {
 		return nil, s.MissingColumn("the photo's file name and the plot")
 	}
-	out := map[string]intake.Spot{}
+	var out []intake.SheetRow
 	number := map[string]map[int]tables.Value{}
 	for _, name := range []string{"quadrat", "visit"} {
 		if c := s.Column(name); c >= 0 {
@@ -35,15 +34,23 @@ func (a *app) readPhotoSheet(path string) (map[string]intake.Spot, error) {
 		}
 	}
 	for _, row := range s.Rows {
-		key := strings.ToLower(filepath.Base(row.Cells[pc].Text))
-		if key == "." || row.Cells[plc].Text == "" {
+		photo := strings.TrimSpace(row.Cells[pc].Text)
+		if photo == "" || row.Cells[plc].Text == "" {
 			continue
 		}
-		spot := intake.Spot{Plot: row.Cells[plc].Text, Quadrat: int(number["quadrat"][row.Line].Number), Visit: int(number["visit"][row.Line].Number)}
-		if was, dup := out[key]; dup && was != spot {
-			return nil, fmt.Errorf("%s names photo %s twice and differently: keep one row", s.Where(row.Line), row.Cells[pc].Text)
-		}
-		out[key] = spot
+		out = append(out, intake.SheetRow{Line: row.Line, Path: photo, Spot: intake.Spot{Plot: row.Cells[plc].Text,
+			Quadrat: int(number["quadrat"][row.Line].Number), Visit: int(number["visit"][row.Line].Number)}})
 	}
 	return out, nil
+}
+
+// clashText says why a row of a photo sheet was passed over.
+func clashText(c intake.SheetClash) string {
+	switch {
+	case c.Other > 0:
+		return fmt.Sprintf("row %d of the sheet names photo %s otherwise than row %d: keep one of them", c.Row.Line, c.Row.Path, c.Other)
+	case len(c.Photos) == 0:
+		return fmt.Sprintf("row %d of the sheet: there is no photo %s in the record", c.Row.Line, c.Row.Path)
+	}
+	return fmt.Sprintf("row %d of the sheet: %s may mean %s: write its folder before the name", c.Row.Line, c.Row.Path, strings.Join(c.Photos, " or "))
 }

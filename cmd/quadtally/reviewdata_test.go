@@ -10,6 +10,7 @@ import (
 	"os"
 	"path/filepath"
 	"reflect"
+	"slices"
 	"strings"
 	"testing"
 
@@ -244,15 +245,20 @@ func TestReviewActions(t *testing.T) {
 	})
 
 	t.Run("threshold", func(t *testing.T) {
-		th, err := d.Thresholds(ctx, hash)
+		th, err := d.Thresholds(ctx, visit)
 		if err != nil {
 			t.Fatal(err)
 		}
-		if th.Photos != inUse || len(th.Values) != len(th.Mean) || len(th.Treatments) != 2 {
-			t.Errorf("%d photos, %d values, %d means, %d treatments", th.Photos, len(th.Values), len(th.Mean), len(th.Treatments))
+		if len(th.Photos) != inUse || len(th.Values) != len(th.Mean) {
+			t.Errorf("%d photos, %d values, %d means", len(th.Photos), len(th.Values), len(th.Mean))
 		}
-		if math.Abs(th.Photo[th.Now]-rec().Result.CoverFrac) > 1e-12 {
-			t.Errorf("cover %g on the slider, %g in the record", th.Photo[th.Now], rec().Result.CoverFrac)
+		i := slices.IndexFunc(th.Photos, func(p review.PhotoCover) bool { return p.Hash == hash })
+		covers := th.Photos[i].Covers
+		if math.Abs(covers[th.Now]-rec().Result.CoverFrac) > 1e-12 {
+			t.Errorf("cover %g on the slider, %g in the record", covers[th.Now], rec().Result.CoverFrac)
+		}
+		if _, err := d.Thresholds(ctx, 99); !errors.Is(err, review.ErrUnknown) {
+			t.Errorf("a visit that is not there: %v", err)
 		}
 		far := len(th.Values) - 1
 		do(review.SetThreshold{Visit: visit, Value: &th.Values[far]})
@@ -261,8 +267,8 @@ func TestReviewActions(t *testing.T) {
 				t.Errorf("%s has the threshold %g", p.Path, p.Result.Threshold)
 			}
 		}
-		if math.Abs(rec().Result.CoverFrac-th.Photo[far]) > 1e-12 {
-			t.Errorf("cover %g was promised, %g came", th.Photo[far], rec().Result.CoverFrac)
+		if math.Abs(rec().Result.CoverFrac-covers[far]) > 1e-12 {
+			t.Errorf("cover %g was promised, %g came", covers[far], rec().Result.CoverFrac)
 		}
 		hand := numbers(stood(t, d))
 		do(review.SetThreshold{Visit: visit})

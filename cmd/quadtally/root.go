@@ -133,6 +133,8 @@ A season in the order it happens:
 		RunE: func(cmd *cobra.Command, args []string) error { return cmd.Help() },
 	}
 	root.CompletionOptions.HiddenDefaultCmd = true
+	sayVersion(root)
+	shapeHelp(root)
 	root.SetFlagErrorFunc(func(cmd *cobra.Command, err error) error {
 		return usagef("%v; `%s --help` shows the flags", err, cmd.CommandPath())
 	})

@@ -18,7 +18,7 @@ func settleCommand(a *app) *cobra.Command {
 	c := &cobra.Command{
 		Use:   "settle PHOTO...",
 		Short: "Say where a photo belongs, or set it aside",
-		Long: `Settles what quadtally could not find out by itself. A photo is named by its file
+		Long: `Says what quadtally could not find out by itself. A photo is named by its file
 name, its path or the start of its content hash. What you say stands before any
 card, sheet or name, is kept with who said it and when, and can be taken back
 with --undo. The photo itself is never touched.

@@ -25,7 +25,7 @@ type trialStatus struct {
 	Rejected  int                      `json:"photos_rejected"`
 	Spare     int                      `json:"photos_spare"` // a better one of the same quadrat is used
 	Yields    int                      `json:"plots_with_yield"`
-	Twins     []season.Copy            `json:"same_name_other_bytes"`
+	Versions  []season.Copy            `json:"same_name_other_bytes"`
 	Files     *season.FileCheck        `json:"files,omitempty"` // with --files
 	Entry     int64                    `json:"entry"`
 }
@@ -70,13 +70,6 @@ one that does not hold any more what was measured from it is named.
 	return c
 }
 
-// spot names a quadrat of a plot at a visit.
-type spot struct {
-	plot    string
-	quadrat int
-	visit   int
-}
-
 func statusOf(snap *record.Snapshot) trialStatus {
 	st := trialStatus{Trial: snap.Trial.Name, Plots: len(snap.Plots), Photos: len(snap.Photos), Entry: snap.Entry}
 	for i := range snap.Photos {
@@ -94,12 +87,12 @@ func statusOf(snap *record.Snapshot) trialStatus {
 			st.Spare++
 		case record.PhotoInUse:
 			st.InUse++
-		default:
+		case record.PhotoUnmeasured, record.PhotoAwaitsPlace:
 			st.Questions = append(st.Questions, season.Question{Photo: name, Hash: p.Hash, Text: p.Why()})
 		}
 	}
 	st.Yields = analysis.PlotsWithYield(snap)
-	st.Twins = season.DifferentVersions(snap)
+	st.Versions = season.DifferentVersions(snap)
 	st.Visits = analysis.Progress(snap)
 	slices.SortFunc(st.Questions, func(a, b season.Question) int {
 		return cmp.Or(strings.Compare(a.Photo, b.Photo), strings.Compare(a.Hash, b.Hash))
@@ -158,7 +151,7 @@ func (a *app) printStatus(st trialStatus, all bool) {
 		}
 	}
 	var alike []season.Question
-	for _, c := range st.Twins {
+	for _, c := range st.Versions {
 		alike = append(alike, season.Question{Photo: filepath.Base(c.File), Text: versionsText(c)})
 	}
 	list("Photos of which there are two versions:", alike)

@@ -13,6 +13,7 @@ import (
 
 	"quadtally/cmd/quadtally/internal/analysis"
 	"quadtally/cmd/quadtally/internal/demo"
+	"quadtally/cmd/quadtally/internal/export"
 	"quadtally/cmd/quadtally/internal/tables"
 	"quadtally/cmd/quadtally/internal/trial"
 	"quadtally/vision/label"
@@ -93,7 +94,7 @@ func TestInventedSeasonReport(t *testing.T) {
 		t.Fatal(err)
 	}
 	var got struct {
-		Photos []exportPhoto `json:"photos"`
+		Photos []export.Photo `json:"photos"`
 	}
 	if err := json.Unmarshal(raw, &got); err != nil {
 		t.Fatal(err)

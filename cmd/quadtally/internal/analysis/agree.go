@@ -9,34 +9,38 @@ import (
 )
 
 // photoSide is the response of photos that is held against the hand: of weeds
-// alone where crop was told from weed in every photo in use, else of
-// everything green.
+// alone where crop was told from weed in every photo in use and the hand judged
+// weeds alone as well, else of everything green. Hand counts are of weeds.
 func photoSide(snap *record.Snapshot, kind calibrate.Kind) Key {
-	told, all := photosTold(snap)
-	weeds := all > 0 && told == all
+	separated, all := weedsSeparated(snap)
+	weeds := all > 0 && separated == all
+	byEye := slices.ContainsFunc(snap.Observations, func(o record.Observation) bool { return o.Variable == record.VarWeedCover && !o.Missing })
 	switch {
 	case kind == calibrate.Count && weeds:
 		return WeedPieces
 	case kind == calibrate.Count:
 		return GreenPieces
-	case weeds:
+	case weeds && byEye:
 		return WeedCover
 	}
 	return GreenCover
 }
 
-// Pairs holds every photo's value of a response against the hand value of the
-// same quadrat at the same visit: cover as a fraction, numbers in the frame.
-// Values missing on one side are NaN, as calibrate.Pair asks.
-func Pairs(snap *record.Snapshot, kind calibrate.Kind) ([]calibrate.Pair, error) {
-	return pairsOf(snap, kind, photoSide(snap, kind))
+// handSide is what a response of photos is held against, with the name it is
+// stored under.
+var handSide = map[Key]struct {
+	by     Key
+	stored string
+}{
+	GreenCover: {HandCover, record.VarCover}, WeedCover: {HandWeedCover, record.VarWeedCover},
+	GreenPieces: {HandCount, record.VarCount}, WeedPieces: {HandCount, record.VarCount},
 }
 
-func pairsOf(snap *record.Snapshot, kind calibrate.Kind, photos Key) ([]calibrate.Pair, error) {
-	hands, stored := HandCover, VarCover
-	if kind == calibrate.Count {
-		hands, stored = HandCount, VarCount
-	}
+// pairsOf holds every photo's value of a response against the hand value of the
+// same quadrat at the same visit: cover as a fraction, numbers in the frame.
+// Values missing on one side are NaN, as calibrate.Pair asks.
+func pairsOf(snap *record.Snapshot, photos Key) ([]calibrate.Pair, error) {
+	hand := handSide[photos]
 	at := map[Place]*calibrate.Pair{}
 	var order []Place
 	get := func(x Reading) *calibrate.Pair {
@@ -51,7 +55,14 @@ func pairsOf(snap *record.Snapshot, kind calibrate.Kind, photos Key) ([]calibrat
 		}
 		return p
 	}
-	image, err := readingsOf(snap, photos)
+	r, err := Find(snap, string(photos), "")
+	if err != nil {
+		return nil, err
+	}
+	if _, err := settingsOf(snap, r); err != nil {
+		return nil, err
+	}
+	image, _, err := r.Readings(snap)
 	if err != nil {
 		return nil, err
 	}
@@ -60,15 +71,19 @@ func pairsOf(snap *record.Snapshot, kind calibrate.Kind, photos Key) ([]calibrat
 	}
 	observers := map[Place]string{}
 	for _, o := range snap.Observations {
-		if o.Observer != "" && o.Variable == stored {
+		if o.Observer != "" && o.Variable == hand.stored {
 			observers[Place{o.Plot, o.Quadrat, o.Visit}] = o.Observer
 		}
 	}
-	hand, err := readingsOf(snap, hands)
+	byHand, err := Find(snap, string(hand.by), "")
 	if err != nil {
 		return nil, err
 	}
-	for _, x := range hand {
+	counted, _, err := byHand.Readings(snap)
+	if err != nil {
+		return nil, err
+	}
+	for _, x := range counted {
 		p := get(x)
 		p.Hand, p.Observer = x.Value, observers[x.Place()]
 	}
@@ -78,15 +93,6 @@ func pairsOf(snap *record.Snapshot, kind calibrate.Kind, photos Key) ([]calibrat
 		out = append(out, *at[k])
 	}
 	return out, nil
-}
-
-func readingsOf(snap *record.Snapshot, key Key) ([]Reading, error) {
-	r, err := Find(snap, string(key), "")
-	if err != nil {
-		return nil, err
-	}
-	rs, _, err := r.Readings(snap)
-	return rs, err
 }
 
 // Agree is the one way from the record to a study of camera against hand. opt
@@ -101,7 +107,7 @@ func Agree(snap *record.Snapshot, opt calibrate.Options) (calibrate.Report, erro
 
 func agreeBy(snap *record.Snapshot, opt calibrate.Options, photos Key) (calibrate.Report, error) {
 	opt.Unit = calibrate.UnitFraction
-	pairs, err := pairsOf(snap, opt.Kind, photos)
+	pairs, err := pairsOf(snap, photos)
 	if err != nil {
 		return calibrate.Report{}, err
 	}

@@ -37,7 +37,7 @@ type calibration struct {
 	readings []Reading      // calibrated
 	own      stats.OwnError // of plot means in the unit of the response, by plot and visit
 	visits   []int          // of each value of own
-	told     Calibrated
+	summary  Calibrated
 }
 
 // calibrateReadings carries image readings through the line of the trial's own
@@ -76,7 +76,7 @@ func calibrateReadings(snap *record.Snapshot, r Response, rs []Reading) (calibra
 		x.Value = line.At(x.Value)
 		out = append(out, x)
 	}
-	c := calibration{readings: out, told: Calibrated{
+	c := calibration{readings: out, summary: Calibrated{
 		Method: line.Method.Words(), Pairs: line.N, Plots: line.Plots,
 		Intercept: line.Intercept.Value * unit, Slope: line.Slope.Value, SlopeSE: line.Slope.SE,
 		Low: line.Low * unit, High: line.High * unit, Unit: r.Unit, Why: agreement.Calibration.Why,
@@ -95,7 +95,7 @@ func calibrateReadings(snap *record.Snapshot, r Response, rs []Reading) (calibra
 	if err != nil {
 		return calibration{}, err
 	}
-	c.told.Extrapolated = means.Extrapolated
+	c.summary.Extrapolated = means.Extrapolated
 	c.own = stats.OwnError{DF: means.DF, Cov: covarianceOverVisits(order, line, means)}
 	for i, k := range order {
 		c.own.Plots, c.visits = append(c.own.Plots, k.Plot), append(c.visits, k.Visit)

@@ -34,7 +34,7 @@ func pairedTrial(hand func(image float64) float64) *record.Snapshot {
 						Result:     &record.Result{CoverFrac: image},
 					})
 					if q == 1 {
-						s.Observations = append(s.Observations, record.Observation{Plot: p.ID, Quadrat: q, Visit: visit, Variable: "cover", Value: hand(image)})
+						s.Observations = append(s.Observations, record.Observation{Plot: p.ID, Quadrat: q, Visit: visit, Variable: "cover", Value: hand(image), Unit: "fraction"})
 					}
 				}
 			}
@@ -217,4 +217,29 @@ func pairRow(t *testing.T, a *stats.Analysis, x, y string) stats.Pair {
 	}
 	t.Fatalf("no pair %s %s", x, y)
 	return stats.Pair{}
+}
+
+// TestCovarianceOverVisits: two plots at two visits, worked out by hand. The
+// line itself gives every two means 1 and each mean 4; the plot variance of
+// 0.5 is shared by the visits of a plot and by nothing else. For counts it
+// grows with the root of both values: 0.5 x sqrt(4 x 9) = 3.
+func TestCovarianceOverVisits(t *testing.T) {
+	order := []Place{{Plot: "101", Visit: 1}, {Plot: "102", Visit: 1}, {Plot: "101", Visit: 2}, {Plot: "102", Visit: 2}}
+	means := &calibrate.CalibratedMeans{Values: []float64{4, 16, 9, 25}, Cov: [][]float64{{4, 1, 1, 1}, {1, 4, 1, 1}, {1, 1, 4, 1}, {1, 1, 1, 4}}}
+	line := &calibrate.Line{PlotVar: 0.5}
+	for _, c := range []struct {
+		method calibrate.Method
+		want   [][]float64
+	}{
+		{calibrate.MethodOLS, [][]float64{{4, 1, 1.5, 1}, {1, 4, 1, 1.5}, {1.5, 1, 4, 1}, {1, 1.5, 1, 4}}},
+		{calibrate.MethodCounts, [][]float64{{4, 1, 4, 1}, {1, 4, 1, 11}, {4, 1, 4, 1}, {1, 11, 1, 4}}},
+	} {
+		line.Method = c.method
+		got := covarianceOverVisits(order, line, means)
+		for i := range c.want {
+			for j := range c.want[i] {
+				close6(t, fmt.Sprintf("%s [%d][%d]", c.method, i, j), &got[i][j], c.want[i][j], 1e-12)
+			}
+		}
+	}
 }

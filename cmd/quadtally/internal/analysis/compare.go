@@ -62,6 +62,8 @@ func (o Options) over(opt *stats.Options) error {
 // Comparison is the outcome of one comparison; exactly one of Analysis and
 // Season is set.
 type Comparison struct {
+	Response Key             `json:"response,omitempty"` // of the trial; "" for a table from anywhere
+	Class    string          `json:"class,omitempty"`
 	Visit    int             `json:"visit,omitempty"` // 0: the season, or a response without visits
 	Analysis *stats.Analysis `json:"analysis,omitempty"`
 	Season   *stats.Season   `json:"season,omitempty"`
@@ -107,7 +109,7 @@ func Compare(snap *record.Snapshot, name string, o Options) (Comparison, error) 
 	if len(rs) == 0 {
 		return Comparison{}, fmt.Errorf("there is no %s in the record yet: `quadtally status` shows what is in", r.Label)
 	}
-	c := Comparison{Visit: o.Visit, Entry: snap.Entry}
+	c := Comparison{Response: r.Key, Class: r.Class, Visit: o.Visit, Entry: snap.Entry}
 	if c.Settings, err = settingsOf(snap, r); err != nil {
 		return Comparison{}, err
 	}
@@ -130,14 +132,14 @@ func Compare(snap *record.Snapshot, name string, o Options) (Comparison, error) 
 		if err != nil {
 			return Comparison{}, err
 		}
-		rs, c.Calibrated = cal.readings, &cal.told
+		rs, c.Calibrated = cal.readings, &cal.summary
 		e := cal.ownErrorOf(season, days)
 		own = &e
 		// A line can take a value below zero, so that calibrated cover and
 		// counts are measures, on their own scale.
 		opt.Kind, opt.Response = stats.Measure, r.Label+", calibrated"
 	}
-	rows := rowsOf(snap, r, rs, o.Visit, days)
+	rows := rowsOf(snap, r.valuesOf(snap, rs, o.Visit, days))
 	if o.Covariate != nil {
 		if err := addCovariate(snap, rows, *o.Covariate); err != nil {
 			return Comparison{}, err
@@ -147,7 +149,18 @@ func Compare(snap *record.Snapshot, name string, o Options) (Comparison, error) 
 	if err := c.analyse(rows, opt, season, own); err != nil {
 		return Comparison{}, err
 	}
-	return c, c.addModels(rows, opt, o, snap.Trial.Quadrat.AreaM2())
+	return c, c.addModels(rows, opt, o, countedOn(rs))
+}
+
+// countedOn is the ground or bed that every reading was counted on, 1 where the
+// readings stand alone or differ in it.
+func countedOn(rs []Reading) float64 {
+	for _, x := range rs {
+		if x.Per <= 0 || x.Per != rs[0].Per {
+			return 1
+		}
+	}
+	return rs[0].Per
 }
 
 // CompareRows compares the rows of a table from anywhere. Rows on more than one
@@ -223,6 +236,9 @@ func settingsOf(snap *record.Snapshot, r Response) ([]string, error) {
 func addCovariate(snap *record.Snapshot, rows []stats.Row, by Covariate) error {
 	r, err := Find(snap, by.Response, "")
 	if err != nil {
+		return err
+	}
+	if _, err := settingsOf(snap, r); err != nil {
 		return err
 	}
 	rs, _, err := r.Readings(snap)

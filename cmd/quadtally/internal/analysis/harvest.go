@@ -13,62 +13,52 @@ type Harvest struct {
 	Sources                []string
 }
 
-// Harvests adds up what was taken from each plot, in walking order.
+// Harvests adds up what was taken from each plot, in walking order, by the rule
+// of [record.HarvestsOf].
 func Harvests(snap *record.Snapshot) []Harvest {
-	type sum struct {
-		value float64
-		n     int
-		lost  bool
-	}
-	// Weights are told apart by their class, everything else by its variable.
-	type part struct{ variable, class string }
-	var (
-		marketable = part{VarYield, ClassMarketable}
-		culled     = part{VarYield, ClassCull}
-		unsorted   = part{VarYield, ClassTotal}
-		pieces     = part{VarHarvested, ""}
-		stand      = part{VarStand, ""}
-	)
-	var out []Harvest
-	for _, p := range snap.Plots {
-		h := Harvest{Plot: p.ID}
-		sums := map[part]*sum{}
-		for _, o := range snap.Observations {
-			what := part{o.Variable, ""}
-			if o.Variable == VarYield {
-				what.class = o.Class
-			}
-			if o.Plot != p.ID || o.Quadrat != 0 || (o.Variable != VarYield && what != pieces && what != stand) {
+	all := record.HarvestsOf(snap.Observations, snap.Plots)
+	// sum adds up a part of every pick; nil where a pick lacks it.
+	sum := func(plot string, part func(record.Harvest) *float64) *float64 {
+		total, picks := 0.0, 0
+		for _, x := range all.List {
+			if x.Plot != plot {
 				continue
 			}
-			v := sums[what]
+			v := part(x)
 			if v == nil {
-				v = &sum{}
-				sums[what] = v
+				return nil
 			}
-			v.lost = v.lost || o.Missing
-			v.n++
-			if what == stand {
-				v.value = o.Value // counted anew, not added up
-			} else {
-				v.value += o.Value
+			total, picks = total+*v, picks+1
+		}
+		if picks == 0 {
+			return nil
+		}
+		return &total
+	}
+	var out []Harvest
+	for _, p := range snap.Plots {
+		h := Harvest{Plot: p.ID,
+			MarketableKG: sum(p.ID, func(x record.Harvest) *float64 { return x.Marketable }),
+			CulledKG:     sum(p.ID, func(x record.Harvest) *float64 { return x.Cull }),
+			Pieces:       sum(p.ID, func(x record.Harvest) *float64 { return x.Pieces })}
+		for _, x := range all.List {
+			if x.Plot == p.ID {
+				h.Picks++
+			}
+		}
+		for _, o := range snap.Observations {
+			ofHarvest := o.Visit == 0 && (o.Variable == record.VarYield || o.Variable == record.VarPieces)
+			if o.Plot != p.ID || (!ofHarvest && o.Variable != record.VarStand) {
+				continue
 			}
 			h.LengthMM = max(h.LengthMM, o.LengthMM)
 			h.Sources = addOnce(h.Sources, o.Source)
-		}
-		total := func(parts ...part) *float64 {
-			for _, k := range parts {
-				if v := sums[k]; v != nil && !v.lost {
-					return &v.value
+			if o.Variable == record.VarStand {
+				h.Stand = nil
+				if !o.Missing {
+					v := o.Value
+					h.Stand = &v // counted anew, not added up
 				}
-			}
-			return nil
-		}
-		h.MarketableKG, h.CulledKG = total(marketable, unsorted), total(culled)
-		h.Pieces, h.Stand = total(pieces), total(stand)
-		for _, k := range []part{marketable, unsorted, culled} {
-			if v := sums[k]; v != nil {
-				h.Picks = max(h.Picks, v.n)
 			}
 		}
 		if len(h.Sources) > 0 {

@@ -155,10 +155,10 @@ func familyFor(model Model, kind stats.Kind) (glm.Family, error) {
 	return family, nil
 }
 
-// addModels adds the second opinions to a finished comparison of rows. areaM2
-// is the ground a reading of counts per m² was made on, 1 where values are
-// plain counts.
-func (c *Comparison) addModels(rows []stats.Row, opt stats.Options, o Options, areaM2 float64) error {
+// addModels adds the second opinions to a finished comparison of rows. per is
+// the ground in m² (or bed in m) that a reading of a density was counted on, 1
+// where values are plain counts.
+func (c *Comparison) addModels(rows []stats.Row, opt stats.Options, o Options, per float64) error {
 	family, err := familyFor(o.Model, opt.Kind)
 	if err != nil {
 		return err
@@ -173,7 +173,7 @@ func (c *Comparison) addModels(rows []stats.Row, opt stats.Options, o Options, a
 		return nil
 	}
 	if family != "" {
-		m := shareOrCountModel(c.Analysis, family, opt, areaM2)
+		m := shareOrCountModel(c.Analysis, family, opt, per)
 		if m.Counts() {
 			c.CountModel = m
 		} else {
@@ -214,7 +214,7 @@ func frameOf(treatment, block, column []string) (terms.Frame, []terms.Term) {
 	return f, fixed
 }
 
-func shareOrCountModel(a *stats.Analysis, family glm.Family, opt stats.Options, areaM2 float64) *ShareOrCountModel {
+func shareOrCountModel(a *stats.Analysis, family glm.Family, opt stats.Options, per float64) *ShareOrCountModel {
 	m := &ShareOrCountModel{Family: family, Unit: "share of the whole", Control: a.Control, Confidence: a.Confidence}
 	if m.Counts() {
 		m.Unit = cmp.Or(a.Unit, "per reading")
@@ -236,7 +236,7 @@ func shareOrCountModel(a *stats.Analysis, family glm.Family, opt stats.Options, 
 	for _, p := range a.Plots {
 		treatment, block, column = append(treatment, p.Treatment), append(block, p.Block), append(column, p.Column)
 		if m.Counts() {
-			ground := float64(p.Quadrats) * areaM2
+			ground := float64(p.Quadrats) * per
 			total := p.Value * ground
 			if r := math.Round(total); math.Abs(total-r) < 1e-6 {
 				total = r // whole plants, but for the rounding of the density

@@ -1,6 +1,8 @@
 package analysis
 
 import (
+	"slices"
+
 	"quadtally/calibrate"
 	"quadtally/cmd/quadtally/internal/record"
 	"quadtally/cmd/quadtally/internal/trial"
@@ -35,16 +37,18 @@ type Outcome struct {
 	Readings []Reading
 }
 
-// Outcomes compares everything the trial holds: green cover, counts and yield
-// always, so that a refusal is told; everything else where it was recorded. No
-// models are fitted.
-func Outcomes(snap *record.Snapshot) []Outcome {
-	type asked struct{ name, class string }
+// asked is a response by its name and class.
+type asked struct{ name, class string }
+
+// everything lists what can be asked of the trial: green cover, counts (in all
+// and by class) and yield always, so that a refusal is told; everything else
+// where it was recorded.
+func everything(snap *record.Snapshot) []asked {
 	list := []asked{{string(GreenCover), ""}, {string(HandCount), ""}}
 	var classes []string
 	for _, o := range snap.Observations {
-		if o.Variable == VarCount {
-			classes = addOnce(addOnce(classes, o.Class), o.Group)
+		if o.Variable == record.VarCount {
+			classes = addName(addName(classes, o.Class), o.Group)
 		}
 	}
 	if len(classes) > 1 {
@@ -55,16 +59,46 @@ func Outcomes(snap *record.Snapshot) []Outcome {
 	list = append(list, asked{string(Yield), ""})
 	for _, name := range Names(snap) {
 		switch Key(name) {
-		case GreenCover, HandCount, Yield, GreenPieces, WeedPieces, VarHarvested:
+		case GreenCover, HandCount, Yield:
 			continue
 		}
-		if r, err := Find(snap, name, ""); err == nil && r.inRecord(snap) {
+		if r, err := Find(snap, name, ""); err != nil || r.inRecord(snap) {
 			list = append(list, asked{name, ""})
 		}
 	}
-	out := make([]Outcome, len(list))
-	for i, x := range list {
-		out[i] = outcomeOf(snap, x.name, x.class)
+	return list
+}
+
+// addName adds a name that is not there yet in any spelling.
+func addName(list []string, s string) []string {
+	if s == "" || slices.ContainsFunc(list, func(x string) bool { return nameKey(x) == nameKey(s) }) {
+		return list
+	}
+	return append(list, s)
+}
+
+// Responses are all responses of which at least one reading is in the record.
+func Responses(snap *record.Snapshot) []Response {
+	var out []Response
+	for _, x := range everything(snap) {
+		if r, err := Find(snap, x.name, x.class); err == nil && r.inRecord(snap) {
+			out = append(out, r)
+		}
+	}
+	return out
+}
+
+// Outcomes compares everything the trial holds, but for pieces in the photos
+// and numbers harvested, which are told beside cover and yield. No models are
+// fitted.
+func Outcomes(snap *record.Snapshot) []Outcome {
+	var out []Outcome
+	for _, x := range everything(snap) {
+		switch Key(x.name) {
+		case GreenPieces, WeedPieces, record.VarPieces:
+			continue
+		}
+		out = append(out, outcomeOf(snap, x.name, x.class))
 	}
 	return out
 }

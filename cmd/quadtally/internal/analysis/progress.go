@@ -44,7 +44,7 @@ func Progress(snap *record.Snapshot) []VisitProgress {
 		}
 	}
 	for _, o := range snap.Observations {
-		if o.Variable == VarCount && !o.Missing {
+		if o.Variable == record.VarCount && !o.Missing {
 			count[Place{o.Plot, o.Quadrat, o.Visit}] = true
 		}
 		day(o.Visit, o.Date)
@@ -81,7 +81,7 @@ func Progress(snap *record.Snapshot) []VisitProgress {
 func PlotsWithYield(snap *record.Snapshot) int {
 	plots := map[string]bool{}
 	for _, o := range snap.Observations {
-		if o.Variable == VarYield && !o.Missing {
+		if o.Variable == record.VarYield && !o.Missing {
 			plots[o.Plot] = true
 		}
 	}
@@ -118,7 +118,7 @@ func blocksOnSeveralDays(snap *record.Snapshot) map[int][]string {
 		}
 	}
 	for _, o := range snap.Observations {
-		if o.Variable == VarCount {
+		if o.Variable == record.VarCount {
 			saw(o.Plot, o.Visit, o.Date)
 		}
 	}

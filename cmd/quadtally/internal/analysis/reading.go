@@ -70,14 +70,12 @@ func allGreenPieces(r *record.Result, groundM2 float64) (float64, float64, bool)
 	return float64(r.Pieces), groundM2, true
 }
 
-// AllGreen holds what a result was before crop and regrowth were taken off:
-// where it is there, the result is of weeds alone.
 func weedCover(r *record.Result, _ float64) (float64, float64, bool) {
-	return r.CoverFrac, 0, r.AllGreen != nil
+	return r.CoverFrac, 0, r.WeedsOnly()
 }
 
 func weedPieces(r *record.Result, groundM2 float64) (float64, float64, bool) {
-	return float64(r.Pieces), groundM2, r.AllGreen != nil
+	return float64(r.Pieces), groundM2, r.WeedsOnly()
 }
 
 // fromPhotos takes one reading of every photo in use. A response of which only
@@ -103,35 +101,36 @@ func fromPhotos(value photoValue) taking {
 			return nil, nil, fmt.Errorf("crop was told from weed in %d of %d photos in use: %s is compared once it is in all", n, used, r.Label)
 		}
 		if r.Role == Green {
-			notes = toldApart(snap)
+			notes = separationNotes(snap)
 		}
 		return rs, notes, nil
 	}
 }
 
-// toldApart says, beside a response that holds everything green, in how many
-// photos crop was told from weed.
-func toldApart(snap *record.Snapshot) []string {
-	told, all := photosTold(snap)
-	switch told {
+// separationNotes says, beside a response that holds everything green, in how
+// many photos weeds were separated from crop and regrowth.
+func separationNotes(snap *record.Snapshot) []string {
+	separated, all := weedsSeparated(snap)
+	switch separated {
 	case 0:
 		return nil
 	case all:
 		return []string{fmt.Sprintf("everything green is compared; crop was told from weed in all %d photos in use, so that %s holds the weeds alone", all, WeedCover)}
 	}
-	return []string{fmt.Sprintf("crop was told from weed in %d of %d photos in use: until it is in all, everything green is compared", told, all)}
+	return []string{fmt.Sprintf("crop was told from weed in %d of %d photos in use: until it is in all, everything green is compared", separated, all)}
 }
 
-func photosTold(snap *record.Snapshot) (told, all int) {
+// weedsSeparated counts the photos in use whose numbers are of weeds alone.
+func weedsSeparated(snap *record.Snapshot) (separated, all int) {
 	for i := range snap.Photos {
 		if p := &snap.Photos[i]; p.InUse() {
 			all++
-			if p.Result.AllGreen != nil {
-				told++
+			if p.Result.WeedsOnly() {
+				separated++
 			}
 		}
 	}
-	return told, all
+	return separated, all
 }
 
 // assessed takes stored values as they are.
@@ -142,6 +141,59 @@ func assessed(snap *record.Snapshot, r Response) (rs []Reading, _ []string, _ er
 		}
 	}
 	return rs, nil, nil
+}
+
+// inUnits takes stored values by the unit each was stored in: per gives the
+// ground (m²) or length it was taken on, 0 where it stands alone. A value in
+// any other unit is refused, since it would be compared with what it is not.
+func inUnits(per func(o record.Observation, groundM2 float64) (per float64, ok bool)) taking {
+	return func(snap *record.Snapshot, r Response) (rs []Reading, notes []string, _ error) {
+		ground := snap.Trial.Quadrat.AreaM2()
+		var without []string
+		for _, o := range snap.Observations {
+			if o.Missing || nameKey(o.Variable) != nameKey(r.def.variable) {
+				continue
+			}
+			over, ok := per(o, ground)
+			switch {
+			case !ok:
+				return nil, nil, fmt.Errorf("%s: %s is stored in %q, which the program does not compare it in: store it again in a unit that `quadtally counts --help` names", o.Source, r.Label, o.Unit)
+			case over < 0:
+				without = addOnce(without, o.Plot)
+				continue
+			}
+			rs = append(rs, readingOf(o, o.Value, over))
+		}
+		if len(without) > 0 {
+			notes = append(notes, fmt.Sprintf("%s left out where the ground it was taken on is not known: %s", r.Label, plotList(without)))
+		}
+		return rs, notes, nil
+	}
+}
+
+// noGround marks a value that needs ground to stand on and has none.
+const noGround = -1
+
+var (
+	sharesOfGround = inUnits(func(o record.Observation, _ float64) (float64, bool) { return 0, o.Unit == "fraction" })
+	lengths        = inUnits(func(o record.Observation, _ float64) (float64, bool) { return 0, o.Unit == "mm" })
+	// Weights are stored as taken from the frame (kg) or already per area.
+	weightsOfGround = inUnits(func(o record.Observation, groundM2 float64) (float64, bool) {
+		if o.Unit == "kg/m2" {
+			return 0, true
+		}
+		return onQuadrat(o, groundM2), o.Unit == "kg"
+	})
+	numbersInQuadrats = inUnits(func(o record.Observation, groundM2 float64) (float64, bool) {
+		return onQuadrat(o, groundM2), o.Unit == "plants"
+	})
+)
+
+func onQuadrat(o record.Observation, groundM2 float64) float64 {
+	if o.Quadrat == 0 || groundM2 <= 0 {
+		return noGround
+	}
+	return groundM2
 }
 
 // perBedLength takes numbers of plants along a length of bed. A number without
@@ -238,71 +290,53 @@ func ofClass(o record.Observation, class string) bool {
 }
 
 // harvested adds up a plot's picks in kg per metre of bed, since picks may be
-// of different lengths. A plot with a pick missing has no season's yield. Of a
-// pick that was weighed unsorted the total stands for what was marketable, and
-// a note says where.
+// of different lengths. What was picked when, and which weight counts, is
+// decided by [record.HarvestsOf]. A plot that lacks a pick, or the weight or
+// the length of bed of one, has no season's yield; notes say which.
 func harvested(snap *record.Snapshot, r Response) (rs []Reading, notes []string, _ error) {
-	type harvest struct {
-		Reading
-		picks         int
-		lost, unsplit bool
+	h := record.HarvestsOf(snap.Observations, snap.Plots)
+	weight := func(x record.Harvest) *float64 { return x.Marketable }
+	if r.def.class == record.ClassCull {
+		weight = func(x record.Harvest) *float64 { return x.Cull }
 	}
-	type pick struct{ plot, day string }
-	sorted := map[pick]bool{}
-	if r.def.class == ClassMarketable {
-		for _, o := range snap.Observations {
-			if o.Variable == VarYield && o.Class == ClassMarketable {
-				sorted[pick{o.Plot, o.Date.String()}] = true
+	var lacking []string
+	for _, p := range snap.Plots {
+		sum := Reading{Plot: p.ID}
+		picks, whole := 0, true
+		for _, x := range h.List {
+			if x.Plot != p.ID {
+				continue
 			}
+			picks++
+			w := weight(x)
+			if w == nil {
+				whole = false
+				break
+			}
+			perMetre, err := trial.YieldPerBedMetre(*w, x.LengthMM)
+			if err != nil {
+				whole = false
+				break
+			}
+			if sum.Source == "" {
+				sum.Source = x.Source
+			}
+			sum.Value += perMetre
+			sum.Date = x.Date
+		}
+		switch {
+		case picks == 0:
+		case whole && picks == len(h.Picks):
+			rs = append(rs, sum)
+		default:
+			lacking = append(lacking, p.ID)
 		}
 	}
-	at := map[string]*harvest{}
-	var order []string
-	for _, o := range snap.Observations {
-		unsorted := r.def.class == ClassMarketable && o.Class == ClassTotal && !sorted[pick{o.Plot, o.Date.String()}]
-		if o.Variable != VarYield || (o.Class != r.def.class && !unsorted) {
-			continue
-		}
-		h := at[o.Plot]
-		if h == nil {
-			h = &harvest{Reading: Reading{Plot: o.Plot, Source: o.Source}}
-			at[o.Plot] = h
-			order = append(order, o.Plot)
-		}
-		if o.Missing || o.LengthMM <= 0 {
-			h.lost = true
-			continue
-		}
-		h.picks++
-		h.unsplit = h.unsplit || unsorted
-		h.Value += o.Value / (o.LengthMM / 1000)
-		h.Date = o.Date
+	if len(lacking) > 0 && len(rs) > 0 {
+		notes = append(notes, fmt.Sprintf("%s is left out in %s, which lacks a pick that others have, or the weight or the length of bed of one", r.Label, plotList(lacking)))
 	}
-	most := 0
-	for _, h := range at {
-		if !h.lost {
-			most = max(most, h.picks)
-		}
-	}
-	var fewer, unsplit []string
-	for _, plot := range order {
-		h := at[plot]
-		if h.lost {
-			continue
-		}
-		rs = append(rs, h.Reading)
-		if h.picks < most {
-			fewer = append(fewer, plot)
-		}
-		if h.unsplit {
-			unsplit = append(unsplit, plot)
-		}
-	}
-	if len(fewer) > 0 {
-		notes = append(notes, fmt.Sprintf("%s: fewer than the %d picks of other plots were stored for %s; if one was forgotten, its yield is too low", r.Label, most, plotList(fewer)))
-	}
-	if len(unsplit) > 0 && len(unsplit) < len(rs) {
-		notes = append(notes, fmt.Sprintf("%s: a weight that was not sorted stands for the marketable one in %s, so that culls are in it there and not elsewhere", r.Label, plotList(unsplit)))
+	if h.Ungraded && len(rs) > 0 && r.def.class == record.ClassMarketable {
+		notes = append(notes, "nothing was graded: the total weight stands for "+r.Label)
 	}
 	return rs, notes, nil
 }

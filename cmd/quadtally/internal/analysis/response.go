@@ -6,7 +6,6 @@ import (
 	"strings"
 
 	"quadtally/cmd/quadtally/internal/record"
-	"quadtally/cmd/quadtally/internal/tables"
 	"quadtally/cmd/quadtally/internal/trial"
 	"quadtally/stats"
 )
@@ -25,13 +24,16 @@ const (
 	GreenPieces   Key = "pieces"
 	WeedPieces    Key = "weed-pieces"
 	HandCount     Key = "count"
-	HandCover     Key = "hand-cover"
+	HandCover     Key = "hand-cover" // everything green, by eye
+	HandWeedCover Key = "hand-weed-cover"
 	Yield         Key = "yield"
 	Cull          Key = "cull"
 	Stand         Key = "stand"
 	CropHeight    Key = "crop-height"
 	Regrowth      Key = "regrowth"
 	Residue       Key = "residue"
+	ResidueCover  Key = "residue-cover"
+	Biomass       Key = "biomass"
 )
 
 // Role says what a response tells of, and so which way is good.
@@ -78,34 +80,26 @@ var registry = []definition{
 	{key: GreenPieces, label: "green pieces", unit: "per m²", factor: 1, kind: stats.Count, role: Green, take: fromPhotos(allGreenPieces), known: true},
 	{key: WeedPieces, label: "weed pieces", unit: "per m²", factor: 1, kind: stats.Count, role: Weeds, take: fromPhotos(weedPieces)},
 	{key: HandCount, label: "hand count", unit: "plants per m²", factor: 1, kind: stats.Count, role: Weeds,
-		variable: VarCount, take: countsOfQuadrats, classes: true, main: true, known: true},
-	{key: HandCover, label: "cover judged by eye", unit: "% of the ground", factor: 100, kind: stats.Percent, role: Weeds,
-		variable: VarCover, take: assessed, known: true},
+		variable: record.VarCount, take: countsOfQuadrats, classes: true, main: true, known: true},
+	{key: HandCover, label: "cover judged by eye", unit: "% of the ground", factor: 100, kind: stats.Percent, role: Green,
+		variable: record.VarCover, take: sharesOfGround, known: true},
+	{key: HandWeedCover, label: "weed cover judged by eye", unit: "% of the ground", factor: 100, kind: stats.Percent, role: Weeds,
+		variable: record.VarWeedCover, take: sharesOfGround},
 	{key: Yield, label: "marketable yield", unitIn: yieldUnit, kind: stats.Measure, role: Crop,
-		variable: VarYield, class: ClassMarketable, take: harvested, main: true, known: true},
+		variable: record.VarYield, class: record.ClassMarketable, take: harvested, main: true, known: true},
 	{key: Cull, label: "culled weight", unitIn: yieldUnit, kind: stats.Measure, role: Crop,
-		variable: VarYield, class: ClassCull, take: harvested, known: true},
+		variable: record.VarYield, class: record.ClassCull, take: harvested, known: true},
 	{key: Stand, label: "stand", unit: "plants per m of bed", factor: 1, kind: stats.Measure, role: Crop,
-		variable: VarStand, take: perBedLength, known: true},
-	{key: CropCover, label: "crop cover", kind: stats.Percent, role: Crop, variable: "crop cover", take: assessed},
-	{key: RegrowthCover, label: "regrowth cover", kind: stats.Percent, role: Ground, variable: "regrowth cover", take: assessed},
-	{key: CropHeight, label: "crop height", kind: stats.Measure, role: Crop, variable: "crop height", take: assessed},
-	{key: Regrowth, label: "regrowth of the cover crop", kind: stats.Measure, role: Ground, variable: "regrowth", take: assessed},
-	{key: Residue, label: "residue on the ground", kind: stats.Measure, role: Ground, variable: "residue", take: assessed},
+		variable: record.VarStand, take: perBedLength, known: true},
+	{key: CropCover, label: "crop cover", unit: "% of the ground", factor: 100, kind: stats.Percent, role: Crop, variable: record.VarCropCover, take: sharesOfGround},
+	{key: CropHeight, label: "crop height", unitIn: heightUnit, kind: stats.Measure, role: Crop, variable: record.VarCropHeight, take: lengths},
+	{key: RegrowthCover, label: "regrowth cover", unit: "% of the ground", factor: 100, kind: stats.Percent, role: Ground, variable: record.VarRegrowthCover, take: sharesOfGround},
+	{key: Regrowth, label: "regrowth of the cover crop", unit: "plants per m²", factor: 1, kind: stats.Count, role: Ground, variable: record.VarRegrowth, take: numbersInQuadrats},
+	{key: Residue, label: "residue on the ground", unitIn: weightUnit, kind: stats.Measure, role: Ground, variable: record.VarResidue, take: weightsOfGround},
+	{key: ResidueCover, label: "residue cover", unit: "% of the ground", factor: 100, kind: stats.Percent, role: Ground, variable: record.VarResidueCover, take: sharesOfGround},
+	{key: Biomass, label: "biomass", unitIn: weightUnit, kind: stats.Measure, role: Ground, variable: record.VarBiomass, take: weightsOfGround},
+	{key: "residue-stems", label: "residue stems", kind: stats.Count, role: Ground, variable: "residue stems", take: assessed},
 }
-
-// What a stored value is of, as the sheets write it into the record.
-const (
-	VarCount     = "count"
-	VarCover     = "cover"
-	VarYield     = "yield"
-	VarStand     = "stand"
-	VarHarvested = "harvested pieces"
-
-	ClassMarketable = "marketable"
-	ClassCull       = "cull"
-	ClassTotal      = "total" // marketable and culled weight together
-)
 
 // Response is something that is compared between treatments, as it stands in
 // one trial.
@@ -154,7 +148,7 @@ func Find(snap *record.Snapshot, name, class string) (Response, error) {
 
 // nameKey is how names of responses, variables and classes are compared: case,
 // spaces and hyphens do not matter.
-func nameKey(name string) string { return tables.Key(name) }
+func nameKey(name string) string { return trial.NameKey(name) }
 
 func lookUp(name string) (definition, bool) {
 	for _, d := range registry {
@@ -187,13 +181,17 @@ func (r *Response) unitAsStored(snap *record.Snapshot) error {
 	if len(units) > 1 {
 		return fmt.Errorf("%s is stored in %d units (%s), which cannot be compared: store the values again in one of them", r.Label, len(units), strings.Join(units, ", "))
 	}
-	r.Factor, r.Kind = 1, stats.Measure
+	r.Factor = 1
 	for _, unit := range units {
 		switch r.Unit = unit; nameKey(unit) {
 		case "fraction":
 			r.Unit, r.Factor, r.Kind = "%", 100, stats.Percent
 		case "%", "percent":
 			r.Kind = stats.Percent
+		default:
+			if r.Kind == stats.Percent { // a score or a length, whatever its name says
+				r.Kind = stats.Measure
+			}
 		}
 	}
 	return nil
@@ -232,15 +230,32 @@ func (r Response) inRecord(snap *record.Snapshot) bool {
 // FromPhotos reports a response whose readings are taken from photos.
 func (r Response) FromPhotos() bool { return r.def.variable == "" }
 
+// yieldUnit carries kg per metre of bed to an area by the bed spacing centre to
+// centre, where that is known.
 func yieldUnit(t *trial.Trial) (unit string, factor float64) {
-	spacing := t.Ground.BedSpacingMM
+	perHa, err := trial.YieldPerArea(1, 1000, t.Ground.BedSpacingMM)
 	switch {
-	case spacing <= 0:
+	case err != nil:
 		return "kg per m of bed", 1
 	case t.Units == trial.US:
-		return "lb/acre", trial.M2PerHa / (spacing / 1000) / trial.KGHaPerLBAcre
+		return "lb/acre", perHa / trial.KGHaPerLBAcre
 	}
-	return "kg/ha", trial.M2PerHa / (spacing / 1000)
+	return "kg/ha", perHa
+}
+
+// weightUnit carries kg per m² to the area people reckon by.
+func weightUnit(t *trial.Trial) (unit string, factor float64) {
+	if t.Units == trial.US {
+		return "lb/acre", trial.M2PerHa / trial.KGHaPerLBAcre
+	}
+	return "t/ha", trial.M2PerHa / 1000
+}
+
+func heightUnit(t *trial.Trial) (unit string, factor float64) {
+	if t.Units == trial.US {
+		return "in", 1 / trial.MMPerInch
+	}
+	return "cm", 0.1
 }
 
 // KindByName guesses the kind of a response of a loose table from its name;

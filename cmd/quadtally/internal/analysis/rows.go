@@ -51,10 +51,30 @@ func VisitDays(rs []Reading) (days map[int]float64, notes []string) {
 	return days, notes
 }
 
-// rowsOf makes the rows of a comparison, in the unit of the response. Visit 0
-// takes all visits, or everything of a response without visits. Every plot of
-// the layout is there: a plot without a reading is missing, not forgotten.
-func rowsOf(snap *record.Snapshot, r Response, rs []Reading, visit int, days map[int]float64) []stats.Row {
+// Value is one value of a comparison: a reading in the unit of the response, or
+// a plot without one, which is missing and not forgotten.
+type Value struct {
+	Reading
+	Of      trial.Plot
+	Day     float64 // of the visit, from the first visit with readings
+	Shown   float64
+	Missing bool
+}
+
+// Values gives every value that a comparison of the response would take, over
+// all visits, by visit and in walking order.
+func (r Response) Values(snap *record.Snapshot) ([]Value, error) {
+	rs, _, err := r.Readings(snap)
+	if err != nil {
+		return nil, err
+	}
+	days, _ := VisitDays(rs)
+	return r.valuesOf(snap, rs, 0, days), nil
+}
+
+// valuesOf holds readings against the layout. Visit 0 takes all visits, or
+// everything of a response without visits. Every plot of the layout is there.
+func (r Response) valuesOf(snap *record.Snapshot, rs []Reading, visit int, days map[int]float64) []Value {
 	byPlot := map[Place][]Reading{} // of quadrat 0
 	visits := map[int]bool{}
 	for _, x := range rs {
@@ -64,31 +84,37 @@ func rowsOf(snap *record.Snapshot, r Response, rs []Reading, visit int, days map
 			visits[x.Visit] = true
 		}
 	}
-	var rows []stats.Row
+	var out []Value
 	for _, v := range slices.Sorted(maps.Keys(visits)) {
 		for _, p := range snap.Plots {
-			base := stats.Row{Plot: p.ID, Treatment: p.Treatment, Block: p.Block, Day: days[v]}
-			if snap.Trial.Design == trial.LatinSquare {
-				base.Column = p.Column
-			}
-			if snap.Trial.Design == trial.CompletelyRandomised {
-				base.Block = ""
-			}
 			list := byPlot[Place{Plot: p.ID, Visit: v}]
 			if len(list) == 0 {
-				base.Missing, base.Source = true, "plot "+p.ID
-				rows = append(rows, base)
-				continue
+				out = append(out, Value{Reading: Reading{Plot: p.ID, Visit: v, Source: "plot " + p.ID}, Of: p, Day: days[v], Missing: true})
 			}
 			for _, x := range list {
-				row := base
-				row.Value, row.Source = r.Shown(x), x.Source
-				if x.Quadrat > 0 {
-					row.Quadrat = fmt.Sprint(x.Quadrat)
-				}
-				rows = append(rows, row)
+				out = append(out, Value{Reading: x, Of: p, Day: days[v], Shown: r.Shown(x)})
 			}
 		}
+	}
+	return out
+}
+
+// rowsOf makes the rows of a comparison of values: blocks and columns where the
+// design has them.
+func rowsOf(snap *record.Snapshot, values []Value) []stats.Row {
+	rows := make([]stats.Row, len(values))
+	for i, x := range values {
+		r := stats.Row{Plot: x.Plot, Treatment: x.Of.Treatment, Block: x.Of.Block, Day: x.Day, Value: x.Shown, Missing: x.Missing, Source: x.Source}
+		if snap.Trial.Design == trial.LatinSquare {
+			r.Column = x.Of.Column
+		}
+		if snap.Trial.Design == trial.CompletelyRandomised {
+			r.Block = ""
+		}
+		if x.Quadrat > 0 {
+			r.Quadrat = fmt.Sprint(x.Quadrat)
+		}
+		rows[i] = r
 	}
 	return rows
 }

@@ -4,6 +4,8 @@ import (
 	"cmp"
 	"context"
 	"fmt"
+	"maps"
+	"math"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -11,6 +13,7 @@ import (
 	"quadtally/cmd/quadtally/internal/record"
 	"quadtally/cmd/quadtally/internal/review"
 	"quadtally/cmd/quadtally/internal/season"
+	"quadtally/cmd/quadtally/internal/tables"
 	"quadtally/cmd/quadtally/internal/trial"
 	"quadtally/vision"
 )
@@ -41,7 +44,43 @@ func (b *Backend) Do(ctx context.Context, act review.Action) (string, error) {
 	if _, ok := act.(review.Tally); ok {
 		return text, nil // nothing follows from a count
 	}
-	return text, b.season.Update(b.ctx, hash)
+	before, err := b.store.Snapshot(ctx)
+	if err != nil {
+		return "", err
+	}
+	if err := b.season.Update(b.ctx, hash); err != nil {
+		return text, err
+	}
+	after, err := b.store.Snapshot(ctx)
+	if err != nil {
+		return "", err
+	}
+	return text + consequences(before, after), nil
+}
+
+// consequences says what followed for whole visits: a threshold that moved,
+// and how far that moved the photos.
+func consequences(before, after *record.Snapshot) string {
+	text := ""
+	for _, visit := range slices.Sorted(maps.Keys(after.Thresholds)) {
+		was, ok := before.Thresholds[visit]
+		is := after.Thresholds[visit]
+		if !ok || was.Value == is.Value {
+			continue
+		}
+		moved, most := 0, 0.0
+		for i := range after.Photos {
+			p := &after.Photos[i]
+			q, ok := before.Photo(p.Hash)
+			if !ok || p.Place.Visit != visit || p.Result == nil || q.Result == nil || p.Result.CoverFrac == q.Result.CoverFrac {
+				continue
+			}
+			moved++
+			most = max(most, math.Abs(p.Result.CoverFrac-q.Result.CoverFrac))
+		}
+		text += fmt.Sprintf(". Visit %d: threshold %.4f to %.4f, %d photos moved by at most %.1f points", visit, was.Value, is.Value, moved, 100*most)
+	}
+	return text
 }
 
 // plan turns an action into a sentence and what is to be written. Writing adds
@@ -267,7 +306,7 @@ func (b *Backend) planMark(ctx context.Context, p *record.Photo, act review.Mark
 
 func planTally(snap *record.Snapshot, p *record.Photo, act review.Tally, clashes *[]string) (string, func(*record.Tx) error, error) {
 	if p.Place.State != record.PlaceSettled {
-		return "", nil, review.Refusal{Text: "where the photo belongs is not settled: a count needs its plot, quadrat and visit"}
+		return "", nil, review.Refusal{Text: "where the photo belongs is not known for sure: a count needs its plot, quadrat and visit"}
 	}
 	var date trial.Date
 	if len(p.Taken) >= 10 {
@@ -280,21 +319,9 @@ func planTally(snap *record.Snapshot, p *record.Photo, act review.Tally, clashes
 	if act.Shown {
 		source += ", its image value having been shown"
 	}
-	var list []record.Observation
-	var words []string
-	for _, c := range act.Classes {
-		o := record.Observation{Plot: p.Place.Plot, Quadrat: p.Place.Quadrat, Visit: p.Place.Visit, Date: date, Variable: "count",
-			Class: c.Class, Value: float64(c.Plants), Unit: "plants", Observer: act.Observer, Source: source}
-		for _, was := range snap.Observations { // a stored class keeps its spelling, group and life form
-			if was.Variable == "count" && strings.EqualFold(was.Class, c.Class) {
-				o.Class, o.Group, o.Life = was.Class, was.Group, was.Life
-				break
-			}
-		}
-		list = append(list, o)
-		words = append(words, fmt.Sprintf("%s %d", o.Class, c.Plants))
-	}
-	return "counted by " + act.Observer + ": " + strings.Join(words, ", "), func(tx *record.Tx) error {
+	list, words := countsOf(snap, act.Classes, record.Observation{Plot: p.Place.Plot, Quadrat: p.Place.Quadrat, Visit: p.Place.Visit,
+		Date: date, Observer: act.Observer, Source: source})
+	return "counted by " + act.Observer + ": " + words, func(tx *record.Tx) error {
 		for _, o := range list {
 			_, clash, err := tx.AddObservation(o, act.Seen)
 			if err != nil {
@@ -309,54 +336,82 @@ func planTally(snap *record.Snapshot, p *record.Photo, act review.Tally, clashes
 	}, nil
 }
 
-// Log lists what people settled about photos and visits, newest first.
+// countsOf makes the observations of a hand count, and words for it. at says
+// where and by whom; a stored class keeps its spelling, group and life form.
+func countsOf(snap *record.Snapshot, classes []review.ClassCount, at record.Observation) ([]record.Observation, string) {
+	var list []record.Observation
+	var words []string
+	for _, c := range classes {
+		o := at
+		o.Variable, o.Class, o.Value, o.Unit = "count", c.Class, float64(c.Plants), "plants"
+		for _, was := range snap.Observations {
+			if was.Variable == "count" && tables.Key(was.Class) == tables.Key(c.Class) {
+				o.Class, o.Group, o.Life = was.Class, was.Group, was.Life
+				break
+			}
+		}
+		list = append(list, o)
+		words = append(words, fmt.Sprintf("%s %d", o.Class, c.Plants))
+	}
+	return list, strings.Join(words, ", ")
+}
+
+// Log lists what people decided about photos and visits, newest first.
 func (b *Backend) Log(ctx context.Context) ([]review.Step, error) {
 	snap, err := b.snapshot(ctx)
 	if err != nil {
 		return nil, err
 	}
-	entries, err := b.store.Entries(ctx)
+	entries, err := b.store.Log(ctx)
 	if err != nil {
 		return nil, err
 	}
-	live, about := map[int64]bool{}, map[int64]string{}
-	for _, x := range snap.Decisions {
-		if x.Kind == record.KindSettings {
-			continue // all photos would have to be measured anew: `quadtally photos` changes them
+	counts := countsOn(snap)
+	var out []review.Step
+	for _, e := range entries {
+		if e.Kind != record.EntryHand {
+			continue
 		}
-		live[x.Entry] = true
-		if hash, ok := strings.CutPrefix(x.Subject, "photo:"); ok {
-			about[x.Entry] = hash
+		step := review.Step{Entry: e.ID, At: e.At, Author: e.Author, Text: e.Note, Hash: counts[e.ID], Live: canBeTakenBack(e)}
+		if e.Command != command {
+			step.Text = "on the command line: quadtally " + e.Command + " " + e.Note
 		}
+		for _, subject := range e.Subjects {
+			if hash, ok := strings.CutPrefix(subject, "photo:"); ok {
+				step.Hash = hash
+			}
+		}
+		out = append(out, step)
 	}
+	return out, nil
+}
+
+// canBeTakenBack reports an entry that the page may take back. Settings of the
+// whole trial are changed by `quadtally photos`, since all photos have to be
+// measured anew; and a thing taken back is said anew, not brought back.
+func canBeTakenBack(e record.LogEntry) bool {
+	return e.Refusal == nil && !e.Replaced && e.Undoes == 0 && !slices.Contains(e.Subjects, "trial")
+}
+
+// countsOn says by entry on which photo the counts of the entry were made.
+func countsOn(snap *record.Snapshot) map[int64]string {
 	shows := map[quadrat]string{}
 	for i := range snap.Photos {
 		if p := &snap.Photos[i]; p.InUse() {
 			shows[quadrat{p.Place.Plot, p.Place.Quadrat, p.Place.Visit}] = p.Hash
 		}
 	}
+	out := map[int64]string{}
 	for _, o := range snap.Observations {
-		live[o.ToldBy()] = true
 		if hash := shows[quadrat{o.Plot, o.Quadrat, o.Visit}]; hash != "" && o.Variable == "count" {
-			about[o.ToldBy()] = cmp.Or(about[o.ToldBy()], hash)
+			out[o.ToldBy()] = cmp.Or(out[o.ToldBy()], hash)
 		}
 	}
-	var out []review.Step
-	for _, e := range slices.Backward(entries) {
-		if e.Kind != record.EntryHand {
-			continue
-		}
-		text := e.Note
-		if e.Command != command {
-			text = "on the command line: quadtally " + e.Command + " " + e.Note
-		}
-		out = append(out, review.Step{Entry: e.ID, At: e.At, Author: e.Author, Text: text, Hash: about[e.ID], Live: live[e.ID]})
-	}
-	return out, nil
+	return out
 }
 
-// Undo takes back everything one entry settled. Decisions that the program
-// drew from it since go with it; what held before holds again.
+// Undo takes back everything one entry decided. Decisions that the program
+// derived from it since go with it; what held before holds again.
 func (b *Backend) Undo(ctx context.Context, entry int64) (string, error) {
 	b.acting.Lock()
 	defer b.acting.Unlock()
@@ -376,87 +431,13 @@ func (b *Backend) Undo(ctx context.Context, entry int64) (string, error) {
 	if !steps[i].Live {
 		return "", review.Refusal{Text: "this was taken back already, or something newer stands in its place"}
 	}
-	snap, err := b.snapshot(ctx)
-	if err != nil {
-		return "", err
-	}
-	entries, err := b.store.Entries(ctx)
-	if err != nil {
-		return "", err
-	}
-	decisions := decisionsFrom(snap, entries, entry)
-	previous, err := b.previousValues(ctx, snap, entry)
-	if err != nil {
-		return "", err
-	}
 	text := "took back: " + steps[i].Text
 	_, err = b.store.WriteAs(ctx, record.EntryHand, command, text, func(tx *record.Tx) error {
-		for _, id := range decisions {
-			if err := tx.Undo(id); err != nil {
-				return err
-			}
-		}
-		for _, o := range previous {
-			if _, _, err := tx.AddObservation(o, snap.Entry); err != nil {
-				return err
-			}
-		}
-		return nil
+		_, err := tx.UndoEntry(entry)
+		return err
 	})
 	if err != nil {
 		return "", err
 	}
 	return text, b.season.Update(b.ctx, steps[i].Hash)
-}
-
-// decisionsFrom lists the decisions of an entry and those which the program
-// derived from them afterwards, up to a person's next decision of the same kind
-// about the same subject.
-func decisionsFrom(snap *record.Snapshot, entries []record.Entry, entry int64) []int64 {
-	derived := map[int64]bool{}
-	for _, e := range entries {
-		derived[e.ID] = e.Kind == record.EntryDerived
-	}
-	var out []int64
-	undone := map[string]bool{} // by subject and kind
-	for _, x := range snap.Decisions {
-		about := x.Subject + " " + x.Kind
-		switch {
-		case x.Entry == entry:
-			undone[about] = true
-			out = append(out, x.ID)
-		case !undone[about]:
-		case derived[x.Entry]:
-			out = append(out, x.ID)
-		default:
-			undone[about] = false
-		}
-	}
-	return out
-}
-
-// previousValues is what to store so that an entry's observations are taken
-// back: the value before each, or that there is none.
-func (b *Backend) previousValues(ctx context.Context, snap *record.Snapshot, entry int64) ([]record.Observation, error) {
-	var out []record.Observation
-	for _, o := range snap.Observations {
-		if o.ToldBy() != entry {
-			continue
-		}
-		history, err := b.store.History(ctx, o)
-		if err != nil {
-			return nil, err
-		}
-		was := o
-		was.Withdrawn, was.Repeats = true, 0
-		for _, h := range history {
-			if h.Entry == entry {
-				break
-			}
-			was = h
-			was.Repeats = h.ToldBy()
-		}
-		out = append(out, was)
-	}
-	return out, nil
 }

@@ -176,14 +176,14 @@ func shotOf(snap *record.Snapshot, p *record.Photo) review.Shot {
 var basisWords = map[string]string{intake.ByCard: "its plot card", intake.BySheet: "your sheet", intake.ByName: "its name",
 	intake.ByHand: "what was said by hand", "order": "the walking order"}
 
-// Photo tells everything about one photo.
+// Photo is everything that is known of one photo.
 func (b *Backend) Photo(ctx context.Context, hash string) (review.Photo, error) {
 	snap, p, err := b.find(ctx, hash)
 	if err != nil {
 		return review.Photo{}, err
 	}
 	out := review.Photo{Shot: shotOf(snap, p), Taken: strings.Replace(p.Taken, "T", " ", 1), Basis: basisWords[p.Place.Basis],
-		Proposed: p.Place.State == record.PlaceProposed}
+		Proposed: p.Place.State == record.PlaceProposed, LikelyVisit: likelyVisit(snap, p), WholeCopy: wholeCopy(snap, p), Evidence: evidence(snap, p)}
 	for _, o := range snap.Observations {
 		if o.Variable == "count" && !o.Missing && o.Plot == p.Place.Plot && o.Quadrat == p.Place.Quadrat && o.Visit == p.Place.Visit && o.Plot != "" {
 			out.Counted = true
@@ -210,7 +210,9 @@ func (b *Backend) Photo(ctx context.Context, hash string) (review.Photo, error) 
 	if err != nil {
 		return out, err
 	}
-	out.Measured = m.Plane != nil
+	if out.Measured = m.Plane != nil; out.Measured {
+		out.WidthPx, out.HeightPx = sizeOfStraight(m.Plane.Width, m.Plane.Height, longStraight)
+	}
 	for _, f := range m.Flags {
 		out.Doubts = append(out.Doubts, f.Text)
 	}
@@ -389,7 +391,15 @@ func (b *Backend) Plane(ctx context.Context, hash string) (review.Plane, error) 
 	if err != nil {
 		return review.Plane{}, err
 	}
-	return review.Plane{Width: m.Plane.Width, Height: m.Plane.Height, Levels: m.Plane.Levels}, nil
+	out := review.Plane{Width: m.Plane.Width, Height: m.Plane.Height, Levels: m.Plane.Levels}
+	if p.Result != nil {
+		values, err := m.Curve.Index.Thresholds()
+		if err != nil {
+			return out, err
+		}
+		out.Level = nearest(values, p.Result.Threshold) + 1
+	}
+	return out, nil
 }
 
 var errNotMeasured = review.Refusal{Text: "the photo is not measured: set the corners of its frame first, or run `quadtally photos`"}
@@ -405,94 +415,6 @@ func (b *Backend) measuredPlane(ctx context.Context, p *record.Photo) (vision.Me
 	}
 	return m, err
 }
-
-// Thresholds tells what every threshold would do, from stored curves.
-func (b *Backend) Thresholds(ctx context.Context, hash string) (review.Thresholds, error) {
-	snap, p, err := b.find(ctx, hash)
-	if err != nil {
-		return review.Thresholds{}, err
-	}
-	if p.MeasurementID == 0 || p.Fault != "" || p.Result == nil {
-		return review.Thresholds{}, errNotMeasured
-	}
-	visit := p.Place.Visit
-	t := review.Thresholds{Visit: visit, ByHand: snap.Thresholds[visit].ByHand, Treatments: []review.TreatmentCover{}}
-	var same []*record.Photo // of the visit, in use, under the same settings
-	ids := []int64{p.MeasurementID}
-	for i := range snap.Photos {
-		if q := &snap.Photos[i]; q.InUse() && q.Place.Visit == visit && q.Fingerprint == p.Fingerprint {
-			same = append(same, q)
-			ids = append(ids, q.MeasurementID)
-		}
-	}
-	blobs, err := b.store.Curves(ctx, ids)
-	if err != nil {
-		return t, err
-	}
-	var own vision.Curve
-	if err := own.UnmarshalBinary(blobs[p.MeasurementID]); err != nil {
-		return t, err
-	}
-	if t.Values, err = own.Index.Thresholds(); err != nil {
-		return t, err
-	}
-	for i, v := range t.Values {
-		if abs(v-p.Result.Threshold) < abs(t.Values[t.Now]-p.Result.Threshold) {
-			t.Now = i
-		}
-	}
-	t.Photo = coverAt(t.Values, own)
-	t.Photos = len(same)
-	byPlot := map[string][][]float64{}
-	for _, q := range same {
-		var c vision.Curve
-		if err := c.UnmarshalBinary(blobs[q.MeasurementID]); err != nil {
-			return t, fmt.Errorf("%s: %w", filepath.Base(q.Path), err)
-		}
-		byPlot[q.Place.Plot] = append(byPlot[q.Place.Plot], coverAt(t.Values, c))
-	}
-	// Quadrats are parts of a plot: first the plot's mean, then over plots.
-	byTreatment := map[string][][]float64{}
-	var all [][]float64
-	for _, pl := range snap.Plots {
-		if list := byPlot[pl.ID]; len(list) > 0 {
-			m := meanOf(list)
-			all = append(all, m)
-			byTreatment[pl.Treatment] = append(byTreatment[pl.Treatment], m)
-		}
-	}
-	t.Mean = meanOf(all)
-	for _, tr := range snap.Trial.Treatments {
-		if list := byTreatment[tr.Code]; len(list) > 0 {
-			t.Treatments = append(t.Treatments, review.TreatmentCover{Code: tr.Code, Plots: len(list), Mean: meanOf(list)})
-		}
-	}
-	return t, nil
-}
-
-func coverAt(thresholds []float64, c vision.Curve) []float64 {
-	out := make([]float64, len(thresholds))
-	for i, v := range thresholds {
-		out[i] = c.CoverFrac(v)
-	}
-	return out
-}
-
-// meanOf is the mean of rows, place by place; of no rows it is empty.
-func meanOf(rows [][]float64) []float64 {
-	if len(rows) == 0 {
-		return []float64{}
-	}
-	out := make([]float64, len(rows[0]))
-	for _, r := range rows {
-		for i, v := range r {
-			out[i] += v / float64(len(rows))
-		}
-	}
-	return out
-}
-
-func abs(v float64) float64 { return max(v, -v) }
 
 // straightToPhoto carries a position in the straight view to pixels of the
 // upright photo.

@@ -159,7 +159,7 @@ func (m Marks) apply(opt vision.Options) vision.Options {
 }
 
 // weedCover is the quantity of a result whose cover is of weeds alone, in
-// words; record.Result.WeedsOnly tells the same to programs.
+// words; record.Result.WeedsOnly says the same to programs.
 const weedCover = "weed cover"
 
 // weedsOnly turns a result for all green into one for weeds: what was marked

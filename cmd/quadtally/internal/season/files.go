@@ -11,11 +11,12 @@ import (
 	"slices"
 	"strings"
 
+	"quadtally/cmd/quadtally/internal/intake"
 	"quadtally/cmd/quadtally/internal/record"
 )
 
-// This file holds photo files against what was taken in. A photo is its bytes:
-// a file that holds others is not the photo any more, whatever it is called.
+// This file compares photo files with what was taken in. A photo is its bytes:
+// a file with others is not the photo any more, whatever it is called.
 
 // maxPhotoBytes is the largest photo file that is read at all.
 const maxPhotoBytes = 256 << 20
@@ -25,7 +26,7 @@ const otherBytes = "holds other bytes than when it was taken in: it was damaged 
 
 func fileName(path string) string { return filepath.Base(path) }
 
-// readPhoto reads a photo file whole.
+// readPhoto reads a photo file, however it is coded.
 func readPhoto(path string) ([]byte, error) {
 	info, err := os.Stat(path)
 	if err != nil {
@@ -71,10 +72,11 @@ func (s *Season) Original(ctx context.Context, p *record.Photo) (path string, ph
 }
 
 func (s *Season) pathOf(p *record.Photo) string {
-	if filepath.IsAbs(p.Path) {
-		return p.Path
+	path := intake.PathOfText(p.Path)
+	if filepath.IsAbs(path) {
+		return path
 	}
-	return filepath.Join(s.store.Dir(), p.Path)
+	return filepath.Join(s.store.Dir(), path)
 }
 
 // seenAt lists by hash the paths at which its bytes were seen, in order.
@@ -85,7 +87,7 @@ func (s *Season) seenAt(ctx context.Context) (map[string][]string, error) {
 	}
 	out := map[string][]string{}
 	for path, v := range seen {
-		out[v.Hash] = append(out[v.Hash], path)
+		out[v.Hash] = append(out[v.Hash], intake.PathOfText(path))
 	}
 	for _, list := range out {
 		slices.Sort(list)

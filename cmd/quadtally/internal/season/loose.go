@@ -17,8 +17,8 @@ type LooseOptions struct {
 	Threshold *float64 // nil: it follows from the photos
 }
 
-// Loose are photos measured outside any trial. It holds a temporary file until
-// it is closed.
+// Loose are photos measured outside any trial. It keeps a temporary file
+// until it is closed.
 type Loose struct {
 	Photos []LoosePhoto
 	Copies []Copy

@@ -36,7 +36,7 @@ type givenPart struct {
 // Merge folds part files into the record, in any order and as often as one
 // likes, and works out what follows. photosAt is the folder of photos on this
 // machine, "" where it is that of the parts; sheet is as for Photos.
-func (s *Season) Merge(ctx context.Context, snap *record.Snapshot, files []string, photosAt string, sheet map[string]intake.Spot) (*Outcome, error) {
+func (s *Season) Merge(ctx context.Context, snap *record.Snapshot, files []string, photosAt string, sheet []intake.SheetRow) (*Outcome, error) {
 	out := newOutcome("")
 	photos, parts, err := s.readParts(ctx, files, photosAt, out)
 	if err != nil {
@@ -57,7 +57,7 @@ func (s *Season) Merge(ctx context.Context, snap *record.Snapshot, files []strin
 	if err := s.addParts(ctx, snap, photos, parts, out); err != nil {
 		return nil, err
 	}
-	if snap, err = s.workOut(ctx, sheet, opt); err != nil {
+	if snap, err = s.workOut(ctx, sheet, opt, out); err != nil {
 		return nil, err
 	}
 	paths := make(map[string]string, len(photos))

@@ -98,7 +98,7 @@ func (s *Season) measurePart(ctx context.Context, snap *record.Snapshot, scan in
 		}
 		have[p.Facts.Hash] = p.Guide
 		if p.Fault != "" {
-			out.Faults = append(out.Faults, intake.Fault{Path: filepath.Join(folder, filepath.FromSlash(p.Path)), Text: p.Fault})
+			out.Faults = append(out.Faults, intake.Fault{Path: filepath.Join(folder, filepath.FromSlash(intake.PathOfText(p.Path))), Text: p.Fault})
 		}
 		return nil
 	})
@@ -108,7 +108,7 @@ func (s *Season) measurePart(ctx context.Context, snap *record.Snapshot, scan in
 	defer file.Close()
 	inside := func(path string) string {
 		rel, _ := filepath.Rel(folder, path) // both come from one walk
-		return filepath.ToSlash(rel)
+		return intake.PathText(filepath.ToSlash(rel))
 	}
 	var jobs []Job
 	var wanted []partfile.Photo

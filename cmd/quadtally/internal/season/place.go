@@ -2,7 +2,6 @@ package season
 
 import (
 	"context"
-	"strings"
 
 	"quadtally/cmd/quadtally/internal/intake"
 	"quadtally/cmd/quadtally/internal/record"
@@ -10,10 +9,19 @@ import (
 	"quadtally/vision/label"
 )
 
-// place works out which quadrat every photo shows and stores what changed. It
-// returns the newest snapshot.
-func (s *Season) place(ctx context.Context, snap *record.Snapshot, sheet map[string]intake.Spot) (*record.Snapshot, error) {
-	seen, err := whatIsSeen(snap, sheet)
+// matchSheet finds the photos that the rows of a sheet mean, by path.
+func matchSheet(snap *record.Snapshot, rows []intake.SheetRow) (map[string]intake.Spot, []intake.SheetClash) {
+	paths := make([]string, len(snap.Photos))
+	for i := range snap.Photos {
+		paths[i] = snap.Photos[i].Path
+	}
+	return intake.MatchSheet(rows, paths)
+}
+
+// place works out which quadrat every photo shows and stores what changed;
+// listed is what a sheet says, by path. It returns the newest snapshot.
+func (s *Season) place(ctx context.Context, snap *record.Snapshot, listed map[string]intake.Spot) (*record.Snapshot, error) {
+	seen, err := whatIsSeen(snap, listed)
 	if err != nil {
 		return nil, err
 	}
@@ -37,20 +45,20 @@ func (s *Season) place(ctx context.Context, snap *record.Snapshot, sheet map[str
 
 // whatIsSeen gathers what says where each photo belongs. Photos set aside are
 // left out: they show no quadrat that counts.
-func whatIsSeen(snap *record.Snapshot, sheet map[string]intake.Spot) ([]intake.Seen, error) {
+func whatIsSeen(snap *record.Snapshot, listed map[string]intake.Spot) ([]intake.Seen, error) {
 	out := make([]intake.Seen, 0, len(snap.Photos))
 	for i := range snap.Photos {
 		p := &snap.Photos[i]
 		if p.Rejected != "" {
 			continue
 		}
-		v := intake.Seen{Hash: p.Hash, Path: p.Path, Taken: p.Taken, Unmeasured: p.Fault != ""}
+		v := intake.Seen{Hash: p.Hash, Path: p.Path, Taken: p.Taken, Camera: p.Camera, Serial: p.Serial, Unmeasured: p.Fault != ""}
 		v.NameDate.UnmarshalText([]byte(p.NameDate))
 		known := intake.Spot{Plot: p.Place.Plot, Quadrat: p.Place.Quadrat, Visit: p.Place.Visit}
 		if p.Place.Basis == intake.ByHand {
 			v.Hand = &known
 		}
-		if spot, ok := sheet[strings.ToLower(fileName(p.Path))]; ok {
+		if spot, ok := listed[p.Path]; ok {
 			v.Sheet = &spot
 		} else if p.Place.Basis == intake.BySheet && p.Place.State == record.PlaceSettled {
 			v.Sheet = &known // a sheet given earlier still stands

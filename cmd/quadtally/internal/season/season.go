@@ -76,19 +76,22 @@ type Question struct {
 
 // Outcome is what taking in folders, or merging parts, did and found.
 type Outcome struct {
-	Files      int                      `json:"files_seen"`
-	Ignored    int                      `json:"ignored"`
-	Photos     int                      `json:"photos"`
-	New        int                      `json:"new"`
-	Measured   int                      `json:"measured"`
-	Copies     []Copy                   `json:"copies"`
-	Versions   []Copy                   `json:"same_name_other_bytes"`
-	Placed     map[string]int           `json:"placed_by"` // basis: photos
-	Spare      int                      `json:"spare"`
-	Open       []Question               `json:"open"`
-	Faults     []intake.Fault           `json:"faults"`
-	Settings   string                   `json:"settings"`
-	Thresholds map[int]record.Threshold `json:"thresholds"` // by visit
+	Files      int                       `json:"files_seen"`
+	Ignored    int                       `json:"ignored"`
+	Skipped    map[intake.SkipReason]int `json:"folders_skipped,omitempty"` // not looked into
+	Photos     int                       `json:"photos"`
+	New        int                       `json:"new"`
+	Measured   int                       `json:"measured"`
+	Copies     []Copy                    `json:"copies"`
+	Versions   []Copy                    `json:"same_name_other_bytes"`
+	Placed     map[string]int            `json:"placed_by"` // basis: photos
+	Spare      int                       `json:"spare"`
+	Open       []Question                `json:"open"`
+	Faults     []intake.Fault            `json:"faults"`
+	Settings   string                    `json:"settings"`
+	Thresholds map[int]record.Threshold  `json:"thresholds"` // by visit
+
+	SheetClashes []intake.SheetClash `json:"sheet_clashes,omitempty"` // rows that say nothing about a photo
 
 	Parts   []string `json:"parts,omitempty"`         // of a merge: the parts folded in
 	Missing []string `json:"missing_parts,omitempty"` // not given, or not finished
@@ -103,8 +106,8 @@ func newOutcome(fingerprint string) *Outcome {
 
 // Photos takes folders in, measures what has no measurement under the
 // settings, which change may change first, and works out what follows. sheet
-// says which photo is which, by lower-case file name, and may be nil.
-func (s *Season) Photos(ctx context.Context, snap *record.Snapshot, folders []string, change Change, sheet map[string]intake.Spot) (*Outcome, error) {
+// says which photo is which, and may be nil.
+func (s *Season) Photos(ctx context.Context, snap *record.Snapshot, folders []string, change Change, sheet []intake.SheetRow) (*Outcome, error) {
 	opt, err := s.changeSettings(ctx, &snap, change)
 	if err != nil {
 		return nil, err
@@ -125,7 +128,7 @@ func (s *Season) Photos(ctx context.Context, snap *record.Snapshot, folders []st
 		return nil, err
 	}
 	out.Faults = append(out.Faults, unreachable...)
-	if snap, err = s.workOut(ctx, sheet, opt); err != nil {
+	if snap, err = s.workOut(ctx, sheet, opt, out); err != nil {
 		return nil, err
 	}
 	out.summarise(snap, paths)
@@ -151,24 +154,27 @@ func (s *Season) Update(ctx context.Context, hashes ...string) error {
 	if _, _, err := s.measureNew(ctx, snap, paths, opt); err != nil {
 		return err
 	}
-	_, err = s.workOut(ctx, nil, opt)
+	_, err = s.workOut(ctx, nil, opt, newOutcome(""))
 	return err
 }
 
 // workOut places every photo and gives every visit its threshold and every
-// photo its numbers. It returns the newest snapshot.
-func (s *Season) workOut(ctx context.Context, sheet map[string]intake.Spot, opt vision.Options) (*record.Snapshot, error) {
+// photo its numbers. Rows of the sheet that mean no photo go into out. It
+// returns the newest snapshot.
+func (s *Season) workOut(ctx context.Context, sheet []intake.SheetRow, opt vision.Options, out *Outcome) (*record.Snapshot, error) {
 	snap, err := s.store.Snapshot(ctx)
 	if err != nil {
 		return nil, err
 	}
-	if snap, err = s.place(ctx, snap, sheet); err != nil {
+	listed, clashes := matchSheet(snap, sheet)
+	out.SheetClashes = clashes
+	if snap, err = s.place(ctx, snap, listed); err != nil {
 		return nil, err
 	}
 	return s.applyThresholds(ctx, snap, opt)
 }
 
-// summarise counts how the photos of this run stand; paths holds them by hash.
+// summarise counts how the photos of this run stand; paths has them by hash.
 func (out *Outcome) summarise(snap *record.Snapshot, paths map[string]string) {
 	out.Thresholds = snap.Thresholds
 	out.Versions = DifferentVersions(snap)
@@ -188,7 +194,7 @@ func (out *Outcome) summarise(snap *record.Snapshot, paths map[string]string) {
 			out.Placed[p.Place.Basis]++
 		case record.PhotoSetAside, record.PhotoUnmeasured:
 			// The first was decided by a person; of the second, which could
-			// not be reached, the faults tell already.
+			// not be reached, the faults speak already.
 		}
 	}
 }

@@ -11,6 +11,7 @@ import (
 	"io"
 	"os"
 	"os/exec"
+	"slices"
 	"time"
 
 	"quadtally/cmd/quadtally/internal/intake"
@@ -22,7 +23,7 @@ import (
 // Job is one photo for a worker process: to be measured, or, where Picture
 // gives a long side in pixels, to be drawn as it is.
 type Job struct {
-	Path    string         `json:"path"`
+	Path    string         `json:"path"` // on its way to the worker as [intake.PathText]
 	Hash    string         `json:"hash"` // of the bytes it was taken in with
 	Options vision.Options `json:"options"`
 	Picture int            `json:"picture,omitempty"`
@@ -69,6 +70,7 @@ type Worker struct{ space vision.Workspace }
 
 // Do does one job.
 func (w *Worker) Do(j Job) Reply {
+	j.Path = intake.PathOfText(j.Path)
 	var r Reply
 	photo, unchanged, err := readUnchanged(j.Path, j.Hash)
 	if err == nil && !unchanged && j.Picture == 0 {
@@ -123,7 +125,11 @@ func (o Options) runJobs(ctx context.Context, jobs []Job, done func(i int, r Rep
 			"GOMAXPROCS=2", "GOMEMLIMIT=100MiB", WorkerEnv+"=1")
 		return cmd
 	}}
-	return workers.Run(ctx, jobs, opt, func(ans workers.Answer[Reply]) error {
+	sent := slices.Clone(jobs)
+	for i := range sent {
+		sent[i].Path = intake.PathText(sent[i].Path) // JSON carries no name that is not UTF-8
+	}
+	return workers.Run(ctx, sent, opt, func(ans workers.Answer[Reply]) error {
 		if ans.Err != nil {
 			switch {
 			case errors.Is(ans.Err, workers.ErrCrashed):
