@@ -316,7 +316,7 @@ func meanScore(all []classScore) (m classScore) {
 // TestClassesReport prints how well plants are told apart on open photos whose
 // masks tell crop from weed, a person being played from the masks.
 func TestClassesReport(t *testing.T) {
-	const draws, rounds = 12, 10
+	const draws, rounds = 10, 10
 	type row struct {
 		what  string
 		names int

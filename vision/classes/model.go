@@ -123,13 +123,13 @@ type TrainOptions struct {
 	// LeastNames is the number of names from which a class is learned, where
 	// another has five times as many.
 	LeastNames int
-	// Reach is how many cells from the place named green is looked for.
+	// Reach is how many cells from the place named a block with green may lie.
 	Reach float64
 }
 
 // DefaultTrainOptions are the settings the accuracy was measured with.
 func DefaultTrainOptions() TrainOptions {
-	return TrainOptions{Ridge: 50, Balance: 0.85, BitsAPlant: 24, LeastNames: 3, Reach: 8}
+	return TrainOptions{Ridge: 100, Balance: 0.85, BitsAPlant: 24, LeastNames: 3, Reach: 1}
 }
 
 // Model is what was learned: for each class coefficients on the standardised
@@ -232,18 +232,19 @@ func Train(classes int, photos []Photo, names []Name, opt TrainOptions) (*Model,
 	return m, nil
 }
 
-// nearest is the block with green nearest a place, within reach cells; -1 for
-// none.
+// nearest is the block with green nearest a place, within reach cells of its
+// edge; -1 for none. A name beside the green must not be taken for the plant
+// next to it.
 func (l *Looks) nearest(g *Green, x, y, reach float64) int {
-	if o := g.At(l, int(math.Floor(x)), int(math.Floor(y))); o >= 0 && g.Cells[o] > 0 {
-		if mx, my := l.Middle(o); math.Hypot(mx-x, my-y) <= reach+float64(l.Side) {
-			return o
-		}
-	}
 	best, at := math.Inf(1), -1
-	for b := range l.Blocks {
-		mx, my := l.Middle(b)
-		if d := math.Hypot(mx-x, my-y); d < best && d <= reach && g.Cells[b] > 0 {
+	across := l.Across()
+	for b, place := range l.Blocks {
+		if g.Cells[b] == 0 {
+			continue
+		}
+		x0, y0 := float64(int(place)%across*l.Side), float64(int(place)/across*l.Side)
+		dx, dy := max(x0-x, x-x0-float64(l.Side), 0), max(y0-y, y-y0-float64(l.Side), 0)
+		if d := math.Hypot(dx, dy); d < best && d <= reach {
 			best, at = d, b
 		}
 	}
