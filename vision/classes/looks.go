@@ -118,7 +118,7 @@ func NewLooks(side, width, height int, blocks, lobe, lobePiece []int32, local, l
 
 // check tells whether everything fits together.
 func (l *Looks) check() error {
-	if l.Side < 1 || l.Side > 255 || l.Width < 1 || l.Height < 1 || l.Width > maxSide || l.Height > maxSide ||
+	if l.Side < 1 || l.Side > 255 || l.Width < 1 || l.Height < 1 || l.Width*l.Height > maxCells || l.Width > maxCells || l.Height > maxCells ||
 		len(l.Lo) != nAll || len(l.Step) != nAll || len(l.Lobe) != len(l.Blocks) || len(l.Local) != len(l.Blocks)*nLocal ||
 		len(l.LobeShape) != len(l.LobePiece)*nShape || len(l.PieceShape)%nShape != 0 {
 		return errLooks
@@ -144,7 +144,7 @@ func (l *Looks) check() error {
 
 const (
 	looksVersion = 1
-	maxSide      = 1 << 14 // cells along one side of a plane
+	maxCells     = 1 << 24 // of a plane
 )
 
 var errLooks = errors.New("stored looks of the plants are damaged: measure the photo again")
@@ -217,14 +217,14 @@ func (l *Looks) UnmarshalBinary(b []byte) error {
 	var size [6]int
 	for i := range size {
 		v, n := binary.Uvarint(b)
-		if n <= 0 || v > maxSide*maxSide {
+		if n <= 0 || v > maxCells {
 			return errLooks
 		}
 		size[i], b = int(v), b[n:]
 	}
 	in := Looks{Side: size[0], Width: size[1], Height: size[2]}
 	blocks, lobes, pieces := size[3], size[4], size[5]
-	if in.Side < 1 || in.Width < 1 || in.Height < 1 || in.Width > maxSide || in.Height > maxSide || len(b) < 8*nAll ||
+	if in.Side < 1 || in.Width < 1 || in.Height < 1 || in.Width > maxCells || in.Height > maxCells || in.Width*in.Height > maxCells || len(b) < 8*nAll ||
 		blocks > in.Across()*((in.Height+in.Side-1)/in.Side) || lobes > in.Width*in.Height || pieces > lobes {
 		return errLooks
 	}
@@ -242,7 +242,7 @@ func (l *Looks) UnmarshalBinary(b []byte) error {
 	damaged := false
 	next := func() int32 {
 		v, n := binary.Uvarint(body)
-		if n <= 0 || v > maxSide*maxSide {
+		if n <= 0 || v > maxCells {
 			damaged = true
 			return 0
 		}
@@ -258,7 +258,7 @@ func (l *Looks) UnmarshalBinary(b []byte) error {
 	last = 0
 	for i := 0; i < blocks && !damaged; i++ {
 		v, n := binary.Varint(body)
-		if n <= 0 || v > maxSide*maxSide || v < -maxSide*maxSide {
+		if n <= 0 || v > maxCells || v < -maxCells {
 			return errLooks
 		}
 		body = body[n:]
