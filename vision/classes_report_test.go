@@ -271,10 +271,10 @@ func namedAsLed(t testing.TB, photos []maskedPhoto, visit []classes.Photo, names
 }
 
 // classScore is how well plants were told apart in the photos without names.
-type classScore struct{ right, mae, ccc, cccMask float64 }
+type classScore struct{ right, mae, ccc, cccMask, inRange float64 }
 
-func scoreClasses(photos []maskedPhoto, sorted []*classes.Sorted, skip func(int) bool) classScore {
-	var right, seen float64
+func scoreClasses(photos []maskedPhoto, visit []classes.Photo, sorted []*classes.Sorted, skip func(int) bool) classScore {
+	var right, seen, held float64
 	var est, truth, mask []float64
 	for i := range photos {
 		if skip(i) {
@@ -295,11 +295,17 @@ func scoreClasses(photos []maskedPhoto, sorted []*classes.Sorted, skip func(int)
 			}
 			w += float64(n[2])
 		}
+		if green := float64(visit[i].Green.Total()); green > 0 {
+			lo, hi := sorted[i].CoverRange(visit[i], classWeed, 1.645)
+			if lo*green <= w+0.5 && w-0.5 <= hi*green {
+				held++
+			}
+		}
 		cells := float64(len(q.m.Plane.Levels))
 		est, truth, mask = append(est, 100*e/cells), append(truth, 100*w/cells), append(mask, 100*q.weed)
 	}
 	var s classScore
-	s.right = right / seen
+	s.right, s.inRange = right/seen, held/float64(len(est))
 	s.mae, _, s.ccc = accuracy(est, truth)
 	_, _, s.cccMask = accuracy(est, mask)
 	return s
@@ -308,7 +314,7 @@ func scoreClasses(photos []maskedPhoto, sorted []*classes.Sorted, skip func(int)
 func meanScore(all []classScore) (m classScore) {
 	n := float64(len(all))
 	for _, s := range all {
-		m.right, m.mae, m.ccc, m.cccMask = m.right+s.right/n, m.mae+s.mae/n, m.ccc+s.ccc/n, m.cccMask+s.cccMask/n
+		m.right, m.mae, m.ccc, m.cccMask, m.inRange = m.right+s.right/n, m.mae+s.mae/n, m.ccc+s.ccc/n, m.cccMask+s.cccMask/n, m.inRange+s.inRange/n
 	}
 	return m
 }
@@ -375,7 +381,7 @@ func TestClassesReport(t *testing.T) {
 					sorted[i] = model.Classify(p)
 				}
 				sorting += time.Since(from)
-				all = append(all, scoreClasses(photos, sorted, func(i int) bool { return used[i] || c.split && first(i) }))
+				all = append(all, scoreClasses(photos, photosHere, sorted, func(i int) bool { return used[i] || c.split && first(i) }))
 				for range rounds {
 					weed, truth := checkTotal(t, rng, photos, photosHere, sorted, least, 100, c.wrong)
 					if weed.Low <= truth && truth <= weed.High {
@@ -387,8 +393,8 @@ func TestClassesReport(t *testing.T) {
 			}
 			m := meanScore(all)
 			n := float64(draws * rounds)
-			t.Logf("  %-30s right %.3f  MAE %.2f  CCC %.2f (to the mask %.2f)  100 check points: 90 %% range holds %.1f %%, half-width %.3f of the green (points alone %.3f)  learning %.0f ms, sorting %.2f ms a photo",
-				c.what, m.right, m.mae, m.ccc, m.cccMask, 100*holds/n, half/n, plainHalf/n,
+			t.Logf("  %-30s right %.3f  MAE %.2f  CCC %.2f (to the mask %.2f), photos in their own range %.0f %%;  100 check points: 90 %% range holds %.1f %%, half-width %.3f of the green (points alone %.3f)  learning %.0f ms, sorting %.2f ms a photo",
+				c.what, m.right, m.mae, m.ccc, m.cccMask, 100*m.inRange, 100*holds/n, half/n, plainHalf/n,
 				learning.Seconds()*1e3/float64(draws), sorting.Seconds()*1e3/float64(draws*len(visit)))
 		}
 	}

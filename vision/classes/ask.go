@@ -160,10 +160,12 @@ func DrawChecks(levels func(photo int) (levels []uint8, least uint8, err error),
 
 // CoverRange is a range for the share of a photo's green that is of one class,
 // from the probabilities alone: lobes are taken to be right or wrong as a
-// whole, and alike within a photo by the correlation alike. It knows nothing
-// of a bias, which only check points show. z is the normal quantile.
+// whole, and alike within a photo by a correlation of a tenth, at which 90 %
+// ranges held the weeds of 89 in 100 photos of peanut and 98 of potato fields.
+// It knows nothing of a bias, which only check points show. z is the normal
+// quantile of the range, 1.645 for 90 %.
 func (s *Sorted) CoverRange(p Photo, class int, z float64) (lo, hi float64) {
-	const alike = 0.3
+	const alike = 0.1
 	total := float64(p.Green.Total())
 	if total == 0 {
 		return 0, 0
