@@ -1,7 +1,7 @@
 # quadtally: `make demo` and `make test` are all a new machine needs.
 
 PACKAGES := g++ pkg-config libopencv-dev libjpeg62-turbo-dev libheif-dev
-EXTRA    := debootstrap chromium zbar-tools poppler-utils r-base-core r-cran-nlme python3-skimage slurm-wlm sqlite3 parallel
+EXTRA    := debootstrap chromium zbar-tools poppler-utils r-base-core r-cran-nlme python3-skimage slurm-wlm sqlite3 parallel r-cran-lme4 r-cran-lmertest r-cran-pbkrtest r-cran-mvtnorm
 SUDO     := $(shell [ "$$(id -u)" = 0 ] || echo sudo)
 DEMO     := alder-bend
 

@@ -251,8 +251,8 @@ func (in CombineInput) matched() ([]CombinePlot, string, error) {
 			return nil, "", combineError(CombineInputFault, "plot %d has no trial: every plot needs the name of its trial", i+1)
 		case p.Treatment == "":
 			return nil, "", combineError(CombineInputFault, "plot %d of trial %s has no treatment", i+1, p.Trial)
-		case !finite(p.Value):
-			return nil, "", combineError(CombineInputFault, "plot %d of trial %s: the value is not a finite number; leave a missing plot out", i+1, p.Trial)
+		case !usable(p.Value):
+			return nil, "", combineError(CombineInputFault, "plot %d of trial %s: the value is not a number that could be measured; leave a missing plot out", i+1, p.Trial)
 		case (p.Place == "") != (p.Year == ""):
 			return nil, "", combineError(CombineInputFault, "plot %d of trial %s has a place or a year only: give both for every plot, or neither", i+1, p.Trial)
 		}

@@ -61,8 +61,9 @@ type EffectPair struct {
 	Upper      *float64 `json:"upper,omitempty"`
 }
 
-// Factorial is the analysis of a factorial trial. ANOVA has every effect
-// adjusted for all that do not contain it (type II), which in a complete
+// Factorial is the analysis of a factorial trial. ANOVA has blocks first, then
+// every effect adjusted for blocks and all effects that do not contain it (type
+// II), which in a complete
 // factorial with equal replication is the one analysis there is. An effect
 // confounded with blocks has 0 degrees of freedom and no F.
 //
@@ -128,6 +129,13 @@ func AnalyseFactorial(in FactorialInput) (Factorial, error) {
 		return Factorial{}, err
 	}
 	out := Factorial{ANOVA: fit.TypeII(), ResidualDF: fit.DFResidual, fit: fit, cells: cells}
+	// Blocks and columns stand as they are; nobody asks what treatments leave
+	// of them.
+	for i, r := range fit.Sequential()[:len(layout)] {
+		if layout[i].numeric == nil {
+			out.ANOVA[i] = r
+		}
+	}
 	if mse, ok := fit.MSE(); ok {
 		out.MSE = ptr(mse)
 		if cv := 100 * math.Sqrt(mse) / math.Abs(fit.Mean); finite(cv) {
@@ -163,6 +171,11 @@ func (in FactorialInput) validate() error {
 	n := len(in.Values)
 	if n == 0 {
 		return errors.New("no plots: a factorial needs the value, the block and every factor of each plot")
+	}
+	for i, v := range in.Values {
+		if !usable(v) {
+			return fmt.Errorf("plot %d: the value is not a number that could be measured; leave a missing plot out", i+1)
+		}
 	}
 	if len(in.Factors) < 2 {
 		return fmt.Errorf("%d factor: a factorial has 2 or more; compare the treatments of a single factor as they are", len(in.Factors))

@@ -160,8 +160,8 @@ func (in LossInput) check() error {
 		return lossError(LossInputFault, "confidence %g is not between 0.5 and 1", in.Confidence)
 	}
 	for i := range in.Yields {
-		if !finite(in.Yields[i]) || !finite(in.Weeds[i]) {
-			return lossError(LossInputFault, "plot %d: weeds or yield is not a finite number; leave the plot out", i+1)
+		if !usable(in.Yields[i]) || !usable(in.Weeds[i]) {
+			return lossError(LossInputFault, "plot %d: weeds or yield is not a number that could be measured; leave the plot out", i+1)
 		}
 		if in.Weeds[i] < 0 {
 			return lossError(LossInputFault, "plot %d: %g weeds are below 0", i+1, in.Weeds[i])

@@ -8,14 +8,14 @@ import (
 
 // operationsWithDates are the operations whose date may be confounded with the
 // treatment.
-var operationsWithDates = []string{"seeding", "termination", "planting"}
+var operationsWithDates = []trial.Stage{trial.Seeding, trial.Termination, trial.Planting}
 
 // datesPlanned gathers the days of seeding and termination that the plan states.
 func datesPlanned(t *trial.Trial) []stats.DateSet {
 	seeding, termination := stats.DateSet{Operation: "seeding"}, stats.DateSet{Operation: "termination"}
 	for _, tr := range t.Treatments {
-		if !tr.Seeded.IsZero() {
-			seeding.Add(tr.Code, tr.Seeded.String())
+		for _, day := range tr.SeedingDays() {
+			seeding.Add(tr.Code, day.String())
 		}
 		if !tr.Terminated.IsZero() {
 			termination.Add(tr.Code, tr.Terminated.String())
@@ -25,13 +25,14 @@ func datesPlanned(t *trial.Trial) []stats.DateSet {
 }
 
 // datesDone gathers the days on which operations were done, as the field log
-// tells them: on the plots of one treatment, on single plots, or on all.
+// tells them in the trade's words: on the plots of one treatment, on single
+// plots, or on all.
 func datesDone(snap *record.Snapshot) []stats.DateSet {
 	var out []stats.DateSet
 	for _, what := range operationsWithDates {
-		set := stats.DateSet{Operation: what}
+		set := stats.DateSet{Operation: string(what)}
 		for _, o := range snap.Operations {
-			if o.What != what || o.Date.IsZero() {
+			if stage, _ := snap.Trial.StageOf(o.What); stage != what || o.Date.IsZero() {
 				continue
 			}
 			on := o.Treatment

@@ -60,10 +60,10 @@ func checkHeader(path string, size int64) error {
 		return plain(err)
 	}
 	if len(h) < headerBytes || !bytes.HasPrefix(h, sqliteMagic) {
-		return fmt.Errorf("%s is damaged or not a quadtally record: restore it from a backup with `quadtally restore`", path)
+		return fmt.Errorf("%s is damaged or not a quadtally record: bring back a copy with `quadtally restore`", path)
 	}
 	if n := pageSize(h); n < 512 || size%n != 0 {
-		return fmt.Errorf("%s ends in the middle of a page, so part of it is lost: restore it from a backup with `quadtally restore`", path)
+		return fmt.Errorf("%s ends in the middle of a page, so part of it is lost: bring back a copy with `quadtally restore`", path)
 	}
 	return nil
 }

@@ -181,7 +181,7 @@ func Open(dir string, opt Options) (*Store, error) {
 	case err != nil:
 		return nil, plain(err)
 	case info.Size() == 0:
-		return nil, fmt.Errorf("%s is empty: restore it from a backup with `quadtally restore`", path)
+		return nil, fmt.Errorf("%s is empty: bring back a copy with `quadtally restore`", path)
 	}
 	if err := checkHeader(path, info.Size()); err != nil {
 		return nil, err
@@ -279,7 +279,7 @@ func open(dir string, opt Options, create bool) (*Store, error) {
 }
 
 // ErrForeign means that the file is a database, but not a record of quadtally.
-var ErrForeign = errors.New(FileName + " is not a record of quadtally, or its beginning is damaged: restore it from a backup with `quadtally restore`")
+var ErrForeign = errors.New(FileName + " is not a record of quadtally, or its beginning is damaged: bring back a copy with `quadtally restore`")
 
 // migrate brings the schema to the newest version, keeping a copy of the
 // older file beside it first. Only a record that is being created may have no
@@ -352,7 +352,7 @@ func (s *Store) Check() error {
 		return plain(err)
 	}
 	if word != "ok" {
-		return fmt.Errorf("the record is damaged (%s): restore it from a backup with `quadtally restore`", word)
+		return fmt.Errorf("the record is damaged (%s): bring back a copy with `quadtally restore`", word)
 	}
 	return nil
 }
@@ -427,7 +427,7 @@ func plain(err error) error {
 		case sqlite3.ErrBusy, sqlite3.ErrLocked:
 			return fault{"another program is writing to this trial: wait for it to end and run the command again", err}
 		case sqlite3.ErrNotADB, sqlite3.ErrCorrupt:
-			return fault{FileName + " is damaged or not a quadtally record: restore it from a backup with `quadtally restore`", err}
+			return fault{FileName + " is damaged or not a quadtally record: bring back a copy with `quadtally restore`", err}
 		case sqlite3.ErrReadonly, sqlite3.ErrPerm, sqlite3.ErrAuth:
 			return fault{"the trial folder cannot be written to: copy it to where you may write", err}
 		case sqlite3.ErrIoErr, sqlite3.ErrCantOpen:
@@ -435,7 +435,7 @@ func plain(err error) error {
 		case sqlite3.ErrInterrupt:
 			return context.Canceled
 		default:
-			return fault{FileName + " does not hold what a record of quadtally holds: restore it from a backup with `quadtally restore`", err}
+			return fault{FileName + " does not hold what a record of quadtally holds: bring back a copy with `quadtally restore`", err}
 		}
 	}
 	switch {
@@ -444,7 +444,7 @@ func plain(err error) error {
 	case errors.Is(err, fs.ErrPermission), errors.Is(err, syscall.EROFS):
 		return fault{"the trial folder cannot be written to: copy it to where you may write", err}
 	case errors.Is(err, io.ErrUnexpectedEOF):
-		return fault{"the record ended early: restore it from a backup with `quadtally restore`", err}
+		return fault{"the record ended early: bring back a copy with `quadtally restore`", err}
 	}
 	return err
 }

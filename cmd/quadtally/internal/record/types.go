@@ -107,30 +107,6 @@ type Observation struct {
 	told int64 // row that first said the same, for the order in which values were given
 }
 
-// Variables that the program itself knows; any other name is an assessment.
-const (
-	VarCount         = "count"          // plants rooted in the frame, by class
-	VarCover         = "cover"          // all green by eye, fraction of the ground
-	VarWeedCover     = "weed cover"     // weeds alone by eye
-	VarCropCover     = "crop cover"     // the crop alone by eye
-	VarRegrowth      = "regrowth"       // plants of the cover crop that grow again
-	VarRegrowthCover = "regrowth cover" // the same by eye
-	VarResidue       = "residue"        // dry mulch: kg in the frame, or kg/m2
-	VarResidueCover  = "residue cover"  // mulch by eye
-	VarBiomass       = "biomass"        // dry plants: kg in the frame, or kg/m2
-	VarCropHeight    = "crop height"    // mm
-	VarYield         = "yield"          // kg from LengthMM of bed, by the classes below
-	VarPieces        = "harvested pieces"
-	VarStand         = "stand" // crop plants, once a season
-)
-
-// Classes of a yield.
-const (
-	ClassMarketable = "marketable"
-	ClassCull       = "cull"
-	ClassTotal      = "total"
-)
-
 // ToldBy is the entry that told the value in force.
 func (o *Observation) ToldBy() int64 {
 	if o.Repeats != 0 {

@@ -342,13 +342,17 @@ var kinds = map[string]func(t *testing.T, rng *rand.Rand){
 	"strip plot": func(t *testing.T, rng *rand.Rand) {
 		strata(t, rng, stats.StripPlot, true)
 	},
+	"unbalanced strip plot": func(t *testing.T, rng *rand.Rand) {
+		strata(t, rng, stats.StripPlot, false)
+	},
 	"unbalanced split plot": func(t *testing.T, rng *rand.Rand) {
 		strata(t, rng, stats.SplitPlot, false)
 	},
-	"season":          season,
-	"counts":          counts,
-	"trials combined": trials,
-	"weeds and yield": loss,
+	"season":           season,
+	"counts":           counts,
+	"trials combined":  trials,
+	"places and years": crossed,
+	"weeds and yield":  loss,
 }
 
 func factorial(t *testing.T, rng *rand.Rand) {
@@ -653,6 +657,42 @@ func trials(t *testing.T, rng *rand.Rand) {
 		c.near("interaction.f", *a.Interaction.F, exact)
 		c.near("interaction.p", *a.Interaction.P, exact)
 	}
+}
+
+func crossed(t *testing.T, rng *rand.Rand) {
+	in := stats.CombineInput{Alpha: 0.05}
+	f := rscript.Trials{Crossed: true}
+	years := make([]float64, 3)
+	for i := range years {
+		years[i] = 3 * rng.NormFloat64()
+	}
+	for place := range 5 {
+		shift := 4 * rng.NormFloat64()
+		for year := range years {
+			own := 2 * rng.NormFloat64()
+			for k := range 4 {
+				p := stats.CombinePlot{Place: fmt.Sprint("P", place), Year: fmt.Sprint(2020 + year), Treatment: fmt.Sprint("T", k)}
+				p.Trial = p.Place + " " + p.Year
+				p.Value = 30 + shift + years[year] + own + float64((place*k)%4) + float64((year*k)%3) + 1.5*rng.NormFloat64()
+				in.Plots = append(in.Plots, p)
+				f.Plots = append(f.Plots, rscript.TrialPlot{Trial: p.Trial, Treatment: p.Treatment, Place: p.Place, Year: p.Year, Value: p.Value})
+			}
+		}
+	}
+	a, err := stats.Combine(in)
+	if err != nil {
+		t.Fatal(err)
+	}
+	script, err := rscript.Combine(f)
+	if err != nil {
+		t.Fatal(err)
+	}
+	c := &checker{t: t, want: run(t, script)}
+	for _, v := range a.Variance {
+		c.near("variance["+v.Name+"]", v.Variance, 1e-3)
+	}
+	c.near("test.f", a.Test.F, 1e-3)
+	c.near("test.den_df", a.Test.DenDF, 5e-3)
 }
 
 func loss(t *testing.T, rng *rand.Rand) {

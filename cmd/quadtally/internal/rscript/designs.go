@@ -386,19 +386,21 @@ for (i in seq_along(lev)) for (j in seq_along(lev)) if (i < j) {
 	return s.done()
 }
 
-// TrialPlot is a plot of one of several trials.
+// TrialPlot is a plot of one of several trials. Place and Year are used where
+// places and years are told apart.
 type TrialPlot struct {
 	Trial, Block, Treatment string
+	Place, Year             string
 	Value                   float64
 }
 
 // Trials are several trials combined; values are on the scale of the analysis.
 // Blocks says that some trial has several blocks, Interaction that trials
-// repeat treatments.
+// repeat treatments, Crossed that places and years are told apart.
 type Trials struct {
 	Head
-	Plots               []TrialPlot
-	Blocks, Interaction bool
+	Plots                        []TrialPlot
+	Blocks, Interaction, Crossed bool
 }
 
 // Combine writes the script of trials combined.
@@ -408,10 +410,11 @@ func Combine(f Trials) (string, error) {
 		return "", errors.New("combining needs plots")
 	}
 	s.head(f.Head, "lmerTest", "pbkrtest")
-	var trial, block, treatment []string
+	var trial, block, treatment, place, year []string
 	var y []float64
 	for _, p := range f.Plots {
 		trial, block, treatment = append(trial, p.Trial), append(block, p.Block), append(treatment, p.Treatment)
+		place, year = append(place, p.Place), append(year, p.Year)
 		y = append(y, p.Value)
 	}
 	s.factor("trial", trial)
@@ -419,6 +422,11 @@ func Combine(f Trials) (string, error) {
 	s.factor("treatment", treatment)
 	s.numbers("y", y)
 	random := "(1 | trial)"
+	if f.Crossed {
+		s.factor("place", place)
+		s.factor("year", year)
+		random += " + (1 | place) + (1 | year) + (1 | place:treatment) + (1 | year:treatment)"
+	}
 	if f.Blocks {
 		random += " + (1 | trial:block)"
 	}

@@ -153,6 +153,12 @@ func TestNewKeysReadBack(t *testing.T) {
 	if s := p.Treatments[0]; len(s.Seeds) != 1 || s.Seeds[0].Name != "crimson clover" || *s.Seeds[0].Rate != 20 || s.Seeds[0].Unit != "lb/acre" || len(s.SeededAlso) != 1 {
 		t.Errorf("%+v", s)
 	}
+	if d := p.Treatments[0].SeedingDays(); len(d) != 2 || d[1].String() != "2025-06-05" {
+		t.Errorf("days %v", d)
+	}
+	if d := p.Treatments[1].SeedingDays(); len(d) != 1 || d[0].String() != "2025-06-17" {
+		t.Errorf("days %v", d)
+	}
 	if s := p.Treatments[1].Seeds; len(s) != 3 || s[1].On.String() != "2025-06-17" || s[2].Rate != nil {
 		t.Errorf("%+v", s)
 	}
@@ -195,23 +201,6 @@ func TestStagesOfWork(t *testing.T) {
 	}
 	if n := len(tr.StageWords()); n < 40 || tr.StageWords()[0].Word != "Mowing" {
 		t.Errorf("%d words", n)
-	}
-}
-
-// TestGroupsByDate: two groups that never share a day of seeding are found;
-// one shared day joins them.
-func TestGroupsByDate(t *testing.T) {
-	day := func(s string) Date { d, _ := ParseDate(s); return d }
-	tr := &Trial{Treatments: []Treatment{{Code: "TILL"}, {Code: "CP"}, {Code: "MIX1"}, {Code: "MIX2"}, {Code: "BARE"}}}
-	work := []Work{{Seeding, day("2025-06-17"), "MIX2"}, {Seeding, day("2025-06-17"), "MIX1"}, {Seeding, day("2025-06-03"), "TILL"}, {Seeding, day("2025-06-03"), "CP"},
-		{Planting, day("2025-08-01"), ""}, {Termination, day("2025-07-01"), "MIX1"}}
-	got := tr.GroupsByDate(work)
-	if len(got) != 1 || got[0].Stage != Seeding || !slices.Equal(got[0].Without, []string{"BARE"}) ||
-		got[0].Sentence() != "seeding: TILL, CP on 2025-06-03; MIX1, MIX2 on 2025-06-17. Treatment and date cannot be told apart between these groups" {
-		t.Errorf("%+v", got)
-	}
-	if joined := tr.GroupsByDate(append(work, Work{Seeding, day("2025-06-17"), "CP"})); len(joined) != 0 {
-		t.Errorf("joined by one day: %+v", joined)
 	}
 }
 

@@ -81,106 +81,16 @@ func readWord(t *Trial, v string) error {
 
 func writeWord(w StageWord) string { return CleanLabel(w.Word) + " = " + string(w.Stage) }
 
-// Work is one stage of work on one treatment's plots on one day.
-type Work struct {
-	Stage     Stage
-	Date      Date
-	Treatment string // "": all of them
-}
-
-// DateGroup is a set of treatments that share days of a stage, directly or
-// through a third.
-type DateGroup struct {
-	Treatments []string // in the order of the plan
-	Dates      []Date   // ascending
-}
-
-// DatesApart are groups of treatments that never share a day of a stage: what
-// differs between the groups may come from the treatments or from the days.
-type DatesApart struct {
-	Stage   Stage
-	Groups  []DateGroup // two or more
-	Without []string    // treatments that have no such work
-}
-
-// Sentence names the groups.
-func (d DatesApart) Sentence() string {
-	var parts []string
-	for _, g := range d.Groups {
-		var days []string
-		for _, day := range g.Dates {
-			days = append(days, day.String())
-		}
-		parts = append(parts, strings.Join(g.Treatments, ", ")+" on "+strings.Join(days, ", "))
+// SeedingDays lists the planned days of seeding of a treatment.
+func (tr *Treatment) SeedingDays() []Date {
+	var out []Date
+	days := append([]Date{tr.Seeded}, tr.SeededAlso...)
+	for _, s := range tr.Seeds {
+		days = append(days, s.On)
 	}
-	return fmt.Sprintf("%s: %s. Treatment and date cannot be told apart between these groups", d.Stage, strings.Join(parts, "; "))
-}
-
-// GroupsByDate finds, for each of the three stages, the groups of treatments
-// that never share a day. Stages on which all share a day are left out.
-func (t *Trial) GroupsByDate(work []Work) []DatesApart {
-	var out []DatesApart
-	for _, stage := range []Stage{Seeding, Termination, Planting} {
-		var groups []DateGroup
-		var without []string
-		for _, tr := range t.Treatments {
-			g := DateGroup{Treatments: []string{tr.Code}}
-			for _, w := range work {
-				if w.Stage == stage && !w.Date.IsZero() && (w.Treatment == "" || w.Treatment == tr.Code) && !slices.Contains(g.Dates, w.Date) {
-					g.Dates = append(g.Dates, w.Date)
-				}
-			}
-			if len(g.Dates) == 0 {
-				without = append(without, tr.Code)
-				continue
-			}
-			var apart []DateGroup
-			for _, other := range groups {
-				if !slices.ContainsFunc(other.Dates, func(d Date) bool { return slices.Contains(g.Dates, d) }) {
-					apart = append(apart, other)
-					continue
-				}
-				g.Treatments = append(other.Treatments, g.Treatments...)
-				for _, d := range other.Dates {
-					if !slices.Contains(g.Dates, d) {
-						g.Dates = append(g.Dates, d)
-					}
-				}
-			}
-			groups = append(apart, g)
-		}
-		if len(groups) < 2 {
-			continue
-		}
-		for i := range groups {
-			slices.SortFunc(groups[i].Dates, func(a, b Date) int { return b.DaysTo(a) })
-			slices.SortFunc(groups[i].Treatments, func(a, b string) int { return t.place(a) - t.place(b) })
-		}
-		slices.SortFunc(groups, func(a, b DateGroup) int { return t.place(a.Treatments[0]) - t.place(b.Treatments[0]) })
-		out = append(out, DatesApart{stage, groups, without})
-	}
-	return out
-}
-
-func (t *Trial) place(code string) int {
-	return slices.IndexFunc(t.Treatments, func(tr Treatment) bool { return tr.Code == code })
-}
-
-// PlannedWork lists the days of seeding and termination in the plan.
-func (t *Trial) PlannedWork() []Work {
-	var out []Work
-	for _, tr := range t.Treatments {
-		days := append([]Date{tr.Seeded}, tr.SeededAlso...)
-		for _, s := range tr.Seeds {
-			days = append(days, s.On)
-		}
-		for _, d := range days {
-			if !d.IsZero() {
-				out = append(out, Work{Seeding, d, tr.Code})
-			}
-		}
-		if !tr.Terminated.IsZero() {
-			out = append(out, Work{Termination, tr.Terminated, tr.Code})
+	for _, d := range days {
+		if !d.IsZero() && !slices.Contains(out, d) {
+			out = append(out, d)
 		}
 	}
 	return out
