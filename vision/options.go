@@ -12,7 +12,7 @@ import (
 
 // algorithm changes whenever a number could come out differently for the same
 // photo and options.
-const algorithm = "2026-11h"
+const algorithm = "2026-11i"
 
 // Options are the settings of a measurement. Start from DefaultOptions.
 type Options struct {
@@ -79,7 +79,7 @@ func DefaultOptions() Options {
 		NeedLongSide: 1600,
 		WorkCells:    1400,
 		Smooth:       2,
-		Shrink:       0.4,
+		Shrink:       0.1,
 		MaxWeight:    1,
 		Pieces:       DefaultPieceOptions(),
 	}
