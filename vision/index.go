@@ -302,14 +302,15 @@ func (x Index) toGround(h []uint64) (to [256]uint8, move int) {
 
 // leafMove is by how many codes a photo's index is raised so that one threshold
 // of a visit suits it. The edge of a leaf lies about half-way between leaf and
-// ground. Where leaves are pale, frosted or grey-blue that is lower than where
-// they are deep green, and their photo is raised; deep green ones are lowered,
-// so that rims and dark gaps do not count. How green a photo's leaves are is
-// the mean index of what is beyond doubt; a photo with next to none stays.
+// ground, which is lower where leaves are pale, frosted or grey-blue than where
+// they are deep green. How green a photo's leaves are is the mean index of what
+// is beyond doubt; a photo with next to none stays. Photos of deep green leaves
+// are not lowered: on the open peanut photos that costs error, and on the
+// wheat photos it brings none.
 func leafMove(h []uint64, to *[256]uint8, s scale) int {
 	const (
 		leaf    = 0.16  // index from which a cell is taken for leaf
-		follow  = 0.6   // share of the leaves' greenness that is followed
+		follow  = 0.6   // share of what the leaves lack in greenness that is made up for
 		usual   = 0.27  // greenness of usual leaves, which move nothing
 		scarcer = 0.001 // share of the ground at which leaves have half their say
 	)
@@ -325,7 +326,7 @@ func leafMove(h []uint64, to *[256]uint8, s scale) int {
 		return 0
 	}
 	few := scarcer * all
-	return int(math.Round(follow * (usual - (sum+few*usual)/(n+few)) / s.step))
+	return int(math.Round(follow * max(usual-(sum+few*usual)/(n+few), 0) / s.step))
 }
 
 // castShift is by how many codes the index is moved so that bare ground lies

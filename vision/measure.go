@@ -23,6 +23,9 @@ type Measurement struct {
 	Denom       int    `json:"denom"`       // scale of the decode: 1/Denom
 	Fingerprint string `json:"fingerprint"` // of the settings
 	Index       Index  `json:"index"`
+	// Profile is the name of the photo's ICC colour profile, "" where it has
+	// none or none that could be read. Colours are measured in sRGB.
+	Profile string `json:"profile,omitempty"`
 
 	// Frame is nil where the whole photo was measured.
 	Frame *FrameFix `json:"frame"`
@@ -92,6 +95,10 @@ func (ws *Workspace) Measure(photo []byte, opt Options) (Measurement, error) {
 		Flags: []Flag{},
 	}
 	m.Width, m.Height = r.UprightSize()
+	m.Profile = ws.profile
+	if ws.badProfile != nil {
+		m.Flags = append(m.Flags, Flag{FlagProfile, MustLook, 1, 0, ws.badProfile.Error() + ": its colours were taken for sRGB, leaves may be paler or greener than they are"})
+	}
 	white, err := ws.locate(&m, r, opt)
 	if err != nil {
 		return Measurement{}, err
@@ -277,15 +284,6 @@ func (ws *Workspace) look(m *Measurement, r *raster.Raster, opt Options, white g
 	}
 	sigma *= min(1, roughness(r, around)/fullSmoothing)
 	n, sigma = coarser(n, sigma)
-	f, err := ws.newField(r, stored, n, sigma, opt.Index, white)
-	if err != nil {
-		return err
-	}
-	codes := raster.Sized(&ws.codes, f.w*f.h)
-	if err := opt.Index.codes(f, codes); err != nil {
-		return err
-	}
-
 	p := &Plane{Index: opt.Index}
 	if m.Frame != nil {
 		w, h := m.Frame.InnerMM[0], m.Frame.InnerMM[1]
@@ -308,14 +306,31 @@ func (ws *Workspace) look(m *Measurement, r *raster.Raster, opt Options, white g
 	}
 	p.ToPhoto = toPhoto
 
-	m.Curve = Curve{Index: opt.Index}
 	m.Quality.judge(r, toField, p.Width, p.Height)
 	swatches := swatchesOf(r, toField, p.Width, p.Height, white)
-	m.Quality.look(swatches)
-	marked, _, _, _ := swatches.things()
-	if opt.Index != IndexSoftExG || m.Quality.ThingFrac > mostThing {
+	green := swatches.greennesses()
+	m.Quality.GreenFiftieth, m.Quality.GreenHalf = green.fiftieth, green.half
+	// Paper that shows what the light is outranks the ground.
+	if k, ok := green.castGains(); ok && opt.Index == IndexSoftExG && (m.Quality.PaperGreen == 0 || m.Quality.PaperClipped) {
+		m.Quality.Corrected = true
+		white.red, white.blue = white.red*k.red, white.blue*k.blue
+		swatches = swatches.balanced(k)
+	}
+	marked, thing, nearly, flat := swatches.things()
+	m.Quality.ThingFrac, m.Quality.NearThingFrac, m.Quality.FlatFrac = thing, nearly, flat
+	if opt.Index != IndexSoftExG || thing > mostThing {
 		marked = nil
 	}
+	f, err := ws.newField(r, stored, n, sigma, opt.Index, white)
+	if err != nil {
+		return err
+	}
+	codes := raster.Sized(&ws.codes, f.w*f.h)
+	if err := opt.Index.codes(f, codes); err != nil {
+		return err
+	}
+
+	m.Curve = Curve{Index: opt.Index}
 	cut, move := p.fill(codes, f, toField, opt.Exclude, marked, &m.Curve, raster.Sized(&ws.outside, p.Width*p.Height))
 	p.keepPlain(&m.Curve, move, p.reach(), raster.Sized(&ws.outside, p.Width*p.Height))
 	if m.Curve.Cells() == 0 {
@@ -478,6 +493,9 @@ type Result struct {
 	// first; nil where the measurement was stored without its plane.
 	Pieces   []Piece  `json:"pieces"`
 	Warnings []string `json:"warnings,omitempty"`
+	// Flags are doubts that only a threshold shows; those of the photo are in
+	// the measurement.
+	Flags []Flag `json:"flags,omitempty"`
 	// Quantity says what CoverFrac is of: "green cover", unless crop and weed
 	// were told apart; then CropFrac and WeedFrac hold the shares of the
 	// ground under pieces of each.
@@ -496,7 +514,11 @@ func Settle(m Measurement, th Threshold, opt Options) (Result, error) {
 		return Result{}, fmt.Errorf("threshold is for index %q but the photo was measured with %q: measure it again", th.Index, m.Curve.Index)
 	}
 	res := Result{CoverFrac: m.Curve.CoverFrac(th.Value), Threshold: th, Quantity: "green cover"}
-	res.CoverLo, res.CoverHi = coverRange(res.CoverFrac)
+	res.CoverLo, res.CoverHi = coverRange(&m.Curve, th.Value)
+	if wide := res.CoverHi - res.CoverLo; wide > limitRange {
+		res.Flags = append(res.Flags, Flag{FlagWideRange, MustLook, wide, limitRange,
+			fmt.Sprintf("cover hangs on the threshold, %.0f to %.0f %%: faint green, look at its outline", 100*res.CoverLo, 100*res.CoverHi)})
+	}
 	if m.Plane == nil {
 		return res, nil
 	}
@@ -524,6 +546,6 @@ func Settle(m Measurement, th Threshold, opt Options) (Result, error) {
 // re-thresholding a season from stored curves.
 func CoverAt(c *Curve, th Threshold) (cover, lo, hi float64) {
 	cover = c.CoverFrac(th.Value)
-	lo, hi = coverRange(cover)
+	lo, hi = coverRange(c, th.Value)
 	return cover, lo, hi
 }

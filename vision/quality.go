@@ -29,6 +29,9 @@ const (
 	FlagNoGround FlagCode = "no-ground"
 	// FlagThing: some of the ground is green and no plant, or may be so.
 	FlagThing FlagCode = "green-thing"
+	// FlagWideRange: the range of cover is wide, as much of the ground is
+	// faintly green. It is raised by Settle.
+	FlagWideRange FlagCode = "wide-range"
 	// FlagTwoCards: more than one plot card lies in the photo.
 	FlagTwoCards FlagCode = "two-cards"
 	// FlagPrintSize: the corner marks are printed at another size than meant.
@@ -77,10 +80,6 @@ const (
 	limitGlints  = 0.004
 	// From these on a photo needs an eye.
 	lookClipped, lookCrushed = 0.10, 0.15
-	// Bare ground has more red than green. Of 200 open field photos the
-	// rednesses (see swatch) that a tenth and a fiftieth of the ground exceed
-	// are both below these in three, which are closed canopies.
-	limitTenth, limitFiftieth = -0.02, 0.10
 	// limitPaper is how far the green of white paper may lie from the mean of
 	// its red and blue, as a natural logarithm: daylight runs from blue to
 	// yellow, hardly from green to magenta.
@@ -90,6 +89,9 @@ const (
 	// makes the whole ground so.
 	limitThing, limitNearly, mostThing = 0.002, 0.01, 0.5
 	limitPrint                         = 0.02
+	limitRange                         = 0.18 // two of 203 open field photos have a wider one
+	lookBlur                           = 0.12
+	lookBlue                           = 25.0
 	// smallestPlantMM across three cells is the least that shows as a shape.
 	smallestPlantMM = 4.0
 	cellsPerPlant   = 3.0
@@ -105,10 +107,13 @@ type Quality struct {
 	GroundCr    float64 `json:"ground_cr"`
 	RedFrac     float64 `json:"red_frac"`
 	GlintFrac   float64 `json:"glint_frac"`
-	// RedTenth and RedFiftieth are the rednesses, ln(R/G), that a tenth and a
-	// fiftieth of the ground exceed; both 0 where too little has a hue.
-	RedTenth    float64 `json:"red_tenth"`
-	RedFiftieth float64 `json:"red_fiftieth"`
+	// GreenFiftieth and GreenHalf are the greennesses, ln(G/sqrt(RB)), that a
+	// fiftieth and a half of the ground stay below, before any cast was taken
+	// out; both 0 where too little has a hue. Corrected tells that the ground
+	// had a cast, which was taken out.
+	GreenFiftieth float64 `json:"green_fiftieth"`
+	GreenHalf     float64 `json:"green_half"`
+	Corrected     bool    `json:"corrected,omitempty"`
 	// ThingFrac is green that is no plant by its hue and was counted as bare,
 	// NearThingFrac green that may be so and FlatFrac wide green without grain,
 	// which were not.
@@ -120,12 +125,6 @@ type Quality struct {
 	// of the scale, so that it is at least so much.
 	PaperGreen   float64 `json:"paper_green,omitempty"`
 	PaperClipped bool    `json:"paper_clipped,omitempty"`
-}
-
-// look adds what the swatches tell.
-func (q *Quality) look(all swatches) {
-	q.RedTenth, q.RedFiftieth, _ = all.reddest()
-	_, q.ThingFrac, q.NearThingFrac, q.FlatFrac = all.things()
 }
 
 // lattice is the number of samples along each side of the ground that the
@@ -292,7 +291,11 @@ func (q Quality) flags() []Flag {
 	}
 	const never = 1.0 // no share is larger
 	if q.Acuity < limitAcuity {
-		raise(FlagBlur, Glance, q.Acuity, limitAcuity, "photo is blurred: hold still, tap to focus, take it again")
+		severity := Glance
+		if q.Acuity < lookBlur { // leaves melt into the ground
+			severity = MustLook
+		}
+		raise(FlagBlur, severity, q.Acuity, limitAcuity, "photo is blurred: hold still, tap to focus, take it again")
 	}
 	above(FlagClipped, q.ClippedFrac, limitClipped, lookClipped, "%.1f %% of the ground is blown out: leaves there may read as bare; expose lower")
 	above(FlagCrushed, q.CrushedFrac, limitCrushed, lookCrushed, "%.1f %% of the ground is black: plants there cannot be seen; light it evenly")
@@ -311,7 +314,11 @@ func (q Quality) flags() []Flag {
 	const wayOut = "set the white balance by a grey card"
 	switch {
 	case q.GroundCb > limitCast:
-		raise(FlagCast, Glance, q.GroundCb, limitCast, "photo has a blue cast: "+wayOut)
+		severity := Glance
+		if q.GroundCb > lookBlue {
+			severity = MustLook
+		}
+		raise(FlagCast, severity, q.GroundCb, limitCast, "photo has a blue cast: "+wayOut)
 	case q.GroundCr < -limitCast:
 		raise(FlagCast, MustLook, -q.GroundCr, limitCast, "photo has a green cast: "+wayOut)
 	case q.GroundCr > 3*limitCast:
@@ -328,8 +335,14 @@ func (q Quality) flags() []Flag {
 			raise(FlagCast, Glance, math.Abs(q.PaperGreen), limitPaper, "white paper in the photo has a "+cast+" cast, which was taken out")
 		}
 	}
-	if q.RedTenth < limitTenth && q.RedFiftieth < limitFiftieth && (q.PaperGreen == 0 || math.Abs(q.PaperGreen) > limitPaper) {
-		raise(FlagNoGround, MustLook, q.RedTenth, limitTenth, "nothing in the photo is surely bare: a closed canopy, or a green cast; look, and "+wayOut)
+	switch {
+	case q.PaperGreen != 0 && math.Abs(q.PaperGreen) <= limitPaper: // paper says that the light is white
+	case q.Corrected && q.GreenFiftieth > greenest:
+		raise(FlagCast, MustLook, q.GreenFiftieth, greenest, "ground has a green cast, which was taken out: look whether it is ground, and "+wayOut)
+	case q.Corrected:
+		raise(FlagCast, MustLook, -q.GreenHalf, -magentaMost, "ground has a magenta cast, which was taken out: look whether it is ground, and "+wayOut)
+	case q.GreenFiftieth > greenest:
+		raise(FlagNoGround, MustLook, q.GreenFiftieth, greenest, "nothing in the photo is surely bare: a closed canopy, or a green cast; look, and "+wayOut)
 	}
 	return out
 }

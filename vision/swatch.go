@@ -80,21 +80,68 @@ func (all swatches) hued() swatches {
 	return out
 }
 
-// redness of a swatch is how far red lies above green, ln(R/G). Bare ground,
-// straw and stones have more red than green or as much; leaves have less.
-func (s swatch) redness() float64 { return math.Log(s.r / s.g) }
+// greenness of a swatch is how far green lies above the mean of red and blue,
+// ln(G/sqrt(RB)). Light from blue to yellow, of sky, sun and lamps, hardly
+// changes it. Bare ground, straw and stones have next to none, leaves some.
+func (s swatch) greenness() float64 { return math.Log(s.g / math.Sqrt(s.r*s.b)) }
 
-// reddest gives the rednesses that a tenth and a fiftieth of the ground
-// exceed; ok is false where too little of it has a hue.
-func (all swatches) reddest() (tenth, fiftieth float64, ok bool) {
+// greennesses are the greennesses that a fiftieth, a quarter and a half of the
+// ground stay below; ok is false where too little of it has a hue.
+type greennesses struct {
+	fiftieth, quarter, half float64
+	ok                      bool
+}
+
+func (all swatches) greennesses() (g greennesses) {
 	hued := all.hued()
 	if 4*len(hued) < len(all) {
-		return 0, 0, false
+		return g
 	}
 	v := make([]float64, len(hued))
 	for i, s := range hued {
-		v[i] = s.redness()
+		v[i] = s.greenness()
 	}
 	slices.Sort(v)
-	return v[len(v)*9/10], v[len(v)*49/50], true
+	return greennesses{v[len(v)/50], v[len(v)/4], v[len(v)/2], true}
+}
+
+const (
+	// Of 203 open field photos a fiftieth of the ground is less green than
+	// greenest in all but one, which is a closed canopy, and half of it greener
+	// than magentaMost in all.
+	greenest    = 0.08
+	magentaMost = -0.08
+	// Bare ground is of one hue: under a green cast its greenness differs by
+	// less than oneHue between a fiftieth and a quarter of the photo. Leaves of
+	// a closed canopy differ more.
+	oneHue = 0.07
+	// strongest is the strongest cast that is taken out.
+	strongest = 0.6
+)
+
+// castGains are the gains that take a green or magenta cast out of ground that
+// has one; false where there is none, or nothing to tell it by.
+func (g greennesses) castGains() (gains, bool) {
+	cast := 0.0
+	switch {
+	case !g.ok:
+	case g.fiftieth > greenest && g.quarter-g.fiftieth < oneHue:
+		cast = g.fiftieth
+	case g.half < magentaMost:
+		cast = g.half
+	}
+	if cast == 0 || math.Abs(cast) > strongest {
+		return noGains, false
+	}
+	return gains{math.Exp(cast), math.Exp(cast)}, true
+}
+
+// balanced are the swatches with further gains.
+func (all swatches) balanced(k gains) swatches {
+	out := slices.Clone(all)
+	for i := range out {
+		out[i].r *= k.red
+		out[i].b *= k.blue
+	}
+	return out
 }
