@@ -112,9 +112,10 @@ const (
 	greenest    = 0.08
 	magentaMost = -0.08
 	// Bare ground is of one hue: under a green cast its greenness differs by
-	// less than oneHue between a fiftieth and a quarter of the photo. Leaves of
-	// a closed canopy differ more.
-	oneHue = 0.07
+	// less than oneHue between a fiftieth and a quarter of the photo, and from
+	// there to a half as little, or by a leap of at least toLeaves where half of
+	// the photo is leaves. Leaves of a closed canopy differ more evenly.
+	oneHue, toLeaves = 0.07, 0.15
 	// strongest is the strongest cast that is taken out.
 	strongest = 0.6
 )
@@ -125,7 +126,7 @@ func (g greennesses) castGains() (gains, bool) {
 	cast := 0.0
 	switch {
 	case !g.ok:
-	case g.fiftieth > greenest && g.quarter-g.fiftieth < oneHue:
+	case g.fiftieth > greenest && g.quarter-g.fiftieth < oneHue && (g.half-g.quarter < oneHue || g.half-g.quarter > toLeaves):
 		cast = g.fiftieth
 	case g.half < magentaMost:
 		cast = g.half
