@@ -499,6 +499,7 @@ func driftReport(t *testing.T, set string, photos []fieldPhoto) {
 		f       func(x, w int, c *[3]float64)
 	}{
 		{"green tint +5 %", 0, gain(1, 1.05, 1)}, {"magenta tint", 0, gain(1.05, 1, 1.05)},
+		{"green tint +12 %", 0, gain(1, 1.12, 1)}, {"magenta +12 %", 0, gain(1.12, 1, 1.12)},
 		{"cool", 0, gain(0.92, 1, 1.08)}, {"warm", 0, gain(1.08, 1, 0.92)},
 		{"light x1.4", 0, func(_, _ int, c *[3]float64) {
 			for i, v := range c {

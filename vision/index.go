@@ -106,8 +106,8 @@ func (s scale) snap(v float64) float64 { return min(max(s.value(s.nearest(v)), s
 func (x Index) Method() string {
 	switch x {
 	case IndexSoftExG:
-		return fmt.Sprintf("%s is the excess of green over red and blue, (%.2fG - R - %.2fB)/%.2f of the smoothed stored values, over the brightness of its surroundings and held against the photo's own bare ground (our own form of the excess green of Woebbecke and others 1995, Transactions of the ASAE 38, 259); "+
-			"faint green counts only where it leads to green above %.2f (hysteresis: Canny 1986, IEEE PAMI 8, 679)", x, softRed+softBlue, softBlue, softRed+softBlue, scales[x].plain)
+		return fmt.Sprintf("%s is the excess of green over red and blue, (%.2fG - R - %.2fB)/%.2f of the smoothed stored values, over the brightness of its surroundings and held against the photo's own bare ground and leaves (our own form of the excess green of Woebbecke and others 1995, Transactions of the ASAE 38, 259); "+
+			"faint green counts only where it leads within %g mm to green above %.2f (hysteresis: Canny 1986, IEEE PAMI 8, 679)", x, softRed+softBlue, softBlue, softRed+softBlue, reachMM, scales[x].plain)
 	case IndexExG:
 		return "exg is excess green, 2g - r - b (Woebbecke and others 1995, Transactions of the ASAE 38, 259)"
 	case IndexExGR:

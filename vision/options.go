@@ -14,6 +14,10 @@ import (
 // photo and options.
 const algorithm = "2026-11i"
 
+// chosenOn is what the defaults of that algorithm were chosen on; it is part of
+// the fingerprint, as other photos would have given others.
+const chosenOn = "203 open field photos (peanut, Da Nang; winter wheat, Eschikon) and drawn stands"
+
 // Options are the settings of a measurement. Start from DefaultOptions.
 type Options struct {
 	// Index is the greenness index.
@@ -127,8 +131,9 @@ func (o Options) Fingerprint() string {
 	o.Pieces.Rows, o.Pieces.Crop = nil, nil
 	b, err := json.Marshal(struct {
 		Algorithm string  `json:"algorithm"`
+		ChosenOn  string  `json:"chosen_on"`
 		Options   Options `json:"options"`
-	}{algorithm, o})
+	}{algorithm, chosenOn, o})
 	if err != nil { // only NaN or Inf in an unvalidated struct
 		return "invalid"
 	}
