@@ -28,6 +28,7 @@ type Means struct {
 	Plots  []int
 	Raw    []float64
 
+	term    string
 	fit     *Fit
 	vectors [][]float64
 	combos  []combination
@@ -39,7 +40,7 @@ func (f *Fit) MeansOf(term string) (Means, error) {
 	if err != nil {
 		return Means{}, err
 	}
-	m := Means{Levels: lev, vectors: vectors, fit: f, Plots: make([]int, len(lev)), Raw: make([]float64, len(lev))}
+	m := Means{Levels: lev, term: term, vectors: vectors, fit: f, Plots: make([]int, len(lev)), Raw: make([]float64, len(lev))}
 	for _, v := range vectors {
 		m.combos = append(m.combos, f.combine(1, v))
 	}

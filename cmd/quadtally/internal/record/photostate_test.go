@@ -126,7 +126,7 @@ func TestOlderRecordIsBroughtForward(t *testing.T) {
 		{"photos", "measured", EntryDerived}, {"photos", "identified", EntryDerived}, {"photos", "settled", EntryDerived},
 		{"settle", "measured", EntryHand}, {"review", "settled", EntryHand}, {"counts", "settled", EntryOther},
 	}
-	script := []string{schema, "pragma user_version = 1", `insert into trial(entry, doc) values (1, '{}')`}
+	script := []string{schema1, "pragma user_version = 1", `insert into trial(entry, doc) values (1, '{}')`}
 	for _, e := range entries {
 		script = append(script, fmt.Sprintf("insert into entry(at, author, command, note) values ('2025-06-14T09:00:00Z', 'x', '%s', '%s')", e.command, e.note))
 	}

@@ -26,6 +26,7 @@ type Snapshot struct {
 	Photos       []Photo      // by time taken, then path
 	Observations []Observation
 	Operations   []Operation
+	Sheets       []Sheet           // the newest version of each, in the order they were stored
 	Decisions    []Decision        // in force, oldest first
 	Thresholds   map[int]Threshold // by visit; 0 holds photos of no visit
 
@@ -37,6 +38,10 @@ type Snapshot struct {
 // Plot finds a plot by its exact id.
 func (s *Snapshot) Plot(id string) (trial.Plot, bool) {
 	i, ok := s.plotAt[id]
+	if s.plotAt == nil { // made by hand, not read from a record
+		i = slices.IndexFunc(s.Plots, func(p trial.Plot) bool { return p.ID == id })
+		ok = i >= 0
+	}
 	if !ok {
 		return trial.Plot{}, false
 	}
@@ -85,7 +90,15 @@ func (s *Store) Snapshot(ctx context.Context) (*Snapshot, error) {
 	}
 	defer tx.Rollback()
 	snap := &Snapshot{Thresholds: map[int]Threshold{}, plotAt: map[string]int{}, photoAt: map[string]int{}, about: map[string][]Decision{}}
-	r := reader{ctx, tx, snap}
+	r := reader{ctx: ctx, tx: tx, snap: snap}
+	if r.force, err = readForce(ctx, tx); err != nil {
+		return nil, plain(err)
+	}
+	for _, sh := range r.force.sheets {
+		if sh.Current {
+			snap.Sheets = append(snap.Sheets, sh)
+		}
+	}
 	for _, read := range []func() error{r.trial, r.decisions, r.photos, r.observations, r.operations} {
 		if err := read(); err != nil {
 			return nil, plain(err)
@@ -98,6 +111,7 @@ type reader struct {
 	ctx  context.Context
 	tx   *sql.Tx
 	snap *Snapshot
+	force
 }
 
 func (r reader) each(query string, scan func(*sql.Rows) error, args ...any) error {
@@ -126,9 +140,19 @@ func roomFor[T any](r reader, table string) []T {
 func (r reader) trial() error {
 	var id int64
 	var doc string
-	err := r.tx.QueryRowContext(r.ctx, "select id, doc from trial order by id desc limit 1").Scan(&id, &doc)
-	if errors.Is(err, sql.ErrNoRows) {
-		return fmt.Errorf("%w: the record was begun but never finished; delete %s and run `quadtally new` again", ErrNoTrial, FileName)
+	err := r.each("select id, entry, doc from trial order by id", func(rows *sql.Rows) error {
+		var version, entry int64
+		var text string
+		if err := rows.Scan(&version, &entry, &text); err != nil {
+			return err
+		}
+		if r.counts(entry) {
+			id, doc = version, text
+		}
+		return nil
+	})
+	if err == nil && id == 0 {
+		return fmt.Errorf("%w: the record holds no plan; delete %s and run `quadtally new` again", ErrNoTrial, FileName)
 	}
 	if err != nil {
 		return err
@@ -175,6 +199,9 @@ func (r reader) decisions() error {
 			when, _ = time.Parse(time.RFC3339, at)
 		}
 		d.At = when
+		if !r.counts(d.Entry) {
+			return nil
+		}
 		if d.Undoes != 0 {
 			undone[d.Undoes] = true
 			return nil
@@ -293,6 +320,12 @@ func (r reader) decided(p *Photo) error {
 			p.Rejected = v.Reason
 		case KindAccept:
 			p.Accepted = true
+		case KindPath:
+			var v PhotoPath
+			if err := json.Unmarshal(d.Value, &v); err != nil {
+				return err
+			}
+			p.Path = v.Path
 		}
 	}
 	if place == nil {
@@ -319,108 +352,121 @@ func inParallel(n int, do func(i int) error) error {
 	return errors.Join(faults...)
 }
 
-const observationColumns = "select o.id, o.doc from observation o"
+// observationColumns begins every query for observations.
+const observationColumns = "select o.id, o.entry, coalesce(o.sheet, 0), coalesce(o.told, o.id), o.doc from observation o"
 
-func scanObservation(rows interface{ Scan(...any) error }) (Observation, error) {
+// storedObservation is a row before its document is read.
+type storedObservation struct {
+	id, entry, sheet, told int64
+	doc                    json.RawMessage
+}
+
+func (s *storedObservation) scan(rows *sql.Rows) error {
+	return rows.Scan(&s.id, &s.entry, &s.sheet, &s.told, (*[]byte)(&s.doc))
+}
+
+func (s *storedObservation) read() (Observation, error) {
 	var o Observation
-	var id int64
-	var doc string
-	if err := rows.Scan(&id, &doc); err != nil {
-		return o, err
-	}
-	err := json.Unmarshal([]byte(doc), &o)
-	o.ID = id
+	err := json.Unmarshal(s.doc, &o)
+	o.ID, o.Sheet, o.told = s.id, s.sheet, s.told
 	return o, err
 }
 
-func (r reader) observations() error {
-	all := roomFor[Observation](r, "observation")
-	var docs []json.RawMessage
-	err := r.each(observationColumns+" order by o.id", func(rows *sql.Rows) error {
-		var id int64
-		var doc json.RawMessage
-		if err := rows.Scan(&id, (*[]byte)(&doc)); err != nil {
+// heldObservations reads the rows that count, in the order they were told.
+func (r reader) heldObservations(where string, args ...any) ([]Observation, error) {
+	var rows []storedObservation
+	if where == "" {
+		rows = roomFor[storedObservation](r, "observation")
+	}
+	err := r.each(observationColumns+where+" order by o.id", func(found *sql.Rows) error {
+		var s storedObservation
+		if err := s.scan(found); err != nil {
 			return err
 		}
-		all, docs = append(all, Observation{ID: id}), append(docs, doc)
-		return nil
-	})
-	if err != nil {
-		return err
-	}
-	err = inParallel(len(all), func(i int) error {
-		id := all[i].ID
-		err := json.Unmarshal(docs[i], &all[i])
-		all[i].ID = id
-		return err
-	})
-	if err != nil {
-		return err
-	}
-	at := make(map[obsKey]int, len(all))
-	newest := all[:0] // each at the place of its first telling
-	for _, o := range all {
-		if i, ok := at[o.key()]; ok {
-			newest[i] = o
-			continue
+		if r.holds(s.entry, s.sheet) {
+			rows = append(rows, s)
 		}
-		at[o.key()] = len(newest)
-		newest = append(newest, o)
+		return nil
+	}, args...)
+	if err != nil {
+		return nil, err
 	}
-	r.snap.Observations = slices.DeleteFunc(newest, func(o Observation) bool { return o.Withdrawn })
-	return nil
+	out := make([]Observation, len(rows))
+	err = inParallel(len(rows), func(i int) (err error) {
+		out[i], err = rows[i].read()
+		return err
+	})
+	inOrder(out)
+	return out, err
 }
 
-func currentObservation(ctx context.Context, tx *sql.Tx, k obsKey) (Observation, bool, error) {
-	query := observationColumns + " where plot=? and quadrat=? and visit=? and variable=? and class=?"
-	args := []any{k.plot, k.quadrat, k.visit, k.variable, k.class}
-	if k.visit == 0 {
-		query += " and date=?"
-		args = append(args, k.date)
-	}
-	o, err := scanObservation(tx.QueryRowContext(ctx, query+" order by o.id desc limit 1", args...))
-	if errors.Is(err, sql.ErrNoRows) {
-		return o, false, nil
-	}
-	return o, err == nil, err
+func (r reader) observations() error {
+	all, err := r.heldObservations("")
+	r.snap.Observations = inForce(all)
+	return err
 }
 
+// currentObservation is the value in force for a key.
+func (r reader) currentObservation(k Key) (Observation, bool, error) {
+	list, err := r.heldObservations(" where o.plot=? and o.quadrat=? and o.visit=? and o.variable=?", k.Plot, k.Quadrat, k.Visit, k.Variable)
+	list = slices.DeleteFunc(list, func(o Observation) bool { return o.Key() != k })
+	if err != nil || len(list) == 0 {
+		return Observation{}, false, err
+	}
+	return list[len(list)-1], true, nil
+}
+
+// operations reads what was done to the field. The same work told by two
+// sheets is there once.
 func (r reader) operations() error {
-	return r.each("select id, doc from operation order by id", func(rows *sql.Rows) error {
-		var id int64
+	return r.each("select id, entry, coalesce(sheet, 0), doc from operation order by id", func(rows *sql.Rows) error {
+		var id, entry, sheet int64
 		var doc string
 		var o Operation
-		if err := rows.Scan(&id, &doc); err != nil {
+		if err := rows.Scan(&id, &entry, &sheet, &doc); err != nil {
 			return err
+		}
+		if !r.holds(entry, sheet) {
+			return nil
 		}
 		if err := json.Unmarshal([]byte(doc), &o); err != nil {
 			return err
 		}
-		o.ID = id
-		r.snap.Operations = append(r.snap.Operations, o)
+		o.ID, o.Sheet = id, sheet
+		if !slices.ContainsFunc(r.snap.Operations, func(old Operation) bool { return sameOperation(old, o) }) {
+			r.snap.Operations = append(r.snap.Operations, o)
+		}
 		return nil
 	})
 }
 
-// History returns every telling of one value, oldest first.
+// History returns every telling of one value that was not taken back, oldest
+// first: also those that a newer version of their sheet replaced. A row that a
+// newer version of its sheet repeats unchanged is there once.
 func (s *Store) History(ctx context.Context, o Observation) ([]Observation, error) {
-	k := o.key()
-	var out []Observation
-	rows, err := s.reads.QueryContext(ctx, observationColumns+
-		" where plot=? and quadrat=? and visit=? and variable=? and class=? and (visit<>0 or date=?) order by o.id",
-		k.plot, k.quadrat, k.visit, k.variable, k.class, k.date)
+	tx, err := s.reads.BeginTx(ctx, nil)
 	if err != nil {
 		return nil, plain(err)
 	}
-	defer rows.Close()
-	for rows.Next() {
-		o, err := scanObservation(rows)
-		if err != nil {
-			return nil, plain(err)
-		}
-		out = append(out, o)
+	defer tx.Rollback()
+	r := reader{ctx: ctx, tx: tx}
+	if r.force, err = readForce(ctx, tx); err != nil {
+		return nil, plain(err)
 	}
-	return out, plain(rows.Err())
+	k := o.Key()
+	var out []Observation
+	err = r.each(observationColumns+" where o.plot=? and o.quadrat=? and o.visit=? and o.variable=? order by o.id", func(rows *sql.Rows) error {
+		var s storedObservation
+		if err := s.scan(rows); err != nil {
+			return err
+		}
+		o, err := s.read()
+		if err == nil && o.Key() == k && o.told == o.ID && r.counts(s.entry) {
+			out = append(out, o)
+		}
+		return err
+	}, k.Plot, k.Quadrat, k.Visit, k.Variable)
+	return out, plain(err)
 }
 
 // Measurement reads one measuring with its curve and plane.

@@ -22,6 +22,7 @@ import (
 	"path/filepath"
 	"strconv"
 	"strings"
+	"syscall"
 	"time"
 
 	sqlite3 "github.com/mattn/go-sqlite3"
@@ -33,17 +34,26 @@ import (
 const FileName = "trial-record.db"
 
 //go:embed schema.sql
-var schema string
+var schema1 string
+
+//go:embed schema-3.sql
+var schema3 string
 
 // migrations carry an older record forward, one step a version; they are
 // never edited once released.
-var migrations = []string{schema, typedReasons}
+var migrations = []string{schema1, typedReasons, schema3}
 
 // ErrNoTrial means the folder holds no record.
 var ErrNoTrial = errors.New("no trial here")
 
 // ErrNewer means the record was written by a newer quadtally.
 var ErrNewer = errors.New("the record was written by a newer version of quadtally: update quadtally on this machine")
+
+// SQLiteVersion is the version of SQLite in use, such as 3.46.1.
+func SQLiteVersion() string {
+	v, _, _ := sqlite3.Version()
+	return v
+}
 
 // Store is an open record. It is safe for use by several goroutines, and
 // several processes may have the same file open.
@@ -54,7 +64,25 @@ type Store struct {
 	readOnly bool
 	author   string
 	clock    func() time.Time
+	notes    []Note
+	copied   string // folder of the copy that is read in place of the record; "" where there is none
 }
+
+// Note is something that was found beside the record as it was opened.
+type Note struct {
+	Journal string // a journal that belongs to another file
+	MovedTo string // "" where it was left where it is and passed over
+}
+
+func (n Note) String() string {
+	if n.MovedTo == "" {
+		return fmt.Sprintf("%s is the journal of another file and was passed over", n.Journal)
+	}
+	return fmt.Sprintf("%s is the journal of another file and was put aside as %s", n.Journal, n.MovedTo)
+}
+
+// Notes says what was found beside the record as it was opened.
+func (s *Store) Notes() []Note { return s.notes }
 
 // Options says who writes and what time it is.
 type Options struct {
@@ -66,46 +94,122 @@ type Options struct {
 }
 
 // Create starts a record in dir, which must not hold one yet, with the plan
-// and its plots as the first entry.
+// and its plots as the first entry. The record is built under another name and
+// given its own when it is complete: an interrupted Create leaves no trial.
 func Create(dir string, t trial.Trial, plots []trial.Plot, opt Options) (*Store, error) {
-	path := filepath.Join(dir, FileName)
-	if _, err := os.Stat(path); err == nil {
-		return nil, fmt.Errorf("%s already holds a trial: choose another folder", dir)
+	if err := CanCreate(dir); err != nil {
+		return nil, err
 	}
 	if err := os.MkdirAll(dir, 0o755); err != nil {
 		return nil, plain(err)
 	}
-	s, err := open(dir, opt, true)
+	half, err := os.MkdirTemp(dir, ".new-record-*")
+	if err != nil {
+		return nil, plain(err)
+	}
+	defer os.RemoveAll(half)
+	s, err := open(half, opt, true)
 	if err != nil {
 		return nil, err
 	}
 	_, err = s.Write(context.Background(), "new", "", func(tx *Tx) error { return tx.SaveTrial(t, plots) })
-	if err != nil {
-		s.Close()
-		os.Remove(path)
-		return nil, err
+	if err := errors.Join(err, s.Close()); err != nil {
+		return nil, plain(err)
 	}
-	return s, nil
+	path := filepath.Join(dir, FileName)
+	for _, suffix := range []string{"-journal", "-wal", "-shm"} { // of a record that was removed
+		if _, err := aside(path + suffix); err != nil {
+			return nil, plain(err)
+		}
+	}
+	if err := moveNew(filepath.Join(half, FileName), path); err != nil {
+		if errors.Is(err, fs.ErrExist) {
+			return nil, ErrExists{dir}
+		}
+		return nil, plain(err)
+	}
+	return Open(dir, opt)
+}
+
+// ErrExists means that the folder holds a trial already.
+type ErrExists struct{ Dir string }
+
+func (e ErrExists) Error() string {
+	return fmt.Sprintf("%s already holds a trial: choose another folder, or change its plan with `quadtally amend`", e.Dir)
+}
+
+// CanCreate tells, without writing anything, whether a trial may be started in
+// dir: [ErrExists] where it holds one.
+func CanCreate(dir string) error {
+	switch _, err := os.Lstat(filepath.Join(dir, FileName)); {
+	case err == nil:
+		return ErrExists{dir}
+	case errors.Is(err, fs.ErrNotExist):
+		return nil
+	default:
+		return plain(err)
+	}
+}
+
+// moveNew gives a complete file its name; fs.ErrExist where that is taken.
+func moveNew(from, to string) error {
+	err := os.Link(from, to)
+	if err == nil || errors.Is(err, fs.ErrExist) {
+		if err == nil {
+			os.Remove(from)
+		}
+		return err
+	}
+	if _, err := os.Lstat(to); err == nil { // a file system without hard links
+		return fs.ErrExist
+	}
+	return os.Rename(from, to)
 }
 
 // Open opens the record in dir. A folder that cannot be written to is opened
-// for reading alone.
+// for reading alone. A journal beside the record that is not its own is put
+// aside first; Notes says so.
 func Open(dir string, opt Options) (*Store, error) {
 	path := filepath.Join(dir, FileName)
 	info, err := os.Stat(path)
-	if errors.Is(err, fs.ErrNotExist) {
+	var notDir *fs.PathError
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
 		return nil, fmt.Errorf("%w: %s has no %s; start one with `quadtally new`, or name the folder with --trial", ErrNoTrial, dir, FileName)
+	case errors.As(err, &notDir) && errors.Is(err, syscall.ENOTDIR):
+		return nil, fmt.Errorf("%w: %s is a file; name the folder that holds the trial with --trial", ErrNoTrial, dir)
+	case err != nil:
+		return nil, plain(err)
+	case info.Size() == 0:
+		return nil, fmt.Errorf("%s is empty: bring back a copy with `quadtally restore`", path)
 	}
+	if err := checkHeader(path, info.Size()); err != nil {
+		return nil, err
+	}
+	if !opt.ReadOnly && !writable(path) {
+		opt.ReadOnly = true
+	}
+	foreign, err := foreignJournals(path)
 	if err != nil {
 		return nil, plain(err)
 	}
-	if info.Size() == 0 {
-		return nil, fmt.Errorf("%s is empty: restore it from a backup", path)
+	if opt.ReadOnly {
+		return openForReading(dir, opt, foreign)
 	}
-	if !writable(path) {
-		opt.ReadOnly = true
+	var notes []Note
+	for _, f := range foreign {
+		to, err := aside(f)
+		if err != nil {
+			return nil, plain(err)
+		}
+		notes = append(notes, Note{Journal: f, MovedTo: to})
 	}
-	return open(dir, opt, false)
+	s, err := open(dir, opt, false)
+	if err != nil {
+		return nil, err
+	}
+	s.notes = notes
+	return s, nil
 }
 
 // writable tries both the file and its folder: SQLite needs to place its
@@ -155,7 +259,7 @@ func open(dir string, opt Options, create bool) (*Store, error) {
 	if err != nil {
 		return nil, plain(err)
 	}
-	dsn := func() string { return (&url.URL{Scheme: "file", Path: abs, RawQuery: q.Encode()}).String() }
+	dsn := func() string { return fileURI(abs, q.Encode()) }
 	db, err := sql.Open("sqlite3", dsn())
 	if err != nil {
 		return nil, plain(err)
@@ -167,31 +271,37 @@ func open(dir string, opt Options, create bool) (*Store, error) {
 		return nil, plain(err)
 	}
 	s := &Store{db: db, reads: reads, dir: dir, readOnly: opt.ReadOnly, author: opt.Author, clock: opt.Clock}
-	if err := s.migrate(); err != nil {
+	if err := s.migrate(create); err != nil {
 		s.Close()
 		return nil, plain(err)
 	}
 	return s, nil
 }
 
+// ErrForeign means that the file is a database, but not a record of quadtally.
+var ErrForeign = errors.New(FileName + " is not a record of quadtally, or its beginning is damaged: bring back a copy with `quadtally restore`")
+
 // migrate brings the schema to the newest version, keeping a copy of the
-// older file beside it first.
-func (s *Store) migrate() error {
+// older file beside it first. Only a record that is being created may have no
+// version yet.
+func (s *Store) migrate(create bool) error {
 	var have int
 	if err := s.db.QueryRow("pragma user_version").Scan(&have); err != nil {
 		return err
 	}
-	if have > len(migrations) {
+	switch {
+	case have > len(migrations):
 		return ErrNewer
-	}
-	if have == len(migrations) {
+	case have <= 0 && !create:
+		return ErrForeign
+	case have == len(migrations):
 		return nil
-	}
-	if s.readOnly {
-		return errors.New("the record needs to be brought up to date but the folder is read-only: copy it to a folder you can write to")
+	case s.readOnly:
+		return errors.New("the record was written by an older quadtally and must be brought up to date, but the folder is read-only: copy it to a folder you can write to")
 	}
 	if have > 0 {
-		if err := s.Backup(filepath.Join(s.dir, fmt.Sprintf("%s.before-version-%d", FileName, len(migrations)))); err != nil {
+		err := s.Backup(context.Background(), filepath.Join(s.dir, fmt.Sprintf("%s.before-version-%d", FileName, len(migrations))))
+		if err != nil && !errors.Is(err, fs.ErrExist) { // an earlier, interrupted update already kept it
 			return err
 		}
 	}
@@ -203,10 +313,16 @@ func (s *Store) migrate() error {
 	if err := tx.QueryRow("pragma user_version").Scan(&have); err != nil {
 		return err
 	}
+	if have > len(migrations) { // a newer program was quicker by a moment
+		return ErrNewer
+	}
 	for v := have; v < len(migrations); v++ {
 		if _, err := tx.Exec(migrations[v]); err != nil {
-			return fmt.Errorf("bringing the record to version %d: %w", v+1, err)
+			return fmt.Errorf("the record could not be brought to version %d: bring back the copy that was kept beside it: %w", v+1, err)
 		}
+	}
+	if err := setMark(context.Background(), tx); err != nil {
+		return err
 	}
 	if _, err := tx.Exec("pragma user_version = " + strconv.Itoa(len(migrations))); err != nil {
 		return err
@@ -215,22 +331,19 @@ func (s *Store) migrate() error {
 }
 
 // Close closes the record.
-func (s *Store) Close() error { return errors.Join(s.reads.Close(), s.db.Close()) }
+func (s *Store) Close() error {
+	err := errors.Join(s.reads.Close(), s.db.Close())
+	if s.copied != "" {
+		err = errors.Join(err, os.RemoveAll(s.copied))
+	}
+	return err
+}
 
 // Dir is the trial's folder.
 func (s *Store) Dir() string { return s.dir }
 
 // ReadOnly reports whether the folder could not be written to.
 func (s *Store) ReadOnly() bool { return s.readOnly }
-
-// Backup writes a consistent copy of the record to path, which must not exist.
-func (s *Store) Backup(path string) error {
-	if _, err := os.Stat(path); err == nil {
-		return nil // an earlier, interrupted update already kept it
-	}
-	_, err := s.db.Exec("vacuum into ?", path)
-	return plain(err)
-}
 
 // Check runs SQLite's own integrity check.
 func (s *Store) Check() error {
@@ -239,7 +352,7 @@ func (s *Store) Check() error {
 		return plain(err)
 	}
 	if word != "ok" {
-		return fmt.Errorf("the record is damaged (%s): restore it from a backup", word)
+		return fmt.Errorf("the record is damaged (%s): bring back a copy with `quadtally restore`", word)
 	}
 	return nil
 }
@@ -263,6 +376,11 @@ func (s *Store) WriteAs(ctx context.Context, kind EntryKind, command, note strin
 		return 0, plain(err)
 	}
 	defer tx.Rollback()
+	// The first page goes into the journal before any other, so that a journal
+	// left behind can be held against the file it lies beside (ownJournal).
+	if _, err := tx.ExecContext(ctx, "pragma user_version = "+strconv.Itoa(len(migrations))); err != nil {
+		return 0, plain(err)
+	}
 	at := s.clock().UTC()
 	res, err := tx.ExecContext(ctx, "insert into entry(at, author, command, note, kind) values (?,?,?,?,?)",
 		at.Format(time.RFC3339), s.author, command, note, kind)
@@ -283,33 +401,65 @@ func (s *Store) WriteAs(ctx context.Context, kind EntryKind, command, note strin
 	return id, nil
 }
 
+// fault is a plain sentence that keeps the error it stands for.
+type fault struct {
+	text string
+	err  error
+}
+
+func (f fault) Error() string { return f.text }
+func (f fault) Unwrap() error { return f.err }
+
 // plain turns what SQLite and the system say into a sentence with a way out.
 func plain(err error) error {
 	if err == nil {
 		return nil
 	}
+	var done fault
+	if errors.As(err, &done) {
+		return err
+	}
 	var se sqlite3.Error
 	if errors.As(err, &se) {
 		switch se.Code {
 		case sqlite3.ErrFull:
-			return fmt.Errorf("the disk is full: nothing of this step was stored; free some space and run the command again (%w)", err)
+			return fault{"the disk is full: nothing of this step was stored; free some space and run the command again", err}
 		case sqlite3.ErrBusy, sqlite3.ErrLocked:
-			return fmt.Errorf("another program is writing to this trial: wait for it to end and run the command again (%w)", err)
+			return fault{"another program is writing to this trial: wait for it to end and run the command again", err}
 		case sqlite3.ErrNotADB, sqlite3.ErrCorrupt:
-			return fmt.Errorf("%s is damaged or not a quadtally record: restore it from a backup (%w)", FileName, err)
-		case sqlite3.ErrReadonly, sqlite3.ErrPerm:
-			return fmt.Errorf("the trial folder cannot be written to: copy it to where you may write (%w)", err)
+			return fault{FileName + " is damaged or not a quadtally record: bring back a copy with `quadtally restore`", err}
+		case sqlite3.ErrReadonly, sqlite3.ErrPerm, sqlite3.ErrAuth:
+			return fault{"the trial folder cannot be written to: copy it to where you may write", err}
 		case sqlite3.ErrIoErr, sqlite3.ErrCantOpen:
-			return fmt.Errorf("the trial folder cannot be reached or has no room left: nothing of this step was stored; bring it back and run the command again (%w)", err)
+			return fault{"the trial folder cannot be reached or has no room left: nothing of this step was stored; bring it back and run the command again", err}
+		case sqlite3.ErrInterrupt:
+			return context.Canceled
+		default:
+			return fault{FileName + " does not hold what a record of quadtally holds: bring back a copy with `quadtally restore`", err}
 		}
 	}
-	if errors.Is(err, io.ErrUnexpectedEOF) {
-		return fmt.Errorf("the record ended early: restore it from a backup (%w)", err)
+	switch {
+	case errors.Is(err, syscall.ENOSPC), errors.Is(err, syscall.EDQUOT):
+		return fault{"the disk is full: nothing of this step was stored; free some space and run the command again", err}
+	case errors.Is(err, fs.ErrPermission), errors.Is(err, syscall.EROFS):
+		return fault{"the trial folder cannot be written to: copy it to where you may write", err}
+	case errors.Is(err, io.ErrUnexpectedEOF):
+		return fault{"the record ended early: bring back a copy with `quadtally restore`", err}
 	}
 	return err
 }
 
+// fileURI names a file to SQLite with its options (sqlite.org/uri.html).
+func fileURI(path, options string) string {
+	if abs, err := filepath.Abs(path); err == nil {
+		path = abs
+	}
+	return (&url.URL{Scheme: "file", Path: path, RawQuery: options}).String()
+}
+
 func itoa(n int) string { return strconv.Itoa(n) }
+
+func fromJSON(doc string, v any) error { return json.Unmarshal([]byte(doc), v) }
 
 func toJSON(v any) (string, error) {
 	b, err := json.Marshal(v)

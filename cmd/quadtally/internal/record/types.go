@@ -17,6 +17,7 @@ type PhotoFacts struct {
 	TakenBasis string   `json:"taken_basis,omitempty"` // "exif"; "" where unknown
 	NameDate   string   `json:"name_date,omitempty"`   // a date proposed from the file name, to be confirmed
 	Camera     string   `json:"camera,omitempty"`
+	Serial     string   `json:"serial,omitempty"` // of the camera
 	Lat        *float64 `json:"lat,omitempty"`
 	Lon        *float64 `json:"lon,omitempty"`
 	Notes      []string `json:"notes,omitempty"`
@@ -48,7 +49,6 @@ type Result struct {
 	LoFrac    float64   `json:"lo_frac"`
 	HiFrac    float64   `json:"hi_frac"`
 	Pieces    int       `json:"pieces"`
-	AreasMM2  []int     `json:"areas_mm2,omitempty"`
 	Kind      string    `json:"kind"` // "green cover" or "weed cover"
 	Notes     []string  `json:"notes,omitempty"`
 	Marks     string    `json:"marks,omitempty"`     // decisions about patches it rests on
@@ -89,18 +89,22 @@ type Observation struct {
 	Class     string     `json:"class"`           // "broadleaf", "marketable"; "" the total or only class
 	Group     string     `json:"group,omitempty"` // of a species: broadleaf, grass, sedge
 	Life      string     `json:"life,omitempty"`  // of a species: annual, perennial
+	Pick      string     `json:"pick,omitempty"`  // of a harvest, as the sheet numbers them; "" where the date tells the pick
 	Value     float64    `json:"value"`
 	Missing   bool       `json:"missing"`             // looked for, not there; never zero
 	Withdrawn bool       `json:"withdrawn,omitempty"` // taken back: nothing is told of this value any more
 	Unit      string     `json:"unit"`                // SI: "plants", "fraction", "kg", "mm", or as the assessment states
 	Observer  string     `json:"observer,omitempty"`
-	AreaM2    float64    `json:"area_m2,omitempty"`   // ground the value refers to, where not the trial's quadrat
 	LengthMM  float64    `json:"length_mm,omitempty"` // bed length the value refers to (yields)
 	Trim      string     `json:"trim,omitempty"`
-	Repeats   int64      `json:"repeats,omitempty"` // entry whose telling this brings back
-	Source    string     `json:"source"`            // file and row it came from
+	Repeats   int64      `json:"repeats,omitempty"` // entry whose telling this brings back; only in records of version 1
+	Source    string     `json:"source"`            // where it came from, for a reader: "counts.csv:14"
+	Line      int        `json:"line,omitempty"`    // row of the sheet; 0 where it came from no sheet
+	Sheet     int64      `json:"-"`                 // version of the sheet that gives it; 0: given one at a time
 	At        time.Time  `json:"at"`
 	Author    string     `json:"author"`
+
+	told int64 // row that first said the same, for the order in which values were given
 }
 
 // ToldBy is the entry that told the value in force.
@@ -111,22 +115,28 @@ func (o *Observation) ToldBy() int64 {
 	return o.Entry
 }
 
-// key says which value an observation is a newer telling of.
-func (o *Observation) key() obsKey {
-	k := obsKey{o.Plot, o.Quadrat, o.Visit, "", o.Variable, o.Class}
-	if o.Visit == 0 {
-		k.date = o.Date.String()
-	}
-	return k
+// Key is what an observation is about. Two observations with one key tell the
+// same value; the one told last is in force.
+type Key struct {
+	Plot     string
+	Quadrat  int
+	Visit    int
+	When     string // of what belongs to no visit: the pick, or the date
+	Variable string
+	Class    string // as [trial.NameKey] compares it: "Broadleaf" and "broad-leaf" are one
 }
 
-type obsKey struct {
-	plot     string
-	quadrat  int
-	visit    int
-	date     string
-	variable string
-	class    string
+// Key says which value an observation tells.
+func (o *Observation) Key() Key {
+	k := Key{o.Plot, o.Quadrat, o.Visit, "", o.Variable, trial.NameKey(o.Class)}
+	switch {
+	case o.Visit != 0, o.Variable == VarStand: // a stand is counted once a season
+	case o.Pick != "":
+		k.When = "pick " + trial.NameKey(o.Pick)
+	default:
+		k.When = o.Date.String()
+	}
+	return k
 }
 
 // Operation is something done to the field.
@@ -141,11 +151,17 @@ type Operation struct {
 	RateUnit  string     `json:"rate_unit,omitempty"`
 	Stage     string     `json:"stage,omitempty"`
 	Passes    int        `json:"passes,omitempty"`
-	Note      string     `json:"note,omitempty"`
-	Repeats   int64      `json:"repeats,omitempty"` // entry whose telling this brings back
-	Source    string     `json:"source"`
-	At        time.Time  `json:"at"`
-	Author    string     `json:"author"`
+
+	Implement    string   `json:"implement,omitempty"`     // roller, mower, drill, ...
+	ImplementKG  *float64 `json:"implement_kg,omitempty"`  // its weight, where stated
+	SoilMoisture string   `json:"soil_moisture,omitempty"` // at the work, in the grower's words
+
+	Note   string    `json:"note,omitempty"`
+	Source string    `json:"source"`
+	Line   int       `json:"line,omitempty"` // row of the sheet; 0 where it came from no sheet
+	Sheet  int64     `json:"-"`              // version of the sheet that gives it; 0: given one at a time
+	At     time.Time `json:"at"`
+	Author string    `json:"author"`
 }
 
 // Decision is one thing settled about a photo, a visit or the trial.
@@ -169,6 +185,8 @@ const (
 	KindPatch     = "patch"     // class a person gave to a patch, about a photo
 	KindThreshold = "threshold" // Threshold, about a visit
 	KindSettings  = "settings"  // measuring settings, about the trial
+	KindPath      = "path"      // PhotoPath, about a photo that was renamed or moved
+	KindColumns   = "columns"   // what columns of sheets mean, about the trial
 	kindUndo      = "undo"
 )
 
@@ -178,6 +196,11 @@ type Threshold struct {
 	Basis       string  `json:"basis"` // in words
 	ByHand      bool    `json:"by_hand,omitempty"`
 	Fingerprint string  `json:"fingerprint,omitempty"`
+}
+
+// PhotoPath is where a photo lies now.
+type PhotoPath struct {
+	Path string `json:"path"`
 }
 
 // PhotoSubject names a photo as what a decision is about.

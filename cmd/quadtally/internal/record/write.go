@@ -21,7 +21,20 @@ type Tx struct {
 	at     time.Time
 	author string
 
+	force      *force      // what counts, once it is needed
 	operations []Operation // all there are, once one is added
+}
+
+// reader reads inside the transaction.
+func (w *Tx) reader() (reader, error) {
+	if w.force == nil {
+		f, err := readForce(w.ctx, w.tx)
+		if err != nil {
+			return reader{}, err
+		}
+		w.force = &f
+	}
+	return reader{ctx: w.ctx, tx: w.tx, snap: &Snapshot{}, force: *w.force}, nil
 }
 
 // Entry is the number all rows of this transaction carry.
@@ -156,11 +169,21 @@ func (w *Tx) Undo(id int64) error {
 	if err != nil {
 		return err
 	}
-	var n int
-	if err := w.tx.QueryRowContext(w.ctx, "select count(*) from decision where undoes = ?", id).Scan(&n); err != nil {
+	r, err := w.reader()
+	if err != nil {
 		return err
 	}
-	if n > 0 {
+	undone := false
+	err = r.each("select entry from decision where undoes = ?", func(rows *sql.Rows) error {
+		var by int64
+		err := rows.Scan(&by)
+		undone = undone || r.counts(by)
+		return err
+	}, id)
+	if err != nil {
+		return err
+	}
+	if undone {
 		return fmt.Errorf("decision %d was undone already", id)
 	}
 	_, err = w.add("insert into decision(entry, subject, kind, value, undoes) values (?,?,?,?,?)", w.entry, subject, kindUndo, "{}", id)
@@ -181,31 +204,47 @@ func (w *Tx) AddObservation(o Observation, seen int64) (added bool, clash *Clash
 	if !o.absent() && (math.IsNaN(o.Value) || math.IsInf(o.Value, 0)) {
 		return false, nil, fmt.Errorf("%s: the value is not a number", o.Source)
 	}
-	was, found, err := currentObservation(w.ctx, w.tx, o.key())
+	r, err := w.reader()
+	if err != nil {
+		return false, nil, err
+	}
+	was, found, err := r.currentObservation(o.Key())
 	if err != nil {
 		return false, nil, err
 	}
 	if found && sameValue(was, o) {
 		return false, nil, nil
 	}
-	o.Entry, o.At, o.Author = w.entry, w.at, w.author
-	doc, err := toJSON(o)
-	if err != nil {
-		return false, nil, err
-	}
-	var value any
-	if !o.absent() {
-		value = o.Value
-	}
-	o.ID, err = w.add("insert into observation(entry, plot, quadrat, visit, date, variable, class, value, unit, doc) values (?,?,?,?,?,?,?,?,?,?)",
-		w.entry, o.Plot, o.Quadrat, o.Visit, o.Date.String(), o.Variable, o.Class, value, o.Unit, doc)
-	if err != nil {
+	o.Entry, o.At, o.Author, o.Sheet, o.told = w.entry, w.at, w.author, 0, 0
+	if o.ID, err = w.insertObservation(o); err != nil {
 		return false, nil, err
 	}
 	if found && was.Entry > seen && was.Entry != w.entry {
 		return true, &Clash{Was: was, Now: o}, nil
 	}
 	return true, nil, nil
+}
+
+// insertObservation adds a row: under o.Sheet where that is not 0, and as the
+// repetition of row o.told where that is not 0.
+func (w *Tx) insertObservation(o Observation) (int64, error) {
+	doc, err := toJSON(o)
+	if err != nil {
+		return 0, err
+	}
+	var value any
+	if !o.absent() {
+		value = o.Value
+	}
+	return w.add("insert into observation(entry, plot, quadrat, visit, date, variable, class, value, unit, doc, sheet, told, pick) values (?,?,?,?,?,?,?,?,?,?,?,?,?)",
+		w.entry, o.Plot, o.Quadrat, o.Visit, o.Date.String(), o.Variable, o.Class, value, o.Unit, doc, orNull(o.Sheet), orNull(o.told), o.Pick)
+}
+
+func orNull(id int64) any {
+	if id == 0 {
+		return nil
+	}
+	return id
 }
 
 // absent tells that the observation carries no value.
@@ -217,8 +256,9 @@ func sameValue(a, b Observation) bool {
 	if a.Missing != b.Missing || a.Withdrawn != b.Withdrawn || (!a.absent() && a.Value != b.Value) {
 		return false
 	}
-	return a.Unit == b.Unit && a.Observer == b.Observer && a.AreaM2 == b.AreaM2 &&
-		a.LengthMM == b.LengthMM && a.Trim == b.Trim && a.Date == b.Date
+	return a.Unit == b.Unit && a.Observer == b.Observer &&
+		a.LengthMM == b.LengthMM && a.Trim == b.Trim && a.Date == b.Date && a.Pick == b.Pick &&
+		a.Group == b.Group && a.Life == b.Life
 }
 
 // AddOperation adds something done to the field. The same operation told
@@ -226,7 +266,10 @@ func sameValue(a, b Observation) bool {
 func (w *Tx) AddOperation(o Operation) (added bool, err error) {
 	o.At, o.Author = w.at, w.author
 	if w.operations == nil {
-		r := reader{w.ctx, w.tx, &Snapshot{Operations: []Operation{}}}
+		r, err := w.reader()
+		if err != nil {
+			return false, err
+		}
 		if err := r.operations(); err != nil {
 			return false, err
 		}
@@ -253,7 +296,8 @@ func sameOperation(a, b Operation) bool {
 		}
 		return *p
 	}
-	return a.Date == b.Date && a.What == b.What && a.Treatment == b.Treatment && a.Plot == b.Plot &&
+	return rate(a.ImplementKG) == rate(b.ImplementKG) && a.Implement == b.Implement && a.SoilMoisture == b.SoilMoisture &&
+		a.Date == b.Date && a.What == b.What && a.Treatment == b.Treatment && a.Plot == b.Plot &&
 		a.Input == b.Input && rate(a.Rate) == rate(b.Rate) && a.RateUnit == b.RateUnit &&
 		a.Stage == b.Stage && a.Passes == b.Passes && a.Note == b.Note
 }
