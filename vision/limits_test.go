@@ -44,8 +44,9 @@ func TestFlagLimits(t *testing.T) {
 		{"brown", Quality{Acuity: 1, GroundCr: 29}, FlagCast, ""},
 		{"red cast", Quality{Acuity: 1, GroundCr: 31}, FlagCast, Glance},
 		{"white paper", Quality{Acuity: 1, PaperGreen: -.09}, FlagCast, ""},
-		{"green paper", Quality{Acuity: 1, PaperGreen: .11}, FlagCast, Glance},
-		{"magenta paper", Quality{Acuity: 1, PaperGreen: -.11}, FlagCast, Glance},
+		{"green paper", Quality{Acuity: 1, PaperGreen: .11, PaperUsed: true}, FlagCast, Glance},
+		{"magenta paper", Quality{Acuity: 1, PaperGreen: -.11, PaperUsed: true}, FlagCast, Glance},
+		{"green paper left so", Quality{Acuity: 1, PaperGreen: .11}, FlagCast, MustLook},
 		{"blown out green paper", Quality{Acuity: 1, PaperGreen: .11, PaperClipped: true}, FlagCast, MustLook},
 		{"bare ground", Quality{Acuity: 1, GreenFiftieth: .07}, FlagNoGround, ""},
 		{"no ground", Quality{Acuity: 1, GreenFiftieth: .09}, FlagNoGround, MustLook},
@@ -362,6 +363,16 @@ func TestThings(t *testing.T) {
 		case "boot":
 			if !eye {
 				t.Errorf("a boot asks for no eye: %+v", p.m.Quality)
+			}
+			opt := standOptions()
+			opt.Exclude = [][]raster.Point{{{X: 0, Y: 0}, {X: .3 * standSide, Y: 0}, {X: .3 * standSide, Y: standSide}, {X: 0, Y: standSide}}}
+			rgb, _ := s.Render()
+			m, err := Measure((&scene{standSide, standSide, rgb}).jpeg(t, 90), opt)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if NeedsEye(m.Flags) {
+				t.Errorf("its area is left out, and an eye is asked for: %+v", m.Flags)
 			}
 		default:
 			near(t, "cover beside "+thing, cover, p.truth.Plants, 0.03)

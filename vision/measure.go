@@ -155,6 +155,7 @@ func (ws *Workspace) locate(m *Measurement, r *raster.Raster, opt Options) (whit
 			if white, note = sheet.gains(); note != "" {
 				m.Notes = append(m.Notes, note)
 			}
+			m.Quality.PaperUsed = white != noGains
 		}
 	}
 	if none != nil {
@@ -308,6 +309,7 @@ func (ws *Workspace) look(m *Measurement, r *raster.Raster, opt Options, white g
 
 	m.Quality.judge(r, toField, p.Width, p.Height)
 	swatches := swatchesOf(r, toField, p.Width, p.Height, white)
+	swatches.leaveOut(p, opt.Exclude)
 	green := swatches.greennesses()
 	m.Quality.GreenFiftieth, m.Quality.GreenHalf = green.fiftieth, green.half
 	// Paper that shows what the light is outranks the ground.

@@ -122,9 +122,11 @@ type Quality struct {
 	FlatFrac      float64 `json:"flat_frac"`
 	// PaperGreen is ln(G/sqrt(RB)) of the white paper of card or marks, 0
 	// where none was seen; PaperClipped tells that its light ran into the end
-	// of the scale, so that it is at least so much.
+	// of the scale, so that it is at least so much. PaperUsed tells that the
+	// paper was made white, and all colours with it.
 	PaperGreen   float64 `json:"paper_green,omitempty"`
 	PaperClipped bool    `json:"paper_clipped,omitempty"`
+	PaperUsed    bool    `json:"paper_used,omitempty"`
 }
 
 // lattice is the number of samples along each side of the ground that the
@@ -329,10 +331,14 @@ func (q Quality) flags() []Flag {
 		if q.PaperGreen < 0 {
 			cast = "magenta"
 		}
-		if q.PaperClipped {
-			raise(FlagCast, MustLook, math.Abs(q.PaperGreen), limitPaper, "white paper in the photo has a "+cast+" cast of unknown strength, as it is blown out: take the photo again")
-		} else {
-			raise(FlagCast, Glance, math.Abs(q.PaperGreen), limitPaper, "white paper in the photo has a "+cast+" cast, which was taken out")
+		cast = "white paper in the photo has a " + cast + " cast"
+		switch off := math.Abs(q.PaperGreen); {
+		case q.PaperClipped:
+			raise(FlagCast, MustLook, off, limitPaper, cast+" of unknown strength, as it is blown out: take the photo again")
+		case q.PaperUsed:
+			raise(FlagCast, Glance, off, limitPaper, cast+", which was taken out")
+		default:
+			raise(FlagCast, MustLook, off, limitPaper, cast+", which was not taken out: "+wayOut)
 		}
 	}
 	switch {

@@ -66,6 +66,19 @@ func swatchesOf(r *raster.Raster, toField frame.Homography, w, h int, white gain
 	return out
 }
 
+// leaveOut takes the swatches of excluded areas for not seen.
+func (all swatches) leaveOut(p *Plane, exclude [][]raster.Point) {
+	if len(exclude) == 0 {
+		return
+	}
+	perX, perY := float64(p.Width)/swatchesAcross, float64(p.Height)/swatchesAcross
+	for i := range all {
+		if p.excluded(exclude, (float64(i%swatchesAcross)+0.5)*perX, (float64(i/swatchesAcross)+0.5)*perY) {
+			all[i] = swatch{}
+		}
+	}
+}
+
 // darkest is the brightness below which noise and rounding leave no hue.
 const darkest = 24
 
