@@ -21,9 +21,9 @@ func TestFlagLimits(t *testing.T) {
 		code     FlagCode
 		severity Severity // "" for no flag
 	}{
-		{"sharp", Quality{Acuity: .25}, FlagBlur, ""},
-		{"soft", Quality{Acuity: .23}, FlagBlur, Glance},
-		{"smooth", Quality{Acuity: .1}, FlagBlur, MustLook},
+		{"sharp", Quality{Acuity: .45}, FlagBlur, ""},
+		{"soft", Quality{Acuity: .43}, FlagBlur, Glance},
+		{"smooth", Quality{Acuity: .19}, FlagBlur, MustLook},
 		{"little blown out", Quality{Acuity: 1, ClippedFrac: .019}, FlagClipped, ""},
 		{"some blown out", Quality{Acuity: 1, ClippedFrac: .021}, FlagClipped, Glance},
 		{"much blown out", Quality{Acuity: 1, ClippedFrac: .11}, FlagClipped, MustLook},
