@@ -110,7 +110,8 @@ type Shot struct {
 	Treatment  string // "" while hidden
 	State      State
 	Why        string // the reason of the state, in a sentence
-	Doubts     int    // quality flags
+	Glances    int    // doubts that are worth a glance; its number stands
+	Looks      int    // doubts for which its number may be wrong by much
 	Accepted   bool
 	Counted    bool
 }
@@ -123,17 +124,17 @@ const (
 	NoAttention  Attention = iota
 	WorthAGlance           // in use, with a doubt nobody has looked at
 	Unreadable             // the file gave no measurement
-	NeedsAnswer            // not in use until a question is answered
+	NeedsAnswer            // not in use, or not to be trusted, until a question is answered
 )
 
 // Attention tells how much the photo needs a person now.
 func (s Shot) Attention() Attention {
 	switch {
-	case s.State == Waiting:
+	case s.State == Waiting, s.State == InUse && s.Looks > 0 && !s.Accepted:
 		return NeedsAnswer
 	case s.State == Unread:
 		return Unreadable
-	case s.State == InUse && s.Doubts > 0 && !s.Accepted:
+	case s.State == InUse && s.Glances > 0 && !s.Accepted:
 		return WorthAGlance
 	}
 	return NoAttention
@@ -169,12 +170,18 @@ type Photo struct {
 	Evidence  []Evidence
 	Numbers   *Numbers
 	Found     []Fact
-	Doubts    []string
+	Doubts    []Doubt // the gravest first
 	Notes     []string
 	Corners   *[4]XY // of the frame, in the upright view
 	Areas     []Area // drawn by people, in the straight view
 	Counts    []Count
 	Steps     []Step
+}
+
+// Doubt is something that speaks against a photo's number.
+type Doubt struct {
+	Text string
+	Look bool // the number may be wrong by much
 }
 
 // Evidence is a picture that helps to answer the question about a photo: its

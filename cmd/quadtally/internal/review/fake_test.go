@@ -39,13 +39,13 @@ func newFake() *fake {
 	states := []State{InUse, Waiting, Unread, Aside, Spare, InUse}
 	for i, st := range states {
 		shot := Shot{Hash: hashFor(i + 1), Name: fmt.Sprintf("IMG_%d%s.jpg", i, evil), Visit: 1 + i/3, Plot: "101", Quadrat: 1, Treatment: "BARE " + evil,
-			State: st, Why: "because " + evil, Doubts: i % 2}
+			State: st, Why: "because " + evil, Glances: i % 2}
 		if st == Waiting {
 			shot.Plot, shot.Quadrat = "", 0
 		}
 		p := Photo{Shot: shot, Taken: "2025-06-14 08:00:00", Basis: "its name", Measured: st != Unread,
 			WidthPx: 1000, HeightPx: 1000, Evidence: []Evidence{{hashFor(1), Small, evil}}, WholeCopy: evil,
-			Found: []Fact{{"Camera", evil}}, Doubts: []string{evil}, Notes: []string{evil},
+			Found: []Fact{{"Camera", evil}}, Doubts: []Doubt{{evil, i == 0}, {evil, false}}, Notes: []string{evil},
 			Areas:  []Area{{Crop, []XY{{0.1, 0.1}, {0.2, 0.1}, {0.2, 0.2}}}, {Class(evil), []XY{{0, 0}, {1, 0}, {1, 1}}}},
 			Counts: []Count{{evil, 3, evil, evil}},
 			Steps:  []Step{{Entry: 5, At: time.Unix(0, 0), Author: evil, Text: evil, Hash: shot.Hash, Live: true}}}

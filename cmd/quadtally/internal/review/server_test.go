@@ -665,6 +665,28 @@ func TestActionsWithoutReload(t *testing.T) {
 	}
 }
 
+// TestAttention: what is in doubt leads, hints come last, and an answer ends
+// both.
+func TestAttention(t *testing.T) {
+	for _, c := range []struct {
+		shot Shot
+		want Attention
+	}{
+		{Shot{State: Waiting}, NeedsAnswer},
+		{Shot{State: InUse, Looks: 1, Glances: 2}, NeedsAnswer},
+		{Shot{State: InUse, Glances: 2}, WorthAGlance},
+		{Shot{State: InUse}, NoAttention},
+		{Shot{State: InUse, Looks: 1, Glances: 1, Accepted: true}, NoAttention},
+		{Shot{State: Unread, Looks: 1}, Unreadable},
+		{Shot{State: Aside, Looks: 1}, NoAttention},
+		{Shot{State: Spare, Looks: 1, Glances: 1}, NoAttention},
+	} {
+		if got := c.shot.Attention(); got != c.want {
+			t.Errorf("%+v: %d", c.shot, got)
+		}
+	}
+}
+
 // TestCountedBefore: a count in force is told only after the own one is there,
 // and replaced only on demand.
 func TestCountedBefore(t *testing.T) {

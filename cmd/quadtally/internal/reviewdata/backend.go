@@ -177,11 +177,35 @@ func (b *Backend) shotOf(snap *record.Snapshot, p *record.Photo) review.Shot {
 		s.Treatment = pl.Treatment
 	}
 	s.State, s.Why = pageStates[p.State()], p.Why()
-	var m struct{ Flags []json.RawMessage }
+	var m struct{ Flags []vision.Flag }
 	if json.Unmarshal(p.Doc, &m) == nil {
-		s.Doubts = len(m.Flags)
+		for _, d := range doubts(m.Flags) {
+			if d.Look {
+				s.Looks++
+			} else {
+				s.Glances++
+			}
+		}
 	}
 	return s
+}
+
+// doubts are flags as the page shows them, the gravest first.
+func doubts(flags []vision.Flag) []review.Doubt {
+	var out []review.Doubt
+	for _, f := range flags {
+		out = append(out, review.Doubt{Text: f.Text, Look: f.Severity == vision.MustLook})
+	}
+	slices.SortStableFunc(out, func(a, b review.Doubt) int {
+		switch {
+		case a.Look == b.Look:
+			return 0
+		case a.Look:
+			return -1
+		}
+		return 1
+	})
+	return out
 }
 
 var basisWords = map[string]string{intake.ByCard: "its plot card", intake.BySheet: "your sheet", intake.ByName: "its name",
@@ -224,9 +248,7 @@ func (b *Backend) Photo(ctx context.Context, hash string) (review.Photo, error) 
 	if out.Measured = m.Plane != nil; out.Measured {
 		out.WidthPx, out.HeightPx = sizeOfStraight(m.Plane.Width, m.Plane.Height, longStraight)
 	}
-	for _, f := range m.Flags {
-		out.Doubts = append(out.Doubts, f.Text)
-	}
+	out.Doubts = doubts(m.Flags)
 	out.Notes = append(out.Notes, m.Notes...)
 	out.Found = append(foundIn(m), out.Found...)
 	if m.Frame != nil {

@@ -250,11 +250,20 @@ func safeName(name string) string {
 	return name
 }
 
-// takeAgain are doubts for which a photo is taken again while one still
-// kneels, with what is said then.
-var takeAgain = map[vision.FlagCode]string{
-	vision.FlagBlur: "blurred", vision.FlagShadow: "half in shadow", vision.FlagClipped: "too bright in places",
-	vision.FlagCrushed: "too dark in places", vision.FlagCast: "colours are off",
+// shortWords say a doubt on a phone.
+var shortWords = map[vision.FlagCode]string{
+	vision.FlagBlur: "blurred", vision.FlagShadow: "partly in shadow", vision.FlagClipped: "too bright in places",
+	vision.FlagCrushed: "too dark in places", vision.FlagCast: "colours are off", vision.FlagGlints: "wet leaves glint",
+}
+
+// mostShade is the share of the ground in strong shadow from which a photo is
+// taken again. A choice of this program: the number often stands, but while one
+// kneels there another photo costs seconds.
+const mostShade = 0.25
+
+// takeAgain reports a doubt for which another photo is taken while one kneels.
+func takeAgain(f vision.Flag) bool {
+	return f.Severity == vision.MustLook || f.Code == vision.FlagBlur || f.Code == vision.FlagShadow && f.Value > mostShade
 }
 
 // verdict tells what a photo is worth, without any number of green in it.
@@ -285,14 +294,29 @@ func verdict(snap *record.Snapshot, p *record.Photo) review.Verdict {
 		say(m.Frame != nil, "frame found", "no frame was found")
 	}
 	again := p.State() == record.PhotoUnmeasured
-	for _, code := range []vision.FlagCode{vision.FlagBlur, vision.FlagShadow, vision.FlagClipped, vision.FlagCrushed, vision.FlagCast} {
-		if slices.ContainsFunc(m.Flags, func(f vision.Flag) bool { return f.Code == code }) {
-			again = true
-			v.Bad = append(v.Bad, takeAgain[code])
+	has := map[vision.FlagCode]bool{}
+	for _, f := range m.Flags {
+		if f.Code == vision.FlagRedPlants || f.Code == vision.FlagWideRange {
+			continue // another photo of the same ground would not change it
 		}
+		again = again || takeAgain(f)
+		if has[f.Code] {
+			continue
+		}
+		has[f.Code] = true
+		words := cmp.Or(shortWords[f.Code], f.Text)
+		if f.Code == vision.FlagShadow && f.Value > mostShade {
+			words = fmt.Sprintf("%.0f %% in shadow", 100*f.Value)
+		}
+		v.Bad = append(v.Bad, words)
 	}
-	if !again {
-		v.Good = append(v.Good, "sharp", "light even")
+	if p.State() != record.PhotoUnmeasured {
+		if !has[vision.FlagBlur] {
+			v.Good = append(v.Good, "sharp")
+		}
+		if !has[vision.FlagShadow] && !has[vision.FlagClipped] && !has[vision.FlagCrushed] {
+			v.Good = append(v.Good, "light even")
+		}
 	}
 	// Without a card its place in the walk may still be found, or asked later.
 	v.Keep = !again && (m.Card != "" || p.State() == record.PhotoInUse || p.State() == record.PhotoAwaitsPlace && p.Place.State == record.PlaceProposed)
