@@ -108,10 +108,17 @@ func (a *app) review(opt review.Options) error {
 		return usagef("--visit %d: the plan has visits 1 to %d", opt.Visit, len(snap.Trial.Visits))
 	}
 	backend := reviewdata.New(a.ctx, store, a.author())
+	if opt.Phone != "" && !store.ReadOnly() {
+		opt.Door = backend.Door()
+	}
+	had := opt.Door
 	return review.Serve(a.ctx, backend, backend, opt, func(at review.Addresses) {
 		fmt.Fprintln(a.out, at.Page)
 		if at.Phone != "" {
 			fmt.Fprintln(a.out, at.Phone)
+			if !store.ReadOnly() && (had == nil || had.Port != at.Door.Port) {
+				backend.KeepDoor(at.Door)
+			}
 		}
 		a.flush()
 		if at.Phone != "" {

@@ -50,15 +50,26 @@ type Options struct {
 	// Phone is the address of this machine in the local network under which a
 	// phone in the field may send photos and counts, and nothing else; "" none.
 	Phone string
+	// Door is that of an earlier run, so that a phone that has its address
+	// goes on without scanning again; nil a new one.
+	Door *Door
 	// Encrypt serves the phone over TLS, with a certificate made for this
 	// session: the phone's browser will ask whether to trust it.
 	Encrypt bool
+}
+
+// Door is what a phone needs to come in.
+type Door struct {
+	Port  int    `json:"port"`
+	Key   string `json:"key"`   // in the address
+	Token string `json:"token"` // in what is sent
 }
 
 // Addresses are where the page can be opened.
 type Addresses struct {
 	Page  string
 	Phone string // "" not served
+	Door  Door   // of the phone
 	// Fingerprint is the SHA-256 of the certificate shown to the phone, by
 	// which a person can tell it from another; "" without TLS.
 	Fingerprint string
@@ -80,7 +91,10 @@ type Server struct {
 // Serve listens and answers until ctx ends. ready is called once with the
 // addresses to open. field may be nil where no phone is served.
 func Serve(ctx context.Context, b Backend, field Field, opt Options, ready func(Addresses)) error {
-	s := &Server{backend: b, field: field, token: newKey(), visit: opt.Visit, shown: map[string]bool{}}
+	if opt.Door == nil {
+		opt.Door = &Door{Key: newKey(), Token: newKey()}
+	}
+	s := &Server{backend: b, field: field, token: opt.Door.Token, visit: opt.Visit, shown: map[string]bool{}}
 	l, err := listen(cmp.Or(opt.Open, "127.0.0.1"), opt.Port)
 	if err != nil {
 		return err

@@ -107,7 +107,7 @@ func consequences(before, after *record.Snapshot, hash string) string {
 			moved++
 			most = max(most, math.Abs(p.Result.CoverFrac-q.Result.CoverFrac))
 		}
-		text += fmt.Sprintf(". Visit %d: threshold %.4f to %.4f, %d photos moved by at most %.1f points", visit, was.Value, is.Value, moved, 100*most)
+		text += fmt.Sprintf(". Visit %d: threshold %.4f to %.4f, %s moved by at most %.1f points", visit, was.Value, is.Value, photos(moved), 100*most)
 	}
 	return text
 }
@@ -190,6 +190,13 @@ func hashOf(act review.Action) string {
 		return act.Hash
 	}
 	return ""
+}
+
+func photos(n int) string {
+	if n == 1 {
+		return "1 photo"
+	}
+	return fmt.Sprintf("%d photos", n)
 }
 
 func regions(n int) string {

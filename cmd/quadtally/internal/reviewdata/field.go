@@ -80,6 +80,35 @@ func visitNear(visits []trial.Date, day trial.Date) int {
 	return best
 }
 
+// doorLife is how long a phone that scanned the code may come in again after
+// the page was started anew: a day in the field.
+const doorLife = 12 * time.Hour
+
+func doorOf(dir string) string { return filepath.Join(dir, incomingDir, "door.json") }
+
+// Door brings back the phone's door of an earlier run; nil where there is none,
+// or none that still holds.
+func (b *Backend) Door() *review.Door {
+	info, err := os.Stat(doorOf(b.store.Dir()))
+	if err != nil || time.Since(info.ModTime()) > doorLife {
+		return nil
+	}
+	content, err := os.ReadFile(doorOf(b.store.Dir()))
+	var d review.Door
+	if err != nil || json.Unmarshal(content, &d) != nil || len(d.Key) < 32 || len(d.Token) < 32 {
+		return nil
+	}
+	return &d
+}
+
+// KeepDoor keeps the phone's door for the next run, for its owner alone. Where
+// it cannot be kept, a phone scans the code again.
+func (b *Backend) KeepDoor(d review.Door) {
+	if content, err := json.Marshal(d); err == nil && os.MkdirAll(filepath.Join(b.store.Dir(), incomingDir), 0o755) == nil {
+		os.WriteFile(doorOf(b.store.Dir()), content, 0o600)
+	}
+}
+
 func (b *Backend) partOf(key string) string {
 	return filepath.Join(b.store.Dir(), incomingDir, key+".part")
 }
