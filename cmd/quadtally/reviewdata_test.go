@@ -29,9 +29,18 @@ import (
 // taken in and measured, and returns its folder.
 func fewPhotos(t *testing.T) string {
 	t.Helper()
+	dir := newSeason(t, 2, 2)
+	takeIn(t, dir)
+	return dir
+}
+
+// newSeason makes a trial and renders the photos of one visit to its first
+// plots, which nobody has taken in yet.
+func newSeason(t *testing.T, nPlots, quadrats int) string {
+	t.Helper()
 	dir := t.TempDir()
 	tr := demoTrial(7)
-	tr.Quadrat.PerPlot = 2
+	tr.Quadrat.PerPlot = quadrats
 	plan := filepath.Join(dir, "plan.txt")
 	if err := writeWhole(plan, func(w io.Writer) error { return trial.WritePlan(w, tr) }); err != nil {
 		t.Fatal(err)
@@ -47,7 +56,7 @@ func fewPhotos(t *testing.T) string {
 		t.Fatal(err)
 	}
 	var plots []demo.Plot
-	for _, p := range snap.Plots[:2] {
+	for _, p := range snap.Plots[:nPlots] {
 		plots = append(plots, demo.Plot{ID: p.ID, Block: p.Block, Treatment: p.Treatment})
 	}
 	cfg := demo.DefaultConfig(plots, func(plot string, quadrat int) string {
@@ -57,7 +66,7 @@ func fewPhotos(t *testing.T) string {
 		}
 		return text
 	})
-	cfg.Size, cfg.BigPhotos, cfg.Quadrats, cfg.Troubles = image.Pt(1200, 900), 0, 2, false
+	cfg.Size, cfg.BigPhotos, cfg.Quadrats, cfg.Troubles = image.Pt(1200, 900), 0, quadrats, false
 	cfg.Visits = cfg.Visits[1:2]
 	rendered, err := demo.Season(t.Context(), cfg)
 	if err != nil {
@@ -70,10 +79,16 @@ func fewPhotos(t *testing.T) string {
 	if err := rendered.Write(t.Context(), photos, nil); err != nil {
 		t.Fatal(err)
 	}
+	return dir
+}
+
+// takeIn measures the photos of a trial.
+func takeIn(t *testing.T, dir string) {
+	t.Helper()
+	photos := filepath.Join(dir, "photos")
 	if r := say(t, "photos", photos, "--trial", dir, "--quiet"); r.code != exitDone && r.code != exitPartly {
 		t.Fatal(r.err)
 	}
-	return dir
 }
 
 // openedPage is the trial as the review page sees it, and its record.

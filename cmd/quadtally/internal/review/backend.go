@@ -35,6 +35,9 @@ type Backend interface {
 // ErrUnknown means that the record has no such photo, visit or entry.
 var ErrUnknown = errors.New("the record holds no such thing")
 
+// ErrNoPicture means that a file cannot be shown as a picture.
+var ErrNoPicture = errors.New("the file cannot be shown as a picture")
+
 // ErrReadOnly means that the trial's folder cannot be written to.
 var ErrReadOnly = errors.New("the trial folder cannot be written to: nothing was stored; copy the folder to where you may write and open the page there")
 

@@ -74,6 +74,9 @@ func (f *fake) Photo(_ context.Context, hash string) (Photo, error) {
 }
 
 func (f *fake) Picture(_ context.Context, hash string, _ View) ([]byte, error) {
+	if f.photos[hash].State == Unread {
+		return nil, fmt.Errorf("%w (%s)", ErrNoPicture, evil)
+	}
 	if _, ok := f.photos[hash]; !ok {
 		return nil, ErrUnknown
 	}

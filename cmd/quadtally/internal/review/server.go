@@ -500,6 +500,10 @@ func (s *Server) picture(w http.ResponseWriter, r *http.Request) {
 	if err == nil {
 		b, err = s.backend.Picture(r.Context(), hash, v)
 	}
+	if errors.Is(err, ErrNoPicture) {
+		http.ServeFileFS(w, r, assets, "assets/nopicture.svg")
+		return
+	}
 	if err != nil {
 		s.fail(w, r, err)
 		return

@@ -687,13 +687,22 @@ func TestAttention(t *testing.T) {
 	}
 }
 
+// TestNoPicture: a file that cannot be shown is shown as such.
+func TestNoPicture(t *testing.T) {
+	p := open(t, newFake(), Options{})
+	code, body, h := p.request("GET", "/picture/"+hashFor(3)+"/upright", "", nil)
+	if code != http.StatusOK || h.Get("Content-Type") != "image/svg+xml" || !strings.Contains(body, "cannot be") {
+		t.Errorf("%d %s %q", code, h.Get("Content-Type"), body)
+	}
+}
+
 // TestCountedBefore: a count in force is told only after the own one is there,
 // and replaced only on demand.
 func TestCountedBefore(t *testing.T) {
 	p := open(t, newFake(), Options{})
 	p.b.before = []Count{{Class: "broadleaf", Plants: 26, Observer: "Cleo", Date: "2025-06-14"}}
 	mine := url.Values{"observer": {"Ben"}, "class": {"broadleaf", "grass"}, "plants": {"3", "0"}, "seen": {"7"}}
-	if _, body := p.get("/photo/" + hashFor(1) + "/count"); strings.Contains(body, "26") || strings.Contains(body, "Cleo") {
+	if _, body := p.get("/photo/" + hashFor(1) + "/count"); strings.Contains(body, ">26<") || strings.Contains(body, "Cleo") {
 		t.Error("the count in force is shown before the own one is entered")
 	}
 	code, body, _ := p.post("/photo/"+hashFor(1)+"/count", mine)

@@ -379,7 +379,9 @@ func (b *Backend) draw(ctx context.Context, p *record.Photo, view review.View) (
 		if view == review.Small {
 			long = longSmall
 		}
-		pic, err = season.DrawApart(b.ctx, path, long)
+		if pic, err = season.DrawApart(b.ctx, path, long); err != nil && b.ctx.Err() == nil {
+			err = fmt.Errorf("%w (%w)", review.ErrNoPicture, err)
+		}
 	case view == review.Upright:
 		pic, err = season.DrawUpright(photo, longUpright)
 	default:

@@ -420,7 +420,12 @@ function photoPage(box) {
     if (was) was.checked = true;
     for (const c of document.querySelectorAll("#markform input[name=class]")) c.checked = c.value === kept("class");
     byId("tools").addEventListener("change", choose);
-    markForm.addEventListener("change", (e) => { if (e.target.name === "class") { keep("class", e.target.value); name(); } });
+    markForm.addEventListener("change", (e) => {
+      if (e.target.name !== "class") return;
+      keep("class", e.target.value);
+      if (tool() !== "patch") { document.querySelector("input[name=tool][value=patch]").checked = true; choose(); }
+      name();
+    });
     markForm.addEventListener("submit", (e) => { e.preventDefault(); spot = spot || board.cross; describe(); name(); });
     byId("unname").addEventListener("click", unname);
     byId("startover").addEventListener("click", over);
