@@ -7,6 +7,7 @@ import (
 	"math"
 
 	"quadtally/vision/card"
+	"quadtally/vision/classes"
 	"quadtally/vision/frame"
 	"quadtally/vision/label"
 	"quadtally/vision/raster"
@@ -32,11 +33,13 @@ type Measurement struct {
 	// the ground; 0 where the photo has no scale.
 	MMPerPx float64 `json:"mm_per_px"`
 
-	Curve   Curve    `json:"curve"`
-	Plane   *Plane   `json:"plane,omitempty"`
-	Quality Quality  `json:"quality"`
-	Flags   []Flag   `json:"flags"`
-	Notes   []string `json:"notes,omitempty"`
+	Curve Curve  `json:"curve"`
+	Plane *Plane `json:"plane,omitempty"`
+	// Looks is what the green looks like, nil unless Options.Looks is set.
+	Looks   *classes.Looks `json:"looks,omitempty"`
+	Quality Quality        `json:"quality"`
+	Flags   []Flag         `json:"flags"`
+	Notes   []string       `json:"notes,omitempty"`
 }
 
 // FrameFix is where the frame lies in the photo.
@@ -279,6 +282,17 @@ func (ws *Workspace) look(m *Measurement, r *raster.Raster, opt Options, white g
 		return errors.New("nothing of the ground is left to measure: check the excluded areas")
 	}
 	m.Plane = p
+	if opt.Looks {
+		// Shapes need one outline; the photo's own threshold is near that of its
+		// visit, which is not known yet.
+		alone, err := VisitThreshold([]Curve{m.Curve}, opt)
+		if err != nil {
+			return err
+		}
+		if m.Looks, err = ws.takeLooks(r, p, stored, n, toField, alone.Value, white); err != nil {
+			return err
+		}
+	}
 	m.Quality = judge(r, toField, p.Width, p.Height)
 	m.Flags = append(m.Flags, m.Quality.flags()...)
 	m.flagGeometry(cut)

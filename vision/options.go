@@ -67,6 +67,10 @@ type Options struct {
 	// Prior replaces the index's typical threshold where not nil.
 	Prior *float64 `json:"prior,omitempty"`
 
+	// Looks keeps what the green looks like, so that plants can be told apart;
+	// it changes nothing else.
+	Looks bool `json:"looks,omitempty"`
+
 	// Pieces says what counts as a piece.
 	Pieces PieceOptions `json:"pieces"`
 }
@@ -121,9 +125,9 @@ func (o Options) Validate() error {
 // Fingerprint names the settings and the algorithm: two measurements with one
 // fingerprint differ only by their photos. Marked corners, excluded areas, crop
 // marks and focal length belong to a photo, not to the settings, and are left
-// out.
+// out, and so is whether looks are kept.
 func (o Options) Fingerprint() string {
-	o.Corners, o.Exclude, o.FocalPx = nil, nil, 0
+	o.Corners, o.Exclude, o.FocalPx, o.Looks = nil, nil, 0, false
 	o.Pieces.Rows, o.Pieces.Crop = nil, nil
 	b, err := json.Marshal(struct {
 		Algorithm string  `json:"algorithm"`

@@ -14,4 +14,5 @@ type Workspace struct {
 	burns   []burn
 	outside []bool
 	frame   frame.Workspace
+	looker  looker
 }
