@@ -1,7 +1,7 @@
 # quadtally: `make demo` and `make test` are all a new machine needs.
 
 PACKAGES := g++ pkg-config libopencv-dev libjpeg62-turbo-dev libheif-dev
-EXTRA    := chromium zbar-tools poppler-utils r-base-core r-cran-nlme python3-skimage slurm-wlm sqlite3 parallel
+EXTRA    := debootstrap chromium zbar-tools poppler-utils r-base-core r-cran-nlme python3-skimage slurm-wlm sqlite3 parallel r-cran-lme4 r-cran-lmertest r-cran-pbkrtest r-cran-mvtnorm
 SUDO     := $(shell [ "$$(id -u)" = 0 ] || echo sudo)
 DEMO     := alder-bend
 
@@ -18,7 +18,7 @@ LINK := -ldflags '-extldflags "$(OPEN)"'
 # The tests of vision also open photos with OpenCV, to compare.
 LINK_VISION := -ldflags '-extldflags "$(OPEN) -lopencv_imgcodecs"'
 
-.PHONY: build demo test test-all bench torture throughput setup setup-all clean
+.PHONY: build demo test test-all lint package try-bare bench torture mutants throughput setup setup-all clean
 
 build: setup
 	$(GO) build $(LINK) -o quadtally ./cmd/quadtally
@@ -32,12 +32,40 @@ test: setup
 	$(GO) test -timeout 15m $(LINK_VISION) ./vision/...
 	$(GO) test -timeout 15m $(LINK) ./cmd/... ./stats/... ./calibrate/...
 
+# What the tools of go.mod find. staticcheck's answers hold for the libraries
+# and are only shown for cmd (the dash); a function that neither the program nor
+# a test reaches is a fault everywhere, one that only tests reach is shown.
+LIBRARIES := ./vision/... ./calibrate/... ./stats/...
+lint: setup
+	@unformatted=$$(gofmt -l cmd vision calibrate stats); [ -z "$$unformatted" ] || { echo "gofmt changes: $$unformatted" >&2; exit 1; }
+	$(GO) vet ./...
+	$(GO) tool staticcheck $(LIBRARIES)
+	-$(GO) tool staticcheck ./cmd/...
+	@echo "Functions that nothing reaches:"; found=$$($(GO) tool deadcode -test ./...) || exit 1; \
+	  [ -z "$$found" ] && echo "none" || { echo "$$found"; exit 1; }
+	@echo "Functions that only tests reach (no fault):"; $(GO) tool deadcode ./cmd/quadtally
+
+# For machines without a compiler: a Debian package and a folder that needs
+# nothing but libc, in dist/. To be run on Debian 12, whose libraries they hold.
+PACKERS := dpkg-dev patchelf
+VERSION = $(shell git describe --tags --match 'v[0-9]*' 2>/dev/null | sed 's/^v//; s/-/+/; s/-/./' | grep . || git log -1 --format=0~git%cd.%h --date=format:%Y%m%d 2>/dev/null || echo 0)
+package: setup
+	$(call install-missing,$(PACKERS))
+	$(GO) build -trimpath -ldflags '-s -w -X main.release=$(VERSION) -extldflags "$(OPEN)"' -o quadtally ./cmd/quadtally
+	.ci/package '$(VERSION)'
+
+# Packs, and tries both in bare Debian 12 and 13, where nothing else is
+# installed, and on Debian 13 the two commands of the README from source.
+try-bare:
+	testdata/try-bare.sh
+
 # The same and the slow checks: second programs, browser, schedulers, soaks.
 test-all: setup-all
 	$(GO) vet ./...
 	QUADTALLY_HEAVY=1 $(GO) test -timeout 90m $(LINK_VISION) ./vision/...
 	QUADTALLY_HEAVY=1 $(GO) test -timeout 90m $(LINK) ./cmd/... ./stats/... ./calibrate/...
 	$(GO) test -tags customenv,matprofile $(LINK_VISION) -run Leak ./vision/...
+	testdata/try-bare.sh
 
 # Accuracy on the open photo sets and on rendered scenes, then speed as ratios
 # to a limit measured in the same run.
@@ -50,9 +78,14 @@ bench: setup
 
 # Interrupted, crowded, damaged and attacked: prints a table of figures at the
 # end. Takes about three quarters of an hour on two cores; `make test` runs a
-# short form of all of it.
+# short form of all of it. Then small faults are planted in the code, one at a
+# time, to see whether the tests find them: two hours at most.
 torture: setup
 	QUADTALLY_TORTURE=1 $(GO) test -count=1 -v -timeout 150m $(LINK) -run 'Torture' ./cmd/quadtally
+	$(MAKE) mutants
+
+mutants: setup
+	QUADTALLY_TORTURE=1 QUADTALLY_EXTLDFLAGS='$(OPEN) -lopencv_imgcodecs' $(GO) test -count=1 -v -timeout 150m $(LINK) -run 'Mutants$$' ./cmd/quadtally
 
 # Photos an hour, for the table in README.md; wants the machine for itself.
 throughput: setup
@@ -76,15 +109,20 @@ setup:
 	fi
 
 setup-all: setup
-	@missing=""; \
-	for p in $(EXTRA); do \
-	  dpkg-query -W -f '$${Status}' $$p 2>/dev/null | grep -q 'ok installed' || missing="$$missing $$p"; \
-	done; \
-	if [ -n "$$missing" ]; then \
-	  echo "Installing with apt-get:$$missing"; \
-	  $(SUDO) apt-get update -qq && \
-	  $(SUDO) env DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends $$missing >/dev/null; \
-	fi
+	$(call install-missing,$(EXTRA))
+
+# Installs those of a list of Debian packages that are missing, and says so.
+define install-missing
+@missing=""; \
+for p in $(1); do \
+  dpkg-query -W -f '$${Status}' $$p 2>/dev/null | grep -q 'ok installed' || missing="$$missing $$p"; \
+done; \
+if [ -n "$$missing" ]; then \
+  echo "Installing with apt-get:$$missing"; \
+  $(SUDO) apt-get update -qq && \
+  $(SUDO) env DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends $$missing >/dev/null; \
+fi
+endef
 
 clean:
-	rm -rf quadtally $(DEMO)
+	rm -rf quadtally dist $(DEMO)

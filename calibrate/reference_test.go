@@ -278,6 +278,11 @@ func TestReferenceCases(t *testing.T) {
 				g.inverse(t, l, want)
 				if ratio, ok := want["deming.lambda"]; ok {
 					g.agreement(t, c.Data.X, c.Data.Y, ratio)
+					tau, err := KendallTauB(c.Data.X, c.Data.Y)
+					if err != nil {
+						t.Fatal(err)
+					}
+					g["kendall_tau_b"] = tau
 				} else {
 					g.ols("", l)
 					g["f"] = l.F.Statistic

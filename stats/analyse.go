@@ -2,6 +2,7 @@ package stats
 
 import (
 	"cmp"
+	"context"
 	"fmt"
 	"math"
 	"slices"
@@ -16,8 +17,8 @@ type Options struct {
 	Unit     string // its unit, for messages: "%"
 	Kind     Kind
 	// UnitKnown says that every value is surely in the unit of its kind, as
-	// when one program measured them all: small percents are then not asked
-	// about.
+	// when the kind was named by the user or one program measured them all:
+	// small percents are then not asked about.
 	UnitKnown bool
 	Scale     Scale // empty for DefaultScale(Kind)
 	// Points is the number of points a cover value was counted from, 0 for
@@ -43,6 +44,23 @@ type Options struct {
 	Rates     map[string]float64
 	// Randomise sets the randomisation test; Draws 0 leaves it out.
 	Randomise PermuteOptions
+
+	ctx context.Context
+}
+
+// WithContext returns the options with a context whose end stops the longer
+// calculations: the analysis then returns the context's error.
+func (o Options) WithContext(ctx context.Context) Options {
+	o.ctx = ctx
+	return o
+}
+
+// context never is nil.
+func (o Options) context() context.Context {
+	if o.ctx == nil {
+		return context.Background()
+	}
+	return o.ctx
 }
 
 // DefaultOptions compares a measure on its own scale, all pairs by Tukey's
@@ -154,8 +172,10 @@ type Analysis struct {
 	Confidence float64   `json:"confidence"`
 
 	// Verdict answers the question in plain words.
-	Verdict    []string          `json:"verdict"`
-	Treatments []TreatmentResult `json:"treatments"`
+	Verdict []string `json:"verdict"`
+	// PlainVerdict is Verdict without the tests that it names in brackets.
+	PlainVerdict []string          `json:"verdict_plain"`
+	Treatments   []TreatmentResult `json:"treatments"`
 
 	GrandMean  *float64     `json:"grand_mean,omitempty"` // on the scale of the analysis
 	MSE        *float64     `json:"mse,omitempty"`
@@ -594,9 +614,10 @@ func (a *Analysis) fillControl(values []float64, terms []Term, opt Options) erro
 	}
 	var err error
 	a.Side = opt.Side
-	if a.VsControl, err = a.means.VsControl(opt.Control, opt.Side, opt.Alpha); err != nil {
+	if a.VsControl, err = a.means.VsControlContext(opt.context(), opt.Control, opt.Side, opt.Alpha); err != nil {
 		return err
 	}
+	a.warnOfCloseControl()
 	if slices.ContainsFunc(values, func(v float64) bool { return v < 0 }) {
 		a.note("no suppression is given: the response goes below zero")
 		return nil
@@ -624,6 +645,16 @@ func (a *Analysis) fillControl(values []float64, terms []Term, opt Options) erro
 		}
 	}
 	return nil
+}
+
+// warnOfCloseControl names comparisons with the control whose p value is not
+// known well enough to say on which side of the level it lies.
+func (a *Analysis) warnOfCloseControl() {
+	for _, c := range a.VsControl {
+		if c.P != nil && c.PError > 0 && math.Abs(*c.P-a.Alpha) <= c.PError {
+			a.warn("%s against the control: p = %.5f is known to %.1g only, too near the level of %g to say whether it differs", c.Treatment, *c.P, c.PError, a.Alpha)
+		}
+	}
 }
 
 func standardDeviation(x []float64) (float64, bool) {
@@ -693,9 +724,9 @@ func (a *Analysis) judge(opt Options) {
 	}
 	test := fmt.Sprintf("F(%d,%d) = %.2f, %s", trt.DF, a.fit.DFResidual, *trt.F, pWords(*trt.P))
 	if *trt.P <= a.Alpha {
-		a.verdict("differences among %s are shown (%s)", what, test)
+		a.verdictBy(test, "differences among "+what+" are shown", "")
 	} else {
-		a.verdict("%s are not shown to differ (%s); that does not mean they are the same", what, test)
+		a.verdictBy(test, what+" are not shown to differ", "; that does not mean they are the same")
 	}
 	if len(a.VsControl) > 0 {
 		a.judgeControl(opt)
@@ -708,7 +739,15 @@ func (a *Analysis) judge(opt Options) {
 }
 
 func (a *Analysis) verdict(format string, args ...any) {
-	a.Verdict = append(a.Verdict, fmt.Sprintf(format, args...))
+	said := fmt.Sprintf(format, args...)
+	a.Verdict, a.PlainVerdict = append(a.Verdict, said), append(a.PlainVerdict, said)
+}
+
+// verdictBy names the test that a sentence rests on, in brackets between its
+// two parts.
+func (a *Analysis) verdictBy(test, before, after string) {
+	a.Verdict = append(a.Verdict, fmt.Sprintf("%s (%s)%s", before, test, after))
+	a.PlainVerdict = append(a.PlainVerdict, before+after)
 }
 
 func (a *Analysis) judgeControl(opt Options) {
@@ -727,7 +766,7 @@ func (a *Analysis) judgeControl(opt Options) {
 	}
 	say := func(names []string, how string) {
 		if len(names) > 0 {
-			a.verdict("%s %s (Dunnett)", nameList(names), fmt.Sprintf(how, opt.Control))
+			a.verdictBy("Dunnett", nameList(names)+" "+fmt.Sprintf(how, opt.Control), "")
 		}
 	}
 	say(lower, "lower than the control %s")
@@ -759,9 +798,9 @@ func (a *Analysis) judgePairs() {
 	switch {
 	case tested == 0 || apart == 0:
 	case apart <= 4:
-		a.verdict("%s (%s)", nameList(names), a.Method.Words())
+		a.verdictBy(a.Method.Words(), nameList(names), "")
 	default:
-		a.verdict("%d of %d pairs differ (%s); the letters show which", apart, tested, a.Method.Words())
+		a.verdictBy(a.Method.Words(), fmt.Sprintf("%d of %d pairs differ", apart, tested), "; the letters show which")
 	}
 }
 

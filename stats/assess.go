@@ -167,7 +167,7 @@ func (a *Analysis) rankTests(used []Plot, opt Options) error {
 			blk = append(blk, p.Block)
 		}
 	}
-	r, err := Permute(y, trt, blk, opt.Randomise)
+	r, err := PermuteContext(opt.context(), y, trt, blk, opt.Randomise)
 	if err != nil {
 		return err
 	}

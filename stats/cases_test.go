@@ -505,20 +505,45 @@ func TestJSON(t *testing.T) {
 func TestConfoundedDates(t *testing.T) {
 	o := rawPercent()
 	o.Dates = []stats.DateSet{
-		{Operation: "termination", ByTreatment: map[string]string{"rye": "2026-05-20", "RYEVETCH": "2026-05-20", "STRAW": "2026-05-04", "TARP": "2026-05-20"}},
-		{Operation: "planting", ByTreatment: map[string]string{"BARE": "2026-06-02", "RYE": "2026-06-02"}},
+		{Operation: "termination", ByTreatment: map[string][]string{"rye": {"2026-05-20"}, "RYEVETCH": {"2026-05-20"}, "STRAW": {"2026-05-04"}, "TARP": {"2026-05-20", "2026-05-22"}}},
+		{Operation: "planting", ByTreatment: map[string][]string{"BARE": {"2026-06-02"}, "RYE": {"2026-06-02"}}},
 	}
 	a := analyse(t, d1Rows(), o)
 	n := 0
 	for _, w := range a.Warnings {
 		if strings.Contains(w, "confounded") {
 			n++
-			if !strings.Contains(w, "STRAW is the only treatment with its termination on 2026-05-04") {
+			if !strings.Contains(w, "termination was done to STRAW on 2026-05-04, and to RYE, RYEVETCH, TARP on 2026-05-20, 2026-05-22: between these groups") {
 				t.Errorf("warning %q", w)
 			}
 		}
 	}
 	if n != 1 {
 		t.Errorf("%d warnings of confounded dates, want 1: %q", n, a.Warnings)
+	}
+}
+
+// Two pairs of treatments terminated on two days: none is alone with its day,
+// and the two pairs still cannot be compared. A treatment done on both days
+// links them.
+func TestDateGroups(t *testing.T) {
+	set := stats.DateSet{Operation: "termination"}
+	for _, x := range [][2]string{{"RYE", "2026-05-10"}, {"BARLEY", "2026-05-10"}, {"VETCH", "2026-05-24"}, {"MIX", "2026-05-24"}} {
+		set.Add(x[0], x[1])
+	}
+	all := []string{"BARE", "RYE", "BARLEY", "VETCH", "MIX"}
+	got := set.Groups(all)
+	if len(got) != 2 || strings.Join(got[0].Treatments, " ") != "RYE BARLEY" || strings.Join(got[1].Treatments, " ") != "VETCH MIX" {
+		t.Errorf("groups %v", got)
+	}
+	if w := stats.ConfoundedDates(all, []stats.DateSet{set}); len(w) != 1 {
+		t.Errorf("said %q", w)
+	}
+	set.Add("MIX", "2026-05-10")
+	if got := set.Groups(all); len(got) != 1 || strings.Join(got[0].Days, " ") != "2026-05-10 2026-05-24" {
+		t.Errorf("linked by a treatment of both days: %v", got)
+	}
+	if w := stats.ConfoundedDates(all, []stats.DateSet{set}); w != nil {
+		t.Errorf("said %q", w)
 	}
 }

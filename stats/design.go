@@ -424,34 +424,115 @@ func plural(n int) string {
 func count(n int, noun string) string { return fmt.Sprintf("%d %s%s", n, noun, plural(n)) }
 
 // DateSet is one operation of the trial (seeding, termination, planting) with
-// its date for each treatment, written in any one way.
+// the days on which it was done to the plots of each treatment. Days are
+// written in any one way that sorts by time.
 type DateSet struct {
-	Operation   string            `json:"operation"`
-	ByTreatment map[string]string `json:"by_treatment"`
+	Operation   string              `json:"operation"`
+	ByTreatment map[string][]string `json:"by_treatment"`
 }
 
-// ConfoundedDates warns of every treatment that shares the date of an
-// operation with no other treatment: what it did cannot be told from what its
-// date did. Treatments without a date are left out.
+// Add notes a day for a treatment.
+func (s *DateSet) Add(treatment, day string) {
+	if s.ByTreatment == nil {
+		s.ByTreatment = map[string][]string{}
+	}
+	if !slices.Contains(s.ByTreatment[treatment], day) {
+		s.ByTreatment[treatment] = append(s.ByTreatment[treatment], day)
+	}
+}
+
+// DateGroup is a set of treatments that share days of an operation, directly or
+// through a third treatment, with all their days in order.
+type DateGroup struct {
+	Treatments []string `json:"treatments"`
+	Days       []string `json:"days"`
+}
+
+// Groups joins treatments that share a day until nothing more joins. Between
+// two groups a difference of treatments cannot be told from one of dates.
+// Treatments without a day (bare ground is never terminated) are left out.
+// Groups are in the order of their first day.
+func (s DateSet) Groups(treatments []string) []DateGroup {
+	var groups []DateGroup
+	for _, t := range treatments {
+		days := s.ByTreatment[t]
+		if len(days) == 0 {
+			continue
+		}
+		joined := DateGroup{Days: slices.Clone(days)}
+		var apart []DateGroup
+		for _, g := range groups {
+			if slices.ContainsFunc(g.Days, func(d string) bool { return slices.Contains(days, d) }) {
+				joined.Treatments = append(joined.Treatments, g.Treatments...)
+				joined.Days = append(joined.Days, g.Days...)
+			} else {
+				apart = append(apart, g)
+			}
+		}
+		joined.Treatments = append(joined.Treatments, t)
+		slices.Sort(joined.Days)
+		joined.Days = slices.Compact(joined.Days)
+		groups = append(apart, joined)
+	}
+	slices.SortStableFunc(groups, func(a, b DateGroup) int { return strings.Compare(a.Days[0], b.Days[0]) })
+	return groups
+}
+
+// ConfoundedDates warns, once for each operation, of groups of treatments that
+// share no day of it: what the treatments of one group did cannot be told from
+// what its days did.
 func ConfoundedDates(treatments []string, sets []DateSet) []string {
 	var out []string
 	for _, set := range sets {
-		shared := map[string][]string{}
-		for _, t := range treatments {
-			if date := set.ByTreatment[t]; date != "" {
-				shared[date] = append(shared[date], t)
-			}
-		}
-		if len(shared) < 2 {
+		groups := set.Groups(treatments)
+		if len(groups) < 2 {
 			continue
 		}
-		for _, date := range sortedKeys(shared) {
-			if ts := shared[date]; len(ts) == 1 {
-				out = append(out, fmt.Sprintf("%s is the only treatment with its %s on %s; its difference from the others is confounded with that date", ts[0], set.Operation, date))
-			}
+		parts := make([]string, len(groups))
+		for i, g := range groups {
+			parts[i] = fmt.Sprintf("%s on %s", strings.Join(g.Treatments, ", "), strings.Join(g.Days, ", "))
 		}
+		out = append(out, fmt.Sprintf("%s was done to %s: between these groups a difference is confounded with the date and may come from it alone; where the date is part of the treatment, say so in its name", set.Operation, strings.Join(parts, ", and to ")))
 	}
 	return out
+}
+
+// EffectiveReplicates is the number of plots a treatment would have in complete
+// blocks that compare any two treatments as well, on average, at the same
+// residual variance: 2 over the mean variance of a difference in units of that
+// variance. In balanced complete layouts it is the plots a treatment has. It is
+// 0 where two treatments cannot be compared. John and Williams 1995, Cyclic and
+// Computer Generated Designs, 2nd ed., write the mean variance as 2 tr(C+)/(t-1)
+// with C the information matrix of treatments.
+func (d Design) EffectiveReplicates() float64 {
+	plots := d.used()
+	fit, err := FitLinear(make([]float64, len(plots)), append(d.nuisance(plots), treatmentOf(plots))...)
+	if err != nil {
+		return 0
+	}
+	_, vectors, err := fit.levelVectors(treatmentTerm)
+	if err != nil {
+		return 0
+	}
+	sum, pairs := 0.0, 0
+	for i, a := range vectors {
+		for _, b := range vectors[i+1:] {
+			between := slices.Clone(a)
+			for j := range between {
+				between[j] -= b[j]
+			}
+			c := fit.combine(0, between)
+			if !c.estimable {
+				return 0
+			}
+			sum += c.variance()
+			pairs++
+		}
+	}
+	if sum <= 0 {
+		return 0
+	}
+	return 2 * float64(pairs) / sum
 }
 
 // EfficiencyFactors returns the canonical efficiency factors for treatments,

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"math/rand/v2"
 	"os"
 	"slices"
 	"strconv"
@@ -12,6 +13,7 @@ import (
 	"testing"
 
 	"quadtally/stats"
+	"quadtally/stats/internal/refcases"
 )
 
 func TestParseContrast(t *testing.T) {
@@ -297,7 +299,7 @@ func TestFactorialRefusals(t *testing.T) {
 		"one level only":       func(in *stats.FactorialInput) { in.Factors[1].Labels = slices.Repeat([]string{"x"}, len(y)) },
 		"significance level 1": func(in *stats.FactorialInput) { in.Alpha = 1 },
 		"no level":             func(in *stats.FactorialInput) { in.Factors[1].Labels = make([]string, len(y)) },
-		"not a finite number":  func(in *stats.FactorialInput) { in.Values = slices.Repeat([]float64{math.NaN()}, len(y)) },
+		"could be measured":    func(in *stats.FactorialInput) { in.Values = slices.Repeat([]float64{math.NaN()}, len(y)) },
 	} {
 		in := ok
 		in.Factors = slices.Clone(ok.Factors)
@@ -422,7 +424,7 @@ func TestStrataRefusals(t *testing.T) {
 		"no plots":              func(in *stats.StrataInput) { in.Values = nil },
 		"one level only":        func(in *stats.StrataInput) { in.Sub.Labels = slices.Repeat([]string{"1"}, len(y)) },
 		"both factors":          func(in *stats.StrataInput) { in.Sub.Name = "variety" },
-		"not a finite":          func(in *stats.StrataInput) { in.Values = slices.Repeat([]float64{math.Inf(1)}, len(y)) },
+		"could be measured":     func(in *stats.StrataInput) { in.Values = slices.Repeat([]float64{math.Inf(1)}, len(y)) },
 		"factor date has 3":     func(in *stats.StrataInput) { in.Sub.Labels = in.Sub.Labels[:3] },
 		"significance level -1": func(in *stats.StrataInput) { in.Alpha = -1 },
 	} {
@@ -530,4 +532,77 @@ func TestTrendWithTreatmentsApart(t *testing.T) {
 	if _, err := a.Trend(map[string]float64{"R0": 0, "R3": 3}, 4); err == nil {
 		t.Error("degree 4 was taken")
 	}
+}
+
+// npk with its three treatments a block taken as one factor has two plots of
+// some: F of lm(y ~ block * N) in R 4.2.2.
+func TestBlockByTreatmentOfAnAnalysis(t *testing.T) {
+	for _, c := range refcases.Of(t, refcases.Factorial) {
+		if !c.HasData("block") || !c.HasData("N") {
+			continue
+		}
+		var rows []stats.Row
+		y, block, n := c.Floats(t, "y"), c.Strings(t, "block"), c.Strings(t, "N")
+		for i := range y {
+			rows = append(rows, stats.Row{Treatment: n[i], Block: block[i], Value: y[i]})
+		}
+		b := analyse(t, rows, plain()).BlockByTreatment()
+		if b == nil || b.DF1 != 5 || b.DF2 != 12 {
+			t.Fatalf("%+v", b)
+		}
+		near(t, "F", &b.F, 0.964015167, 5e-6)
+		near(t, "p", &b.P, 0.476901611, 5e-7)
+	}
+	if b := analyse(t, d1Rows(), rawPercent()).BlockByTreatment(); b != nil {
+		t.Errorf("%+v of one plot a treatment and block", b)
+	}
+}
+
+// Whatever the table, an analysis is an error with words or plain data.
+func FuzzDesigns(f *testing.F) {
+	f.Add(uint64(1), 3, 2, 3, 0.1, 0.0, 5.0)
+	f.Add(uint64(2), 2, 3, 2, 0.0, 1e300, 1e-300)
+	f.Fuzz(func(t *testing.T, seed uint64, blocks, a, b int, missing, rate, step float64) {
+		if blocks < 1 || blocks > 5 || a < 1 || a > 4 || b < 1 || b > 4 {
+			return
+		}
+		rng := rand.New(rand.NewPCG(seed, 3))
+		var y []float64
+		var block, whole, sub []string
+		for i := range blocks {
+			for j := range a {
+				for k := range b {
+					if rng.Float64() < missing {
+						continue
+					}
+					y = append(y, float64(rng.IntN(5))*math.Pow(10, float64(seed%7)))
+					block, whole, sub = append(block, fmt.Sprint(i)), append(whole, fmt.Sprint("w", j)), append(sub, fmt.Sprint("s", k))
+				}
+			}
+		}
+		w, s := stats.Factor{Name: "w", Labels: whole}, stats.Factor{Name: "s", Labels: sub}
+		rates := map[string]float64{}
+		for k := range b {
+			rates[fmt.Sprint("s", k)] = rate + step*float64(k)
+		}
+		if fa, err := stats.AnalyseFactorial(stats.FactorialInput{Values: y, Blocks: block, Factors: []stats.Factor{w, s}, Alpha: 0.05}); err == nil {
+			checkJSON(t, fa)
+			if tr, err := fa.Fit().Trend("s", rates, 3, 0.05); err == nil {
+				checkJSON(t, tr)
+			}
+		}
+		for _, kind := range []stats.StrataKind{stats.SplitPlot, stats.StripPlot} {
+			sa, err := stats.AnalyseStrata(stats.StrataInput{Kind: kind, Values: y, Blocks: block, Whole: w, Sub: s, Alpha: 0.05})
+			if err != nil {
+				if strings.TrimSpace(err.Error()) == "" {
+					t.Error("an error without words")
+				}
+				continue
+			}
+			checkJSON(t, sa)
+			if tr, err := sa.Trend("s", rates, 3); err == nil {
+				checkJSON(t, tr)
+			}
+		}
+	})
 }

@@ -61,8 +61,9 @@ type EffectPair struct {
 	Upper      *float64 `json:"upper,omitempty"`
 }
 
-// Factorial is the analysis of a factorial trial. ANOVA has every effect
-// adjusted for all that do not contain it (type II), which in a complete
+// Factorial is the analysis of a factorial trial. ANOVA has blocks first, then
+// every effect adjusted for blocks and all effects that do not contain it (type
+// II), which in a complete
 // factorial with equal replication is the one analysis there is. An effect
 // confounded with blocks has 0 degrees of freedom and no F.
 //
@@ -82,8 +83,8 @@ type Factorial struct {
 	Absent []string `json:"absent,omitempty"`
 	// BlockByTreatment tests, where combinations are repeated within blocks,
 	// whether they differ from block to block by more than their plots do.
-	BlockByTreatment *Test    `json:"block_by_treatment,omitempty"`
-	Warnings         []string `json:"warnings,omitempty"`
+	BlockByTreatment *BlockByTreatment `json:"block_by_treatment,omitempty"`
+	Warnings         []string          `json:"warnings,omitempty"`
 
 	fit   *Fit // effects
 	cells *Fit // one term for the combination
@@ -128,6 +129,13 @@ func AnalyseFactorial(in FactorialInput) (Factorial, error) {
 		return Factorial{}, err
 	}
 	out := Factorial{ANOVA: fit.TypeII(), ResidualDF: fit.DFResidual, fit: fit, cells: cells}
+	// Blocks and columns stand as they are; nobody asks what treatments leave
+	// of them.
+	for i, r := range fit.Sequential()[:len(layout)] {
+		if layout[i].numeric == nil {
+			out.ANOVA[i] = r
+		}
+	}
 	if mse, ok := fit.MSE(); ok {
 		out.MSE = ptr(mse)
 		if cv := 100 * math.Sqrt(mse) / math.Abs(fit.Mean); finite(cv) {
@@ -147,7 +155,12 @@ func AnalyseFactorial(in FactorialInput) (Factorial, error) {
 		out.Effects = append(out.Effects, e)
 	}
 	out.choose(in, effects, len(layout))
-	out.testBlockByTreatment(in, layout, labels)
+	if len(in.Blocks) > 0 {
+		out.BlockByTreatment = blockByTreatment(in.Values, layout, in.Blocks, labels)
+		if b := out.BlockByTreatment; b != nil && b.P <= in.Alpha {
+			out.Warnings = append(out.Warnings, b.warning())
+		}
+	}
 	if out.ResidualDF == 0 {
 		out.Warnings = append(out.Warnings, "no residual degrees of freedom: means are given, nothing can be tested; repeat the combinations in blocks")
 	}
@@ -158,6 +171,11 @@ func (in FactorialInput) validate() error {
 	n := len(in.Values)
 	if n == 0 {
 		return errors.New("no plots: a factorial needs the value, the block and every factor of each plot")
+	}
+	for i, v := range in.Values {
+		if !usable(v) {
+			return fmt.Errorf("plot %d: the value is not a number that could be measured; leave a missing plot out", i+1)
+		}
 	}
 	if len(in.Factors) < 2 {
 		return fmt.Errorf("%d factor: a factorial has 2 or more; compare the treatments of a single factor as they are", len(in.Factors))
@@ -423,28 +441,4 @@ func (f *Factorial) choose(in FactorialInput, effects [][]int, layout int) {
 	}
 	slices.Reverse(f.Read)
 	slices.SortStableFunc(f.Read, func(a, b string) int { return strings.Count(b, ":") - strings.Count(a, ":") })
-}
-
-// testBlockByTreatment splits the residual where combinations are repeated
-// within blocks.
-func (f *Factorial) testBlockByTreatment(in FactorialInput, layout []Term, labels []string) {
-	if len(in.Blocks) == 0 {
-		return
-	}
-	name := "block by treatment"
-	both := InteractionTerm(FactorTerm("block", in.Blocks), FactorTerm(cellTerm, labels))
-	g, err := FitLinear(in.Values, append(append(slices.Clone(layout), FactorTerm(cellTerm, labels)), both)...)
-	if err != nil || g.DFResidual == 0 {
-		return
-	}
-	rows := g.Sequential()
-	r := rows[len(rows)-2]
-	if r.DF == 0 || r.F == nil {
-		return
-	}
-	f.BlockByTreatment = &Test{Name: name, Statistic: *r.F, DF1: float64(r.DF), DF2: float64(g.DFResidual), P: *r.P, Defined: true,
-		Note: "differences of treatments between blocks against plots of one treatment in one block"}
-	if *r.P <= in.Alpha {
-		f.Warnings = append(f.Warnings, fmt.Sprintf("the treatments differ from block to block by more than their plots within a block do (%s): plots repeated within a block are then no full replicates, and the tests are too hopeful; average them to one plot a block", pWords(*r.P)))
-	}
 }

@@ -1,6 +1,7 @@
 package stats
 
 import (
+	"context"
 	"fmt"
 	"math"
 	"math/rand/v2"
@@ -69,6 +70,11 @@ type Permutation struct {
 // as ties, so that rounding cannot break one. A random draw gives
 // p = (count + 1)/(draws + 1) (Phipson and Smyth 2010, SAGMB 9, 39).
 func Permute(y []float64, treatment, block []string, opt PermuteOptions) (Permutation, error) {
+	return PermuteContext(context.Background(), y, treatment, block, opt)
+}
+
+// PermuteContext is [Permute] with a context whose end stops it.
+func PermuteContext(ctx context.Context, y []float64, treatment, block []string, opt PermuteOptions) (Permutation, error) {
 	if err := opt.Validate(); err != nil {
 		return Permutation{}, err
 	}
@@ -99,13 +105,19 @@ func Permute(y []float64, treatment, block []string, opt PermuteOptions) (Permut
 	s.atLeast = observed - 1e-10*observed - 1e-13*s.within
 	if s.arrangements() <= float64(opt.MaxArrangements) {
 		res.Complete = true
-		res.AtLeast, res.Of = s.enumerate()
+		res.AtLeast, res.Of = s.enumerate(ctx)
+		if err := ctx.Err(); err != nil {
+			return Permutation{}, err
+		}
 		res.P = float64(res.AtLeast) / float64(res.Of)
 		res.Note = fmt.Sprintf("exact: %d of all %d arrangements at least as extreme, the observed one counted", res.AtLeast, res.Of)
 		return res, nil
 	}
 	rng := rand.New(rand.NewPCG(opt.Seed, 0x9e3779b97f4a7c15))
-	res.AtLeast, res.Of = s.draw(rng, opt.Draws)+1, opt.Draws+1
+	res.AtLeast, res.Of = s.draw(ctx, rng, opt.Draws)+1, opt.Draws+1
+	if err := ctx.Err(); err != nil {
+		return Permutation{}, err
+	}
 	res.P = float64(res.AtLeast) / float64(res.Of)
 	res.StdErr = math.Sqrt(res.P * (1 - res.P) / float64(opt.Draws))
 	res.Note = fmt.Sprintf("%d random arrangements, seed %d, standard error of p %.2g", opt.Draws, opt.Seed, res.StdErr)
@@ -300,8 +312,11 @@ func (s *shuffle) arrangements() float64 {
 	return math.Round(math.Exp(logN))
 }
 
+// lookUp is the number of arrangements between two looks at the context.
+const lookUp = 1 << 14
+
 // enumerate goes through all arrangements and returns how many count.
-func (s *shuffle) enumerate() (atLeast, of int) {
+func (s *shuffle) enumerate(ctx context.Context) (atLeast, of int) {
 	t := len(s.totals)
 	partial := make([][]float64, len(s.blocks)+1) // totals before each block
 	for i := range partial {
@@ -322,6 +337,9 @@ func (s *shuffle) enumerate() (atLeast, of int) {
 			slices.Sort(label)
 		}
 		for {
+			if of%lookUp == lookUp-1 && ctx.Err() != nil {
+				return
+			}
 			copy(partial[b+1], partial[b])
 			for i, v := range blk.value {
 				partial[b+1][label[i]] += v
@@ -357,8 +375,11 @@ func nextPermutation(a []int) bool {
 
 // draw makes random arrangements and returns how many count. It allocates
 // nothing.
-func (s *shuffle) draw(rng *rand.Rand, draws int) (atLeast int) {
-	for range draws {
+func (s *shuffle) draw(ctx context.Context, rng *rand.Rand, draws int) (atLeast int) {
+	for n := range draws {
+		if n%lookUp == lookUp-1 && ctx.Err() != nil {
+			break
+		}
 		for _, b := range s.blocks[s.fixed:] {
 			// Values move, labels stay: each allotment is equally likely.
 			for i := len(b.value) - 1; i > 0; i-- {

@@ -91,9 +91,9 @@ func TestPermuteSymmetry(t *testing.T) {
 		t.Fatal(err)
 	}
 	s.atLeast = s.statistic() * (1 - 1e-10)
-	part, of := s.enumerate()
+	part, of := s.enumerate(t.Context())
 	s.fixed = 0
-	whole, ofAll := s.enumerate()
+	whole, ofAll := s.enumerate(t.Context())
 	if whole != 6*part || ofAll != 6*of || of != 36 {
 		t.Errorf("%d of %d with a block held still, %d of %d without", part, of, whole, ofAll)
 	}
@@ -183,7 +183,7 @@ func BenchmarkPermute100k(b *testing.B) {
 	rng := rand.New(rand.NewPCG(1, 2))
 	b.ReportAllocs()
 	for b.Loop() {
-		s.draw(rng, 100_000)
+		s.draw(b.Context(), rng, 100_000)
 	}
 	b.ReportMetric(0.1*float64(b.N)/b.Elapsed().Seconds(), "x-goal")
 }
@@ -206,7 +206,7 @@ func TestDrawAllocatesNothing(t *testing.T) {
 		t.Fatal(err)
 	}
 	rng := rand.New(rand.NewPCG(1, 2))
-	if n := testing.AllocsPerRun(10, func() { s.draw(rng, 100) }); n != 0 {
+	if n := testing.AllocsPerRun(10, func() { s.draw(t.Context(), rng, 100) }); n != 0 {
 		t.Errorf("%v allocations", n)
 	}
 }

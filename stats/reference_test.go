@@ -359,6 +359,23 @@ func checkFactorial(t *testing.T, c *refcases.Case) {
 	c.Check(t, "df_error", fit.DFResidual)
 	c.Check(t, "cv_percent", 100*math.Sqrt(mse)/fit.Mean)
 	c.Check(t, "residuals", fit.Residuals())
+
+	// The whole analysis gives the same table: every case here is balanced, so
+	// that types I and II agree.
+	in := stats.FactorialInput{Values: y, Alpha: 0.05}
+	for _, b := range before {
+		in.Blocks = c.Strings(t, b)
+	}
+	for _, f := range factors {
+		in.Factors = append(in.Factors, stats.Factor{Name: f, Labels: c.Strings(t, f)})
+	}
+	a, err := stats.AnalyseFactorial(in)
+	if err != nil {
+		t.Fatal(err)
+	}
+	checkANOVA(t, c, "anova", a.ANOVA, nil)
+	c.Check(t, "mse", or(a.MSE))
+	c.Check(t, "cv_percent", or(a.CVPercent))
 }
 
 // checkSplitPlot takes the strata apart in one fit, with whole plots as a term.
@@ -409,6 +426,33 @@ func checkSplitPlot(t *testing.T, c *refcases.Case) {
 	if trt.F == nil {
 		t.Error("no whole-plot F")
 	}
+	// The whole analysis of a split plot.
+	full, err := stats.AnalyseStrata(stats.StrataInput{Kind: stats.SplitPlot, Values: c.Floats(t, "y"), Blocks: block, Alpha: 0.05,
+		Whole: stats.Factor{Name: "A", Labels: whole}, Sub: stats.Factor{Name: "B", Labels: sub}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	checkANOVA(t, c, "strata.Within", full.Strata[2].Rows, nil)
+	sed := func(kind stats.SEDKind) stats.StrataSED {
+		return full.SEDs[slices.IndexFunc(full.SEDs, func(x stats.StrataSED) bool { return x.Kind == kind })]
+	}
+	c.Check(t, "sed_whole", sed(stats.SEDWhole).SED)
+	c.Check(t, "sed_sub", sed(stats.SEDSub).SED)
+	c.Check(t, "sed_sub_same_whole", sed(stats.SEDSubInWhole).SED)
+	c.Check(t, "sed_whole_same_or_diff_sub", sed(stats.SEDWholeAtSub).SED)
+	c.Check(t, "df_whole_same_sub_satterthwaite", sed(stats.SEDWholeAtSub).DF)
+	c.Check(t, "cv_a_percent", full.CVPercent[0])
+	c.Check(t, "cv_b_percent", full.CVPercent[1])
+	var cells [][]float64
+	for _, x := range c.WantStrings(t, "levels_whole") {
+		var row []float64
+		for _, y := range c.WantStrings(t, "levels_sub") {
+			means := full.Effects[2].Means
+			row = append(row, or(means[slices.IndexFunc(means, func(m stats.CellMean) bool { return m.Levels[0] == x && m.Levels[1] == y })].Mean))
+		}
+		cells = append(cells, row)
+	}
+	c.Check(t, "mean_cells", cells)
 	c.PassOver("strata.block", "blocks are shown in the table of whole plots")
 }
 

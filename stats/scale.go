@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strconv"
+	"strings"
 )
 
 // Kind says what sort of quantity a response is.
@@ -185,16 +187,14 @@ func (t Transform) Words() string {
 }
 
 // checkRange finds every reading that its kind rules out: shares outside 0 to
-// the whole, counts below zero, and shares of both ways of writing (0.62 among
-// percents). A reading looks like a proportion among percents where others of
-// its treatment are over 1, at least ten times it, and a hundred times it is
-// among theirs within a factor of 4. Where the unit is known there is nothing to
-// ask.
+// the whole, counts below zero, and shares of both ways of writing (see
+// [DoubtfulPercents]). Where the unit is known there is nothing to ask.
 func checkRange(kind Kind, unitKnown bool, rows []Row) []Fault {
 	var below, above, mixed []string
 	var mixedValues []float64
 	whole := Transform{Kind: kind}.whole()
-	percents := map[string][]float64{}
+	var percents []Row
+	lo, hi := math.Inf(1), 0.0
 	for _, r := range rows {
 		if r.Missing || !finite(r.Value) {
 			continue
@@ -205,26 +205,15 @@ func checkRange(kind Kind, unitKnown bool, rows []Row) []Fault {
 		if whole > 0 && r.Value > whole {
 			above = append(above, fmt.Sprintf("%s (%g)", r.name(), r.Value))
 		}
-		if kind == Percent && r.Value > 1 && r.Value <= 100 {
-			percents[r.Treatment] = append(percents[r.Treatment], r.Value)
-		}
-	}
-	lo, hi := math.Inf(1), 0.0
-	for _, r := range rows {
-		if kind != Percent || unitKnown || r.Missing || !finite(r.Value) {
-			continue
-		}
 		if r.Value > 1 && r.Value <= 100 {
 			lo, hi = min(lo, r.Value), max(hi, r.Value)
 		}
-		others := percents[r.Treatment]
-		if r.Value <= 0 || r.Value >= 1 || len(others) == 0 {
-			continue
-		}
-		m := median(others)
-		if m/r.Value >= 10 && math.Abs(math.Log(100*r.Value/m)) < math.Log(4) {
-			mixed = append(mixed, r.name())
-			mixedValues = append(mixedValues, r.Value)
+		percents = append(percents, r)
+	}
+	if kind == Percent && !unitKnown {
+		for _, i := range DoubtfulPercents(percents) {
+			mixed = append(mixed, percents[i].name())
+			mixedValues = append(mixedValues, percents[i].Value)
 		}
 	}
 	var faults []Fault
@@ -239,7 +228,82 @@ func checkRange(kind Kind, unitKnown bool, rows []Row) []Fault {
 		faults = append(faults, Fault{above, text})
 	}
 	if len(mixed) > 0 {
-		faults = append(faults, Fault{mixed, fmt.Sprintf("%g among values %g to %g: percent or proportion? write all readings one way", slices.Min(mixedValues), lo, hi)})
+		faults = append(faults, Fault{mixed, fmt.Sprintf("%g among values %g to %g: percent or proportion? write all readings one way, or say that all are percents", slices.Min(mixedValues), lo, hi)})
 	}
 	return faults
+}
+
+// unroundedFrom is the number of decimals from which a number was computed and
+// not read off, so that its decimals tell nothing of how it was written.
+const unroundedFrom = 6
+
+// DoubtfulPercents returns the readings, by index, that look like proportions
+// written among percents. Little cover is common where weeds stand in patches,
+// so a value between 0 and 1 is doubtful only where three things meet:
+//
+//   - others of its treatment are over 1 and the value is at most a tenth of
+//     their median;
+//   - a hundred times the value is among theirs, within a factor of 4;
+//   - it is not written as the percents are. A percent written as a proportion
+//     has two decimals more; a value with no more decimals than a quarter of
+//     the values over 1 is one of them. Computed numbers tell nothing by their
+//     decimals: they are doubtful only where every reading of a block (two or
+//     more, zeros left out) is.
+//
+// Readings of 0 and over 1 are never doubtful. Missing readings are passed
+// over.
+func DoubtfulPercents(rows []Row) []int {
+	byTreatment := map[string][]float64{}
+	var places []int // decimals of the values over 1
+	for _, r := range rows {
+		if !r.Missing && r.Value > 1 && r.Value <= 100 {
+			byTreatment[r.Treatment] = append(byTreatment[r.Treatment], r.Value)
+			places = append(places, decimals(r.Value))
+		}
+	}
+	if len(places) == 0 {
+		return nil
+	}
+	slices.Sort(places)
+	usual := places[len(places)-1-(len(places)-1)/4]
+	looksLike := func(r Row) bool {
+		others := byTreatment[r.Treatment]
+		if r.Missing || r.Value <= 0 || r.Value >= 1 || len(others) == 0 {
+			return false
+		}
+		m := median(others)
+		return m/r.Value >= 10 && math.Abs(math.Log(100*r.Value/m)) < math.Log(4)
+	}
+	alike, other := map[string]int{}, map[string]int{} // readings of a block
+	for _, r := range rows {
+		switch {
+		case looksLike(r):
+			alike[r.Block]++
+		case !r.Missing && r.Value != 0:
+			other[r.Block]++
+		}
+	}
+	var doubtful []int
+	for i, r := range rows {
+		if !looksLike(r) {
+			continue
+		}
+		d := decimals(r.Value)
+		wholeBlock := alike[r.Block] > 1 && other[r.Block] == 0
+		if d > usual || d >= unroundedFrom && wholeBlock {
+			doubtful = append(doubtful, i)
+		}
+	}
+	return doubtful
+}
+
+// decimals is the number of decimals x was written with, [unroundedFrom] or
+// more counting as that.
+func decimals(x float64) int {
+	s := strconv.FormatFloat(x, 'f', -1, 64)
+	at := strings.IndexByte(s, '.')
+	if at < 0 {
+		return 0
+	}
+	return min(len(s)-at-1, unroundedFrom)
 }

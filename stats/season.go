@@ -187,9 +187,12 @@ type Season struct {
 	Area *Analysis `json:"area,omitempty"`
 	// InTime tests whether the treatments part over time; nil where plots
 	// lack visits, with the reason among the warnings.
-	InTime   *SplitPlotInTime `json:"in_time,omitempty"`
-	Warnings []string         `json:"warnings,omitempty"`
-	Notes    []string         `json:"notes,omitempty"`
+	InTime *SplitPlotInTime `json:"in_time,omitempty"`
+	// DateByDate says whether comparisons within single visits have a leg to
+	// stand on; nil where nothing tests whether the treatments part over time.
+	DateByDate *DateByDate `json:"date_by_date,omitempty"`
+	Warnings   []string    `json:"warnings,omitempty"`
+	Notes      []string    `json:"notes,omitempty"`
 }
 
 // AnalyseSeason compares treatments over all visits by one value a plot (the
@@ -262,7 +265,46 @@ func AnalyseSeason(rows []Row, opt Options) (Season, error) {
 	if s.InTime, err = SplitInTime(plots, days, s.PeriodMean.Transform, SplitOptions{EpsilonWithinBlocks: true}); err != nil {
 		s.Warnings = append(s.Warnings, err.Error())
 	}
+	if s.InTime != nil {
+		s.DateByDate = s.InTime.DateByDate(opt.Alpha)
+	}
 	return s, nil
+}
+
+// DateByDate is the test that comes before letters and pairs of single visits:
+// treatment by visit, with the p value of Greenhouse and Geisser's epsilon.
+// Where it shows nothing, treatments are not shown to differ otherwise at one
+// visit than at another, and the mean over the period is the answer; many
+// visits looked at one by one show something by chance.
+type DateByDate struct {
+	F        float64 `json:"f"`
+	DF1      float64 `json:"df1"` // times Epsilon
+	DF2      float64 `json:"df2"` // times Epsilon
+	Epsilon  float64 `json:"epsilon"`
+	P        float64 `json:"p"`
+	Supports bool    `json:"supports"` // P at or below the level
+	Visits   int     `json:"visits"`   // looked at one by one
+}
+
+// DateByDate returns the test at the significance level alpha; nil where it
+// has no answer.
+func (s *SplitPlotInTime) DateByDate(alpha float64) *DateByDate {
+	var visit, both *WithinTest
+	for i := range s.Within {
+		switch s.Within[i].Term {
+		case "visit":
+			visit = &s.Within[i]
+		case treatmentTerm + ":visit":
+			both = &s.Within[i]
+		}
+	}
+	if visit == nil || both == nil || both.F == nil || both.PGG == nil {
+		return nil
+	}
+	e := *s.EpsilonGG
+	dfe := s.Within[len(s.Within)-1].DF
+	return &DateByDate{F: *both.F, DF1: e * float64(both.DF), DF2: e * float64(dfe), Epsilon: e,
+		P: *both.PGG, Supports: *both.PGG <= alpha, Visits: visit.DF + 1}
 }
 
 func numbers(x []float64) string {

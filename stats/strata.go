@@ -120,8 +120,8 @@ func (in StrataInput) validate() error {
 		return fmt.Errorf("both factors are called %q: give each a name of its own", in.Whole.Name)
 	}
 	for i, v := range in.Values {
-		if !finite(v) {
-			return fmt.Errorf("plot %d: the value is not a finite number", i+1)
+		if !usable(v) {
+			return fmt.Errorf("plot %d: the value is not a number that could be measured; leave a missing plot out", i+1)
 		}
 	}
 	for _, f := range []Factor{in.Whole, in.Sub} {

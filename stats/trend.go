@@ -74,7 +74,7 @@ func (f *Fit) Trend(term string, rates map[string]float64, most int, alpha float
 		if !slices.Contains(levels, name) {
 			return out, fmt.Errorf("a rate is given for %q, which is not among %s", name, listed(levels))
 		}
-		if !finite(rates[name]) {
+		if !usable(rates[name]) {
 			return out, fmt.Errorf("the rate of %s is not a number", name)
 		}
 		if !slices.Contains(out.Rates, rates[name]) {

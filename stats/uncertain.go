@@ -414,7 +414,7 @@ func (u uncertain) fillControl(a *Analysis, opt Options) error {
 	if opt.Side != BothSides {
 		sided = dist.OneSided
 	}
-	maxT, err := dist.NewMaxT(r, fewest, sided)
+	maxT, err := dist.NewMaxTContext(opt.context(), r, fewest, sided)
 	if err != nil {
 		return fmt.Errorf("comparison with control %s: %w", opt.Control, err)
 	}
@@ -430,11 +430,11 @@ func (u uncertain) fillControl(a *Analysis, opt Options) error {
 		case BelowControl:
 			t = -t
 		}
-		p, _, err := maxT.SF(t)
+		p, absErr, err := maxT.SF(t)
 		if err != nil {
 			return fmt.Errorf("comparison with control %s: %w", opt.Control, err)
 		}
-		row.P, row.Differ = ptr(p), p <= opt.Alpha
+		row.P, row.PError, row.Differ = ptr(p), absErr, p <= opt.Alpha
 		if row.Lower != nil {
 			row.Lower = ptr(*row.Difference - crit**row.SED)
 		}
@@ -525,7 +525,7 @@ func (u uncertain) detectable(a *Analysis, opt Options) {
 
 // judgeUncertain writes the verdict anew.
 func (a *Analysis) judgeUncertain(opt Options) {
-	a.Verdict = nil
+	a.Verdict, a.PlainVerdict = nil, nil
 	what := "the treatments"
 	if a.Response != "" {
 		what = "the treatments in " + a.Response
@@ -533,9 +533,9 @@ func (a *Analysis) judgeUncertain(opt Options) {
 	if t := a.Own; t.F != nil {
 		test := fmt.Sprintf("F(%d,%s) = %.2f, %s, the values' own uncertainty included", t.DF1, strings.TrimSuffix(fmt.Sprintf("%.1f", *t.DF2), ".0"), *t.F, pWords(*t.P))
 		if *t.P <= a.Alpha {
-			a.verdict("differences among %s are shown (%s)", what, test)
+			a.verdictBy(test, "differences among "+what+" are shown", "")
 		} else {
-			a.verdict("%s are not shown to differ (%s); that does not mean they are the same", what, test)
+			a.verdictBy(test, what+" are not shown to differ", "; that does not mean they are the same")
 		}
 	}
 	if len(a.VsControl) > 0 {

@@ -6,6 +6,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"quadtally/calibrate"
+	"quadtally/cmd/quadtally/internal/analysis"
 	"quadtally/cmd/quadtally/internal/record"
 	"quadtally/cmd/quadtally/internal/report"
 )
@@ -52,11 +53,11 @@ plot, quadrat, visit, treatment, observer.
 				return a.agreeTable(f, opt)
 			}
 			return a.withTrial(func(_ *record.Store, snap *record.Snapshot) error {
-				r, err := agreementOf(snap, opt, cmd.Flags().Changed("margin"))
+				r, err := analysis.Agree(snap, opt)
 				if err != nil {
 					return err
 				}
-				return a.tellAgreement(r, f.json)
+				return a.printAgreement(r, f.json)
 			})
 		},
 	}
@@ -103,39 +104,27 @@ func (f *agreeFlags) options() (calibrate.Options, error) {
 	return opt, nil
 }
 
-// agreementOf is the one way from the record to an agreement study. Without a
-// margin of its own it uses the one the plan stated in advance.
-func agreementOf(snap *record.Snapshot, opt calibrate.Options, marginGiven bool) (calibrate.Report, error) {
-	if !marginGiven && opt.Kind == calibrate.Cover && snap.Trial.AgreementMargin != nil {
-		m := *snap.Trial.AgreementMargin / 100
-		opt.Margin = &m
-	}
-	pairs := pairsOf(snap, opt.Kind)
-	r, err := calibrate.Study(pairs, opt)
-	if err != nil {
-		hand := map[calibrate.Kind]string{calibrate.Cover: "cover judged by eye (a column cover_% in the count sheet)", calibrate.Count: "hand counts"}[opt.Kind]
-		return r, fmt.Errorf("the camera cannot be held against the hand yet: %w; it needs photos in use and %s of the same quadrats", err, hand)
-	}
-	return r, nil
-}
-
 func (a *app) agreeTable(f agreeFlags, opt calibrate.Options) error {
+	decimal, err := decimalOf(f.decimal)
+	if err != nil {
+		return err
+	}
 	s, err := a.readSheet(f.from)
 	if err != nil {
 		return err
 	}
-	pairs, faults, err := pairsFromSheet(s, f.decimal)
+	pairs, faults, err := analysis.PairsFromTable(s, decimal)
 	if err != nil {
 		return err
 	}
 	for _, x := range faults {
-		a.note("%s", sheetFault(s, x))
+		a.note("%s", s.FaultText(x))
 	}
 	r, err := calibrate.Study(pairs, opt)
 	if err != nil {
 		return err
 	}
-	if err := a.tellAgreement(r, f.json); err != nil {
+	if err := a.printAgreement(r, f.json); err != nil {
 		return err
 	}
 	if n := len(faults) + len(r.Intake.Problems); n > 0 && len(faults) > 0 {
@@ -144,7 +133,7 @@ func (a *app) agreeTable(f agreeFlags, opt calibrate.Options) error {
 	return nil
 }
 
-func (a *app) tellAgreement(r calibrate.Report, asJSON bool) error {
+func (a *app) printAgreement(r calibrate.Report, asJSON bool) error {
 	if asJSON {
 		return a.writeJSON(r)
 	}

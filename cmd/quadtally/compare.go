@@ -3,16 +3,15 @@ package main
 import (
 	"cmp"
 	"errors"
-	"fmt"
 	"io"
-	"slices"
+	"strconv"
 	"strings"
 
 	"github.com/spf13/cobra"
 
+	"quadtally/cmd/quadtally/internal/analysis"
 	"quadtally/cmd/quadtally/internal/record"
 	"quadtally/cmd/quadtally/internal/report"
-	"quadtally/cmd/quadtally/internal/tables"
 	"quadtally/stats"
 )
 
@@ -23,7 +22,6 @@ type compareFlags struct {
 	covariate, from, value, side        string
 	json, short, calibrated, serial     bool
 	model                               string
-	later                               bool // the season's model may wait until the rest is told
 	alpha                               float64
 	decimal                             string
 }
@@ -33,8 +31,9 @@ func compareCommand(a *app) *cobra.Command {
 	c := &cobra.Command{
 		Use:   "compare RESPONSE",
 		Short: "Compare the treatments, block by block",
-		Long: `Compares the treatments on one response: cover, pieces, count, hand-cover, yield,
-cull, stand, or any assessment stored under a name of its own. Quadrats are
+		Long: `Compares the treatments on one response: green-cover (or cover: everything green),
+weed-cover, pieces, count, hand-cover, yield, cull, stand, or any assessment stored
+under a name of its own. Quadrats are
 averaged to their plot first: the plot is the replicate, the quadrat is not.
 
 The analysis follows the layout (blocks, Latin square, incomplete blocks) and
@@ -80,7 +79,16 @@ and the value.
 				return a.compareTable(args[0], f)
 			}
 			return a.withTrial(func(_ *record.Store, snap *record.Snapshot) error {
-				return a.compareTrial(snap, args[0], f)
+				opt, err := f.options()
+				if err != nil {
+					return err
+				}
+				opt.DeferSeasonModel = !f.json
+				c, err := analysis.Compare(snap, args[0], opt)
+				if err != nil {
+					return err
+				}
+				return a.printComparison(c, f)
 			})
 		},
 	}
@@ -114,201 +122,47 @@ func methodNames() string {
 	return strings.Join(names, ", ")
 }
 
-// apply puts the flags over the options of a response.
-func (f *compareFlags) apply(opt *stats.Options) error {
-	opt.Method, opt.Side, opt.Alpha = stats.Method(f.method), stats.Side(f.side), f.alpha
-	if f.scale != "" {
-		opt.Scale = stats.Scale(f.scale)
+// options turns the flags into the options of a comparison.
+func (f *compareFlags) options() (analysis.Options, error) {
+	opt := analysis.Options{Visit: f.visit, Season: f.season, Class: f.class, Control: f.control, Scale: stats.Scale(f.scale),
+		Method: stats.Method(f.method), Side: stats.Side(f.side), Alpha: f.alpha, Calibrated: f.calibrated,
+		Model: analysis.Model(f.model), Serial: f.serial}
+	if f.covariate == "" {
+		return opt, nil
 	}
-	if f.control != "" {
-		opt.Control = f.control
+	opt.Covariate = &analysis.Covariate{Response: f.covariate}
+	if name, at, ok := strings.Cut(f.covariate, "@"); ok && f.from == "" {
+		visit, err := strconv.Atoi(at)
+		if err != nil || visit < 1 {
+			return opt, usagef("--covariate %q: write it as RESPONSE@VISIT, such as cover@1", f.covariate)
+		}
+		opt.Covariate = &analysis.Covariate{Response: name, Visit: visit}
 	}
-	if err := opt.Validate(); err != nil {
-		return usageError{err}
-	}
-	return nil
+	return opt, nil
 }
 
-// comparison is the outcome of one comparison; exactly one of the two is set.
-type comparison struct {
-	Visit    int             `json:"visit,omitempty"` // 0: the season, or a response without visits
-	Analysis *stats.Analysis `json:"analysis,omitempty"`
-	Season   *stats.Season   `json:"season,omitempty"`
-	Entry    int64           `json:"record_entry,omitempty"` // newest entry of the record it rests on
-	Settings []string        `json:"settings,omitempty"`     // fingerprints of the measuring settings
-	Notes    []string        `json:"notes,omitempty"`
-
-	// Calibrated is set where image values were carried through a line.
-	Calibrated *report.Calibrated `json:"calibrated,omitempty"`
-
-	// Second opinions, by models for what the data are.
-	CountModel  *report.ShareOrCountModel  `json:"count_model,omitempty"`
-	CoverModel  *report.ShareOrCountModel  `json:"cover_model,omitempty"`
-	SeasonModel *report.SeasonModel        `json:"season_model,omitempty"`
-	later       func() *report.SeasonModel // fits the model as soon as the rest is told
-	Components  *report.Components         `json:"variance_components,omitempty"`
-}
-
-func (a *app) compareTrial(snap *record.Snapshot, name string, f compareFlags) error {
-	f.later = !f.json
-	c, err := compareResponse(snap, name, f)
-	if err != nil {
-		return err
-	}
-	return a.tellComparison(c, f)
-}
-
-// compareResponse is the one way from the record to a comparison; the command,
-// the report and the review page all use it.
-func compareResponse(snap *record.Snapshot, name string, f compareFlags) (comparison, error) {
-	r, err := responseOf(snap, name, f.class)
-	if err != nil {
-		return comparison{}, err
-	}
-	if f.visit > len(snap.Trial.Visits) {
-		return comparison{}, usagef("--visit %d: the plan has %d visits", f.visit, len(snap.Trial.Visits))
-	}
-	opt := comparisonOptions(snap, r)
-	if err := f.apply(&opt); err != nil {
-		return comparison{}, err
-	}
-	rs := r.readings(snap)
-	if len(rs) == 0 {
-		return comparison{}, fmt.Errorf("there is no %s in the record yet: `quadtally status` shows what is in", r.label)
-	}
-	c := comparison{Visit: f.visit, Entry: snap.Entry}
-	if c.Settings, err = settingsOf(snap, r); err != nil {
-		return comparison{}, err
-	}
-	visits := map[int]bool{}
-	for _, x := range rs {
-		visits[x.visit] = true
-	}
-	days, spread := visitDays(rs)
-	c.Notes = append(append(c.Notes, spread...), mixedKinds(snap, r)...)
-	if f.visit > 0 && !visits[f.visit] {
-		return comparison{}, fmt.Errorf("there is no %s at visit %d: `quadtally status` shows what is in", r.label, f.visit)
-	}
-	season := f.season || (f.visit == 0 && len(visits) > 1)
-	var own *stats.OwnError
-	if f.calibrated {
-		if f.visit > 0 {
-			rs = slices.DeleteFunc(slices.Clone(rs), func(x reading) bool { return x.visit != f.visit })
-		}
-		cal, err := calibrateReadings(snap, r, rs)
-		if err != nil {
-			return comparison{}, err
-		}
-		rs, c.Calibrated = cal.readings, &cal.said
-		e := cal.ownErrorOf(season, days)
-		own = &e
-		// A line can take a value below zero, so that calibrated cover and
-		// counts are measures, on their own scale.
-		opt.Kind, opt.Response = stats.Measure, r.label+", calibrated"
-	}
-	rows := statsRows(snap, rs, f.visit, days)
-	if f.covariate != "" {
-		if err := addCovariate(snap, rows, f.covariate); err != nil {
-			return comparison{}, err
-		}
-		opt.UseCovariate = true
-	}
-	if c, err = analyseRows(rows, opt, c, season, own); err != nil {
-		return comparison{}, err
-	}
-	if err := secondOpinions(&c, rows, opt, f, groundOfReading(snap, r)); err != nil {
-		return comparison{}, err
-	}
-	return c, nil
-}
-
-// analyseRows compares; own is the values' own uncertainty, nil for none.
-func analyseRows(rows []stats.Row, opt stats.Options, c comparison, season bool, own *stats.OwnError) (comparison, error) {
-	var an stats.Analysis
-	var s stats.Season
-	var err error
-	switch {
-	case season && own != nil:
-		s, err = stats.AnalyseSeasonUncertain(rows, opt, *own)
-	case season:
-		s, err = stats.AnalyseSeason(rows, opt)
-	case own != nil:
-		an, err = stats.AnalyseUncertain(rows, opt, *own)
-	default:
-		an, err = stats.Analyse(rows, opt)
-	}
-	if err != nil {
-		return comparison{}, err
-	}
-	if season {
-		c.Season = &s
-	} else {
-		c.Analysis = &an
-	}
-	return c, nil
-}
-
-// settingsOf lists the settings fingerprints behind the photos' numbers. Two
-// different ones in one comparison are refused: nobody should tune a setting
-// on some photos until p is small.
-func settingsOf(snap *record.Snapshot, r response) ([]string, error) {
-	if r.name != "cover" && r.name != "pieces" {
-		return nil, nil
-	}
-	var out []string
-	for i := range snap.Photos {
-		if p := &snap.Photos[i]; p.InUse() && !slices.Contains(out, p.Fingerprint) {
-			out = append(out, p.Fingerprint)
-		}
-	}
-	slices.Sort(out)
-	if len(out) > 1 {
-		return nil, fmt.Errorf("the photos were measured with %d different settings (%s), which must not meet in one comparison: run `quadtally photos` again over all folders", len(out), strings.Join(out, ", "))
-	}
-	return out, nil
-}
-
-// addCovariate gives each row the plot mean of another response at a visit.
-func addCovariate(snap *record.Snapshot, rows []stats.Row, spec string) error {
-	name, at, ok := strings.Cut(spec, "@")
-	visit := 0
-	if ok {
-		if _, err := fmt.Sscan(at, &visit); err != nil || visit < 1 {
-			return usagef("--covariate %q: write it as RESPONSE@VISIT, such as cover@1", spec)
-		}
-	}
-	r, err := responseOf(snap, name, "")
-	if err != nil {
-		return err
-	}
-	sum, n := map[string]float64{}, map[string]float64{}
-	for _, x := range r.readings(snap) {
-		if visit == 0 || x.visit == visit {
-			sum[x.plot] += x.value
-			n[x.plot]++
-		}
-	}
-	for i := range rows {
-		if k := n[rows[i].Plot]; k > 0 {
-			rows[i].Covariate, rows[i].HasCovariate = sum[rows[i].Plot]/k, true
-		}
-	}
-	return nil
-}
-
-func (a *app) tellComparison(c comparison, f compareFlags) error {
+func (a *app) printComparison(c analysis.Comparison, f compareFlags) error {
 	if f.json {
 		return a.writeJSON(c)
 	}
 	for _, n := range c.Notes {
 		a.note("note: %s", n)
 	}
-	return c.write(a.out, report.TextOptions{Short: f.short})
+	opt := report.TextOptions{Short: f.short}
+	if err := writeComparison(a.out, c, opt); err != nil {
+		return err
+	}
+	if c.Season != nil && c.SeasonModel == nil && analysis.Model(f.model) != analysis.NoModel {
+		a.flush() // the model of a large season takes seconds: what is known is shown first
+		c.AddSeasonModel(f.serial)
+		return report.WriteSeasonModel(a.out, *c.SeasonModel, opt)
+	}
+	return nil
 }
 
-// write writes a comparison with what was done to its values before and the
-// second opinions after it.
-func (c comparison) write(w io.Writer, opt report.TextOptions) error {
+// writeComparison writes a comparison with what was done to its values before
+// and the second opinions after it.
+func writeComparison(w io.Writer, c analysis.Comparison, opt report.TextOptions) error {
 	var err error
 	if c.Calibrated != nil {
 		err = report.WriteCalibrated(w, *c.Calibrated)
@@ -318,17 +172,10 @@ func (c comparison) write(w io.Writer, opt report.TextOptions) error {
 	} else {
 		err = errors.Join(err, report.WriteComparison(w, *c.Analysis, opt))
 	}
-	for _, m := range []*report.ShareOrCountModel{c.CountModel, c.CoverModel} {
+	for _, m := range []*analysis.ShareOrCountModel{c.CountModel, c.CoverModel} {
 		if m != nil {
 			err = errors.Join(err, report.WriteModel(w, *m, opt))
 		}
-	}
-	if c.later != nil {
-		// The model of a large season takes seconds: what is known is shown first.
-		if b, ok := w.(interface{ Flush() error }); ok {
-			err = errors.Join(err, b.Flush())
-		}
-		c.SeasonModel = c.later()
 	}
 	if c.SeasonModel != nil {
 		err = errors.Join(err, report.WriteSeasonModel(w, *c.SeasonModel, opt))
@@ -339,65 +186,41 @@ func (c comparison) write(w io.Writer, opt report.TextOptions) error {
 	return err
 }
 
-// compareTable compares a table from anywhere and tells it.
+// compareTable compares a table from anywhere and prints it.
 func (a *app) compareTable(name string, f compareFlags) error {
 	c, err := a.tableComparison(name, f)
 	if err != nil && !isPartly(err) {
 		return err
 	}
-	return cmp.Or(a.tellComparison(c, f), err)
+	return cmp.Or(a.printComparison(c, f), err)
 }
 
 // tableComparison compares a table from anywhere. Rows that could not be read
 // are named and counted in an error of type partly; the comparison stands.
-func (a *app) tableComparison(name string, f compareFlags) (comparison, error) {
+func (a *app) tableComparison(name string, f compareFlags) (analysis.Comparison, error) {
+	opt, err := f.options()
+	if err != nil {
+		return analysis.Comparison{}, err
+	}
+	opt.DeferSeasonModel = !f.json
+	decimal, err := decimalOf(f.decimal)
+	if err != nil {
+		return analysis.Comparison{}, err
+	}
 	s, err := a.readSheet(f.from)
 	if err != nil {
-		return comparison{}, err
+		return analysis.Comparison{}, err
 	}
-	rows, faults, err := rowsFromSheet(s, name, f)
+	rows, faults, err := analysis.RowsFromTable(s, name, analysis.TableColumns{Value: f.value, Covariate: f.covariate, Decimal: decimal})
 	if err != nil {
-		return comparison{}, err
+		return analysis.Comparison{}, err
 	}
 	for _, x := range faults {
-		a.note("%s", sheetFault(s, x))
+		a.note("%s", s.FaultText(x))
 	}
-	opt := stats.DefaultOptions()
-	opt.Response = name
-	opt.Kind = kindByName(name)
-	if f.kind != "" {
-		opt.Kind = stats.Kind(f.kind)
+	c, err := analysis.CompareRows(rows, name, cmp.Or(stats.Kind(f.kind), analysis.KindByName(name)), opt)
+	if err == nil && len(faults) > 0 {
+		err = partly{len(faults)}
 	}
-	if opt.Kind == stats.Percent {
-		opt.Unit = "%"
-	}
-	opt.UseCovariate = f.covariate != ""
-	if err := f.apply(&opt); err != nil {
-		return comparison{}, err
-	}
-	days := map[float64]bool{}
-	for _, r := range rows {
-		days[r.Day] = true
-	}
-	c, err := analyseRows(rows, opt, comparison{}, f.season || len(days) > 1, nil)
-	if err != nil {
-		return comparison{}, err
-	}
-	if err := secondOpinions(&c, rows, opt, f, 1); err != nil {
-		return comparison{}, err
-	}
-	if len(faults) > 0 {
-		return c, partly{len(faults)}
-	}
-	return c, nil
-}
-
-func kindByName(name string) stats.Kind {
-	switch key := tables.Key(name); {
-	case strings.Contains(key, "cover"), strings.Contains(key, "pct"), strings.Contains(key, "%"):
-		return stats.Percent
-	case strings.Contains(key, "count"), strings.Contains(key, "weeds"), strings.Contains(key, "plants"):
-		return stats.Count
-	}
-	return stats.Measure
+	return c, err
 }

@@ -10,6 +10,7 @@ import (
 	"strings"
 	"testing"
 
+	"quadtally/cmd/quadtally/internal/analysis"
 	"quadtally/stats"
 )
 
@@ -50,14 +51,14 @@ func table(t *testing.T, text string) string {
 }
 
 // compared runs compare --json on a table and reads what it printed.
-func compared(t *testing.T, text, response string, flags ...string) comparison {
+func compared(t *testing.T, text, response string, flags ...string) analysis.Comparison {
 	t.Helper()
 	r := say(t, append([]string{"compare", response, "--json", "--from", table(t, text)}, flags...)...)
 	if r.code != exitDone && r.code != exitPartly {
 		t.Fatalf("exit %d\n%s", r.code, r.err)
 	}
 	noWildNumbers(t, r)
-	var c comparison
+	var c analysis.Comparison
 	if err := json.Unmarshal([]byte(r.out), &c); err != nil {
 		t.Fatalf("%v in\n%s", err, r.out)
 	}

@@ -8,7 +8,7 @@ import (
 	"quadtally/cmd/quadtally/internal/record"
 )
 
-// descriptions are the plan's keys that only describe, and so may be told or
+// descriptions are the plan's keys that only describe, and so may be given or
 // corrected at any time.
 var descriptions = []string{"site", "crop", "cultivar", "soil", "previous crop", "weather", "question"}
 
@@ -16,9 +16,9 @@ func describeCommand(a *app) *cobra.Command {
 	given := map[string]*string{}
 	c := &cobra.Command{
 		Use:   "describe",
-		Short: "Tell or correct what the report says of the trial",
+		Short: "Give or correct what the report says of the trial",
 		Long: `Stores what only describes the trial, such as the soil or the season's weather, for
-the report; what is not told prints there as not recorded. Layout, treatments and
+the report; what is not given prints there as not recorded. Layout, treatments and
 quadrats are not changed by this. Without flags it shows what is stored.
 
 ` + exitHelp,

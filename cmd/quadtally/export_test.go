@@ -110,7 +110,7 @@ func TestExportIsReadByAnotherProgram(t *testing.T) {
 	must(t, "counts", file(t, dir, "counts.csv", "plot,quadrat,visit,broadleaf,grass\n101,1,1,7,0\n102,1,1,,3\n"), "--trial", dir)
 	out := filepath.Join(dir, "out")
 	must(t, "export", out, "--trial", dir)
-	cmd := exec.Command(shell, ":memory:", "-cmd", ".import --csv "+filepath.Join(out, "values.csv")+" v",
+	cmd := exec.Command(shell, ":memory:", "-cmd", ".import --csv "+filepath.Join(out, "observations.csv")+" v",
 		"select count(*), sum(value), sum(value = ''), group_concat(distinct plot) from v")
 	got, err := cmd.CombinedOutput()
 	if err != nil {

@@ -2,7 +2,12 @@ package main
 
 import (
 	"encoding/json"
+	"go/ast"
+	"go/parser"
+	"go/token"
+	"io/fs"
 	"os/exec"
+	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
@@ -39,6 +44,23 @@ func packages(t *testing.T) []goPackage {
 
 func under(path, dir string) bool { return path == dir || strings.HasPrefix(path, dir+"/") }
 
+// notImported names, for each room inside cmd, the rooms it must not import.
+// Numbers go one way: record, analysis, then report and export.
+var notImported = map[string][]string{
+	"season":     {"analysis", "report", "export", "review", "reviewdata", "sheets"},
+	"reviewdata": {"report", "export", "sheets"},
+	"review":     {"record", "season", "reviewdata", "analysis", "report", "export", "intake"},
+	"intake":     {"record", "season", "reviewdata", "analysis", "report", "export", "review"},
+	"analysis":   {"report", "export", "review", "reviewdata", "season", "intake"},
+	"report":     {"record", "intake", "review", "reviewdata", "season", "export"},
+	"export":     {"report", "review", "intake"},
+	"trial":      {"analysis", "record", "report"},
+	"record":     {"analysis", "report", "season", "reviewdata", "review"},
+}
+
+// leansOn names rooms whose numbers must come from another one.
+var leansOn = map[string]string{"report": "analysis", "export": "analysis"}
+
 // TestWalls keeps the rooms of the house apart.
 func TestWalls(t *testing.T) {
 	const cmd = "quadtally/cmd/quadtally"
@@ -51,6 +73,7 @@ func TestWalls(t *testing.T) {
 		"github.com/mattn/go-sqlite3":   {cmd + "/internal/record"},
 		"net/http":                      {cmd + "/internal/review"},
 		"github.com/spf13/cobra":        nil, // cmd/quadtally itself alone
+		"github.com/spf13/pflag":        nil,
 		"github.com/xuri/excelize/v2":   {cmd + "/internal/tables"},
 		"github.com/makiuchi-d/gozxing": {"quadtally/vision"},
 		"github.com/chromedp/chromedp":  {cmd + "/internal/review"},
@@ -101,8 +124,56 @@ func TestWalls(t *testing.T) {
 				}
 			}
 		}
-		if under(p.ImportPath, cmd+"/internal/report") && slices.Contains(p.Deps, cmd+"/internal/record") {
-			t.Errorf("%s depends on the record: a report sees finished results only", p.ImportPath)
+		for _, imp := range p.Imports {
+			for room, closed := range notImported {
+				if under(p.ImportPath, cmd+"/internal/"+room) && slices.ContainsFunc(closed, func(c string) bool { return under(imp, cmd+"/internal/"+c) }) {
+					t.Errorf("%s imports %s: see the rooms in DEVELOPERS.md for which way the numbers go", p.ImportPath, imp)
+				}
+			}
 		}
+		for _, room := range []string{"analysis", "export", "report"} {
+			if p.ImportPath == cmd+"/internal/"+room && slices.ContainsFunc(p.Imports, func(imp string) bool { return under(imp, "quadtally/vision") }) {
+				t.Errorf("%s imports vision: it takes the numbers of photos from the record", p.ImportPath)
+			}
+		}
+		if under(p.ImportPath, cmd+"/internal/review") && slices.ContainsFunc(p.Deps, func(d string) bool { return under(d, "quadtally/vision") }) {
+			t.Errorf("%s depends on vision: the page shows what lies behind its backend", p.ImportPath)
+		}
+		for room, needed := range leansOn {
+			if p.ImportPath == cmd+"/internal/"+room && !slices.Contains(p.Imports, cmd+"/internal/"+needed) {
+				t.Errorf("%s does not import %s: it would have a second way to the same numbers", p.ImportPath, needed)
+			}
+		}
+	}
+}
+
+// TestOneWriterOfPhotos: measurements, results and photos are stored by the
+// season room alone, so that a number of a photo has one way to come about.
+func TestOneWriterOfPhotos(t *testing.T) {
+	writing := []string{"AddPhoto", "AddMeasurement", "AddResult"}
+	found := map[string]bool{}
+	err := filepath.WalkDir(".", func(path string, d fs.DirEntry, err error) error {
+		if err != nil || d.IsDir() || !strings.HasSuffix(path, ".go") || strings.HasSuffix(path, "_test.go") {
+			return err
+		}
+		file, err := parser.ParseFile(token.NewFileSet(), path, nil, 0)
+		if err != nil {
+			return err
+		}
+		ast.Inspect(file, func(n ast.Node) bool {
+			if call, ok := n.(*ast.CallExpr); ok {
+				if sel, ok := call.Fun.(*ast.SelectorExpr); ok && slices.Contains(writing, sel.Sel.Name) {
+					found[sel.Sel.Name] = true
+					if room := filepath.ToSlash(filepath.Dir(path)); room != "internal/season" {
+						t.Errorf("%s calls %s: photos are stored by internal/season", path, sel.Sel.Name)
+					}
+				}
+			}
+			return true
+		})
+		return nil
+	})
+	if err != nil || len(found) != len(writing) {
+		t.Errorf("found %v of %v: %v", found, writing, err)
 	}
 }

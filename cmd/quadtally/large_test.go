@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"encoding/json"
 	"fmt"
 	"io"
 	"math/rand/v2"
@@ -69,7 +70,7 @@ func largeTrial(t testing.TB, blocks, treatments int) (dir string, photos int) {
 	return dir, photos
 }
 
-// planeStandIn stands for a photo's plane, which nothing but settling reads. A
+// planeStandIn stands for a photo's plane, which nothing but applying a threshold reads. A
 // real one is larger still; any that fills more than two pages of the record
 // lies apart from its row in the same way.
 var planeStandIn = make([]byte, 12<<10)
@@ -81,7 +82,7 @@ func addPhoto(tx *record.Tx, p trial.Plot, quadrat, visit int, day trial.Date, n
 		return err
 	}
 	opt := vision.DefaultOptions()
-	doc, err := measurementDoc(vision.Measurement{Index: opt.Index, Card: fmt.Sprint("QT1.", n), Fingerprint: opt.Fingerprint(),
+	doc, err := json.Marshal(vision.Measurement{Index: opt.Index, Curve: vision.Curve{Index: opt.Index}, Card: fmt.Sprint("QT1.", n), Fingerprint: opt.Fingerprint(),
 		Notes: []string{strings.Repeat("a measurement's doc is of about this length. ", 25)}})
 	if err != nil {
 		return err
@@ -94,11 +95,7 @@ func addPhoto(tx *record.Tx, p trial.Plot, quadrat, visit int, day trial.Date, n
 	if err != nil {
 		return err
 	}
-	areas := make([]int, 12)
-	for i := range areas {
-		areas[i] = 20 + (n*7+i*13)%900
-	}
-	if err := tx.AddResult(id, record.Result{Threshold: 0.1, CoverFrac: cover, LoFrac: cover, HiFrac: cover, Pieces: n % 9, AreasMM2: areas, Kind: "green cover"}); err != nil {
+	if err := tx.AddResult(id, record.Result{Threshold: 0.1, CoverFrac: cover, LoFrac: cover, HiFrac: cover, Pieces: n % 9, Kind: "green cover"}); err != nil {
 		return err
 	}
 	_, err = tx.Decide(record.PhotoSubject(hash), record.KindPlace, record.Place{Plot: p.ID, Quadrat: quadrat, Visit: visit, Basis: "card", State: record.PlaceSettled})

@@ -6,15 +6,13 @@ import (
 	"image/png"
 	"io"
 	"path/filepath"
-	"runtime"
 	"slices"
 	"strings"
-	"time"
 
 	"github.com/spf13/cobra"
 
-	"quadtally/cmd/quadtally/internal/intake"
 	"quadtally/cmd/quadtally/internal/print"
+	"quadtally/cmd/quadtally/internal/season"
 	"quadtally/cmd/quadtally/internal/tables"
 	"quadtally/cmd/quadtally/internal/trial"
 	"quadtally/vision"
@@ -25,9 +23,8 @@ type measureFlags struct {
 	overlay                   string
 	noFrame, alone, csv, json bool
 	threshold, mmPerPx        float64
-	workers                   int
-	limit                     time.Duration
 	hasThreshold              bool
+	measuring                 season.Options
 }
 
 // measured is one line of `measure`.
@@ -53,7 +50,7 @@ type measured struct {
 }
 
 func measureCommand(a *app) *cobra.Command {
-	var f measureFlags
+	f := measureFlags{measuring: a.measuring()}
 	c := &cobra.Command{
 		Use:   "measure PHOTO...",
 		Short: "Measure green cover in photos, outside any trial",
@@ -81,14 +78,13 @@ patches of green, not plants: touching plants count once.
 	fl.StringVar(&f.pipe, "pipe", "", "outer `diameter` of a frame of round pipe, such as 25mm: its height above the ground is then taken into account")
 	fl.BoolVar(&f.noFrame, "no-frame", false, "measure the whole photo")
 	fl.BoolVar(&f.alone, "alone", false, "judge each photo by itself, without the others of its day")
-	fl.Float64Var(&f.threshold, "threshold", 0, "greenness at and above which ground counts as plant (default: settled for the visit)")
+	fl.Float64Var(&f.threshold, "threshold", 0, "greenness at and above which ground counts as plant (default: found for the visit)")
 	fl.Float64Var(&f.mmPerPx, "mm-per-px", 0, "with --no-frame: scale of the full-size photo (default: by the code on a plot card in it)")
 	fl.StringVar(&f.index, "index", string(vision.DefaultOptions().Index), "greenness index: "+indexNames())
 	fl.StringVar(&f.overlay, "overlay", "", "write a straightened picture with the green outlined into this `folder`")
 	fl.BoolVar(&f.csv, "csv", false, "as CSV")
 	fl.BoolVar(&f.json, "json", false, "as JSON, one object a line")
-	fl.IntVar(&f.workers, "workers", runtime.NumCPU(), "photos measured at once")
-	fl.DurationVar(&f.limit, "limit", time.Minute, "longest time for one photo")
+	measuringFlags(fl, &f.measuring)
 	return c
 }
 
@@ -100,23 +96,24 @@ func indexNames() string {
 	return strings.Join(out, ", ")
 }
 
-func (f *measureFlags) options() (vision.Options, error) {
-	opt := vision.DefaultOptions()
+func (f *measureFlags) options() (season.LooseOptions, error) {
+	loose := season.LooseOptions{Vision: vision.DefaultOptions(), Alone: f.alone}
+	opt := &loose.Vision
 	opt.Index = vision.Index(f.index)
 	switch {
 	case f.noFrame && f.frame != "":
-		return opt, usagef("--frame and --no-frame exclude each other")
+		return loose, usagef("--frame and --no-frame exclude each other")
 	case !f.noFrame && f.frame == "":
-		return opt, usagef("say the inner size of the frame, such as --frame 500mm or --frame 18in, or --no-frame for the whole photo")
+		return loose, usagef("say the inner size of the frame, such as --frame 500mm or --frame 18in, or --no-frame for the whole photo")
 	case f.frame != "":
 		w, h, err := trial.ParseSize(f.frame)
 		if err != nil {
-			return opt, usagef("--frame: %v", err)
+			return loose, usagef("--frame: %v", err)
 		}
 		opt.FrameMM = [2]float64{w, h}
 		if f.pipe != "" {
 			if opt.PipeDiameterMM, err = trial.ParseLength(f.pipe); err != nil {
-				return opt, usagef("--pipe: %v", err)
+				return loose, usagef("--pipe: %v", err)
 			}
 		}
 	default:
@@ -124,67 +121,38 @@ func (f *measureFlags) options() (vision.Options, error) {
 	}
 	if f.hasThreshold {
 		if _, err := vision.HandThreshold(opt.Index, f.threshold); err != nil {
-			return opt, usageError{err}
+			return loose, usageError{err}
 		}
+		loose.Threshold = &f.threshold
 	}
 	if err := opt.Validate(); err != nil {
-		return opt, usageError{err}
+		return loose, usageError{err}
 	}
-	return opt, nil
+	return loose, nil
 }
 
 func (a *app) measure(paths []string, f measureFlags) error {
-	opt, err := f.options()
+	loose, err := f.options()
 	if err != nil {
 		return err
 	}
-	scan, err := intake.Walk(a.ctx, paths, nil, nil)
+	out, err := season.MeasureLoose(a.ctx, paths, loose, f.measuring)
 	if err != nil {
 		return err
 	}
-	if scan.IgnoredCount() > 0 {
-		a.note("%s ignored", plural(scan.IgnoredCount(), "non-photo file"))
+	defer out.Close()
+	if out.Ignored > 0 {
+		a.note("%s ignored", plural(out.Ignored, "non-photo file"))
 	}
-	var jobs []photoJob
-	for _, file := range scan.Files {
-		jobs = append(jobs, photoJob{Path: file.Path, Hash: file.Hash, Options: opt})
-		for _, copy := range scan.Copies[file.Hash] {
-			a.note("%s has the same content as %s and is measured once", copy, file.Path)
-		}
+	for _, c := range out.Copies {
+		a.note("%s has the same content as %s and is measured once", c.File, c.Of)
 	}
-	if len(jobs)+len(scan.Faults) == 0 {
-		return fmt.Errorf("there are no photos in %s (%s looked at): check the folder", strings.Join(paths, ", "), plural(scan.Seen, "file"))
-	}
-	planes, err := newShelf()
-	if err != nil {
-		return err
-	}
-	defer planes.close()
-	replies := make([]photoReply, len(jobs))
-	bar := a.progress(len(jobs), "measuring")
-	err = a.measureAll(a.ctx, jobs, f.workers, f.limit, func(i int, r photoReply) error {
-		replies[i] = r
-		bar.Add(1)
-		return planes.put(i, r.Measurement)
-	})
-	bar.Finish()
-	if err != nil {
-		return err
-	}
-	lines, err := f.settle(jobs, replies, planes, opt)
-	if err != nil {
-		return err
-	}
+	lines := f.lines(out)
 	if f.overlay != "" {
-		if err := a.overlays(f.overlay, jobs, replies, planes, lines); err != nil {
+		if err := a.overlays(f.overlay, out); err != nil {
 			return err
 		}
 	}
-	for _, x := range scan.Faults {
-		text := x.Text
-		lines = append(lines, measured{File: x.Path, Index: f.index, Flags: []vision.Flag{}, Error: &text})
-	}
-	slices.SortStableFunc(lines, func(x, y measured) int { return strings.Compare(x.File, y.File) })
 	bad := 0
 	for _, l := range lines {
 		if l.Error != nil {
@@ -210,57 +178,27 @@ func (a *app) measure(paths []string, f measureFlags) error {
 	default:
 		writeMeasuredText(a.out, lines)
 	}
-	if bad > 0 {
-		return partly{bad}
-	}
-	return nil
+	return partlyDone(bad)
 }
 
-// settle gives every visit its threshold and every photo its numbers.
-func (f *measureFlags) settle(jobs []photoJob, replies []photoReply, planes *shelf, opt vision.Options) ([]measured, error) {
-	groups := map[string][]vision.Curve{}
-	visit := func(i int) string {
-		if f.alone {
-			return fmt.Sprint(i)
+// lines are what is printed, a line a file, in the order of their paths.
+func (f *measureFlags) lines(out *season.Loose) []measured {
+	var lines []measured
+	for i := range out.Photos {
+		p := &out.Photos[i]
+		l := measured{File: p.Path, Index: f.index, Flags: []vision.Flag{}, Taken: p.Facts.Taken, Notes: p.Facts.Notes}
+		if p.Result == nil {
+			l.Error = &p.Fault
+		} else {
+			l.fill(p.Measurement, *p.Result)
 		}
-		return intake.DayOf(replies[i].Facts.Taken).String()
+		lines = append(lines, l)
 	}
-	for i, r := range replies {
-		if r.Measurement != nil {
-			groups[visit(i)] = append(groups[visit(i)], r.Measurement.Curve)
-		}
+	for i := range out.Faults {
+		lines = append(lines, measured{File: out.Faults[i].Path, Index: f.index, Flags: []vision.Flag{}, Error: &out.Faults[i].Text})
 	}
-	thresholds := map[string]vision.Threshold{}
-	for v, curves := range groups {
-		t, err := vision.VisitThreshold(curves, opt)
-		if f.hasThreshold {
-			t, err = vision.HandThreshold(opt.Index, f.threshold)
-		}
-		if err != nil {
-			return nil, err
-		}
-		thresholds[v] = t
-	}
-	lines := make([]measured, len(jobs))
-	for i, r := range replies {
-		l := &lines[i]
-		*l = measured{File: jobs[i].Path, Index: f.index, Flags: []vision.Flag{}, Taken: r.Facts.Taken, Notes: r.Facts.Notes}
-		if r.Measurement == nil {
-			l.Error = &r.Fault
-			continue
-		}
-		th := thresholds[visit(i)]
-		m, err := planes.whole(i, *r.Measurement)
-		if err != nil {
-			return nil, err
-		}
-		res, err := vision.Settle(m, th, opt)
-		if err != nil {
-			return nil, fmt.Errorf("%s: %w", jobs[i].Path, err)
-		}
-		l.fill(r.Measurement, res)
-	}
-	return lines, nil
+	slices.SortStableFunc(lines, func(x, y measured) int { return strings.Compare(x.File, y.File) })
+	return lines
 }
 
 func (l *measured) fill(m *vision.Measurement, res vision.Result) {
@@ -286,28 +224,17 @@ func (l *measured) fill(m *vision.Measurement, res vision.Result) {
 }
 
 // overlays writes a picture for each measured photo.
-func (a *app) overlays(dir string, jobs []photoJob, replies []photoReply, planes *shelf, lines []measured) error {
+func (a *app) overlays(dir string, out *season.Loose) error {
 	used := map[string]int{}
-	for i, r := range replies {
-		if r.Measurement == nil {
+	for i, p := range out.Photos {
+		if p.Result == nil {
 			continue
 		}
-		photo, err := readFile(jobs[i].Path, maxPhotoBytes)
+		img, err := out.Outlined(i, 1000)
 		if err != nil {
 			return err
 		}
-		m, err := planes.whole(i, *r.Measurement)
-		if err != nil {
-			return err
-		}
-		img, err := vision.Straighten(photo, m, 1000)
-		if err != nil {
-			return fmt.Errorf("%s: %w", jobs[i].Path, err)
-		}
-		if err := vision.Outline(img, m, *lines[i].Threshold); err != nil {
-			return fmt.Errorf("%s: %w", jobs[i].Path, err)
-		}
-		name := strings.TrimSuffix(filepath.Base(jobs[i].Path), filepath.Ext(jobs[i].Path))
+		name := strings.TrimSuffix(filepath.Base(p.Path), filepath.Ext(p.Path))
 		if used[name]++; used[name] > 1 {
 			name = fmt.Sprintf("%s-%d", name, used[name])
 		}

@@ -10,6 +10,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"quadtally/cmd/quadtally/internal/analysis"
 	"quadtally/cmd/quadtally/internal/record"
 	"quadtally/cmd/quadtally/internal/tables"
 	"quadtally/cmd/quadtally/internal/trial"
@@ -138,11 +139,11 @@ func (a *app) newTrial(cmd *cobra.Command, f newFlags) error {
 		return err
 	}
 	fmt.Fprintln(a.out, text)
-	o := trial.WhatItCanShow(&t, plots, f.cv)
+	o := analysis.WhatItCanShow(&t, plots, f.cv/100)
 	for _, s := range o.Sentences {
 		fmt.Fprintln(a.out, s)
 	}
-	for _, w := range append(o.Warnings, trial.ConfoundedDates(t.PlannedDates())...) {
+	for _, w := range append(o.Warnings, analysis.ConfoundedDates(&t)...) {
 		fmt.Fprintln(a.out, "warning:", w)
 	}
 	fmt.Fprintf(a.out, "Layout: %s, seed %d.\n", t.Generator, t.Seed)
@@ -212,11 +213,11 @@ func (a *app) existingLayout(t trial.Trial, path string) (trial.Trial, []trial.P
 	}
 	var faults trial.Faults
 	for _, f := range s.Faults {
-		faults = append(faults, trial.Fault{Text: sheetFault(s, f)})
+		faults = append(faults, trial.Fault{Text: s.FaultText(f)})
 	}
 	for _, need := range []string{"plot", "treatment"} {
 		if s.Column(layoutColumns[need]...) < 0 {
-			faults = append(faults, trial.Fault{Text: missingColumn(s, need).Error()})
+			faults = append(faults, trial.Fault{Text: s.MissingColumn(need).Error()})
 		}
 	}
 	if len(faults) > 0 {

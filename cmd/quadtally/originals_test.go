@@ -122,5 +122,5 @@ func TestChangedFiles(t *testing.T) {
 	if err := os.WriteFile(filepath.Join(dir, record.FileName), []byte("no record"), 0o644); err != nil {
 		t.Fatal(err)
 	}
-	say(t, "status", "--files", "--trial", dir).expect(t, exitFailed, "restore it from a backup")
+	say(t, "status", "--files", "--trial", dir).expect(t, exitFailed, "quadtally restore")
 }

@@ -14,9 +14,11 @@ import (
 	"testing"
 	"time"
 
+	"quadtally/cmd/quadtally/internal/export"
 	"quadtally/cmd/quadtally/internal/intake"
 	"quadtally/cmd/quadtally/internal/intake/phototest"
 	"quadtally/cmd/quadtally/internal/record"
+	"quadtally/cmd/quadtally/internal/season"
 	"quadtally/cmd/quadtally/internal/tables"
 	"quadtally/vision"
 )
@@ -100,7 +102,11 @@ func contentOf(t testing.TB, dir string) string {
 	slices.SortStableFunc(snap.Decisions, func(a, b record.Decision) int {
 		return cmp.Or(strings.Compare(a.Subject, b.Subject), strings.Compare(a.Kind, b.Kind))
 	})
-	for _, table := range exportTables(snap) {
+	all, err := export.Tables(snap)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, table := range all {
 		for k := len(table.Header) - 1; k >= 0; k-- {
 			if slices.Contains([]string{"decision", "at", "entered_at", "by", "entered_by"}, table.Header[k]) {
 				table.Header = slices.Delete(slices.Clone(table.Header), k, k+1)
@@ -176,7 +182,7 @@ func TestPartsAddUpToOneRun(t *testing.T) {
 		out := filepath.Join(t.TempDir(), fmt.Sprintf("part-%d.jsonl", k))
 		copyFile(t, before, filepath.Join(dir, record.FileName))
 		r := say(t, "photos", photos, "--no-frame", "--part", fmt.Sprintf("%d/4", k), "--out", out, "--json", "--trial", dir)
-		var o partOutcome
+		var o season.PartOutcome
 		if err := json.Unmarshal([]byte(r.out), &o); err != nil {
 			t.Fatalf("%v\n%s%s", err, r.out, r.err)
 		}

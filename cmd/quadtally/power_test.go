@@ -4,14 +4,14 @@ import (
 	"encoding/json"
 	"testing"
 
-	"quadtally/cmd/quadtally/internal/report"
+	"quadtally/cmd/quadtally/internal/analysis"
 )
 
-func powerOf(t *testing.T, args ...string) report.Power {
+func powerOf(t *testing.T, args ...string) analysis.Power {
 	t.Helper()
 	r := must(t, append([]string{"power", "--json"}, args...)...)
 	noWildNumbers(t, r)
-	var p report.Power
+	var p analysis.Power
 	if err := json.Unmarshal([]byte(r.out), &p); err != nil {
 		t.Fatal(err)
 	}

@@ -7,6 +7,8 @@ import (
 
 	"github.com/schollz/progressbar/v3"
 	"golang.org/x/term"
+
+	"quadtally/cmd/quadtally/internal/season"
 )
 
 // progress shows how far a long job is, with the time left, on standard error;
@@ -25,4 +27,11 @@ func (a *app) progress(total int, what string) *progressbar.ProgressBar {
 		progressbar.OptionSetWidth(30),
 		progressbar.OptionClearOnFinish(),
 	)
+}
+
+// measuring is how a command measures photos, shown as it goes.
+func (a *app) measuring() season.Options {
+	opt := season.DefaultOptions()
+	opt.Progress = func(total int, what string) season.Bar { return a.progress(total, what) }
+	return opt
 }

@@ -11,12 +11,11 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"quadtally/calibrate"
+	"quadtally/cmd/quadtally/internal/analysis"
 	"quadtally/cmd/quadtally/internal/record"
 	"quadtally/cmd/quadtally/internal/report"
-	"quadtally/cmd/quadtally/internal/sheets"
+	"quadtally/cmd/quadtally/internal/season"
 	"quadtally/cmd/quadtally/internal/trial"
-	"quadtally/stats"
 )
 
 type reportFlags struct {
@@ -115,17 +114,15 @@ func reportInput(snap *record.Snapshot, made trial.Date) report.Input {
 		}
 	}
 	slices.Sort(in.Settings)
-	if opt, err := visionOptions(snap); err == nil {
+	if opt, err := season.VisionOptions(snap); err == nil {
 		in.Index = opt.Index.Method()
 	}
-	for _, r := range reportResponses(snap) {
-		in.Responses = append(in.Responses, reportResponse(snap, r.name, r.class))
+	for _, o := range analysis.Outcomes(snap) {
+		in.Responses = append(in.Responses, report.Response{Outcome: o})
 	}
 	in.Visits = reportVisits(snap)
-	in.Harvest = reportHarvest(snap)
-	for _, kind := range []calibrate.Kind{calibrate.Cover, calibrate.Count} {
-		in.Agreements = append(in.Agreements, reportAgreement(snap, kind))
-	}
+	in.Harvest = analysis.Harvests(snap)
+	in.Agreements = analysis.Agreements(snap)
 	return in
 }
 
@@ -136,104 +133,13 @@ func addOnce(list []string, s string) []string {
 	return append(list, s)
 }
 
-// reportResponses lists what the report compares: cover, counts and yield
-// always, so that a refusal is said; everything else where it was recorded.
-func reportResponses(snap *record.Snapshot) []response {
-	list := []response{{name: "cover"}, {name: "count"}}
-	var classes []string
-	for _, o := range snap.Observations {
-		if o.Variable == "count" {
-			classes = addOnce(addOnce(classes, o.Class), o.Group)
-		}
-	}
-	if len(classes) > 1 {
-		for _, c := range classes {
-			list = append(list, response{name: "count", class: c})
-		}
-	}
-	list = append(list, response{name: "yield"})
-	for _, name := range responseNames(snap) {
-		if name == "pieces" || name == sheets.Harvested || slices.ContainsFunc(list, func(r response) bool { return r.name == name }) {
-			continue
-		}
-		if r, err := responseOf(snap, name, ""); err == nil && len(r.readings(snap)) > 0 {
-			list = append(list, r)
-		}
-	}
-	return list
-}
-
-func reportResponse(snap *record.Snapshot, name, class string) report.Response {
-	r, err := responseOf(snap, name, class)
-	out := report.Response{Name: name, Class: class, Label: cmp.Or(r.label, name), Unit: r.unit}
-	if err != nil {
-		out.Overall.Refusal = err.Error()
-		return out
-	}
-	rs := r.readings(snap)
-	visits := map[int]trial.Date{}
-	for _, x := range rs {
-		out.Readings = append(out.Readings, report.Reading{Plot: x.plot, Quadrat: x.quadrat, Visit: x.visit, Date: x.date, Value: x.value, Source: x.source})
-		if d, ok := visits[x.visit]; !ok || x.date.DaysTo(d) > 0 {
-			visits[x.visit] = x.date
-		}
-	}
-	compare := func(visit int) report.Comparison {
-		c, err := compareResponse(snap, name, compareFlags{class: class, visit: visit, method: string(stats.Tukey), side: string(stats.BothSides), alpha: stats.DefaultOptions().Alpha})
-		if err != nil {
-			return report.Comparison{Visit: visit, Refusal: err.Error()}
-		}
-		return report.Comparison{Visit: visit, Season: c.Season, Analysis: c.Analysis, Notes: c.Notes}
-	}
-	out.Overall = compare(0)
-	days, _ := visitDays(rs)
-	for v := 1; v <= len(snap.Trial.Visits); v++ {
-		if d, ok := visits[v]; ok {
-			c := compare(v)
-			c.Date, c.Day = d, days[v]
-			out.ByVisit = append(out.ByVisit, c)
-		}
-	}
-	return out
-}
-
-func reportAgreement(snap *record.Snapshot, kind calibrate.Kind) report.Agreement {
-	f := agreeFlags{of: string(kind), by: calibrate.DefaultOptions().By, seed: calibrate.DefaultOptions().Seed}
-	out := report.Agreement{Of: string(kind)}
-	opt, err := f.options()
-	if err == nil {
-		var r calibrate.Report
-		if r, err = agreementOf(snap, opt, false); err == nil {
-			out.Report = &r
-		}
-	}
-	if err != nil {
-		out.Refusal = err.Error()
-	}
-	return out
-}
-
-// reportVisits is the state of each visit with its threshold and the days on
-// which it was made.
+// reportVisits is the state of each visit with its threshold.
 func reportVisits(snap *record.Snapshot) []report.Visit {
-	made := map[int][]trial.Date{}
-	add := func(visit int, d trial.Date) {
-		if visit > 0 && !d.IsZero() && !slices.Contains(made[visit], d) {
-			made[visit] = append(made[visit], d)
-		}
-	}
-	for _, x := range (response{name: "cover"}).readings(snap) {
-		add(x.visit, x.date)
-	}
-	for _, o := range snap.Observations {
-		add(o.Visit, o.Date)
-	}
 	var out []report.Visit
-	for _, s := range statusOf(snap).Visits {
-		v := report.Visit{Number: s.Visit, Planned: snap.Trial.Visits[s.Visit-1], Made: made[s.Visit],
-			Quadrats: s.Wanted, Photos: s.Photos, Counts: s.Counts, NoPhoto: s.NoPhoto, NoCount: s.NoCount}
-		slices.SortFunc(v.Made, func(a, b trial.Date) int { return cmp.Compare(a.String(), b.String()) })
-		if t, ok := snap.Thresholds[s.Visit]; ok {
+	for _, p := range analysis.Progress(snap) {
+		v := report.Visit{Number: p.Visit, Planned: snap.Trial.Visits[p.Visit-1], Made: p.Made,
+			Quadrats: p.Wanted, Photos: p.Photos, Counts: p.Counts, NoPhoto: p.NoPhoto, NoCount: p.NoCount}
+		if t, ok := snap.Thresholds[p.Visit]; ok {
 			v.Threshold, v.Basis, v.ByHand = &t.Value, t.Basis, t.ByHand
 		}
 		out = append(out, v)
@@ -248,76 +154,19 @@ func reportPhotos(snap *record.Snapshot) report.Photos {
 		aside := func(list *[]report.Aside, reason string) {
 			*list = append(*list, report.Aside{Photo: filepath.Base(p.Path), Reason: reason})
 		}
-		switch {
-		case p.InUse():
+		switch p.State() {
+		case record.PhotoInUse:
 			out.InUse++
-		case p.Rejected != "":
-			aside(&out.Rejected, p.Rejected)
-		case p.Fault != "":
-			aside(&out.Unread, p.Fault)
-		case p.Place.State != record.PlaceSettled:
-			aside(&out.Open, cmp.Or(p.Place.Reason, "where it belongs is not known"))
-		case p.Place.Spare != "":
+		case record.PhotoSetAside:
+			aside(&out.Rejected, p.Why())
+		case record.PhotoUnread:
+			aside(&out.Unread, p.Why())
+		case record.PhotoSpare:
 			out.Spare++
-		default:
+		case record.PhotoUnmeasured:
 			aside(&out.Open, "not measured yet")
-		}
-	}
-	return out
-}
-
-// reportHarvest adds up what was taken from each plot, in walking order. A
-// plot with a part marked missing has no sum of it.
-func reportHarvest(snap *record.Snapshot) []report.Harvest {
-	type sum struct {
-		value float64
-		n     int
-		lost  bool
-	}
-	var out []report.Harvest
-	for _, p := range snap.Plots {
-		h := report.Harvest{Plot: p.ID}
-		sums := map[string]*sum{}
-		for _, o := range snap.Observations {
-			what := o.Variable
-			if what == "yield" {
-				what = o.Class
-			}
-			if o.Plot != p.ID || o.Quadrat != 0 || (o.Variable != "yield" && what != sheets.Harvested && what != "stand") {
-				continue
-			}
-			v := sums[what]
-			if v == nil {
-				v = &sum{}
-				sums[what] = v
-			}
-			v.lost = v.lost || o.Missing
-			v.n++
-			if what == "stand" {
-				v.value = o.Value // counted anew, not added up
-			} else {
-				v.value += o.Value
-			}
-			h.LengthMM = max(h.LengthMM, o.LengthMM)
-			h.Sources = addOnce(h.Sources, o.Source)
-		}
-		total := func(names ...string) *float64 {
-			for _, n := range names {
-				if v := sums[n]; v != nil && !v.lost {
-					return &v.value
-				}
-			}
-			return nil
-		}
-		h.MarketableKG, h.CulledKG = total("marketable", "total"), total("cull")
-		h.Pieces, h.Stand = total(sheets.Harvested), total("stand")
-		for _, n := range []string{"marketable", "total", "cull"} {
-			if v := sums[n]; v != nil {
-				h.Picks = max(h.Picks, v.n)
-			}
-		}
-		if len(h.Sources) > 0 {
-			out = append(out, h)
+		case record.PhotoAwaitsPlace:
+			aside(&out.Open, p.Why())
 		}
 	}
 	return out

@@ -16,6 +16,7 @@ import (
 	"golang.org/x/net/html"
 
 	"quadtally/calibrate"
+	"quadtally/cmd/quadtally/internal/analysis"
 	"quadtally/cmd/quadtally/internal/record"
 	"quadtally/cmd/quadtally/internal/trial"
 	"quadtally/stats"
@@ -247,8 +248,8 @@ func TestReportNumbersAreThoseOfCompareAndAgree(t *testing.T) {
 		key  string
 		args []string
 	}{
-		{"cover", []string{"cover"}},
-		{"cover-visit-3", []string{"cover", "--visit", "3"}},
+		{"green-cover", []string{"cover"}},
+		{"green-cover-visit-3", []string{"cover", "--visit", "3"}},
 		{"count", []string{"count"}},
 		{"count-visit-3", []string{"count", "--visit", "3"}},
 		{"count-grass", []string{"count", "--class", "grass"}},
@@ -257,7 +258,7 @@ func TestReportNumbersAreThoseOfCompareAndAgree(t *testing.T) {
 		{"hand-cover", []string{"hand-cover"}},
 	} {
 		t.Run(c.key, func(t *testing.T) {
-			var got comparison
+			var got analysis.Comparison
 			r := must(t, append([]string{"compare", "--trial", dir, "--json"}, c.args...)...)
 			if err := json.Unmarshal([]byte(r.out), &got); err != nil {
 				t.Fatal(err)
@@ -296,7 +297,7 @@ func TestReportNumbersAreThoseOfCompareAndAgree(t *testing.T) {
 						t.Errorf("%s: %q, the JSON has differ %v", row[0], row[7], x.Differ)
 					}
 				}
-			} else if c.key == "cover" || c.key == "count" || c.key == "yield" {
+			} else if c.key == "green-cover" || c.key == "count" || c.key == "yield" {
 				t.Error("no table of pairs")
 			}
 			for _, v := range a.Verdict {
@@ -334,7 +335,7 @@ func TestReportNumbersAreThoseOfCompareAndAgree(t *testing.T) {
 // checkPlanning works the number of blocks out again from compare's JSON.
 func checkPlanning(t *testing.T, dir string, tables map[string][][]string) {
 	t.Helper()
-	var got comparison
+	var got analysis.Comparison
 	if err := json.Unmarshal([]byte(must(t, "compare", "yield", "--trial", dir, "--json").out), &got); err != nil {
 		t.Fatal(err)
 	}
@@ -355,14 +356,14 @@ func checkPlanning(t *testing.T, dir string, tables map[string][][]string) {
 // follows each number to its photo or row.
 func checkRawData(t *testing.T, dir string, page []byte, tables map[string][][]string) {
 	t.Helper()
-	var got comparison
+	var got analysis.Comparison
 	if err := json.Unmarshal([]byte(must(t, "compare", "cover", "--visit", "3", "--trial", dir, "--json").out), &got); err != nil {
 		t.Fatal(err)
 	}
 	for _, p := range got.Analysis.Plots {
-		row := rowOf(t, tables["data-cover"], p.Name)
+		row := rowOf(t, tables["data-green-cover"], p.Name)
 		same(t, "plot "+p.Name, row[len(row)-1], &p.Value)
-		anchor := fmt.Sprintf("src-cover-%s-3", p.Name)
+		anchor := fmt.Sprintf("src-green-cover-%s-3", p.Name)
 		if !bytes.Contains(page, []byte(`href="#`+anchor+`"`)) || !bytes.Contains(page, []byte(`id="`+anchor+`"`)) {
 			t.Errorf("the value of plot %s leads nowhere", p.Name)
 		}
@@ -385,7 +386,7 @@ func TestReportSaysWhatIsMissing(t *testing.T) {
 	if _, err := os.Stat(filepath.Join(dir, "report", "report.pdf")); err == nil {
 		t.Error("a PDF was written though only html was asked for")
 	}
-	if _, err := os.Stat(filepath.Join(dir, "report", "figures", "cover-season.svg")); err != nil {
+	if _, err := os.Stat(filepath.Join(dir, "report", "figures", "green-cover-season.svg")); err != nil {
 		t.Error(err)
 	}
 	page := html.UnescapeString(string(raw))

@@ -6,7 +6,9 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"quadtally/cmd/quadtally/internal/print"
 	"quadtally/cmd/quadtally/internal/review"
+	"quadtally/cmd/quadtally/internal/reviewdata"
 )
 
 func reviewCommand(a *app) *cobra.Command {
@@ -17,25 +19,30 @@ func reviewCommand(a *app) *cobra.Command {
 		Long: `Opens a page in which the season's photos lie by visit and plot, each straightened
 to its frame, with the green outlined. There you say where a photo belongs, set
 it aside, move the frame's corners, leave regions out, mark a patch as weed,
-crop, cover-crop regrowth or not a plant, settle the threshold of a visit, and
+crop, cover-crop regrowth or not a plant, set the threshold of a visit, and
 count on a photo before its value is shown. Everything is kept with who did it
 and when, and can be taken back.
 
 The page answers this computer alone, works without the internet, and ends with
-Ctrl-C. --open-to-network lets other devices in the same network in, a phone for
-instance: give this computer's address there. Whoever has the address with its
-key can then see and change the trial, and what is sent is not encrypted: use it
-only in a network you trust. What they do is stored under your name (--author).
+Ctrl-C. --phone ADDRESS opens a second door for a phone in the same network: it
+prints a code to scan, and behind it one sends photos, hears at once whether to
+take one again, and counts; nothing else of the trial can be seen or changed
+there. --encrypt serves the phone encrypted, with a certificate made for this run:
+its browser asks whether to trust it, and the printed fingerprint tells.
+--open-to-network lets others see and change everything: whoever has that address
+can, and what is sent is not encrypted. Use both only in a network you trust.
 
 ` + exitHelp,
 		Example: `  quadtally review
   quadtally review --visit 2 --author Ada
-  quadtally review --open-to-network 192.168.1.20 --port 8080`,
+  quadtally review --phone 192.168.1.20`,
 		RunE: func(cmd *cobra.Command, args []string) error { return a.review(opt) },
 	}
 	f := c.Flags()
 	f.IntVar(&opt.Port, "port", 0, "port to listen on (default: a free one)")
 	f.StringVar(&opt.Open, "open-to-network", "", "`ADDRESS` of this computer under which others in the network may open the page")
+	f.StringVar(&opt.Phone, "phone", "", "`ADDRESS` of this computer under which a phone in the field may send photos and counts")
+	f.BoolVar(&opt.Encrypt, "encrypt", false, "serve the phone encrypted")
 	f.IntVar(&opt.Visit, "visit", 0, "visit shown first (default: all)")
 	return c
 }
@@ -44,8 +51,13 @@ func (a *app) review(opt review.Options) error {
 	if opt.Port < 0 || opt.Port > 65535 {
 		return usagef("--port %d: choose one from 1024 to 65535, or leave it away", opt.Port)
 	}
-	if ip := net.ParseIP(opt.Open); ip != nil && ip.IsUnspecified() {
-		return usagef("--open-to-network %s: give the one address under which the others reach this computer, such as 192.168.1.20", opt.Open)
+	for flag, address := range map[string]string{"open-to-network": opt.Open, "phone": opt.Phone} {
+		if ip := net.ParseIP(address); ip != nil && ip.IsUnspecified() {
+			return usagef("--%s %s: give the one address under which the others reach this computer, such as 192.168.1.20", flag, address)
+		}
+	}
+	if opt.Encrypt && opt.Phone == "" {
+		return usagef("--encrypt goes with --phone")
 	}
 	store, err := a.open()
 	if err != nil {
@@ -59,10 +71,22 @@ func (a *app) review(opt review.Options) error {
 	if opt.Visit < 0 || opt.Visit > len(snap.Trial.Visits) {
 		return usagef("--visit %d: the plan has visits 1 to %d", opt.Visit, len(snap.Trial.Visits))
 	}
-	desk := newDesk(a, store)
-	return review.Serve(a.ctx, desk, opt, func(address string) {
-		fmt.Fprintln(a.out, address)
+	backend := reviewdata.New(a.ctx, store, a.author())
+	return review.Serve(a.ctx, backend, backend, opt, func(at review.Addresses) {
+		fmt.Fprintln(a.out, at.Page)
+		if at.Phone != "" {
+			fmt.Fprintln(a.out, at.Phone)
+		}
 		a.flush()
+		if at.Phone != "" {
+			if code, err := print.TerminalCode(at.Phone); err == nil {
+				fmt.Fprint(a.err, code)
+			}
+			a.note("scan the code with the phone, in the same network: whoever has that address can send photos and counts, and nothing else")
+			if at.Fingerprint != "" {
+				a.note("the phone will ask whether to trust this laptop; its certificate is %s", at.Fingerprint)
+			}
+		}
 		if store.ReadOnly() {
 			a.note("the folder cannot be written to: the page shows everything and stores nothing")
 		}

@@ -17,6 +17,8 @@ import (
 	"github.com/chromedp/cdproto/runtime"
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
+
+	"quadtally/cmd/quadtally/internal/season"
 )
 
 // served is `quadtally review` as a process of its own.
@@ -28,7 +30,7 @@ type served struct {
 func serve(t *testing.T, dir string) *served {
 	t.Helper()
 	cmd := exec.Command(os.Args[0], "review", "--trial", dir, "--author", "Ada")
-	cmd.Env = append(os.Environ(), workerEnv+"=1")
+	cmd.Env = append(os.Environ(), season.WorkerEnv+"=1")
 	out, err := cmd.StdoutPipe()
 	if err != nil {
 		t.Fatal(err)
@@ -169,7 +171,7 @@ const contrastJS = `(() => {
   return bad;
 })()`
 
-// checkLook checks the open page for contrast, at desk and phone width for
+// checkLook checks the open page for contrast, at screen and phone width for
 // parts that stick out, and that every control can be reached by Tab.
 func (b *browser) checkLook(name string) {
 	b.t.Helper()
@@ -200,15 +202,15 @@ func TestReviewInBrowser(t *testing.T) {
 	}
 	b := openBrowser(t)
 	dir := fewPhotos(t)
-	d := sitDown(t, dir, false)
+	d := openPage(t, dir, false)
 	start := numbers(stood(t, d))
 	s := serve(t, dir)
 
-	b.do(chromedp.Navigate(s.address))
+	b.do(chromedp.Navigate(s.address + "photos"))
 	b.until(`document.querySelectorAll(".roll li").length === 4`)
 	b.checkLook("roll")
 	b.press(`.roll a`, kb.Enter)
-	ready := `document.querySelector("#board[data-ready=yes]") && document.querySelector("#slider[data-ready=yes]") && document.getElementById("picture").complete`
+	ready := `document.querySelector("#board[data-ready=yes]") && document.getElementById("picture").complete`
 	b.until(ready)
 	b.checkLook("photo")
 	hash := value[string](b, `document.getElementById("board").dataset.hash`)
@@ -217,26 +219,34 @@ func TestReviewInBrowser(t *testing.T) {
 	}
 	onPhoto := func() string { return strings.TrimSuffix(s.address, "/") + "/photo/" + hash }
 
-	// The threshold: the outline follows at once, the record only on saving.
-	level, pixels := value[string](b, `document.getElementById("board").dataset.level`), value[int](b, outlined)
-	b.press("#slider", kb.ArrowRight, kb.ArrowRight, kb.ArrowRight, kb.ArrowRight)
-	if got := value[string](b, `document.getElementById("board").dataset.level`); got == level {
-		t.Error("the outline does not follow the slider")
-	}
-	if got := value[int](b, outlined); pixels == 0 || got == 0 || got == pixels {
-		t.Errorf("%d pixels of outline, then %d", pixels, got)
-	}
-	if text := value[string](b, `document.getElementById("effect").textContent`); strings.Count(text, "(now ") != 2 || !strings.Contains(text, "photos of the visit") {
-		t.Errorf("the effect is told as %q", text)
-	}
-	if !reflect.DeepEqual(rec(), start) {
-		t.Error("looking at a threshold changed the record")
+	// The outline, on and off.
+	if got := value[int](b, outlined); got == 0 {
+		t.Error("no outline is drawn")
 	}
 	b.press("main a", "o")
 	if got := value[int](b, outlined); got != 0 {
 		t.Errorf("%d pixels of an outline that is off", got)
 	}
-	b.send(`form[action$="/threshold"] button:not([name])`, "threshold set to")
+	b.press("main a", "o")
+
+	// The threshold has a page of its own: looking stores nothing, saving does.
+	b.press(`a[href^="/visit/"]`, kb.Enter)
+	b.until(`document.querySelector("#slider[data-ready=yes]")`)
+	b.checkLook("threshold")
+	b.press("#slider", kb.ArrowRight, kb.ArrowRight, kb.ArrowRight, kb.ArrowRight)
+	if text := value[string](b, `document.getElementById("effect").textContent`); strings.Count(text, "(now ") != 1 || !strings.Contains(text, "photos in use") {
+		t.Errorf("the effect is told as %q", text)
+	}
+	if n := value[int](b, `document.querySelectorAll("#movers li").length`); n == 0 {
+		t.Error("the photos that change are not shown")
+	}
+	if text := value[string](b, "document.body.innerText"); strings.Contains(text, "RYE") || strings.Contains(text, "BARE") {
+		t.Error("the page of the threshold shows treatments")
+	}
+	if !reflect.DeepEqual(rec(), start) {
+		t.Error("looking at a threshold changed the record")
+	}
+	b.send(`#thresholdform button.main`, "threshold set to")
 
 	// A region left out: three corners by the arrow keys.
 	b.until(ready)
@@ -263,13 +273,24 @@ func TestReviewInBrowser(t *testing.T) {
 	}
 	p, _ := stood(t, d).Photo(hash)
 	spot, _ := largestPiece(t, d, p)
-	b.press("main a", "2")
+	// A plant is named by a key and a click, without leaving the page.
+	b.press("main a", "w")
 	x, y := b.at("#board", spot[0], spot[1])
 	b.do(chromedp.MouseClickXY(x, y))
-	if text := value[string](b, `document.getElementById("atsaid").textContent`); !strings.Contains(text, "A patch of green is picked") {
+	b.until(`document.getElementById("atsaid").textContent.includes("marked as weed")`)
+	if n := value[int](b, `document.querySelectorAll("[data-ready=yes]").length`); n != 1 {
+		t.Error("the page was left")
+	}
+	if !value[bool](b, `document.querySelector("input[name=tool]:checked").value === "patch" && document.querySelector("#markform input[name=class]:checked").value === "weed"`) {
+		t.Error("tool and class did not stay")
+	}
+	// A plant is reached and named by keys alone, once however long one holds.
+	b.press("main a", ".")
+	if text := value[string](b, `document.getElementById("atsaid").textContent`); !strings.HasPrefix(text, "Patch 1 of ") {
 		t.Errorf("the patch is told as %q", text)
 	}
-	b.send("#markform button", "a patch marked as weed")
+	b.do(chromedp.Reload())
+	b.until(ready)
 
 	// All green is weed.
 	b.until(ready)
@@ -277,6 +298,7 @@ func TestReviewInBrowser(t *testing.T) {
 		t.Errorf("%d areas are drawn", n)
 	}
 	b.send(`input[name=rest] + button`, "all green not marked otherwise is weed")
+	b.until(ready + ` && document.querySelector(".big")`)
 	if text := value[string](b, `document.querySelector(".big").textContent`); !strings.Contains(text, "weed cover") {
 		t.Errorf("the number is told as %q", text)
 	}
@@ -284,6 +306,7 @@ func TestReviewInBrowser(t *testing.T) {
 	// Reassigned.
 	snap := stood(t, d)
 	other := snap.Plots[7].ID
+	b.press("main a", "b")
 	b.do(chromedp.SetValue(chromedp.CSS("#plot"), other))
 	b.send(`form[action$="/place"] button`, "shows plot "+other)
 	b.until(fmt.Sprintf(`document.querySelector("h1").textContent.includes("Plot %s")`, other))
@@ -332,7 +355,7 @@ func TestReviewInBrowser(t *testing.T) {
 	}
 	b.do(chromedp.Navigate(onPhoto()))
 	b.until(ready)
-	if text := value[string](b, "document.body.innerText"); !strings.Contains(text, "Plot "+other) || !strings.Contains(text, "broadleaf: 2 (Ada)") || !strings.Contains(text, "corners set by hand") {
+	if text := value[string](b, "document.body.textContent"); !strings.Contains(text, "Plot "+other) || !strings.Contains(text, "broadleaf: 2 (Ada)") || !strings.Contains(text, "corners set by hand") {
 		t.Errorf("after the restart:\n%s", text)
 	}
 

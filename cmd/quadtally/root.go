@@ -15,6 +15,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"quadtally/cmd/quadtally/internal/analysis"
 	"quadtally/cmd/quadtally/internal/record"
 )
 
@@ -93,7 +94,7 @@ func (a *app) report(err error) int {
 	case errors.As(err, new(partly)):
 		fmt.Fprintf(a.err, "quadtally: %v\n", err)
 		return exitPartly
-	case errors.As(err, new(usageError)):
+	case errors.As(err, new(usageError)), errors.As(err, new(analysis.UsageError)):
 		fmt.Fprintf(a.err, "quadtally: %v\n", err)
 		return exitUsage
 	default:
@@ -132,6 +133,8 @@ A season in the order it happens:
 		RunE: func(cmd *cobra.Command, args []string) error { return cmd.Help() },
 	}
 	root.CompletionOptions.HiddenDefaultCmd = true
+	sayVersion(root)
+	shapeHelp(root)
 	root.SetFlagErrorFunc(func(cmd *cobra.Command, err error) error {
 		return usagef("%v; `%s --help` shows the flags", err, cmd.CommandPath())
 	})

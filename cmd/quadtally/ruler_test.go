@@ -5,6 +5,7 @@ import (
 
 	"quadtally/cmd/quadtally/internal/print"
 	"quadtally/cmd/quadtally/internal/record"
+	"quadtally/cmd/quadtally/internal/season"
 )
 
 // TestRuler: without a frame the printed card gives a photo its scale; with one
@@ -13,7 +14,7 @@ func TestRuler(t *testing.T) {
 	for _, noFrame := range []bool{false, true} {
 		var snap record.Snapshot
 		snap.Trial.Quadrat.WidthMM, snap.Trial.Quadrat.LengthMM = 500, 500
-		opt, err := settings{NoFrame: noFrame}.options(&snap)
+		opt, err := season.Settings{NoFrame: noFrame}.VisionOptions(&snap.Trial)
 		if err != nil {
 			t.Fatal(err)
 		}

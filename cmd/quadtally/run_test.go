@@ -4,15 +4,17 @@ import (
 	"os"
 	"strings"
 	"testing"
+
+	"quadtally/cmd/quadtally/internal/season"
 )
 
 // TestMain lets the test binary play the worker process, as the program
 // itself does, and the other processes that tests start.
 func TestMain(m *testing.M) {
 	switch {
-	case os.Getenv(workerEnv) == "1" && os.Getenv(misbehaveEnv) == "1":
+	case os.Getenv(season.WorkerEnv) == "1" && os.Getenv(misbehaveEnv) == "1":
 		os.Exit(misbehave())
-	case os.Getenv(workerEnv) == "1", os.Getenv(programEnv) == "1":
+	case os.Getenv(season.WorkerEnv) == "1", os.Getenv(programEnv) == "1":
 		os.Exit(run(os.Args[1:], os.Stdin, os.Stdout, os.Stderr))
 	case os.Getenv(typistEnv) == "1":
 		os.Exit(typist(os.Args[1:]))

@@ -1,6 +1,10 @@
 package main
 
-import "testing"
+import (
+	"testing"
+
+	"quadtally/cmd/quadtally/internal/season"
+)
 
 // TestSettingsAreKept: what is said once about the photos of a trial holds for
 // later runs, until it is taken back.
@@ -16,7 +20,7 @@ func TestSettingsAreKept(t *testing.T) {
 		{[]string{"--no-frame=false"}, false, false},
 	} {
 		say(t, append([]string{"photos", photos, "--trial", dir}, c.flags...)...)
-		opt, err := visionOptions(snapshotOf(t, dir))
+		opt, err := season.VisionOptions(snapshotOf(t, dir))
 		if err != nil {
 			t.Fatal(err)
 		}

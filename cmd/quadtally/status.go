@@ -3,50 +3,31 @@ package main
 import (
 	"cmp"
 	"fmt"
-	"maps"
 	"path/filepath"
 	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
 
+	"quadtally/cmd/quadtally/internal/analysis"
 	"quadtally/cmd/quadtally/internal/record"
+	"quadtally/cmd/quadtally/internal/season"
 )
 
-// visitStatus is how far one visit has come.
-type visitStatus struct {
-	Visit    int      `json:"visit"`
-	Date     string   `json:"date"`
-	Wanted   int      `json:"quadrats"`      // plots x quadrats
-	Photos   int      `json:"with_photo"`    // quadrats with a photo in use
-	Counts   int      `json:"with_count"`    // quadrats with a hand count
-	NoPhoto  []string `json:"without_photo"` // "101/2"
-	NoCount  []string `json:"without_count"`
-	NotBegun bool     `json:"not_begun"`
-	Split    []string `json:"blocks_on_several_days"` // a day's weather or light would count as a plot's
-}
-
-// question is something only a person can settle.
-type question struct {
-	Photo string `json:"photo"`
-	Hash  string `json:"hash"`
-	Text  string `json:"text"`
-}
-
 type trialStatus struct {
-	Trial     string        `json:"trial"`
-	Plots     int           `json:"plots"`
-	Visits    []visitStatus `json:"visits"`
-	Photos    int           `json:"photos"`
-	InUse     int           `json:"photos_in_use"`
-	Unread    []question    `json:"photos_not_read"`
-	Questions []question    `json:"questions"`
-	Rejected  int           `json:"photos_rejected"`
-	Spare     int           `json:"photos_spare"` // a better one of the same quadrat is used
-	Yields    int           `json:"plots_with_yield"`
-	Twins     []copyOf      `json:"same_name_other_bytes"`
-	Files     *fileCheck    `json:"files,omitempty"` // with --files
-	Entry     int64         `json:"entry"`
+	Trial     string                   `json:"trial"`
+	Plots     int                      `json:"plots"`
+	Visits    []analysis.VisitProgress `json:"visits"`
+	Photos    int                      `json:"photos"`
+	InUse     int                      `json:"photos_in_use"`
+	Unread    []season.Question        `json:"photos_not_read"`
+	Questions []season.Question        `json:"questions"`
+	Rejected  int                      `json:"photos_rejected"`
+	Spare     int                      `json:"photos_spare"` // a better one of the same quadrat is used
+	Yields    int                      `json:"plots_with_yield"`
+	Versions  []season.Copy            `json:"same_name_other_bytes"`
+	Files     *season.FileCheck        `json:"files,omitempty"` // with --files
+	Entry     int64                    `json:"entry"`
 }
 
 func statusCommand(a *app) *cobra.Command {
@@ -67,7 +48,7 @@ one that does not hold any more what was measured from it is named.
 			return a.withTrial(func(store *record.Store, snap *record.Snapshot) (err error) {
 				st := statusOf(snap)
 				if files {
-					if st.Files, err = a.checkFiles(store, snap); err != nil {
+					if st.Files, err = season.New(store, a.measuring()).CheckFiles(a.ctx, snap); err != nil {
 						return err
 					}
 				}
@@ -89,117 +70,34 @@ one that does not hold any more what was measured from it is named.
 	return c
 }
 
-// spot names a quadrat of a plot at a visit.
-type spot struct {
-	plot    string
-	quadrat int
-	visit   int
-}
-
 func statusOf(snap *record.Snapshot) trialStatus {
 	st := trialStatus{Trial: snap.Trial.Name, Plots: len(snap.Plots), Photos: len(snap.Photos), Entry: snap.Entry}
-	photo, count, yield := map[spot]bool{}, map[spot]bool{}, map[string]bool{}
 	for i := range snap.Photos {
 		p := &snap.Photos[i]
 		name := filepath.Base(p.Path)
-		switch {
-		case p.Rejected != "":
+		switch p.State() {
+		case record.PhotoSetAside:
 			st.Rejected++
-		case p.Fault != "":
+		case record.PhotoUnread:
 			if p.Place.Plot != "" && p.Place.Quadrat > 0 {
 				name += fmt.Sprintf(" (plot %s quadrat %d)", p.Place.Plot, p.Place.Quadrat)
 			}
-			st.Unread = append(st.Unread, question{name, p.Hash, p.Fault})
-		case p.Place.State != record.PlaceSettled:
-			st.Questions = append(st.Questions, question{name, p.Hash, cmp.Or(p.Place.Reason, "where it belongs is not known")})
-		case p.Place.Spare != "":
+			st.Unread = append(st.Unread, season.Question{Photo: name, Hash: p.Hash, Text: p.Fault})
+		case record.PhotoSpare:
 			st.Spare++
-		case p.InUse():
+		case record.PhotoInUse:
 			st.InUse++
-			photo[spot{p.Place.Plot, p.Place.Quadrat, p.Place.Visit}] = true
-		default:
-			st.Questions = append(st.Questions, question{name, p.Hash, "not measured yet: run `quadtally photos` again"})
+		case record.PhotoUnmeasured, record.PhotoAwaitsPlace:
+			st.Questions = append(st.Questions, season.Question{Photo: name, Hash: p.Hash, Text: p.Why()})
 		}
 	}
-	for _, o := range snap.Observations {
-		switch {
-		case o.Missing:
-		case o.Variable == "count":
-			count[spot{o.Plot, o.Quadrat, o.Visit}] = true
-		case o.Variable == "yield":
-			yield[o.Plot] = true
-		}
-	}
-	st.Yields = len(yield)
-	st.Twins = twins(snap)
-	days := blockDays(snap)
-	for i, d := range snap.Trial.Visits {
-		v := visitStatus{Visit: i + 1, Date: d.String(), Split: days[i+1]}
-		for _, p := range snap.Plots {
-			for q := 1; q <= max(1, snap.Trial.Quadrat.PerPlot); q++ {
-				v.Wanted++
-				s := spot{p.ID, q, v.Visit}
-				label := fmt.Sprintf("%s/%d", p.ID, q)
-				if photo[s] {
-					v.Photos++
-				} else {
-					v.NoPhoto = append(v.NoPhoto, label)
-				}
-				if count[s] {
-					v.Counts++
-				} else {
-					v.NoCount = append(v.NoCount, label)
-				}
-			}
-		}
-		v.NotBegun = v.Photos == 0 && v.Counts == 0
-		st.Visits = append(st.Visits, v)
-	}
-	slices.SortFunc(st.Questions, func(a, b question) int {
+	st.Yields = analysis.PlotsWithYield(snap)
+	st.Versions = season.DifferentVersions(snap)
+	st.Visits = analysis.Progress(snap)
+	slices.SortFunc(st.Questions, func(a, b season.Question) int {
 		return cmp.Or(strings.Compare(a.Photo, b.Photo), strings.Compare(a.Hash, b.Hash))
 	})
 	return st
-}
-
-// blockDays finds blocks whose plots were photographed or counted on more than
-// one day of a visit: within a block, all plots belong on one day.
-func blockDays(snap *record.Snapshot) map[int][]string {
-	type blockVisit struct {
-		block string
-		visit int
-	}
-	days := map[blockVisit]map[string]bool{}
-	saw := func(plot string, visit int, day string) {
-		p, ok := snap.Plot(plot)
-		if !ok || visit == 0 || day == "" || p.Block == "" {
-			return
-		}
-		k := blockVisit{p.Block, visit}
-		if days[k] == nil {
-			days[k] = map[string]bool{}
-		}
-		days[k][day] = true
-	}
-	for i := range snap.Photos {
-		if p := &snap.Photos[i]; p.InUse() {
-			saw(p.Place.Plot, p.Place.Visit, p.Taken[:min(10, len(p.Taken))])
-		}
-	}
-	for _, o := range snap.Observations {
-		if o.Variable == "count" {
-			saw(o.Plot, o.Visit, o.Date.String())
-		}
-	}
-	out := map[int][]string{}
-	for k, set := range days {
-		if len(set) > 1 {
-			out[k.visit] = append(out[k.visit], fmt.Sprintf("block %s on %s", k.block, strings.Join(slices.Sorted(maps.Keys(set)), " and ")))
-		}
-	}
-	for _, list := range out {
-		slices.Sort(list)
-	}
-	return out
 }
 
 // few shortens a list for a screen.
@@ -239,7 +137,7 @@ func (a *app) printStatus(st trialStatus, all bool) {
 	if st.Rejected > 0 {
 		fmt.Fprintf(a.out, "set aside: %s\n", plural(st.Rejected, "photo"))
 	}
-	list := func(title string, qs []question) {
+	list := func(title string, qs []season.Question) {
 		if len(qs) == 0 {
 			return
 		}
@@ -252,9 +150,9 @@ func (a *app) printStatus(st trialStatus, all bool) {
 			fmt.Fprintf(a.out, "  %s: %s\n", q.Photo, q.Text)
 		}
 	}
-	var alike []question
-	for _, c := range st.Twins {
-		alike = append(alike, question{Photo: filepath.Base(c.File), Text: c.tellTwin()})
+	var alike []season.Question
+	for _, c := range st.Versions {
+		alike = append(alike, season.Question{Photo: filepath.Base(c.File), Text: versionsText(c)})
 	}
 	list("Photos of which there are two versions:", alike)
 	list("Photos that could not be read:", st.Unread)
@@ -262,9 +160,9 @@ func (a *app) printStatus(st trialStatus, all bool) {
 	if f := st.Files; f != nil {
 		fmt.Fprintf(a.out, "\nthe record is sound; %s as measured\n", plural(f.Sound, "photo file"))
 		list("Photo files that changed:", f.Changed)
-		var gone []question
+		var gone []season.Question
 		for _, path := range f.Gone {
-			gone = append(gone, question{Photo: path, Text: "is not where it was: bring it back, or run `quadtally photos` on the folder it is in now"})
+			gone = append(gone, season.Question{Photo: path, Text: "is not where it was: bring it back, or run `quadtally photos` on the folder it is in now"})
 		}
 		list("Photo files that are gone (their numbers stay):", gone)
 	}

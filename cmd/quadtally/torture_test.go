@@ -18,6 +18,7 @@ import (
 	"time"
 
 	"quadtally/cmd/quadtally/internal/record"
+	"quadtally/cmd/quadtally/internal/season"
 	"quadtally/cmd/quadtally/internal/trial"
 	"quadtally/cmd/quadtally/internal/workers"
 )
@@ -50,8 +51,8 @@ func program(args ...string) *exec.Cmd {
 // misbehave plays a worker that crashes or hangs on photos named so.
 func misbehave() int {
 	signal.Ignore(os.Interrupt)
-	var w photoWorker
-	err := workers.Serve(os.Stdin, os.Stdout, func(j photoJob) photoReply {
+	var w season.Worker
+	err := workers.Serve(os.Stdin, os.Stdout, func(j season.Job) season.Reply {
 		switch name := filepath.Base(j.Path); {
 		case strings.Contains(name, "crash"):
 			syscall.Kill(os.Getpid(), syscall.SIGSEGV)
@@ -59,7 +60,7 @@ func misbehave() int {
 		case strings.Contains(name, "hang"):
 			time.Sleep(time.Hour)
 		}
-		return w.measure(j)
+		return w.Do(j)
 	})
 	if err != nil {
 		return 1
@@ -95,7 +96,7 @@ func audit(t testing.TB, dir string) int {
 			continue
 		}
 		if m.Fault == "" {
-			if _, err := loadMeasurement(m); err != nil {
+			if _, err := season.LoadMeasurement(m); err != nil {
 				t.Errorf("measurement %d is half-written: %v", id, err)
 			}
 		}

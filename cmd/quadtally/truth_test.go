@@ -11,7 +11,9 @@ import (
 	"sort"
 	"testing"
 
+	"quadtally/cmd/quadtally/internal/analysis"
 	"quadtally/cmd/quadtally/internal/demo"
+	"quadtally/cmd/quadtally/internal/export"
 	"quadtally/cmd/quadtally/internal/tables"
 	"quadtally/cmd/quadtally/internal/trial"
 	"quadtally/vision/label"
@@ -92,7 +94,7 @@ func TestInventedSeasonReport(t *testing.T) {
 		t.Fatal(err)
 	}
 	var got struct {
-		Photos []exportPhoto `json:"photos"`
+		Photos []export.Photo `json:"photos"`
 	}
 	if err := json.Unmarshal(raw, &got); err != nil {
 		t.Fatal(err)
@@ -143,17 +145,17 @@ func TestInventedSeasonReport(t *testing.T) {
 	say(t, "agree", "--trial", dir, "--of", "cover", "--margin", "5").expect(t, exitDone, "camera")
 	for _, response := range []string{"cover", "count", "yield"} {
 		r := must(t, "compare", response, "--trial", dir, "--json")
-		var c comparison
+		var c analysis.Comparison
 		if err := json.Unmarshal([]byte(r.out), &c); err != nil {
 			t.Errorf("compare %s: %v", response, err)
 		}
-		if df := c.residualDF(); df != 8 {
+		if df := residualDF(c); df != 8 {
 			t.Errorf("compare %s has %d residual df, want (5-1)(3-1) = 8: quadrats and visits are no replicates", response, df)
 		}
 	}
 }
 
-func (c comparison) residualDF() int {
+func residualDF(c analysis.Comparison) int {
 	if c.Season != nil {
 		return c.Season.PeriodMean.ResidualDF
 	}

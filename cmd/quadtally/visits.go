@@ -7,6 +7,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"quadtally/cmd/quadtally/internal/record"
+	"quadtally/cmd/quadtally/internal/season"
 	"quadtally/cmd/quadtally/internal/trial"
 )
 
@@ -36,7 +37,7 @@ once.
 					if _, err := store.Write(a.ctx, "visits", note, func(tx *record.Tx) error { return tx.SaveTrial(t, snap.Plots) }); err != nil {
 						return err
 					}
-					if err := a.placeAgain(store); err != nil {
+					if err := season.New(store, a.measuring()).Update(a.ctx); err != nil {
 						return err
 					}
 				}
@@ -90,22 +91,4 @@ func changedVisits(t trial.Trial, add, move []string) (trial.Trial, error) {
 		}
 	}
 	return t, nil
-}
-
-// placeAgain identifies all photos anew and settles their visits, as after
-// taking in a folder.
-func (a *app) placeAgain(store *record.Store) error {
-	if err := a.identify(store, nil); err != nil {
-		return err
-	}
-	snap, err := store.Snapshot(a.ctx)
-	if err != nil {
-		return err
-	}
-	opt, err := visionOptions(snap)
-	if err != nil {
-		return err
-	}
-	_, err = a.settleVisits(store, opt)
-	return err
 }

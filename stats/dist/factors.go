@@ -9,9 +9,6 @@ import (
 const (
 	// maxFactors is the number of common factors integrated exactly.
 	maxFactors = 3
-	// mostInSpace is the number of comparisons up to which three factors are
-	// integrated; beyond it lattice points cost less.
-	mostInSpace = 8
 	// exactEnough is the error of a probability up to which what the factors
 	// leave of the correlations is ignored.
 	exactEnough = 2e-9

@@ -9,24 +9,35 @@ import (
 )
 
 // setSampled prepares the distribution for correlations that a few factors do
-// not explain. One common factor is integrated; it is shrunk until what it
-// leaves is comfortably positive definite.
+// not explain at bearable cost. One common factor is integrated; it is shrunk
+// until what it leaves is comfortably positive definite and it is itself no
+// long sum.
 func (m *MaxT) setSampled(corr mat.Symmetric) error {
-	const enough = 0.3 // a smallest pivot that costs no accuracy
+	const (
+		enough     = 0.3 // a smallest pivot that costs no accuracy
+		mostPlaces = 150 // along the common factor
+	)
+	m.rule, m.beyond, m.bound, m.groups = coarse, 6.7, 0, nil
 	full := fitFactors(corr, 1, nil)
 	best := -1.0
+	var chosen factors
 	for _, shrink := range []float64{1, 0.97, 0.9, 0.8, 0.6, 0.3, 0} {
 		f := make(factors, m.k)
 		for i, row := range full {
 			f[i] = []float64{shrink * row[0]}
 		}
-		chol, pivot := cholesky(corr, f)
+		chol, order, pivot := cholesky(corr, f)
 		if chol == nil || pivot <= best {
 			continue
 		}
-		best = pivot
+		if m.setFactors(f); shrink > 0 && m.places() > mostPlaces {
+			continue
+		}
+		best, chosen = pivot, make(factors, m.k)
+		for i, at := range order {
+			chosen[i] = f[at]
+		}
 		m.rest = chol
-		m.setFactors(f)
 		if pivot >= enough {
 			break
 		}
@@ -34,30 +45,41 @@ func (m *MaxT) setSampled(corr mat.Symmetric) error {
 	if best < 0 {
 		return fmt.Errorf("the correlation matrix is not positive definite: some comparison follows from the others")
 	}
-	m.rule, m.beyond = coarse, 6.7
+	m.setFactors(chosen)
+	// Judging a comparison takes the longer, the more stand before it.
+	each := float64(shifts*m.places()*m.k) * (1 + float64(m.k)/40)
 	for i, rule := range lattices {
-		if i > 0 && rule.n*m.k > mostSampling {
+		if i > 0 && each*float64(rule.n) > mostSampledWork {
 			break // the error estimate says what is left
 		}
 		m.points = latticePoints(rule, m.k-1)
 		m.tails = nil
 		for _, points := range m.points {
-			m.tails = append(m.tails, newTailTable(func(w float64) float64 { return m.sampledSF(w, points) }))
+			m.tails = append(m.tails, newTailTable(func(w float64) float64 { return m.sampledSF(w, points) }, widePieces))
 		}
-		p, absErr, err := m.SF(m.typical())
-		if err != nil {
-			return err
+		worst := 0.0
+		for _, t := range []float64{2, m.typical()} {
+			_, absErr, err := m.SF(t)
+			if err != nil {
+				return err
+			}
+			worst = math.Max(worst, absErr)
 		}
-		if absErr < 2e-3*p {
+		if worst < fineSample {
 			break
 		}
 	}
 	return nil
 }
 
-// mostSampling bounds lattice points times comparisons, so that a large trial
-// with many plots missing is answered in seconds.
-const mostSampling = 1300
+const (
+	// mostSampledWork bounds the work for one value of the tail, as [mostWork]
+	// does; sampled tails are asked for at fewer places.
+	mostSampledWork = 150_000
+	// fineSample is the error of a probability at which a finer lattice is not
+	// tried.
+	fineSample = 5e-6
+)
 
 // typical is a t value near the 5 % point, at which the lattice is sized.
 func (m *MaxT) typical() float64 {
@@ -69,27 +91,43 @@ func (m *MaxT) typical() float64 {
 }
 
 // cholesky factors what the factors leave of corr and returns its smallest
-// pivot; nil if that is not positive definite.
-func cholesky(corr mat.Symmetric, f factors) (l [][]float64, least float64) {
+// pivot; nil if that is not positive definite. The comparison known least from
+// those before comes next (Genz and Bretz 2009, section 4.1.3: the innermost
+// integral should have the least spread), and order says which that is.
+func cholesky(corr mat.Symmetric, f factors) (l [][]float64, order []int, least float64) {
 	k := len(f)
 	l = make([][]float64, k)
-	least = 1
+	left := make([]float64, k) // variance not yet explained
 	for i := range k {
-		l[i] = make([]float64, i+1)
-		for j := range i + 1 {
-			v := corr.At(i, j) - dot(f[i], f[j]) - dot(l[i][:j], l[j][:j])
-			if i != j {
-				l[i][j] = v / l[j][j]
-				continue
+		l[i] = make([]float64, k)
+		order = append(order, i)
+		left[i] = 1 - dot(f[i], f[i])
+	}
+	least = 1
+	for j := range k {
+		next := j
+		for i := j + 1; i < k; i++ {
+			if left[i] > left[next]+1e-12 {
+				next = i
 			}
-			if v < 1e-10 {
-				return nil, 0
-			}
-			l[i][i] = math.Sqrt(v)
-			least = math.Min(least, l[i][i])
+		}
+		l[j], l[next] = l[next], l[j]
+		order[j], order[next] = order[next], order[j]
+		left[j], left[next] = left[next], left[j]
+		if left[j] < 1e-10 {
+			return nil, nil, 0
+		}
+		l[j][j] = math.Sqrt(left[j])
+		least = math.Min(least, l[j][j])
+		for i := j + 1; i < k; i++ {
+			l[i][j] = (corr.At(order[i], order[j]) - dot(f[order[i]], f[order[j]]) - dot(l[i][:j], l[j][:j])) / l[j][j]
+			left[i] -= l[i][j] * l[i][j]
 		}
 	}
-	return l, least
+	for i := range l {
+		l[i] = l[i][:i+1]
+	}
+	return l, order, least
 }
 
 // sampledSF returns P(max > w) of the normal vector: the common factor is
@@ -98,9 +136,9 @@ func cholesky(corr mat.Symmetric, f factors) (l [][]float64, least float64) {
 // are shifted anew for every value of the factor, so that their errors average
 // out over it.
 //
-// With out_i the chance that comparison i is the first beyond w, the value at
-// a point is 1 - prod(1 - out_i), summed on the log scale so that small tails
-// keep their digits.
+// With out_i the chance that comparison i is beyond w, none before being so,
+// the value at a point is 1 - prod(1 - out_i), built up from below so that small
+// tails keep their digits.
 func (m *MaxT) sampledSF(w float64, points [][]float64) float64 {
 	y := make([]float64, m.k)
 	shift := make([]float64, m.k)
@@ -110,7 +148,7 @@ func (m *MaxT) sampledSF(w float64, points [][]float64) float64 {
 			_, shift[i] = math.Modf(shift[i] + steps[i])
 		}
 		for _, v := range points {
-			logNone := 0.0
+			any := 0.0
 			for i, row := range m.rest {
 				mean := m.factors[i][0]*z[0] + dot(row[:i], y[:i])
 				above := normalSF((w - mean) / row[i])
@@ -119,7 +157,7 @@ func (m *MaxT) sampledSF(w float64, points [][]float64) float64 {
 					below = normalSF((w + mean) / row[i])
 				}
 				out := math.Min(above+below, 1)
-				logNone += math.Log1p(-out)
+				any += (1 - any) * out
 				if out == 1 {
 					break
 				}
@@ -132,7 +170,7 @@ func (m *MaxT) sampledSF(w float64, points [][]float64) float64 {
 					y[i] = mathext.NormalQuantile(math.Max(1e-300, math.Min(u, 1-1e-16)))
 				}
 			}
-			sum -= math.Expm1(logNone)
+			sum += any
 		}
 		return sum / float64(len(points))
 	})
@@ -144,7 +182,7 @@ type korobov struct{ n, g int }
 // lattices holds rules of growing size. For its prime n, g has the smallest
 // weighted P2 in 20 dimensions, weights 1/j^2 (Sloan and Joe 1994, Lattice
 // Methods for Multiple Integration, ch. 4), by search over all g.
-var lattices = []korobov{{7, 3}, {31, 7}, {127, 44}, {509, 146}}
+var lattices = []korobov{{7, 3}, {31, 7}, {61, 7}, {127, 44}, {251, 60}, {509, 146}}
 
 // shifts is the number of shifted copies of a lattice from which the error is
 // estimated.
@@ -159,7 +197,7 @@ func latticePoints(rule korobov, dim int) [][][]float64 {
 			points[i] = make([]float64, dim)
 			h := i
 			for j := range dim {
-				points[i][j] = math.Mod(float64(h)/float64(rule.n)+float64(s)/shifts, 1)
+				points[i][j] = math.Mod(float64(h)/float64(rule.n)+float64(s)*math.Sqrt(nthPrime(j+MaxComparisons)), 1)
 				h = h * rule.g % rule.n
 			}
 		}

@@ -48,7 +48,7 @@ func TestLatticeAgreesWithIntegration(t *testing.T) {
 		if err != nil || !exact.Exact() {
 			t.Fatal(exact, err)
 		}
-		sampled := &MaxT{k: 4, df: 9, sided: sided}
+		sampled := &MaxT{ctx: t.Context(), k: 4, df: 9, sided: sided}
 		if err := sampled.setSampled(corr); err != nil {
 			t.Fatal(err)
 		}

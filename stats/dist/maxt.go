@@ -1,8 +1,10 @@
 package dist
 
 import (
+	"context"
 	"fmt"
 	"math"
+	"sync"
 
 	"gonum.org/v1/gonum/floats"
 	"gonum.org/v1/gonum/mat"
@@ -37,6 +39,7 @@ const MaxComparisons = 100
 // probability. There is no random element: the same question has the same
 // answer.
 type MaxT struct {
+	ctx   context.Context
 	k     int
 	df    float64
 	sided Sided
@@ -63,11 +66,22 @@ type loading struct {
 	sd, n  float64
 }
 
+// mostWork bounds the work for one value of the tail of the normal vector,
+// counted in comparisons judged. A whole question (p values and a critical
+// value) needs one to two hundred such values at about 50 ns a comparison.
+const mostWork = 60_000
+
 // NewMaxT returns the distribution for a correlation matrix of the
 // comparisons (ones on the diagonal, positive definite, at most
 // [MaxComparisons] rows) and the df of the common error variance, +Inf if it
 // is known.
 func NewMaxT(corr mat.Symmetric, df float64, sided Sided) (*MaxT, error) {
+	return NewMaxTContext(context.Background(), corr, df, sided)
+}
+
+// NewMaxTContext is [NewMaxT] with a context whose end stops the work: from
+// then on every method returns its error.
+func NewMaxTContext(ctx context.Context, corr mat.Symmetric, df float64, sided Sided) (*MaxT, error) {
 	if err := checkDF("df", df); err != nil {
 		return nil, err
 	}
@@ -77,11 +91,11 @@ func NewMaxT(corr mat.Symmetric, df float64, sided Sided) (*MaxT, error) {
 	if err := checkCorrelation(corr); err != nil {
 		return nil, err
 	}
-	m := &MaxT{k: corr.SymmetricDim(), df: df, sided: sided}
+	m := &MaxT{ctx: ctx, k: corr.SymmetricDim(), df: df, sided: sided}
 	var f factors
 	for count := 1; count <= maxFactors; count++ {
-		if count == maxFactors && m.k > mostInSpace {
-			break
+		if err := ctx.Err(); err != nil {
+			return nil, err
 		}
 		f = fitFactors(corr, count, f)
 		bound := errorBound(corr, f)
@@ -91,11 +105,14 @@ func NewMaxT(corr mat.Symmetric, df float64, sided Sided) (*MaxT, error) {
 		m.setFactors(f)
 		m.groups = joinLoadings(f)
 		m.rule, m.beyond = fine, 8.5 // exp(-8.5^2/2) is below rounding
-		if count > 1 {
+		if count > 1 || m.places()*len(m.groups) > mostWork {
 			m.rule, m.beyond = coarse, 6.7
 			m.bound = bound
 		}
-		m.tails = []*tailTable{newTailTable(m.independentSF)}
+		if m.places()*len(m.groups) > mostWork {
+			break // more factors cost more
+		}
+		m.tails = []*tailTable{newTailTable(m.independentSF, closePieces)}
 		return m, nil
 	}
 	if err := m.setSampled(corr); err != nil {
@@ -164,21 +181,32 @@ func (m *MaxT) SF(t float64) (p, absErr float64, err error) {
 	}
 	if m.points == nil {
 		p = m.overScale(t, m.tails[0])
+		if err := m.ctx.Err(); err != nil {
+			return 0, 0, err
+		}
 		if m.rule == fine {
 			return p, 0, nil
 		}
 		return p, m.bound + 1e-9*p, nil
 	}
+	byShift := make([]float64, len(m.tails))
+	var done sync.WaitGroup
+	for i, tail := range m.tails {
+		done.Go(func() { byShift[i] = m.overScale(t, tail) })
+	}
+	done.Wait()
 	var sum, squares float64
-	for _, tail := range m.tails {
-		q := m.overScale(t, tail)
+	for _, q := range byShift {
 		sum += q
 		squares += q * q
 	}
+	if err := m.ctx.Err(); err != nil {
+		return 0, 0, err
+	}
 	n := float64(len(m.tails))
 	p = sum / n
-	// Three standard errors of the mean over the shifts.
-	absErr = 3 * math.Sqrt(math.Max(0, squares/n-p*p)/(n-1))
+	// Three standard errors of the mean over the shifts, and the table's.
+	absErr = 3*math.Sqrt(math.Max(0, squares/n-p*p)/(n-1)) + 3e-6*p
 	return p, absErr, nil
 }
 
@@ -215,12 +243,18 @@ func (m *MaxT) Quantile(p float64) (float64, error) {
 		tol = 1e-10
 	}
 	sf := func(t float64) float64 { p, _, _ := m.SF(t); return p }
+	var c float64
 	if m.sided == TwoSided {
-		return upperPointWithin(tol, sf, alpha, start)
+		c, err = upperPointWithin(tol, sf, alpha, start)
+	} else {
+		// One-sided critical values may be negative for small p.
+		la := math.Log(alpha)
+		c, err = solveFalling(tol, func(t float64) float64 { return math.Log(sf(t)) - la }, start)
 	}
-	// One-sided critical values may be negative for small p.
-	la := math.Log(alpha)
-	return solveFalling(tol, func(t float64) float64 { return math.Log(sf(t)) - la }, start)
+	if stopped := m.ctx.Err(); stopped != nil {
+		return 0, stopped
+	}
+	return c, err
 }
 
 // Exact reports whether probabilities come from integration alone, to 1e-9 or
@@ -232,7 +266,7 @@ func (m *MaxT) Exact() bool { return m.points == nil }
 // the trapezoid rule in every factor.
 func (m *MaxT) overFactors(w float64, tail func(z []float64) float64) float64 {
 	// The more comparisons, the sharper the step of the largest.
-	sharp := m.rule.step * math.Min(1, 4*spreadOfExtremes(m.k))
+	sharp := m.sharp()
 	w = math.Min(math.Abs(w), 39) // beyond 39 all is underflow
 	// The tail is at least that of one comparison: places whose density is
 	// negligible beside it cannot count.
@@ -247,12 +281,15 @@ func (m *MaxT) overFactors(w float64, tail func(z []float64) float64) float64 {
 			return density * tail(z)
 		}
 		h := sharp * m.width[f]
-		last := int(math.Ceil((m.reach[f]*w + m.beyond) / h))
+		last := m.last(f, w, h)
 		even := f == 0 && m.sided == TwoSided // one half is enough
 		sum := 0.0
 		for i := -last; i <= last; i++ {
 			if even && i < 0 {
 				continue
+			}
+			if f == 0 && m.ctx.Err() != nil {
+				return 0 // nobody will read it
 			}
 			z[f] = float64(i) * h
 			part := along(f+1, density*normalPDF(z[f]))
@@ -264,6 +301,28 @@ func (m *MaxT) overFactors(w float64, tail func(z []float64) float64) float64 {
 		return h * sum
 	}
 	return math.Min(1, along(0, 1))
+}
+
+// sharp is the step along a factor in widths of the narrowest feature.
+func (m *MaxT) sharp() float64 { return m.rule.step * math.Min(1, 4*spreadOfExtremes(m.k)) }
+
+// last is the number of steps h on either side of zero along factor f.
+func (m *MaxT) last(f int, w, h float64) int {
+	return int(math.Ceil((m.reach[f]*w + m.beyond) / h))
+}
+
+// places is the number of places in the space of the factors at which the
+// integral for a tail of common size is summed.
+func (m *MaxT) places() int {
+	const w = 4
+	n := 1.0
+	for f := range m.reach {
+		n *= float64(2*m.last(f, w, m.sharp()*m.width[f]) + 1)
+	}
+	if m.sided == TwoSided {
+		n /= 2
+	}
+	return int(math.Min(math.Max(1, n), 1e12))
 }
 
 // independentSF returns P(max > w) of the normal vector where nothing but the

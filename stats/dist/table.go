@@ -12,17 +12,27 @@ import (
 // Approximation Practice, ch. 4). It may be used from several goroutines.
 type tailTable struct {
 	f      func(w float64) float64
+	pieces pieces
 	mu     sync.Mutex
-	pieces map[int]*[pieceNodes]float64 // nil: the tail underflows there
+	made   map[int][]float64 // nil: the tail underflows there
 }
 
-const (
-	pieceWidth = 0.5
-	pieceNodes = 14
+// pieces says how wide the pieces of a table are and how many values each is
+// made from.
+type pieces struct {
+	width float64
+	nodes int
+}
+
+var (
+	// closePieces keep a tail to rounding.
+	closePieces = pieces{0.5, 14}
+	// widePieces keep it to about 3e-6 of itself, for a quarter of the work.
+	widePieces = pieces{1, 7}
 )
 
-func newTailTable(f func(w float64) float64) *tailTable {
-	return &tailTable{f: f, pieces: map[int]*[pieceNodes]float64{}}
+func newTailTable(f func(w float64) float64, p pieces) *tailTable {
+	return &tailTable{f: f, pieces: p, made: map[int][]float64{}}
 }
 
 // at returns the tail at w.
@@ -30,41 +40,42 @@ func (t *tailTable) at(w float64) float64 {
 	if !(math.Abs(w) < 100) {
 		return t.f(w)
 	}
-	i := int(math.Floor(w / pieceWidth))
+	i := int(math.Floor(w / t.pieces.width))
 	t.mu.Lock()
-	piece, ok := t.pieces[i]
+	piece, ok := t.made[i]
 	if !ok {
 		piece = t.make(i)
-		t.pieces[i] = piece
+		t.made[i] = piece
 	}
 	t.mu.Unlock()
 	if piece == nil {
 		return t.f(w)
 	}
 	// Clenshaw's recurrence at x in [-1, 1].
-	x := 2*(w/pieceWidth-float64(i)) - 1
+	x := 2*(w/t.pieces.width-float64(i)) - 1
 	var b1, b2 float64
-	for j := pieceNodes - 1; j > 0; j-- {
+	for j := len(piece) - 1; j > 0; j-- {
 		b1, b2 = 2*x*b1-b2+piece[j], b1
 	}
 	return math.Min(1, math.Exp(x*b1-b2+piece[0]/2))
 }
 
 // make returns the Chebyshev coefficients of the logarithm on piece i.
-func (t *tailTable) make(i int) *[pieceNodes]float64 {
-	var logs, c [pieceNodes]float64
-	for n := range logs {
-		x := math.Cos(math.Pi * (float64(n) + 0.5) / pieceNodes)
-		p := t.f(pieceWidth * (float64(i) + (x+1)/2))
+func (t *tailTable) make(i int) []float64 {
+	n := float64(t.pieces.nodes)
+	logs, c := make([]float64, t.pieces.nodes), make([]float64, t.pieces.nodes)
+	for j := range logs {
+		x := math.Cos(math.Pi * (float64(j) + 0.5) / n)
+		p := t.f(t.pieces.width * (float64(i) + (x+1)/2))
 		if p < 1e-290 {
 			return nil
 		}
-		logs[n] = math.Log(p)
+		logs[j] = math.Log(p)
 	}
 	for j := range c {
-		for n, v := range logs {
-			c[j] += 2. / pieceNodes * v * math.Cos(math.Pi*float64(j)*(float64(n)+0.5)/pieceNodes)
+		for k, v := range logs {
+			c[j] += 2 / n * v * math.Cos(math.Pi*float64(j)*(float64(k)+0.5)/n)
 		}
 	}
-	return &c
+	return c
 }

@@ -9,11 +9,16 @@ import (
 // asked for.
 func TestTailTableIsTheTail(t *testing.T) {
 	for _, k := range []int{2, 3, 10, 50, MaxGroups} {
-		table := newTailTable(func(w float64) float64 { return rangeSF(w, k) })
+		table := newTailTable(func(w float64) float64 { return rangeSF(w, k) }, closePieces)
+		wide := newTailTable(func(w float64) float64 { return rangeSF(w, k) }, widePieces)
 		for w := 0.03; w < 50; w += 0.37 {
 			got, want := table.at(w), rangeSF(w, k)
 			if math.Abs(got-want) > 2e-12*want {
 				t.Errorf("k %d, w %v: got %v, want %v (relative %.2g)", k, w, got, want, math.Abs(got/want-1))
+			}
+			// Only as many comparisons as [MaxT] takes are asked of these.
+			if got = wide.at(w); k <= MaxComparisons && math.Abs(got-want) > 3e-6*want {
+				t.Errorf("wide pieces, k %d, w %v: got %v, want %v (relative %.2g)", k, w, got, want, math.Abs(got/want-1))
 			}
 		}
 	}

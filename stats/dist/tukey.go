@@ -32,7 +32,7 @@ func NewStudentizedRange(k int, df float64) (*StudentizedRange, error) {
 	if err := checkDF("df", df); err != nil {
 		return nil, err
 	}
-	return &StudentizedRange{k, df, newTailTable(func(w float64) float64 { return rangeSF(w, k) })}, nil
+	return &StudentizedRange{k, df, newTailTable(func(w float64) float64 { return rangeSF(w, k) }, closePieces)}, nil
 }
 
 // SF returns P(Q > q). It is the Tukey p value of a pairwise difference among

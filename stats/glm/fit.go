@@ -31,7 +31,8 @@ type Test struct {
 	// the rise in log-likelihood with theta or phi fitted anew.
 	Deviance float64 `json:"deviance"`
 	// F and DenDF belong to the quasi families and are 0 for the others, whose
-	// P comes from chi-square.
+	// P comes from chi-square. With few plots neither P keeps its level: see
+	// [Fit.Resample] for one that does, and TestLevelReport for how far off.
 	F     float64 `json:"f,omitempty"`
 	DenDF int     `json:"den_df,omitempty"`
 	P     float64 `json:"p"`
@@ -83,8 +84,11 @@ type Fit struct {
 	AIC       float64    `json:"aic"`
 	Theta     *Theta     `json:"theta,omitempty"`
 	Precision *Precision `json:"precision,omitempty"`
-	Aliased   []string   `json:"aliased,omitempty"`
-	Warnings  []string   `json:"warnings,omitempty"`
+	// Spread is set under [SpreadOfPatches], unless the residuals could not
+	// tell; standard errors are then the family's, and the warnings say so.
+	Spread   *SpreadFit `json:"spread,omitempty"`
+	Aliased  []string   `json:"aliased,omitempty"`
+	Warnings []string   `json:"warnings,omitempty"`
 
 	model    Model
 	opt      Options
@@ -143,6 +147,9 @@ func FitModel(m Model, opt Options) (*Fit, error) {
 		for j := range i + 1 {
 			f.cov.SetSym(i, j, pt.cov.At(i, j)*f.scale())
 		}
+	}
+	if opt.Spread == SpreadOfPatches && !f.patchyCovariance(pt) {
+		f.warn("no residual is left to judge how the spread follows the mean: standard errors are those of the %s family", f.Family)
 	}
 	if f.quantile, err = f.intervalQuantile(); err != nil {
 		return nil, err
@@ -412,18 +419,15 @@ func (f *Fit) analyse() error {
 		f.Tests = append(f.Tests, f.test(term, df, f.fall(chain[k-1], chain[k])))
 	}
 	if len(f.Tests) > 0 && f.eager() {
-		quasi := QuasiPoisson
-		if f.Family == Beta {
-			quasi = QuasiBinomial
-		}
-		f.warn("likelihood-ratio p-values of the %s family are too small in trials of this kind: with 5 treatments in 4 blocks they call about 18 %% of true nulls significant at 5 %%; the F test of the %s family keeps to 5 %%", f.Family, quasi)
+		f.warn("likelihood-ratio p-values of the %s family are too small in trials of this kind: with 5 treatments in 4 blocks they call about one true null in five significant at 5 %%; read the p-value by resampling beside them", f.Family)
 	}
 	return nil
 }
 
 // eager tells whether the family estimates its spread by maximum likelihood,
 // which does not pay for the block coefficients: in simulation (see
-// TestSimulatedCounts and TestSimulatedCover) the test rejects far too often.
+// TestSimulatedCounts, TestSimulatedCover and TestLevelReport) the test rejects
+// far too often.
 func (f *Fit) eager() bool {
 	return f.Family == Beta || (f.Theta != nil && !f.Theta.Fixed && !f.Theta.Infinite)
 }

@@ -58,6 +58,8 @@ type Options struct {
 	Level float64
 	// Theta fixes the negative binomial's theta; 0 estimates it.
 	Theta float64
+	// Spread is for the quasi families: how variances follow means.
+	Spread Spread
 	// ObservedInformation takes standard errors of beta regression from the
 	// observed instead of the expected information.
 	ObservedInformation bool
@@ -77,6 +79,10 @@ func (o Options) Validate() error {
 		return fmt.Errorf("theta belongs to the negative binomial, not to the %s family", o.Family)
 	case !(o.Theta >= 0) || math.IsInf(o.Theta, 0):
 		return fmt.Errorf("theta %v: it must be positive, or 0 to be estimated", o.Theta)
+	case o.Spread != SpreadOfFamily && o.Spread != SpreadOfPatches:
+		return fmt.Errorf("spread %q is not known", o.Spread)
+	case o.Spread != SpreadOfFamily && !o.Family.quasi():
+		return fmt.Errorf("the %s family has a spread of its own; that of patches is for the quasi families", o.Family)
 	case o.ObservedInformation && o.Family != Beta:
 		return fmt.Errorf("observed information is an option of the beta family only")
 	}

@@ -86,6 +86,9 @@ type Header struct {
 	Width, Height int
 }
 
+// Version is the version of libheif in use, such as 1.15.1.
+func Version() string { return C.GoString(C.heif_get_version()) }
+
 // ReadHeader reads the size; no pixel is decoded.
 func ReadHeader(data []byte) (Header, error) {
 	if len(data) == 0 {

@@ -14,6 +14,10 @@ package jpegturbo
 #include <stdio.h>
 #include <jpeglib.h>
 #include "shim.h"
+
+#define QT_TEXT_OF(x) #x
+#define QT_TEXT(x) QT_TEXT_OF(x)
+static const char *qt_jpeg_version(void) { return QT_TEXT(LIBJPEG_TURBO_VERSION); }
 */
 import "C"
 
@@ -73,6 +77,10 @@ func (e *CutError) Error() string {
 
 // Unwrap makes errors.Is(err, ErrCutShort) true.
 func (e *CutError) Unwrap() error { return ErrCutShort }
+
+// Version is the version of libjpeg-turbo this package was built with, such as
+// 2.1.5.
+func Version() string { return C.GoString(C.qt_jpeg_version()) }
 
 // ReadHeader reads the size and colour model only.
 func ReadHeader(data []byte) (Header, error) {

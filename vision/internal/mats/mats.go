@@ -13,7 +13,7 @@ import (
 	"gocv.io/x/gocv"
 )
 
-// Version is the version of OpenCV the program runs with, such as 4.6.0.
+// Version is the version of OpenCV this package was built with, such as 4.6.0.
 func Version() string { return gocv.OpenCVVersion() }
 
 // Sample is a kind of sample a plane may hold.

@@ -21,6 +21,7 @@ type Facts struct {
 	Taken    string     // local wall time as the camera showed it, YYYY-MM-DDTHH:MM:SS; "" unknown
 	NameDate trial.Date // a date in the file name: when sent or saved, to be confirmed; zero where none
 	Camera   string
+	Serial   string   // of the camera; "" where it does not say
 	Lat, Lon *float64 // nil where not recorded
 	Notes    []string
 }
@@ -28,7 +29,7 @@ type Facts struct {
 // wanted are the tags read; everything else in a header is passed over.
 var wanted = map[string]bool{
 	"DateTimeOriginal": true, "DateTimeDigitized": true, "CreateDate": true,
-	"Make": true, "Model": true,
+	"Make": true, "Model": true, "BodySerialNumber": true, "CameraSerialNumber": true, "SerialNumber": true,
 	"GPSLatitude": true, "GPSLatitudeRef": true, "GPSLongitude": true, "GPSLongitudeRef": true,
 }
 
@@ -63,6 +64,11 @@ func ReadFacts(path string, photo []byte) Facts {
 	mk, _ := tags["Make"].(string)
 	model, _ := tags["Model"].(string)
 	f.Camera = strings.TrimSpace(printable(mk) + " " + printable(model))
+	for _, name := range []string{"BodySerialNumber", "CameraSerialNumber", "SerialNumber"} {
+		if serial, ok := tags[name].(string); ok && f.Serial == "" {
+			f.Serial = strings.TrimSpace(printable(serial))
+		}
+	}
 	f.Lat, f.Lon = position(tags)
 	f.NameDate = dateInName(path)
 	return f

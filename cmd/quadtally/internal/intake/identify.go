@@ -43,6 +43,8 @@ type Spot struct {
 type Seen struct {
 	Hash, Path string
 	Taken      string // wall time; "" unknown
+	Camera     string // make and model; "" unknown
+	Serial     string // of the camera; "" unknown
 	NameDate   trial.Date
 	Cards      []Card
 	Sheet      *Spot   // from the user's list
@@ -58,6 +60,21 @@ type Verdict struct {
 	Proposed bool   // likely, waits for a yes
 	Reason   string // why it is open or only proposed; "" where settled
 	Spare    string // a sentence where a better photo of the same quadrat is used; "" otherwise
+	// Clocks says that the order of photos rests on the clocks of more than one
+	// camera, which nobody has compared: the photo is open.
+	Clocks bool
+}
+
+// camera tells cameras apart: by serial number, or, where that is not
+// recorded, by make, model and folder.
+func (s *Seen) camera() string {
+	if s.Serial != "" {
+		return s.Camera + "\x00" + s.Serial
+	}
+	if s.Camera == "" {
+		return ""
+	}
+	return s.Camera + "\x00\x00" + filepath.Dir(s.Path)
 }
 
 // Settled reports a verdict that needs nobody.
@@ -74,6 +91,13 @@ func Identify(t *trial.Trial, plots []trial.Plot, photos []Seen) []Verdict {
 		tag := trial.CardPlot(p.ID)
 		id.byCard[tag] = append(id.byCard[tag], p.ID)
 	}
+	for _, p := range plots {
+		label := regexp.QuoteMeta(p.ID)
+		id.named = append(id.named, plotName{
+			regexp.MustCompile(`(?i)^(?:.*[^a-z0-9])?plot[ _.-]?` + label + `(?:[ _.-]q?([0-9]{1,2}))?(?:[^a-z0-9].*)?$`),
+			regexp.MustCompile(`(?i)^` + label + `(?:[ _.-]q?([0-9]{1,2}))?(?:[ _.-].*)?$`),
+		})
+	}
 	for i := range photos {
 		id.visit(i)
 		id.plot(i)
@@ -89,8 +113,12 @@ type identifier struct {
 	plots  []trial.Plot
 	photos []Seen
 	out    []Verdict
+	named  []plotName          // how each plot may be named in a file's name
 	byCard map[string][]string // plots by what their card's code says; more than one settles nothing
 }
+
+// plotName finds a plot in a name: after the word plot, or alone at the start.
+type plotName struct{ afterWord, alone *regexp.Regexp }
 
 func (id *identifier) hasPlot(name string) bool {
 	return slices.ContainsFunc(id.plots, func(p trial.Plot) bool { return p.ID == name })
@@ -244,12 +272,10 @@ func (id *identifier) fromName(path string) (Spot, bool) {
 // "101-2" (quadrat 2) are understood, "IMG_101" is not: a bare number counts
 // only where it begins the name or follows the word plot.
 func (id *identifier) plotIn(name string) (plot string, quadrat int, ok bool) {
-	for _, p := range id.plots {
-		re := regexp.MustCompile(`(?i)^(?:.*[^a-z0-9])?plot[ _.-]?` + regexp.QuoteMeta(p.ID) + `(?:[ _.-]q?([0-9]{1,2}))?(?:[^a-z0-9].*)?$`)
-		m := re.FindStringSubmatch(name)
+	for n, p := range id.plots {
+		m := id.named[n].afterWord.FindStringSubmatch(name)
 		if m == nil {
-			re = regexp.MustCompile(`(?i)^` + regexp.QuoteMeta(p.ID) + `(?:[ _.-]q?([0-9]{1,2}))?(?:[ _.-].*)?$`)
-			m = re.FindStringSubmatch(name)
+			m = id.named[n].alone.FindStringSubmatch(name)
 		}
 		if m == nil {
 			continue
@@ -291,6 +317,13 @@ func (id *identifier) number() {
 		}
 	}
 	for k, members := range groups {
+		if id.clocksDiffer(members) {
+			for _, i := range members {
+				id.out[i].Clocks = true
+				id.open(i, "plot %s was photographed by more than one camera at visit %d, and their clocks may differ: say which quadrat this is", k.plot, k.visit)
+			}
+			continue
+		}
 		id.byTime(members)
 		q, last := 0, ""
 		for _, i := range members {
@@ -308,9 +341,20 @@ func (id *identifier) number() {
 	}
 }
 
+// clocksDiffer reports photos of more than one camera.
+func (id *identifier) clocksDiffer(members []int) bool {
+	for _, i := range members[1:] {
+		if id.photos[i].camera() != id.photos[members[0]].camera() {
+			return true
+		}
+	}
+	return false
+}
+
 func (id *identifier) byTime(idx []int) {
+	count := id.counters(idx)
 	slices.SortFunc(idx, func(a, b int) int {
-		return cmp.Or(strings.Compare(id.photos[a].Taken, id.photos[b].Taken), strings.Compare(id.photos[a].Path, id.photos[b].Path),
+		return cmp.Or(strings.Compare(id.photos[a].Taken, id.photos[b].Taken), cmp.Compare(count[a], count[b]), strings.Compare(id.photos[a].Path, id.photos[b].Path),
 			strings.Compare(id.photos[a].Hash, id.photos[b].Hash))
 	})
 }
@@ -334,13 +378,18 @@ func (id *identifier) walk() {
 			spots = append(spots, Spot{Plot: p.ID, Quadrat: q})
 		}
 	}
-	byVisit := map[int][]int{}
+	type walkOf struct { // each camera's walk is in the order of its own clock
+		visit  int
+		camera string
+	}
+	walks := map[walkOf][]int{}
 	for i, v := range id.out {
 		if v.Visit > 0 {
-			byVisit[v.Visit] = append(byVisit[v.Visit], i)
+			k := walkOf{v.Visit, id.photos[i].camera()}
+			walks[k] = append(walks[k], i)
 		}
 	}
-	for _, members := range byVisit {
+	for _, members := range walks {
 		id.byTime(members)
 		for from := 0; from < len(members); from++ {
 			a := id.out[members[from]]

@@ -17,6 +17,7 @@ import (
 	"path/filepath"
 	"sort"
 	"strings"
+	"syscall"
 )
 
 // Format is a picture format, told by content.
@@ -91,9 +92,40 @@ type Scan struct {
 	Files   []File              // one a content, in path order
 	Copies  map[string][]string // hash: further paths with the same bytes
 	Ignored map[string]int      // files that are no photos, by suffix or name
+	Skipped map[SkipReason]int  // folders that were not looked into
 	Faults  []Fault
 	Seen    int // files of any kind
 }
+
+// SkipReason says why a folder was not looked into.
+type SkipReason string
+
+// The reasons.
+const (
+	SkipTrash     SkipReason = "trash"
+	SkipThumbnail SkipReason = "thumbnails"
+	SkipHidden    SkipReason = "hidden"
+	SkipTwice     SkipReason = "a link to a folder that is read anyway"
+)
+
+// skipFolder decides by a folder's name whether it is looked into: what lies
+// there was thrown away, made small, or put aside by a program.
+func skipFolder(name string) SkipReason {
+	low := strings.ToLower(name)
+	switch {
+	case strings.HasPrefix(low, ".trash"), low == "trash", low == "$recycle.bin", low == "recycler", low == ".recently deleted":
+		return SkipTrash
+	case low == ".thumbnails", low == "thumbnails", low == "@eadir", low == ".thumbs", low == "thumbs":
+		return SkipThumbnail
+	case strings.HasPrefix(low, "."), low == "__macosx", low == "system volume information", low == "lost+found":
+		return SkipHidden
+	}
+	return ""
+}
+
+// device is how files that are neither files nor folders are counted: pipes,
+// sockets, devices. They are never opened, which may never end.
+const device = "pipe, socket or device"
 
 // IgnoredCount is the number of files that are no photos.
 func (s *Scan) IgnoredCount() int {
@@ -120,44 +152,29 @@ func Walk(ctx context.Context, roots []string, known map[string]Known, progress 
 // WalkPart is Walk over one part of each root: the files of the other parts
 // are not opened and not counted.
 func WalkPart(ctx context.Context, roots []string, part Part, known map[string]Known, progress func(files int)) (Scan, error) {
-	s := Scan{Copies: map[string][]string{}, Ignored: map[string]int{}}
+	s := Scan{Copies: map[string][]string{}, Ignored: map[string]int{}, Skipped: map[SkipReason]int{}}
 	have := map[string]bool{}
-	var paths []string
-	visited := map[string]bool{}
+	w := walker{ctx: ctx, scan: &s, part: part, read: map[string]bool{}, listed: map[string]bool{}}
 	for _, root := range roots {
 		if _, err := os.Stat(root); err != nil {
 			s.Faults = append(s.Faults, Fault{root, "there is no such file or folder: check the spelling, or plug the phone or card in again"})
 			continue
 		}
-		err := filepath.WalkDir(root, func(path string, d fs.DirEntry, err error) error {
-			if ctx.Err() != nil {
-				return ctx.Err()
-			}
-			if err != nil {
-				s.Faults = append(s.Faults, Fault{path, "cannot be opened (" + cause(err) + "): check the permissions"})
-				return nil
-			}
-			if d.IsDir() || visited[path] {
-				return nil
-			}
-			visited[path] = true
-			if rel, err := filepath.Rel(root, path); err != nil || !part.Holds(rel) {
-				return err
-			}
-			paths = append(paths, path)
-			return nil
-		})
-		if err != nil {
+		if err := w.root(root); err != nil {
 			return s, err
 		}
 	}
+	paths := w.paths
 	sort.Strings(paths)
 	for _, path := range paths {
 		if ctx.Err() != nil {
 			return s, ctx.Err()
 		}
 		s.Seen++
-		f, fault := look(path, known)
+		f, fault := look(ctx, path, known)
+		if ctx.Err() != nil {
+			return s, ctx.Err()
+		}
 		switch {
 		case fault != "":
 			s.Faults = append(s.Faults, Fault{path, fault})
@@ -178,6 +195,106 @@ func WalkPart(ctx context.Context, roots []string, part Part, known map[string]K
 	return s, nil
 }
 
+// walker lists the files under folders. Linked folders are followed, each
+// folder once, those that are linked to after those that lie there.
+type walker struct {
+	ctx    context.Context
+	scan   *Scan
+	part   Part
+	base   string          // the root that parts are counted from
+	read   map[string]bool // folders, by their real path
+	listed map[string]bool // files
+	paths  []string
+	links  []string // folders that are linked to, still to be read
+}
+
+func (w *walker) root(root string) error {
+	w.base, w.links = root, nil
+	info, err := os.Stat(root)
+	if err != nil || !info.IsDir() {
+		w.file(root)
+		return w.ctx.Err()
+	}
+	if err := w.folder(root); err != nil {
+		return err
+	}
+	for len(w.links) > 0 {
+		next := w.links[0]
+		w.links = w.links[1:]
+		if err := w.folder(next); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (w *walker) file(path string) {
+	if w.listed[path] {
+		return
+	}
+	w.listed[path] = true
+	if rel, err := filepath.Rel(w.base, path); err != nil || w.part.Holds(rel) {
+		w.paths = append(w.paths, path)
+	}
+}
+
+func (w *walker) unreadable(path string, err error) {
+	w.scan.Faults = append(w.scan.Faults, Fault{path, "cannot be opened (" + cause(err) + "): check the permissions"})
+}
+
+// folder lists one folder and those in it. The error is that of the context.
+func (w *walker) folder(path string) error {
+	real, err := filepath.EvalSymlinks(path)
+	if err != nil {
+		w.unreadable(path, err)
+		return w.ctx.Err()
+	}
+	if real, err = filepath.Abs(real); err != nil {
+		real = path
+	}
+	if w.read[real] {
+		w.scan.Skipped[SkipTwice]++
+		return w.ctx.Err()
+	}
+	w.read[real] = true
+	entries, err := os.ReadDir(path)
+	if err != nil {
+		w.unreadable(path, err)
+	}
+	for _, e := range entries {
+		if w.ctx.Err() != nil {
+			return w.ctx.Err()
+		}
+		at := filepath.Join(path, e.Name())
+		kind := e.Type()
+		linked := kind&fs.ModeSymlink != 0
+		if linked {
+			info, err := os.Stat(at)
+			if err != nil {
+				w.scan.Ignored["broken link"]++
+				continue
+			}
+			kind = info.Mode().Type()
+		}
+		switch {
+		case kind.IsDir():
+			if why := skipFolder(e.Name()); why != "" {
+				w.scan.Skipped[why]++
+			} else if linked {
+				w.links = append(w.links, at)
+			} else if err := w.folder(at); err != nil {
+				return err
+			}
+		case kind != 0:
+			w.scan.Ignored[device]++
+			w.scan.Seen++
+		default:
+			w.file(at)
+		}
+	}
+	return nil
+}
+
 // kindOf names a file that is no photo, for the one line that counts them.
 func kindOf(path string) string {
 	base := filepath.Base(path)
@@ -191,14 +308,15 @@ func kindOf(path string) string {
 }
 
 // look decides about one file: a photo, a fault in words, or neither.
-func look(path string, known map[string]Known) (*File, string) {
+func look(ctx context.Context, path string, known map[string]Known) (*File, string) {
 	base := filepath.Base(path)
 	ext := strings.ToLower(filepath.Ext(base))
 	if strings.HasPrefix(base, ".") || notPhotos[ext] {
 		return nil, ""
 	}
 	promised := suffixFormat[ext]
-	h, err := os.Open(path)
+	// Without O_NONBLOCK, a pipe that took the file's place would never open.
+	h, err := os.OpenFile(path, os.O_RDONLY|syscall.O_NONBLOCK, 0)
 	if err != nil {
 		return nil, "cannot be opened (" + cause(err) + "): check the permissions"
 	}
@@ -234,11 +352,24 @@ func look(path string, known map[string]Known) (*File, string) {
 	}
 	sum := sha256.New()
 	sum.Write(head[:n])
-	if _, err := io.Copy(sum, h); err != nil {
+	if _, err := io.Copy(sum, untilDone{ctx, h}); err != nil {
 		return nil, "cannot be read to its end (" + cause(err) + "): copy it again"
 	}
 	f.Hash, f.Fresh = hex.EncodeToString(sum.Sum(nil)), true
 	return f, ""
+}
+
+// untilDone reads until its context ends.
+type untilDone struct {
+	ctx context.Context
+	r   io.Reader
+}
+
+func (u untilDone) Read(b []byte) (int, error) {
+	if err := u.ctx.Err(); err != nil {
+		return 0, err
+	}
+	return u.r.Read(b)
 }
 
 // cause is the innermost reason of a file error, without the path.

@@ -46,10 +46,12 @@ type Photo struct {
 	Copies []string          `json:"copies,omitempty"`
 	Facts  record.PhotoFacts `json:"facts"` // Path and Copies are left empty in it
 	Guide  string            `json:"guide,omitempty"`
-	Fault  string            `json:"fault,omitempty"`
-	Doc    json.RawMessage   `json:"measurement,omitempty"`
-	Curve  []byte            `json:"curve,omitempty"`
-	Plane  []byte            `json:"plane,omitempty"`
+	Fault  string            `json:"fault,omitempty"` // why it could not be measured, in a sentence
+	// FaultCode is the same for programs.
+	FaultCode record.FaultCode `json:"fault_code,omitempty"`
+	Doc       json.RawMessage  `json:"measurement,omitempty"`
+	Curve     []byte           `json:"curve,omitempty"`
+	Plane     []byte           `json:"plane,omitempty"`
 }
 
 // End is the last line of a finished part.
@@ -143,6 +145,9 @@ func Read(r io.Reader, each func(Photo) error) (Contents, error) {
 		case l.Photo != nil:
 			c.End = nil
 			c.Photos++
+			if l.Photo.Fault != "" && l.Photo.FaultCode == "" { // written before there were codes
+				l.Photo.FaultCode = record.FaultPhoto
+			}
 			if err := each(*l.Photo); err != nil {
 				return c, err
 			}

@@ -346,3 +346,18 @@ func TestOperationToldTwiceIsKeptOnce(t *testing.T) {
 		t.Errorf("%+v", snap.Operations)
 	}
 }
+
+// TestRenamedPhoto: a photo is its bytes; its newest path counts.
+func TestRenamedPhoto(t *testing.T) {
+	s := newStore(t)
+	addPhoto(t, s, "aaaa1111", Measurement{Fingerprint: "f"}, nil)
+	if _, err := s.WriteAs(ctx, EntryDerived, "photos", "", func(tx *Tx) error {
+		_, err := tx.Decide(PhotoSubject("aaaa1111"), KindPath, PhotoPath{"plot105-3.jpg"})
+		return err
+	}); err != nil {
+		t.Fatal(err)
+	}
+	if p, _ := snapshot(t, s).Photo("aaaa1111"); p.Path != "plot105-3.jpg" {
+		t.Errorf("path %s", p.Path)
+	}
+}

@@ -38,6 +38,10 @@ type Snapshot struct {
 // Plot finds a plot by its exact id.
 func (s *Snapshot) Plot(id string) (trial.Plot, bool) {
 	i, ok := s.plotAt[id]
+	if s.plotAt == nil { // made by hand, not read from a record
+		i = slices.IndexFunc(s.Plots, func(p trial.Plot) bool { return p.ID == id })
+		ok = i >= 0
+	}
 	if !ok {
 		return trial.Plot{}, false
 	}
@@ -316,6 +320,12 @@ func (r reader) decided(p *Photo) error {
 			p.Rejected = v.Reason
 		case KindAccept:
 			p.Accepted = true
+		case KindPath:
+			var v PhotoPath
+			if err := json.Unmarshal(d.Value, &v); err != nil {
+				return err
+			}
+			p.Path = v.Path
 		}
 	}
 	if place == nil {

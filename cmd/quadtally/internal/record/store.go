@@ -49,6 +49,12 @@ var ErrNoTrial = errors.New("no trial here")
 // ErrNewer means the record was written by a newer quadtally.
 var ErrNewer = errors.New("the record was written by a newer version of quadtally: update quadtally on this machine")
 
+// SQLiteVersion is the version of SQLite in use, such as 3.46.1.
+func SQLiteVersion() string {
+	v, _, _ := sqlite3.Version()
+	return v
+}
+
 // Store is an open record. It is safe for use by several goroutines, and
 // several processes may have the same file open.
 type Store struct {
@@ -306,6 +312,9 @@ func (s *Store) migrate(create bool) error {
 	defer tx.Rollback()
 	if err := tx.QueryRow("pragma user_version").Scan(&have); err != nil {
 		return err
+	}
+	if have > len(migrations) { // a newer program was quicker by a moment
+		return ErrNewer
 	}
 	for v := have; v < len(migrations); v++ {
 		if _, err := tx.Exec(migrations[v]); err != nil {

@@ -17,6 +17,7 @@ type PhotoFacts struct {
 	TakenBasis string   `json:"taken_basis,omitempty"` // "exif"; "" where unknown
 	NameDate   string   `json:"name_date,omitempty"`   // a date proposed from the file name, to be confirmed
 	Camera     string   `json:"camera,omitempty"`
+	Serial     string   `json:"serial,omitempty"` // of the camera
 	Lat        *float64 `json:"lat,omitempty"`
 	Lon        *float64 `json:"lon,omitempty"`
 	Notes      []string `json:"notes,omitempty"`
@@ -48,7 +49,6 @@ type Result struct {
 	LoFrac    float64   `json:"lo_frac"`
 	HiFrac    float64   `json:"hi_frac"`
 	Pieces    int       `json:"pieces"`
-	AreasMM2  []int     `json:"areas_mm2,omitempty"`
 	Kind      string    `json:"kind"` // "green cover" or "weed cover"
 	Notes     []string  `json:"notes,omitempty"`
 	Marks     string    `json:"marks,omitempty"`     // decisions about patches it rests on
@@ -95,7 +95,6 @@ type Observation struct {
 	Withdrawn bool       `json:"withdrawn,omitempty"` // taken back: nothing is told of this value any more
 	Unit      string     `json:"unit"`                // SI: "plants", "fraction", "kg", "mm", or as the assessment states
 	Observer  string     `json:"observer,omitempty"`
-	AreaM2    float64    `json:"area_m2,omitempty"`   // ground the value refers to, where not the trial's quadrat
 	LengthMM  float64    `json:"length_mm,omitempty"` // bed length the value refers to (yields)
 	Trim      string     `json:"trim,omitempty"`
 	Repeats   int64      `json:"repeats,omitempty"` // entry whose telling this brings back; only in records of version 1
@@ -131,7 +130,7 @@ type Key struct {
 func (o *Observation) Key() Key {
 	k := Key{o.Plot, o.Quadrat, o.Visit, "", o.Variable, trial.NameKey(o.Class)}
 	switch {
-	case o.Visit != 0:
+	case o.Visit != 0, o.Variable == VarStand: // a stand is counted once a season
 	case o.Pick != "":
 		k.When = "pick " + trial.NameKey(o.Pick)
 	default:
@@ -186,6 +185,7 @@ const (
 	KindPatch     = "patch"     // class a person gave to a patch, about a photo
 	KindThreshold = "threshold" // Threshold, about a visit
 	KindSettings  = "settings"  // measuring settings, about the trial
+	KindPath      = "path"      // PhotoPath, about a photo that was renamed or moved
 	KindColumns   = "columns"   // what columns of sheets mean, about the trial
 	kindUndo      = "undo"
 )
@@ -196,6 +196,11 @@ type Threshold struct {
 	Basis       string  `json:"basis"` // in words
 	ByHand      bool    `json:"by_hand,omitempty"`
 	Fingerprint string  `json:"fingerprint,omitempty"`
+}
+
+// PhotoPath is where a photo lies now.
+type PhotoPath struct {
+	Path string `json:"path"`
 }
 
 // PhotoSubject names a photo as what a decision is about.

@@ -256,7 +256,7 @@ func sameValue(a, b Observation) bool {
 	if a.Missing != b.Missing || a.Withdrawn != b.Withdrawn || (!a.absent() && a.Value != b.Value) {
 		return false
 	}
-	return a.Unit == b.Unit && a.Observer == b.Observer && a.AreaM2 == b.AreaM2 &&
+	return a.Unit == b.Unit && a.Observer == b.Observer &&
 		a.LengthMM == b.LengthMM && a.Trim == b.Trim && a.Date == b.Date && a.Pick == b.Pick &&
 		a.Group == b.Group && a.Life == b.Life
 }

@@ -3,10 +3,10 @@ package report
 import (
 	"cmp"
 	"fmt"
-	"regexp"
 	"slices"
 	"strings"
 
+	"quadtally/cmd/quadtally/internal/analysis"
 	"quadtally/cmd/quadtally/internal/trial"
 	"quadtally/stats"
 )
@@ -48,18 +48,13 @@ func span2(from, to trial.Date, u trial.Units) string {
 	return day(from, u) + " to " + day(to, u)
 }
 
-func (b *builder) response(name, class string) (Response, bool) {
+func (b *builder) response(key analysis.Key, class string) (Response, bool) {
 	for _, r := range b.in.Responses {
-		if r.Name == name && r.Class == class {
+		if r.Key == key && r.Class == class {
 			return r, true
 		}
 	}
 	return Response{}, false
-}
-
-// isWeeds reports that less of the response is better.
-func (r Response) isWeeds() bool {
-	return r.Name == "cover" || r.Name == "count" || r.Name == "hand-cover"
 }
 
 // fullName writes a treatment's code with its name.
@@ -69,6 +64,10 @@ func (b *builder) fullName(code string) string {
 	}
 	return code
 }
+
+// mainKeys are the responses that the summary and the plan of the next season
+// look at.
+var mainKeys = []analysis.Key{analysis.GreenCover, analysis.HandCount, analysis.Yield}
 
 // summary is one page for those who grow.
 func (b *builder) summary() Section {
@@ -80,8 +79,8 @@ func (b *builder) summary() Section {
 	s.say("%s were compared in %s (%s). Weeds were looked at in %s of each plot at %s.",
 		listOf(b.treatmentNames()), counted(len(b.in.Plots), "plot"), t.Design, counted(t.Quadrat.PerPlot, "small frame"), counted(len(t.Visits), "planned visit"))
 	var found []string
-	for _, name := range []string{"cover", "count", "yield"} {
-		if r, ok := b.response(name, ""); ok {
+	for _, key := range mainKeys {
+		if r, ok := b.response(key, ""); ok {
 			found = append(found, b.inPlainWords(r)...)
 		}
 	}
@@ -121,12 +120,9 @@ func listOf(items []string) string {
 	}
 }
 
-// testInBrackets is what a verdict says of its test, for the statistician.
-var testInBrackets = regexp.MustCompile(` \((F\([^)]*\)[^)]*|Dunnett|tukey|lsd|bonferroni|sidak|holm|bh|scheffe)\)`)
-
 // inPlainWords says what a response showed in a few sentences.
 func (b *builder) inPlainWords(r Response) []string {
-	a := r.Overall.main()
+	a := r.Overall.Main()
 	if a == nil {
 		return []string{sentence("%s: %s", r.Label, r.Overall.Refusal)}
 	}
@@ -135,10 +131,10 @@ func (b *builder) inPlainWords(r Response) []string {
 		over = ", mean over the season"
 	}
 	out := []string{fmt.Sprintf("%s (%s%s). %s", sentenceCase(r.Label), r.Unit, over, rankingWords(a))}
-	for _, v := range a.Verdict {
-		out[0] += " " + sentence("%s", testInBrackets.ReplaceAllString(v, ""))
+	for _, v := range a.PlainVerdict {
+		out[0] += " " + sentence("%s", v)
 	}
-	if r.isWeeds() && a.Control != "" {
+	if r.Role.LessIsBetter() && a.Control != "" {
 		var parts []string
 		for _, t := range a.Treatments {
 			if s := t.Suppression; s != nil && s.Percent != nil {
@@ -249,23 +245,17 @@ func (b *builder) found() Section {
 
 func (b *builder) finding(r Response) Section {
 	p := Section{ID: "found-" + r.key(), Title: fmt.Sprintf("%s (%s)", sentenceCase(r.Label), r.Unit)}
-	b.comparison(&p, r, r.Overall, b.isMain(r))
+	b.comparison(&p, r, r.Overall, r.Main)
 	if last := r.last(); last != nil && r.Overall.Season != nil {
 		visit := Section{ID: fmt.Sprintf("found-%s-visit-%d", r.key(), last.Visit), Title: fmt.Sprintf("%s at the last visit, %s", sentenceCase(r.Label), b.day(last.Date))}
-		b.comparison(&visit, r, *last, b.isMain(r))
+		b.comparison(&visit, r, *last, r.Main)
 		p.Parts = append(p.Parts, visit)
 	}
 	return p
 }
 
-// isMain reports a response that is shown with all its tables; classes of
-// counts and side measures are shown with means, letters and the test.
-func (b *builder) isMain(r Response) bool {
-	return r.Class == "" && (r.Name == "cover" || r.Name == "count" || r.Name == "yield")
-}
-
-func (b *builder) comparison(s *Section, r Response, c Comparison, full bool) {
-	a := c.main()
+func (b *builder) comparison(s *Section, r Response, c analysis.Answer, full bool) {
+	a := c.Main()
 	if a == nil {
 		s.warn("%s", c.Refusal)
 		return
@@ -300,7 +290,7 @@ func (b *builder) comparison(s *Section, r Response, c Comparison, full bool) {
 	for _, n := range slices.Concat(c.Notes, a.Notes) {
 		s.note("%s", n)
 	}
-	if f, ok := meansFigure(b.in, key+"-means", label, r.Unit, a, r.Name == "yield"); ok && full {
+	if f, ok := meansFigure(b.in, key+"-means", label, r.Unit, a, r.Key == analysis.Yield); ok && full {
 		s.add(f)
 	}
 	s.add(anovaTable("anova-"+key, fmt.Sprintf("Analysis of variance of %s, treatment adjusted for all above it", label), a.ANOVA))

@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strings"
 
+	"quadtally/cmd/quadtally/internal/analysis"
 	"quadtally/stats"
 )
 
@@ -36,8 +37,8 @@ func (b *builder) cautions() Section {
 		if r.Class != "" {
 			continue
 		}
-		for _, c := range append([]Comparison{r.Overall}, r.ByVisit...) {
-			a := c.main()
+		for _, c := range append([]analysis.Answer{r.Overall}, r.ByVisit...) {
+			a := c.Main()
 			if a == nil || len(a.Missing) == 0 {
 				continue
 			}
@@ -159,7 +160,7 @@ func (b *builder) rawData(r Response) Section {
 		plot  string
 		visit int
 	}
-	at := map[place][]Reading{}
+	at := map[place][]analysis.Reading{}
 	seen := map[int]bool{}
 	for _, x := range r.Readings {
 		at[place{x.Plot, x.Visit}] = append(at[place{x.Plot, x.Visit}], x)
@@ -188,12 +189,12 @@ func (b *builder) rawData(r Response) Section {
 				row.Cells = append(row.Cells, Cell{Text: "missing"})
 				continue
 			}
-			slices.SortStableFunc(list, func(x, y Reading) int { return cmp.Compare(x.Quadrat, y.Quadrat) })
+			slices.SortStableFunc(list, func(x, y analysis.Reading) int { return cmp.Compare(x.Quadrat, y.Quadrat) })
 			sum := 0.0
 			said := make([]string, len(list))
 			for i, x := range list {
-				sum += x.Value
-				said[i] = fmt.Sprintf("%s from %s", rawText(x.Value), x.Source)
+				sum += r.Shown(x)
+				said[i] = fmt.Sprintf("%s from %s", rawText(r.Shown(x)), x.Source)
 				if x.Quadrat > 0 {
 					said[i] = fmt.Sprintf("quadrat %d: %s", x.Quadrat, said[i])
 				}

@@ -14,6 +14,7 @@ import (
 	"gonum.org/v1/plot/vg/draw"
 
 	"quadtally/calibrate"
+	"quadtally/cmd/quadtally/internal/analysis"
 	"quadtally/cmd/quadtally/internal/trial"
 	"quadtally/stats"
 )
@@ -59,7 +60,7 @@ func shown(t stats.TreatmentResult) (mean, low, high float64, hasMean, hasInterv
 // seasonFigure draws the course of each treatment: its mean with interval at
 // each visit and, small, every plot.
 func seasonFigure(in Input, r Response) (Figure, bool) {
-	var visits []Comparison
+	var visits []analysis.Answer
 	for _, c := range r.ByVisit {
 		if c.Analysis != nil {
 			visits = append(visits, c)

@@ -1,9 +1,8 @@
 package report
 
 import (
-	"quadtally/calibrate"
+	"quadtally/cmd/quadtally/internal/analysis"
 	"quadtally/cmd/quadtally/internal/trial"
-	"quadtally/stats"
 )
 
 // Input is everything a report is made from: finished results and what the
@@ -18,8 +17,8 @@ type Input struct {
 	Visits     []Visit
 	Photos     Photos
 	Responses  []Response // in the order of the report
-	Agreements []Agreement
-	Harvest    []Harvest
+	Agreements []analysis.Agreement
+	Harvest    []analysis.Harvest
 	Observers  []string // who counted or judged by eye
 	Trims      []string // rules by which the harvest was trimmed
 	Settings   []string // fingerprints of the measuring settings in use
@@ -64,73 +63,15 @@ type Photos struct {
 	Rejected, Unread, Open []Aside
 }
 
-// Harvest is what was taken from one plot, picks added up; nil is not recorded.
-type Harvest struct {
-	Plot                   string
-	LengthMM               float64 // bed cut at one pick; 0 not recorded
-	Picks                  int
-	MarketableKG, CulledKG *float64
-	Pieces, Stand          *float64
-	Sources                []string
-}
-
 // Aside is a photo that is not used, and why.
 type Aside struct{ Photo, Reason string }
 
-// Response is something that was compared between treatments.
-type Response struct {
-	Name  string // as typed on the command line: "cover"
-	Class string // of counts: a class or group; "" all
-	Label string // in a sentence: "weed cover"
-	Unit  string
-
-	// Overall is the season where there are several visits, else the only
-	// comparison there is. ByVisit holds each visit on its own.
-	Overall  Comparison
-	ByVisit  []Comparison
-	Readings []Reading
-}
-
-// Comparison is the outcome of one comparison; one of Season, Analysis and
-// Refusal is set.
-type Comparison struct {
-	Visit    int // 0: the season, or a response without visits
-	Date     trial.Date
-	Day      float64 // from the first visit
-	Season   *stats.Season
-	Analysis *stats.Analysis
-	Refusal  string
-	Notes    []string
-}
-
-// main is the analysis whose treatments, letters and verdict are shown; nil
-// where the comparison was refused.
-func (c Comparison) main() *stats.Analysis {
-	if c.Season != nil {
-		return &c.Season.PeriodMean
-	}
-	return c.Analysis
-}
-
-// Reading is one value with where it came from.
-type Reading struct {
-	Plot    string
-	Quadrat int // 0: the whole plot
-	Visit   int // 0: not tied to a visit
-	Date    trial.Date
-	Value   float64
-	Source  string
-}
-
-// Agreement is the camera held against the hand, or why it could not be.
-type Agreement struct {
-	Of      string // "cover" or "count"
-	Report  *calibrate.Report
-	Refusal string
-}
+// Response is everything found of something that was compared between
+// treatments.
+type Response struct{ analysis.Outcome }
 
 // key names a response in anchors and file names.
-func (r Response) key() string { return slug(r.Name + " " + r.Class) }
+func (r Response) key() string { return slug(string(r.Key) + " " + r.Class) }
 
 // dataLink leads to the response's plot values; "" where there are none.
 func (r Response) dataLink() string {
@@ -141,7 +82,7 @@ func (r Response) dataLink() string {
 }
 
 // last is the last visit that could be compared, or nil.
-func (r Response) last() *Comparison {
+func (r Response) last() *analysis.Answer {
 	for i := len(r.ByVisit) - 1; i >= 0; i-- {
 		if r.ByVisit[i].Analysis != nil {
 			return &r.ByVisit[i]

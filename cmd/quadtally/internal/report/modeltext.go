@@ -6,129 +6,12 @@ import (
 	"io"
 	"strings"
 
-	"quadtally/stats"
+	"quadtally/cmd/quadtally/internal/analysis"
 	"quadtally/stats/glm"
-	"quadtally/stats/mixed"
 )
 
-// ShareOrCountModel is the comparison of treatments by a generalised linear
-// model: counts with the area as offset and a log link, or cover as a share (0
-// to 1) with a logit link. Refused says, in place of everything else, why the
-// model has no answer.
-type ShareOrCountModel struct {
-	Family     glm.Family `json:"family"`
-	Unit       string     `json:"unit"` // of the means: per m², or share
-	Control    string     `json:"control,omitempty"`
-	Confidence float64    `json:"confidence"`
-	// Treatment is the test of treatments after blocks.
-	Treatment    *glm.Test          `json:"treatment,omitempty"`
-	Tests        []glm.Test         `json:"tests,omitempty"`
-	Dispersion   float64            `json:"dispersion"`
-	DispersionDF int                `json:"dispersion_df"`
-	Theta        *glm.Theta         `json:"theta,omitempty"`
-	Precision    *glm.Precision     `json:"precision,omitempty"`
-	Means        []glm.Mean         `json:"means,omitempty"`
-	Pairs        []glm.Ratio        `json:"pairs,omitempty"`
-	VsControl    []RatioWithControl `json:"vs_control,omitempty"`
-	Warnings     []string           `json:"warnings,omitempty"`
-	Refused      string             `json:"refused,omitempty"`
-}
-
-// Counts says that the model is one for counts.
-func (m ShareOrCountModel) Counts() bool {
-	return m.Family == glm.QuasiPoisson || m.Family == glm.NegativeBinomial
-}
-
-// RatioWithControl is a treatment over the control: a ratio of means for
-// counts, of odds for shares. Ratio and limits are nil where one of the two is
-// all zero or full, or the ratio cannot be given; P is nil in the last case.
-// PHolm allows for the number of treatments.
-type RatioWithControl struct {
-	Treatment string   `json:"treatment"`
-	Ratio     *float64 `json:"ratio,omitempty"`
-	Lower     *float64 `json:"lower,omitempty"`
-	Upper     *float64 `json:"upper,omitempty"`
-	P         *float64 `json:"p,omitempty"`
-	PHolm     *float64 `json:"p_holm,omitempty"`
-}
-
-// SeasonModel is the mixed model of a season: plots (and blocks) random,
-// treatment by date fixed. Means and differences are on the scale of the
-// analysis; Back, BackLower and BackUpper are in the unit of the response.
-type SeasonModel struct {
-	Words      string           `json:"words"`
-	Scale      stats.Scale      `json:"scale"`
-	Confidence float64          `json:"confidence"`
-	Alpha      float64          `json:"alpha"`
-	Fit        *mixed.Fit       `json:"fit,omitempty"`
-	Means      []DateMean       `json:"means,omitempty"`
-	Pairs      []DateDifference `json:"pairs,omitempty"`
-	Warnings   []string         `json:"warnings,omitempty"`
-	Refused    string           `json:"refused,omitempty"`
-}
-
-// DateMean is the adjusted mean of a treatment on a date. Letters hold within
-// the date only.
-type DateMean struct {
-	Day       float64 `json:"day"`
-	Treatment string  `json:"treatment"`
-	Mean      float64 `json:"mean"`
-	SE        float64 `json:"se"`
-	DF        float64 `json:"df"`
-	Back      float64 `json:"back"`
-	BackLower float64 `json:"back_lower"`
-	BackUpper float64 `json:"back_upper"`
-	Letters   string  `json:"letters,omitempty"`
-}
-
-// DateDifference is one treatment less another on a date. PHolm allows for the
-// number of pairs within the date.
-type DateDifference struct {
-	Day        float64 `json:"day"`
-	A          string  `json:"a"`
-	B          string  `json:"b"`
-	Difference float64 `json:"difference"`
-	SED        float64 `json:"sed"`
-	DF         float64 `json:"df"`
-	T          float64 `json:"t"`
-	P          float64 `json:"p"`
-	PHolm      float64 `json:"p_holm"`
-}
-
-// Components are the variances between plots and between quadrats by REML,
-// beside the analysis-of-variance ones of the comparison.
-type Components struct {
-	Plot      float64    `json:"plot"`
-	Quadrat   float64    `json:"quadrat"`
-	PlotZero  bool       `json:"plot_at_zero"`
-	Treatment mixed.Test `json:"treatment"`
-	Warnings  []string   `json:"warnings,omitempty"`
-	Refused   string     `json:"refused,omitempty"`
-}
-
-// Calibrated says what image values were carried through before they were
-// compared. Intercept and slope are hand on image in the unit of the response.
-type Calibrated struct {
-	Method    string   `json:"method"`
-	Pairs     int      `json:"pairs"`
-	Plots     int      `json:"plots"`
-	Intercept float64  `json:"intercept"`
-	Slope     float64  `json:"slope"`
-	SlopeSE   *float64 `json:"slope_se,omitempty"`
-	Low       float64  `json:"valid_low"`
-	High      float64  `json:"valid_high"`
-	Unit      string   `json:"unit"`
-	Why       string   `json:"why"`
-	// Extrapolated lists plots with an image mean outside the range of the
-	// pairs.
-	Extrapolated []string `json:"extrapolated,omitempty"`
-	// Loud must be read first: a bias that differs between treatments.
-	Loud     []string `json:"loud,omitempty"`
-	Warnings []string `json:"warnings,omitempty"`
-}
-
 // WriteCalibrated writes what calibration was used, before the comparison.
-func WriteCalibrated(w io.Writer, c Calibrated) error {
+func WriteCalibrated(w io.Writer, c analysis.Calibrated) error {
 	var t compareText
 	for _, l := range c.Loud {
 		t.said("! ", l)
@@ -153,13 +36,13 @@ func WriteCalibrated(w io.Writer, c Calibrated) error {
 
 // WriteModel writes a count or cover model as a second opinion. Short leaves
 // one sentence.
-func WriteModel(w io.Writer, m ShareOrCountModel, opt TextOptions) error {
+func WriteModel(w io.Writer, m analysis.ShareOrCountModel, opt TextOptions) error {
 	var t compareText
 	kind := "cover"
 	if m.Counts() {
 		kind = "counts"
 	}
-	t.second("The same question asked with a model for "+kind, string(m.Family)+" model", m.Refused, m.sentence(), opt)
+	t.second("The same question asked with a model for "+kind, string(m.Family)+" model", m.Refused, modelSentence(m), opt)
 	if m.Refused == "" && !opt.Short {
 		t.shareOrCount(m)
 	}
@@ -181,7 +64,7 @@ func (t *compareText) second(heading, name, refused, sentence string, opt TextOp
 	t.said("", sentence)
 }
 
-func (m ShareOrCountModel) sentence() string {
+func modelSentence(m analysis.ShareOrCountModel) string {
 	if m.Treatment == nil {
 		return "Second opinion, " + string(m.Family) + " model: the treatments could not be tested."
 	}
@@ -196,7 +79,7 @@ func (m ShareOrCountModel) sentence() string {
 	return fmt.Sprintf("Second opinion, %s model: %s (%s, p = %s).", m.Family, shown, test, pOf(&m.Treatment.P))
 }
 
-func (t *compareText) shareOrCount(m ShareOrCountModel) {
+func (t *compareText) shareOrCount(m analysis.ShareOrCountModel) {
 	scale, ratio := 100.0, "odds ratio to "
 	if m.Counts() {
 		scale, ratio = 1, "ratio to "
@@ -219,7 +102,7 @@ func (t *compareText) shareOrCount(m ShareOrCountModel) {
 		header = append(header, ratio+m.Control, "interval", "p, Holm")
 	}
 	rows := [][]string{header}
-	against := map[string]RatioWithControl{}
+	against := map[string]analysis.RatioWithControl{}
 	for _, r := range m.VsControl {
 		against[r.Treatment] = r
 	}
@@ -256,9 +139,9 @@ func (t *compareText) shareOrCount(m ShareOrCountModel) {
 }
 
 // WriteSeasonModel writes the mixed model of a season.
-func WriteSeasonModel(w io.Writer, m SeasonModel, opt TextOptions) error {
+func WriteSeasonModel(w io.Writer, m analysis.SeasonModel, opt TextOptions) error {
 	var t compareText
-	t.second("Treatments date by date, mixed model (REML)", "mixed model of the season", m.Refused, m.sentence(), opt)
+	t.second("Treatments date by date, mixed model (REML)", "mixed model of the season", m.Refused, seasonModelSentence(m), opt)
 	if m.Refused == "" && !opt.Short {
 		t.seasonModel(m)
 	}
@@ -266,7 +149,7 @@ func WriteSeasonModel(w io.Writer, m SeasonModel, opt TextOptions) error {
 	return err
 }
 
-func (m SeasonModel) sentence() string {
+func seasonModelSentence(m analysis.SeasonModel) string {
 	if m.Fit == nil {
 		return ""
 	}
@@ -277,7 +160,7 @@ func (m SeasonModel) sentence() string {
 	return "Mixed model of the season: " + strings.Join(parts, "; ") + "."
 }
 
-func (t *compareText) seasonModel(m SeasonModel) {
+func (t *compareText) seasonModel(m analysis.SeasonModel) {
 	t.said("", m.Words)
 	var parts []string
 	for _, c := range m.Fit.Components {
@@ -301,7 +184,7 @@ func (t *compareText) seasonModel(m SeasonModel) {
 }
 
 // WriteComponents writes the variances between plots and quadrats by REML.
-func WriteComponents(w io.Writer, c Components) error {
+func WriteComponents(w io.Writer, c analysis.Components) error {
 	var t compareText
 	t.second("Plots and quadrats by REML", "mixed model of plots and quadrats", c.Refused,
 		fmt.Sprintf("Variance between plots %.4g, between quadrats of a plot %.4g (as measured); treatments, judged by plots: F(%d,%.1f) = %.2f, p = %s.",

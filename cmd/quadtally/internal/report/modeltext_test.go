@@ -5,6 +5,7 @@ import (
 	"strings"
 	"testing"
 
+	"quadtally/cmd/quadtally/internal/analysis"
 	"quadtally/stats/glm"
 	"quadtally/stats/mixed"
 )
@@ -14,20 +15,20 @@ func ptrTo(v float64) *float64 { return &v }
 // What a model says is one sentence under Short, a table otherwise, and its
 // own sentence where it refuses.
 func TestModelTexts(t *testing.T) {
-	m := ShareOrCountModel{Family: glm.QuasiPoisson, Control: "BARE", Confidence: 0.95, Dispersion: 2.5, DispersionDF: 6,
+	m := analysis.ShareOrCountModel{Family: glm.QuasiPoisson, Control: "BARE", Confidence: 0.95, Dispersion: 2.5, DispersionDF: 6,
 		Treatment: &glm.Test{Term: "treatment", DF: 2, DenDF: 6, F: 12.5, P: 0.007},
 		Means: []glm.Mean{{Labels: []string{"BARE"}, Mean: 40, Lower: 30, Upper: 52}, {Labels: []string{"RYE"}, Mean: 10, Lower: 6, Upper: 16},
 			{Labels: []string{"TARP"}, Extreme: true, HasBound: true, Upper: 0.75}},
-		VsControl: []RatioWithControl{{Treatment: "RYE", Ratio: ptrTo(0.25), Lower: ptrTo(0.15), Upper: ptrTo(0.42), P: ptrTo(0.002), PHolm: ptrTo(0.004)},
+		VsControl: []analysis.RatioWithControl{{Treatment: "RYE", Ratio: ptrTo(0.25), Lower: ptrTo(0.15), Upper: ptrTo(0.42), P: ptrTo(0.002), PHolm: ptrTo(0.004)},
 			{Treatment: "TARP", P: ptrTo(0.001), PHolm: ptrTo(0.003)}},
 		Warnings: []string{"a caveat"}}
 	open := m
 	open.Treatment = &glm.Test{Term: "treatment", DF: 2, Deviance: 1.2, P: 0.55}
 	open.Family = glm.NegativeBinomial
-	refused := ShareOrCountModel{Family: glm.Beta, Refused: "share 0 in row 3"}
-	season := SeasonModel{Words: "Fixed: treatment by date.", Confidence: 0.95, Alpha: 0.05,
+	refused := analysis.ShareOrCountModel{Family: glm.Beta, Refused: "share 0 in row 3"}
+	season := analysis.SeasonModel{Words: "Fixed: treatment by date.", Confidence: 0.95, Alpha: 0.05,
 		Fit:      &mixed.Fit{Adjusted: []mixed.Test{{Term: "treatment", NumDF: 2, DenDF: 6, F: 24.8, P: 0.0013}}, Components: []mixed.Component{{Name: "plot", Variance: 7.4}}},
-		Means:    []DateMean{{Day: 14, Treatment: "BARE", Back: 14, BackLower: 8, BackUpper: 20, Letters: "a"}},
+		Means:    []analysis.DateMean{{Day: 14, Treatment: "BARE", Back: 14, BackLower: 8, BackUpper: 20, Letters: "a"}},
 		Warnings: []string{"few blocks"}}
 	write := func(f func(*bytes.Buffer) error) string {
 		t.Helper()
@@ -55,13 +56,13 @@ func TestModelTexts(t *testing.T) {
 		"refused": {write(func(b *bytes.Buffer) error { return WriteModel(b, refused, TextOptions{}) }), []string{"No second opinion from the beta model: share 0 in row 3."}, "treatment "},
 		"season":  {write(func(b *bytes.Buffer) error { return WriteSeasonModel(b, season, TextOptions{}) }), []string{"treatment F(2,6.0) = 24.80, p = 0.0013", "14 BARE 14.0 8.0 to 20.0 a", "! few blocks"}, "NaN"},
 		"season refused": {write(func(b *bytes.Buffer) error {
-			return WriteSeasonModel(b, SeasonModel{Refused: "only 1 treatment"}, TextOptions{})
+			return WriteSeasonModel(b, analysis.SeasonModel{Refused: "only 1 treatment"}, TextOptions{})
 		}), []string{"No second opinion from the mixed model of the season: only 1 treatment."}, "Variances"},
 		"no plot variance": {write(func(b *bytes.Buffer) error {
-			return WriteComponents(b, Components{PlotZero: true, Quadrat: 4, Treatment: mixed.Test{NumDF: 1, DenDF: 3, F: 2, P: 0.2}})
+			return WriteComponents(b, analysis.Components{PlotZero: true, Quadrat: 4, Treatment: mixed.Test{NumDF: 1, DenDF: 3, F: 2, P: 0.2}})
 		}), []string{"Variance between plots 0,", "is no fault"}, "singular"},
 		"calibrated": {write(func(b *bytes.Buffer) error {
-			return WriteCalibrated(b, Calibrated{Method: "ordinary least squares", Pairs: 24, Plots: 12, Intercept: 1.5, Slope: 0.9, Unit: "%", Low: 3, High: 60,
+			return WriteCalibrated(b, analysis.Calibrated{Method: "ordinary least squares", Pairs: 24, Plots: 12, Intercept: 1.5, Slope: 0.9, Unit: "%", Low: 3, High: 60,
 				Extrapolated: []string{"303 at visit 2"}, Loud: []string{"THE BIAS DIFFERS"}})
 		}), []string{"! THE BIAS DIFFERS CALIBRATED VALUES", "hand = 1.5 +0.9 x image (%)", "24 pairs", "303 at visit 2"}, "Nothing was extrapolated"},
 	} {

@@ -15,7 +15,7 @@ func (b *builder) power() Section {
 	t := Table{ID: "detectable", Caption: "Smallest difference shown with power 80 %, from the spread of this trial's own plots",
 		Columns: headed("Response", "Residual df", "Compared with", "A mean of", "or less", "Difference, %")}
 	for _, r := range b.in.Responses {
-		a := r.Overall.main()
+		a := r.Overall.Main()
 		if a == nil || a.Detectable == nil {
 			continue
 		}
@@ -46,12 +46,12 @@ func (b *builder) power() Section {
 func (b *builder) nextSeason() Section {
 	s := Section{ID: "next", Title: "Next season: how many blocks and quadrats"}
 	wanted := 0.8
-	for _, name := range []string{"cover", "count", "yield"} {
-		r, ok := b.response(name, "")
+	for _, key := range mainKeys {
+		r, ok := b.response(key, "")
 		if !ok {
 			continue
 		}
-		a := r.Overall.main()
+		a := r.Overall.Main()
 		if a == nil || a.ResidualSD == nil || *a.ResidualSD <= 0 || a.Detectable == nil || !(a.Detectable.From > 0) {
 			continue
 		}
@@ -87,7 +87,7 @@ func deltaSD(a *stats.Analysis, from, share float64) float64 {
 
 // differencesFor are the differences a grower may ask about, as shares.
 func differencesFor(r Response) []float64 {
-	if r.isWeeds() {
+	if r.Role.LessIsBetter() {
 		return []float64{0.25, 0.5, 0.75}
 	}
 	return []float64{0.1, 0.2, 0.3}

@@ -18,6 +18,7 @@ import (
 	"gonum.org/v1/plot/vg"
 
 	"quadtally/calibrate"
+	"quadtally/cmd/quadtally/internal/analysis"
 	"quadtally/cmd/quadtally/internal/trial"
 	"quadtally/stats"
 )
@@ -52,7 +53,7 @@ func inventedInput(t testing.TB) Input {
 		Photos: Photos{All: 50, InUse: 48, Unread: []Aside{{"IMG_1.jpg", "no frame found"}}, Rejected: []Aside{{"IMG_2.jpg", "a boot"}}},
 	}
 	kg, pieces := 11.5, 50.0
-	in.Harvest = []Harvest{{Plot: "101", LengthMM: 5000, Picks: 2, MarketableKG: &kg, Pieces: &pieces, Sources: []string{"yields.csv:2", "yields.csv:14"}}, {Plot: "102", Sources: []string{"yields.csv:3"}}}
+	in.Harvest = []analysis.Harvest{{Plot: "101", LengthMM: 5000, Picks: 2, MarketableKG: &kg, Pieces: &pieces, Sources: []string{"yields.csv:2", "yields.csv:14"}}, {Plot: "102", Sources: []string{"yields.csv:3"}}}
 	for i := range 12 {
 		block, place := i/3, i%3
 		tr := in.Trial.Treatments[(place+block)%3].Code
@@ -63,10 +64,10 @@ func inventedInput(t testing.TB) Input {
 		in.Visits = append(in.Visits, Visit{Number: v + 1, Planned: d, Made: []trial.Date{d.AddDays(v)}, Quadrats: 24, Photos: 24, Counts: 24, Threshold: &threshold, Basis: "fixed"})
 	}
 	in.Responses = []Response{
-		inventedResponse(t, in, "cover", "green cover", "% of the ground", stats.Percent, map[string]float64{"BARE": 40, "RYE": 18, "STRAW": 22}, 4, true),
-		inventedResponse(t, in, "count", "hand count", "plants per m²", stats.Count, map[string]float64{"BARE": 120, "RYE": 50, "STRAW": 60}, 12, true),
-		inventedResponse(t, in, "yield", "marketable yield", "kg/ha", stats.Measure, map[string]float64{"BARE": 14000, "RYE": 16000, "STRAW": 17000}, 900, false),
-		{Name: "count", Class: "sedge", Label: "hand count of sedge", Unit: "plants per m²", Overall: Comparison{Refusal: "there is no hand count of sedge in the record yet"}},
+		inventedResponse(t, in, analysis.GreenCover, "green cover", "% of the ground", stats.Percent, map[string]float64{"BARE": 40, "RYE": 18, "STRAW": 22}, 4, true),
+		inventedResponse(t, in, analysis.HandCount, "hand count", "plants per m²", stats.Count, map[string]float64{"BARE": 120, "RYE": 50, "STRAW": 60}, 12, true),
+		inventedResponse(t, in, analysis.Yield, "marketable yield", "kg/ha", stats.Measure, map[string]float64{"BARE": 14000, "RYE": 16000, "STRAW": 17000}, 900, false),
+		{Outcome: analysis.Outcome{Response: analysis.Response{Key: analysis.HandCount, Class: "sedge", Label: "hand count of sedge", Unit: "plants per m²", Role: analysis.Weeds}, Overall: analysis.Answer{Refusal: "there is no hand count of sedge in the record yet"}}},
 	}
 	opt := calibrate.DefaultOptions()
 	opt.Resamples = 200
@@ -83,14 +84,18 @@ func inventedInput(t testing.TB) Input {
 	if err != nil {
 		t.Fatal(err)
 	}
-	in.Agreements = []Agreement{{Of: "cover", Report: &r}, {Of: "count", Refusal: "the camera cannot be held against the hand yet"}}
+	in.Agreements = []analysis.Agreement{{Of: "cover", Report: &r}, {Of: "count", Refusal: "the camera cannot be held against the hand yet"}}
 	return in
 }
 
-func inventedResponse(t testing.TB, in Input, name, label, unit string, kind stats.Kind, means map[string]float64, sd float64, byVisit bool) Response {
+func inventedResponse(t testing.TB, in Input, name analysis.Key, label, unit string, kind stats.Kind, means map[string]float64, sd float64, byVisit bool) Response {
 	t.Helper()
-	rng := rand.New(rand.NewPCG(uint64(len(name)), 3))
-	r := Response{Name: name, Label: label, Unit: unit}
+	rng := rand.New(rand.NewPCG(5, 3))
+	role := analysis.Weeds
+	if name == analysis.Yield {
+		role = analysis.Crop
+	}
+	r := Response{analysis.Outcome{Response: analysis.Response{Key: name, Label: label, Unit: unit, Role: role, Main: true, Factor: 1}}}
 	opt := stats.DefaultOptions()
 	opt.Response, opt.Unit, opt.Kind, opt.Control, opt.Order, opt.UnitKnown = label, unit, kind, "BARE", codes(in.Trial), true
 	visits := 1
@@ -103,7 +108,7 @@ func inventedResponse(t testing.TB, in Input, name, label, unit string, kind sta
 		for _, p := range in.Plots {
 			plot := sd * rng.NormFloat64() / 2
 			for q := 1; q <= 2; q++ {
-				x := Reading{Plot: p.ID, Quadrat: q, Visit: v, Value: math.Round(100*max(0.1, means[p.Treatment]*float64(v)/2+plot+sd*rng.NormFloat64())) / 100, Source: fmt.Sprintf("%s.csv:%d", name, len(all)+len(rows)+2)}
+				x := analysis.Reading{Plot: p.ID, Quadrat: q, Visit: v, Value: math.Round(100*max(0.1, means[p.Treatment]*float64(v)/2+plot+sd*rng.NormFloat64())) / 100, Source: fmt.Sprintf("%s.csv:%d", strings.TrimPrefix(string(name), "green-"), len(all)+len(rows)+2)}
 				if !byVisit {
 					x.Visit, x.Quadrat = 0, 0
 				}
@@ -120,7 +125,7 @@ func inventedResponse(t testing.TB, in Input, name, label, unit string, kind sta
 		if err != nil {
 			t.Fatal(err)
 		}
-		c := Comparison{Visit: v, Date: in.Trial.Visits[v-1], Day: float64(14 * (v - 1)), Analysis: &a}
+		c := analysis.Answer{Visit: v, Date: in.Trial.Visits[v-1], Day: float64(14 * (v - 1)), Analysis: &a}
 		if !byVisit {
 			c.Visit = 0
 			r.Overall = c
@@ -132,7 +137,7 @@ func inventedResponse(t testing.TB, in Input, name, label, unit string, kind sta
 	if err != nil {
 		t.Fatal(err)
 	}
-	r.Overall = Comparison{Season: &s}
+	r.Overall = analysis.Answer{Season: &s}
 	return r
 }
 
@@ -253,7 +258,7 @@ func lostTreatment(t testing.TB, in Input) Response {
 	if err != nil {
 		t.Fatal(err)
 	}
-	return Response{Name: "cover", Label: "green cover", Overall: Comparison{Analysis: &a}}
+	return Response{analysis.Outcome{Response: analysis.Response{Key: analysis.GreenCover, Label: "green cover"}, Overall: analysis.Answer{Analysis: &a}}}
 }
 
 func TestHTMLIsSound(t *testing.T) {
@@ -496,7 +501,7 @@ func TestMarksWithoutColour(t *testing.T) {
 
 func TestFiguresAreDrawn(t *testing.T) {
 	figures := Build(inventedInput(t)).Figures()
-	wanted := []string{"fig-map", "fig-cover-season", "fig-cover-means", "fig-cover-field", "fig-cover-residuals", "fig-cover-normal", "fig-equality-cover", "fig-difference-cover", "fig-yield-means", "fig-weeds-yield-cover"}
+	wanted := []string{"fig-map", "fig-green-cover-season", "fig-green-cover-means", "fig-green-cover-field", "fig-green-cover-residuals", "fig-green-cover-normal", "fig-equality-cover", "fig-difference-cover", "fig-yield-means", "fig-weeds-yield-green-cover"}
 	have := map[string]bool{}
 	for _, f := range figures {
 		have[f.ID] = true

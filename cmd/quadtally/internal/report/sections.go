@@ -8,18 +8,19 @@ import (
 	"gonum.org/v1/gonum/stat"
 
 	"quadtally/calibrate"
+	"quadtally/cmd/quadtally/internal/analysis"
 	"quadtally/cmd/quadtally/internal/trial"
 	"quadtally/stats"
 )
 
 // cameraInPlainWords says how far the camera is from the hand.
-func cameraInPlainWords(a Agreement) string {
+func cameraInPlainWords(a analysis.Agreement) string {
 	t := agreementText(a.Report)
 	out := t.biasSentence()
 	if v := a.Report.Verdict; v != nil {
 		out += " May hand counting stop? " + answerWords[v.Answer] + "."
 	}
-	return "Camera against hand, " + a.Of + ": " + out
+	return "Camera against hand, " + string(a.Of) + ": " + out
 }
 
 var answerWords = map[calibrate.Answer]string{calibrate.Yes: "Yes", calibrate.No: "No", calibrate.NotEnough: "Not yet, there are too few pairs"}
@@ -38,7 +39,7 @@ func (b *builder) camera() Section {
 	s := Section{ID: "camera", Title: "Camera against hand"}
 	s.say("Photos and people looked at the same quadrats. A correlation alone proves nothing: a camera that reads double follows the hand perfectly. What counts is how far the two are apart.")
 	for _, a := range b.in.Agreements {
-		p := Section{ID: "camera-" + a.Of, Title: sentenceCase(a.Of)}
+		p := Section{ID: "camera-" + string(a.Of), Title: sentenceCase(string(a.Of))}
 		if a.Report == nil {
 			p.warn("%s", a.Refusal)
 		} else {
@@ -49,7 +50,7 @@ func (b *builder) camera() Section {
 	return s
 }
 
-func (b *builder) agreement(p *Section, a Agreement) {
+func (b *builder) agreement(p *Section, a analysis.Agreement) {
 	r, t := a.Report, agreementText(a.Report)
 	for _, l := range r.Loud {
 		p.warn("%s", l)
@@ -63,7 +64,7 @@ func (b *builder) agreement(p *Section, a Agreement) {
 	ag := r.Agreement
 	p.say("For a single quadrat, 95 in 100 differences (image minus hand) lie between %s and %s %s.", t.val(ag.LowerLimit.Value), t.val(ag.UpperLimit.Value), t.unit)
 	level := fmt.Sprintf("%.0f %% interval", 100*r.Confidence)
-	table := Table{ID: "agreement-" + a.Of, Caption: fmt.Sprintf("Agreement (image minus hand) in %s, %d pairs in %d plots", t.unit, ag.N, ag.Plots), Columns: headed("", "Value", level+", plots as units", level+", pairs independent")}
+	table := Table{ID: "agreement-" + string(a.Of), Caption: fmt.Sprintf("Agreement (image minus hand) in %s, %d pairs in %d plots", t.unit, ag.N, ag.Plots), Columns: headed("", "Value", level+", plots as units", level+", pairs independent")}
 	table.Columns[0].Head = "Measure"
 	for _, e := range []struct {
 		name string
@@ -86,14 +87,14 @@ func (b *builder) agreement(p *Section, a Agreement) {
 	}
 	p.add(table, equalityFigure(b.in, r), differenceFigure(b.in, r))
 	if s := ag.Sloping; s != nil && s.Advised {
-		st := Table{ID: "sloping-" + a.Of, Caption: "Limits that follow the size of the value, " + t.unit, Columns: headed("Mean of hand and image", "Bias", "Lower limit", "Upper limit")}
+		st := Table{ID: "sloping-" + string(a.Of), Caption: "Limits that follow the size of the value, " + t.unit, Columns: headed("Mean of hand and image", "Bias", "Lower limit", "Upper limit")}
 		for _, q := range s.Points {
 			st.Rows = append(st.Rows, cells(t.val(q.Mean), t.val(q.Bias), t.val(q.Lower), t.val(q.Upper)))
 		}
 		p.add(st)
 	}
 	for _, g := range r.Groups {
-		gt := Table{ID: "agreement-" + a.Of + "-by-" + slug(g.By), Caption: fmt.Sprintf("Bias by %s, %s", g.By, t.unit), Columns: headed(sentenceCase(g.By), "Pairs", "Bias", level, "Limits of agreement")}
+		gt := Table{ID: "agreement-" + string(a.Of) + "-by-" + slug(g.By), Caption: fmt.Sprintf("Bias by %s, %s", g.By, t.unit), Columns: headed(sentenceCase(g.By), "Pairs", "Bias", level, "Limits of agreement")}
 		for _, row := range g.Groups {
 			if ga := row.Agreement; ga != nil {
 				gt.Rows = append(gt.Rows, cells(row.Name, fmt.Sprint(row.N), t.val(ga.Bias.Value), t.span(ga.Bias.Best()), t.val(ga.LowerLimit.Value)+" to "+t.val(ga.UpperLimit.Value)))
@@ -117,7 +118,7 @@ func (b *builder) agreement(p *Section, a Agreement) {
 			t.val(c.Chosen.Intercept.Value), fixed(c.Chosen.Slope.Value, 3), t.unit, t.val(c.Chosen.Low), t.val(c.Chosen.High), sentence("%s", c.Why))
 	}
 	if d := r.Double; d != nil {
-		p.add(doubleTable(a.Of, d, t))
+		p.add(doubleTable(string(a.Of), d, t))
 	}
 	var left []string
 	for _, q := range r.Intake.Problems {
@@ -164,7 +165,7 @@ func doubleTable(of string, d *calibrate.DoubleSampling, t *agreeText) Table {
 func (b *builder) season() Section {
 	s := Section{ID: "season", Title: "Weeds over the season"}
 	for _, r := range b.in.Responses {
-		if !r.isWeeds() || len(r.ByVisit) < 2 || r.Class != "" && len(r.ByVisit) == 0 {
+		if !r.Role.LessIsBetter() || len(r.ByVisit) < 2 || r.Class != "" && len(r.ByVisit) == 0 {
 			continue
 		}
 		p := Section{ID: "season-" + r.key(), Title: sentenceCase(r.Label)}
@@ -224,8 +225,8 @@ func meanAndLetters(a *stats.Analysis, treatment string) string {
 // yields gives the harvest per bed length and per area.
 func (b *builder) yields() Section {
 	s := Section{ID: "yields", Title: "Yields per bed length and per area"}
-	r, ok := b.response("yield", "")
-	a := r.Overall.main()
+	r, ok := b.response(analysis.Yield, "")
+	a := r.Overall.Main()
 	if !ok || a == nil {
 		s.say("%s", orNotRecorded(r.Overall.Refusal))
 		return s
@@ -257,8 +258,8 @@ func (b *builder) yields() Section {
 	}
 	s.add(t)
 	s.say("Trim rule: %s", orNotRecorded(strings.Join(b.in.Trims, "; ")))
-	if cull, ok := b.response("cull", ""); ok {
-		if ca := cull.Overall.main(); ca != nil {
+	if cull, ok := b.response(analysis.Cull, ""); ok {
+		if ca := cull.Overall.Main(); ca != nil {
 			ct := Table{ID: "cull-share", Caption: "Culled weight beside marketable yield, " + r.Unit, Columns: headed("Treatment", "Marketable", "Culled", "Culled, % of both")}
 			for _, tr := range b.in.Trial.Treatments {
 				m, okM := adjustedMean(a, tr.Code)
@@ -337,16 +338,16 @@ func (b *builder) perBed() (factor float64, unit string) {
 // weedsAgainstYield holds the two against each other, plot by plot.
 func (b *builder) weedsAgainstYield() Section {
 	s := Section{ID: "weeds-yield", Title: "Weeds against yield, plot by plot"}
-	yield, ok := b.response("yield", "")
-	ya := yield.Overall.main()
+	yield, ok := b.response(analysis.Yield, "")
+	ya := yield.Overall.Main()
 	if !ok || ya == nil {
 		s.say("No yields: nothing can be held against the weeds.")
 		return s
 	}
 	held := false
-	for _, name := range []string{"cover", "count"} {
-		weeds, ok := b.response(name, "")
-		wa := weeds.Overall.main()
+	for _, key := range []analysis.Key{analysis.GreenCover, analysis.HandCount} {
+		weeds, ok := b.response(key, "")
+		wa := weeds.Overall.Main()
 		if !ok || wa == nil {
 			continue
 		}

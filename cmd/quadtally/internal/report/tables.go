@@ -17,7 +17,7 @@ func (b *builder) treatmentTable(key string, r Response, a *stats.Analysis) Tabl
 	t := Table{ID: "means-" + key, Caption: fmt.Sprintf("%s by treatment, %s", sentenceCase(a.Response), a.Unit),
 		Columns: headed("Treatment", "Plots", "Plain mean", "SD", "Adjusted mean", "SE", fmt.Sprintf("%.3g %% interval", 100*a.Confidence), "Letters")}
 	t.Columns[7].Numeric = false
-	suppression := a.Control != "" && r.isWeeds()
+	suppression := a.Control != "" && r.Role.LessIsBetter()
 	if suppression {
 		t.Columns = append(t.Columns, Column{Head: fmt.Sprintf("Less than %s, %%", a.Control), Numeric: true})
 	}

@@ -20,8 +20,8 @@ type Backend interface {
 	Picture(ctx context.Context, hash string, view View) ([]byte, error)
 	// Plane is the greenness of the measured ground, for the outline.
 	Plane(ctx context.Context, hash string) (Plane, error)
-	// Thresholds tells what every threshold would do to the photo and its visit.
-	Thresholds(ctx context.Context, hash string) (Thresholds, error)
+	// Thresholds tells what every threshold would do to the photos of a visit.
+	Thresholds(ctx context.Context, visit int) (Thresholds, error)
 	// Do carries out what a person asked for and returns a sentence.
 	Do(ctx context.Context, act Action) (string, error)
 	// Undo takes back everything one entry of the log settled.
@@ -91,15 +91,28 @@ type Shot struct {
 	Counted    bool
 }
 
-// NeedsEye tells that a person should look at the photo.
-func (s Shot) NeedsEye() bool {
-	switch s.State {
-	case Waiting, Unread:
-		return true
-	case InUse:
-		return s.Doubts > 0 && !s.Accepted
+// Attention says how much a photo needs a person.
+type Attention int
+
+// From not at all to most.
+const (
+	NoAttention  Attention = iota
+	WorthAGlance           // in use, with a doubt nobody has looked at
+	Unreadable             // the file gave no measurement
+	NeedsAnswer            // not in use until a question is answered
+)
+
+// Attention tells how much the photo needs a person now.
+func (s Shot) Attention() Attention {
+	switch {
+	case s.State == Waiting:
+		return NeedsAnswer
+	case s.State == Unread:
+		return Unreadable
+	case s.State == InUse && s.Doubts > 0 && !s.Accepted:
+		return WorthAGlance
 	}
-	return false
+	return NoAttention
 }
 
 // View is one way to draw a photo.
@@ -122,25 +135,43 @@ type Photo struct {
 	Basis    string // how its place is known, in words
 	Proposed bool
 	Measured bool
-	Numbers  *Numbers
-	Found    []Fact
-	Doubts   []string
-	Notes    []string
-	Corners  *[4]XY // of the frame, in the upright view
-	Areas    []Area // drawn by people, in the straight view
-	Counts   []Count
-	Steps    []Step
+	// WidthPx and HeightPx are the size of the straight view; 0 not known.
+	WidthPx, HeightPx int
+	// LikelyVisit is the visit its date falls into where none is settled.
+	LikelyVisit int
+	// WholeCopy names the sound file, in use, of which this one is a damaged
+	// copy; "" there is none.
+	WholeCopy string
+	Evidence  []Evidence
+	Numbers   *Numbers
+	Found     []Fact
+	Doubts    []string
+	Notes     []string
+	Corners   *[4]XY // of the frame, in the upright view
+	Areas     []Area // drawn by people, in the straight view
+	Counts    []Count
+	Steps     []Step
+}
+
+// Evidence is a picture that helps to answer the question about a photo: its
+// neighbours in the walk, the same spot at another visit, its card.
+type Evidence struct {
+	Hash string
+	View View
+	Text string
 }
 
 // Numbers are a photo's results at the threshold of its visit.
 type Numbers struct {
-	Quantity                  string
-	CoverFrac, LoFrac, HiFrac float64
-	Pieces                    int
-	Threshold                 float64
-	Basis                     string
-	ByHand                    bool
-	Notes                     []string
+	Quantity  string   `json:"quantity"`
+	CoverFrac float64  `json:"cover"`
+	LoFrac    float64  `json:"lo"`
+	HiFrac    float64  `json:"hi"`
+	Pieces    int      `json:"pieces"`
+	Threshold float64  `json:"threshold"`
+	Basis     string   `json:"basis"`
+	ByHand    bool     `json:"by_hand"`
+	Notes     []string `json:"notes"`
 }
 
 // Fact is one line of what was found.
@@ -164,8 +195,16 @@ const (
 	LeftOut  Class = "left out" // a region, not a patch
 )
 
+// KeyedClass is a class with the key that names a plant so.
+type KeyedClass struct {
+	Class Class
+	Key   string
+}
+
 // Classes lists what a patch can be marked as.
-func Classes() []Class { return []Class{Weed, Crop, Regrowth, NotPlant} }
+func Classes() []KeyedClass {
+	return []KeyedClass{{Weed, "w"}, {Crop, "c"}, {Regrowth, "r"}, {NotPlant, "x"}}
+}
 
 // Count is a hand count in force.
 type Count struct {
@@ -189,30 +228,32 @@ type Step struct {
 // is not ground.
 type Plane struct {
 	Width, Height int
+	Level         int // of the threshold in force
 	Levels        []uint8
 }
 
 // OutsideLevel marks a cell that was not measured.
 const OutsideLevel = 255
 
-// Thresholds is what every threshold would do.
+// Thresholds is what every threshold would do to a visit. Treatments are not
+// in it: who chooses a threshold must not see which treatment it favours.
 type Thresholds struct {
 	Visit  int       `json:"visit"`
 	Values []float64 `json:"values"`
 	Now    int       `json:"now"` // index into Values of the threshold in force
 	ByHand bool      `json:"by_hand"`
-	Photo  []float64 `json:"photo"` // green cover of this photo, a fraction
-	// Mean is the mean over plots of the plot means, of photos in use.
-	Mean       []float64        `json:"mean"`
-	Photos     int              `json:"photos"`
-	Treatments []TreatmentCover `json:"treatments"`
+	Basis  string    `json:"basis"` // how it was found, in words
+	// Mean is the mean over plots of the plot means, of photos in use: green
+	// cover, a fraction, for each of Values.
+	Mean   []float64    `json:"mean"`
+	Photos []PhotoCover `json:"photos"`
 }
 
-// TreatmentCover is the mean green cover of a treatment's plots.
-type TreatmentCover struct {
-	Code  string    `json:"code"`
-	Plots int       `json:"plots"`
-	Mean  []float64 `json:"mean"`
+// PhotoCover is the green cover of one photo, a fraction, at each threshold.
+type PhotoCover struct {
+	Hash   string    `json:"hash"`
+	Spot   string    `json:"spot"` // plot and quadrat
+	Covers []float64 `json:"covers"`
 }
 
 // Action is something a person asks for.

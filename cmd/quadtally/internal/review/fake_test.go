@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"slices"
 	"strings"
 	"sync"
@@ -18,6 +19,8 @@ type fake struct {
 	done     []Action
 	undone   []int64
 	readOnly bool
+	files    map[string][]byte
+	counts   map[string]FieldCount
 }
 
 const evil = `"><script>alert('x')</script><img src=x onerror=alert(1)>`
@@ -40,6 +43,7 @@ func newFake() *fake {
 			shot.Plot, shot.Quadrat = "", 0
 		}
 		p := Photo{Shot: shot, Taken: "2025-06-14 08:00:00", Basis: "its name", Measured: st != Unread,
+			WidthPx: 1000, HeightPx: 1000, Evidence: []Evidence{{hashFor(1), Small, evil}}, WholeCopy: evil,
 			Found: []Fact{{"Camera", evil}}, Doubts: []string{evil}, Notes: []string{evil},
 			Areas:  []Area{{Crop, []XY{{0.1, 0.1}, {0.2, 0.1}, {0.2, 0.2}}}, {Class(evil), []XY{{0, 0}, {1, 0}, {1, 1}}}},
 			Counts: []Count{{evil, 3, evil}},
@@ -79,15 +83,15 @@ func (f *fake) Plane(_ context.Context, hash string) (Plane, error) {
 	if _, ok := f.photos[hash]; !ok {
 		return Plane{}, ErrUnknown
 	}
-	return Plane{2, 2, []uint8{0, 1, 2, OutsideLevel}}, nil
+	return Plane{2, 2, 1, []uint8{0, 1, 2, OutsideLevel}}, nil
 }
 
-func (f *fake) Thresholds(_ context.Context, hash string) (Thresholds, error) {
-	if _, ok := f.photos[hash]; !ok {
+func (f *fake) Thresholds(_ context.Context, visit int) (Thresholds, error) {
+	if visit < 0 || visit > 2 {
 		return Thresholds{}, ErrUnknown
 	}
-	return Thresholds{Visit: 1, Values: []float64{0.1, 0.11}, Photo: []float64{0.3, 0.2}, Mean: []float64{0.3, 0.2}, Photos: 1,
-		Treatments: []TreatmentCover{{evil, 1, []float64{0.3, 0.2}}}}, nil
+	return Thresholds{Visit: visit, Values: []float64{0.1, 0.11}, Mean: []float64{0.3, 0.2}, Basis: evil,
+		Photos: []PhotoCover{{hashFor(1), evil, []float64{0.3, 0.2}}}}, nil
 }
 
 func (f *fake) Do(_ context.Context, act Action) (string, error) {
@@ -121,4 +125,46 @@ func (f *fake) actions() []Action {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	return slices.Clone(f.done)
+}
+
+func (f *fake) Walk(_ context.Context, visit int) (Walk, error) {
+	return Walk{Trial: "Leeks " + evil, Visit: max(visit, 1), Visits: []Visit{{1, "2025-06-14"}}, Classes: []string{"broadleaf", "grass"},
+		Quadrats: []WalkSpot{{"101", 1, false, false}, {"101", 2, false, true}}}, nil
+}
+
+func (f *fake) Received(_ context.Context, key string) (Progress, error) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	return Progress{Have: int64(len(f.files[key]))}, nil
+}
+
+func (f *fake) Upload(_ context.Context, p Piece) (Progress, error) {
+	b, err := io.ReadAll(p.Body)
+	if err != nil {
+		return Progress{}, err
+	}
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if f.files == nil {
+		f.files = map[string][]byte{}
+	}
+	if p.Offset != int64(len(f.files[p.Key])) {
+		return Progress{Have: int64(len(f.files[p.Key]))}, nil
+	}
+	f.files[p.Key] = append(f.files[p.Key], b...)
+	out := Progress{Have: int64(len(f.files[p.Key]))}
+	if out.Have == p.Total {
+		out.Verdict = &Verdict{Name: p.Name, Keep: true, Plot: "101", Quadrat: 1, Visit: 1, Good: []string{"card read"}}
+	}
+	return out, nil
+}
+
+func (f *fake) FieldCount(_ context.Context, c FieldCount) (string, error) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if f.counts == nil {
+		f.counts = map[string]FieldCount{}
+	}
+	f.counts[c.Key] = c
+	return "stored", nil
 }

@@ -1,6 +1,7 @@
 package review
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"net/http"
@@ -48,8 +49,11 @@ func (s *Server) change(w http.ResponseWriter, r *http.Request) {
 		// Asked before the change: afterwards the photo may no longer be
 		// among those looked at.
 		if season, err := s.backend.Season(r.Context()); err == nil {
-			back = "/"
-			if _, after := look.around(season.Shots, hash); after != "" {
+			back = "/photos"
+			if look.Show == showQueue {
+				back = "/"
+			}
+			if _, after, _, _ := look.around(season.Shots, hash); after != "" {
 				back = "/photo/" + after
 			}
 		}
@@ -59,8 +63,34 @@ func (s *Server) change(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
+	if wantsJSON(r) {
+		s.answer(w, r, said)
+		return
+	}
 	s.say(w, said)
-	http.Redirect(w, r, back+"?"+look.Query(), http.StatusSeeOther)
+	http.Redirect(w, r, back+"?"+string(look.Query()), http.StatusSeeOther)
+}
+
+// wantsJSON tells that the page itself asks and stays where it is.
+func wantsJSON(r *http.Request) bool { return r.Header.Get("Accept") == "application/json" }
+
+// answer tells the page what became of its photo, so that it need not be
+// loaded anew.
+func (s *Server) answer(w http.ResponseWriter, r *http.Request, said string) {
+	out := struct {
+		Said    string   `json:"said"`
+		Areas   []Area   `json:"areas"`
+		Numbers *Numbers `json:"numbers"`
+	}{Said: said}
+	if hash, err := photoHash(r); err == nil {
+		p, err := s.backend.Photo(r.Context(), hash)
+		if err != nil {
+			s.fail(w, r, err)
+			return
+		}
+		out.Areas, out.Numbers = p.Areas, p.Numbers
+	}
+	s.sendJSON(w, r, out)
 }
 
 func (s *Server) undo(w http.ResponseWriter, r *http.Request) {
@@ -81,10 +111,10 @@ func (s *Server) undo(w http.ResponseWriter, r *http.Request) {
 	}
 	s.say(w, said)
 	back := "/log"
-	if hash := f.Get("photo"); hash != "" && len(hash) == 64 && strings.Trim(hash, "0123456789abcdef") == "" {
+	if hash := f.Get("photo"); isHash(hash) {
 		back = "/photo/" + hash
 	}
-	http.Redirect(w, r, back+"?"+s.filterOf(f.Get).Query(), http.StatusSeeOther)
+	http.Redirect(w, r, back+"?"+string(s.filterOf(f.Get).Query()), http.StatusSeeOther)
 }
 
 // say hands a sentence to the next page.
@@ -109,8 +139,8 @@ func (s *Server) action(r *http.Request, f url.Values) (Action, string, error) {
 			}
 			act.Value = &value
 		}
-		back := "/"
-		if h := f.Get("photo"); len(h) == 64 && strings.Trim(h, "0123456789abcdef") == "" {
+		back := "/photos"
+		if h := f.Get("photo"); isHash(h) {
 			back = "/photo/" + h
 		}
 		return act, back, nil
@@ -137,7 +167,7 @@ func (s *Server) photoAction(what, hash string, f url.Values) (Action, error) {
 	case "accept":
 		return Accept{hash}, nil
 	case "reject":
-		reason := strings.TrimSpace(f.Get("reason"))
+		reason := strings.TrimSpace(cmp.Or(f.Get("reason"), f.Get("other")))
 		if reason == "" {
 			return nil, Refusal{"say why the photo is set aside: the reason stands in the report"}
 		}
@@ -162,7 +192,7 @@ func (s *Server) photoAction(what, hash string, f url.Values) (Action, error) {
 		return LeaveOut{hash, areas}, err
 	case "mark":
 		a := Mark{Hash: hash, Class: Class(f.Get("class"))}
-		if !slices.Contains(Classes(), a.Class) {
+		if !slices.ContainsFunc(Classes(), func(k KeyedClass) bool { return k.Class == a.Class }) {
 			return nil, Refusal{"say what the patch is: weed, crop, cover-crop regrowth or not a plant"}
 		}
 		if a.Class == Weed && f.Get("rest") != "" {

@@ -26,7 +26,7 @@ func sameKey(a, b string) bool { return subtle.ConstantTimeCompare([]byte(a), []
 // pointed at this machine is found out by the Host, and one that sends a form
 // across by Origin and Sec-Fetch-Site; the token in our own forms is a second
 // lock on the same door.
-func (s *Server) guard(next http.Handler) http.Handler {
+func (s *Server) guard(next http.Handler, hosts map[string]bool, key string) http.Handler {
 	cross := http.NewCrossOriginProtection()
 	cross.SetDenyHandler(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		s.fault(w, r, http.StatusForbidden, "this was sent by another site: nothing was changed")
@@ -41,11 +41,11 @@ func (s *Server) guard(next http.Handler) http.Handler {
 		h.Set("Cross-Origin-Resource-Policy", "same-origin")
 		h.Set("Cross-Origin-Opener-Policy", "same-origin")
 		h.Set("Cache-Control", "no-store")
-		if !s.hosts[strings.ToLower(r.Host)] {
+		if !hosts[strings.ToLower(r.Host)] {
 			http.Error(w, "this page answers only under the address that quadtally printed", http.StatusMisdirectedRequest)
 			return
 		}
-		if s.key != "" && !s.admitted(w, r) {
+		if key != "" && !admitted(w, r, key) {
 			return
 		}
 		r.Body = http.MaxBytesReader(w, r.Body, maxBody)
@@ -57,12 +57,12 @@ const cookieName = "quadtally-key"
 
 // admitted lets in who holds the key of a page opened to the network: once by
 // the address, from then on by a cookie.
-func (s *Server) admitted(w http.ResponseWriter, r *http.Request) bool {
-	if c, err := r.Cookie(cookieName); err == nil && sameKey(c.Value, s.key) {
+func admitted(w http.ResponseWriter, r *http.Request, key string) bool {
+	if c, err := r.Cookie(cookieName); err == nil && sameKey(c.Value, key) {
 		return true
 	}
-	if r.Method == http.MethodGet && r.URL.Path == "/" && sameKey(r.URL.Query().Get("key"), s.key) {
-		http.SetCookie(w, &http.Cookie{Name: cookieName, Value: s.key, Path: "/", HttpOnly: true, SameSite: http.SameSiteStrictMode})
+	if r.Method == http.MethodGet && r.URL.Path == "/" && sameKey(r.URL.Query().Get("key"), key) {
+		http.SetCookie(w, &http.Cookie{Name: cookieName, Value: key, Path: "/", HttpOnly: true, SameSite: http.SameSiteStrictMode})
 		http.Redirect(w, r, "/", http.StatusSeeOther)
 		return false
 	}

@@ -2,6 +2,7 @@ package review
 
 import (
 	"bytes"
+	"cmp"
 	"compress/gzip"
 	"context"
 	"embed"
@@ -13,6 +14,7 @@ import (
 	"net"
 	"net/http"
 	"net/url"
+	"slices"
 	"strconv"
 	"strings"
 	"sync"
@@ -27,7 +29,7 @@ var pages = template.Must(template.New("").Funcs(template.FuncMap{
 	"plain": func(v float64) string { return strconv.FormatFloat(v, 'g', 4, 64) },
 	"clock": func(t time.Time) string { return t.Local().Format("2006-01-02 15:04") },
 	"json":  toJSON,
-	"slug":  func(s State) string { return strings.ReplaceAll(string(s), " ", "-") },
+	"slug":  func(s any) string { return strings.ReplaceAll(fmt.Sprint(s), " ", "-") },
 }).ParseFS(assets, "assets/*.html"))
 
 func percent(frac float64) string { return strconv.FormatFloat(100*frac, 'f', 1, 64) }
@@ -45,11 +47,27 @@ type Options struct {
 	Open string
 	// Visit is the visit shown first; 0 all.
 	Visit int
+	// Phone is the address of this machine in the local network under which a
+	// phone in the field may send photos and counts, and nothing else; "" none.
+	Phone string
+	// Encrypt serves the phone over TLS, with a certificate made for this
+	// session: the phone's browser will ask whether to trust it.
+	Encrypt bool
+}
+
+// Addresses are where the page can be opened.
+type Addresses struct {
+	Page  string
+	Phone string // "" not served
+	// Fingerprint is the SHA-256 of the certificate shown to the phone, by
+	// which a person can tell it from another; "" without TLS.
+	Fingerprint string
 }
 
 // Server is the page of one trial.
 type Server struct {
 	backend Backend
+	field   Field
 	hosts   map[string]bool
 	key     string // asked of everybody where the page is open to the network
 	token   string // in every form of this session
@@ -60,66 +78,94 @@ type Server struct {
 }
 
 // Serve listens and answers until ctx ends. ready is called once with the
-// address to open.
-func Serve(ctx context.Context, b Backend, opt Options, ready func(address string)) error {
-	host := "127.0.0.1"
-	if opt.Open != "" {
-		host = opt.Open
-	}
-	l, err := net.Listen("tcp", net.JoinHostPort(host, strconv.Itoa(opt.Port)))
+// addresses to open. field may be nil where no phone is served.
+func Serve(ctx context.Context, b Backend, field Field, opt Options, ready func(Addresses)) error {
+	s := &Server{backend: b, field: field, token: newKey(), visit: opt.Visit, shown: map[string]bool{}}
+	l, err := listen(cmp.Or(opt.Open, "127.0.0.1"), opt.Port)
 	if err != nil {
-		return fmt.Errorf("the page cannot be opened at %s port %d: another program may have it; choose another --port (%w)", host, opt.Port, err)
+		return err
 	}
-	s := &Server{backend: b, hosts: hostsFor(l.Addr(), opt.Open), token: newKey(), visit: opt.Visit, shown: map[string]bool{}}
-	address := "http://" + l.Addr().String() + "/"
+	s.hosts = hostsFor(l.Addr(), opt.Open)
+	at := Addresses{Page: "http://" + l.Addr().String() + "/"}
 	if opt.Open != "" {
 		_, port, _ := net.SplitHostPort(l.Addr().String())
 		s.key = newKey()
-		address = "http://" + net.JoinHostPort(opt.Open, port) + "/?key=" + s.key
+		at.Page = "http://" + net.JoinHostPort(opt.Open, port) + "/?key=" + s.key
 	}
-	srv := newHTTP(s.Handler())
-	srv.BaseContext = func(net.Listener) context.Context { return ctx }
-	ended := make(chan error, 1)
-	go func() { ended <- srv.Serve(l) }()
-	ready(address)
-	select {
-	case err := <-ended:
-		return err
-	case <-ctx.Done():
-		closing, stop := context.WithTimeout(context.WithoutCancel(ctx), 3*time.Second)
-		defer stop()
-		if srv.Shutdown(closing) != nil {
-			srv.Close()
+	serving := []served{{newHTTP(s.Handler()), l}}
+	if opt.Phone != "" {
+		one, err := s.servePhone(opt, &at)
+		if err != nil {
+			l.Close()
+			return err
 		}
-		return nil
+		serving = append(serving, one)
 	}
+	ended := make(chan error, len(serving))
+	for _, one := range serving {
+		one.srv.BaseContext = func(net.Listener) context.Context { return ctx }
+		go func() { ended <- one.srv.Serve(one.l) }()
+	}
+	ready(at)
+	select {
+	case err = <-ended:
+	case <-ctx.Done():
+		err = nil
+	}
+	closing, stop := context.WithTimeout(context.WithoutCancel(ctx), 2*time.Second)
+	defer stop()
+	for _, one := range serving {
+		if one.srv.Shutdown(closing) != nil {
+			one.srv.Close()
+		}
+	}
+	return err
+}
+
+type served struct {
+	srv *http.Server
+	l   net.Listener
+}
+
+func listen(host string, port int) (net.Listener, error) {
+	l, err := net.Listen("tcp", net.JoinHostPort(host, strconv.Itoa(port)))
+	if err != nil {
+		return nil, fmt.Errorf("the page cannot be opened at %s port %d: another program may have it; choose another --port (%w)", host, port, err)
+	}
+	return l, nil
 }
 
 // Handler is every route behind the guard. Looking is GET; whatever changes
 // the record is POST.
 func (s *Server) Handler() http.Handler {
 	m := http.NewServeMux()
-	m.HandleFunc("GET /{$}", s.roll)
+	m.HandleFunc("GET /{$}", s.queue)
+	m.HandleFunc("GET /photos", s.roll)
 	m.HandleFunc("GET /photo/{hash}", s.photo)
 	m.HandleFunc("GET /photo/{hash}/frame", s.frame)
 	m.HandleFunc("GET /photo/{hash}/count", s.count)
 	m.HandleFunc("GET /photo/{hash}/plane", s.plane)
-	m.HandleFunc("GET /photo/{hash}/thresholds", s.thresholds)
+	m.HandleFunc("GET /visit/{visit}/threshold", s.threshold)
+	m.HandleFunc("GET /visit/{visit}/thresholds", s.thresholds)
 	m.HandleFunc("GET /picture/{hash}/{view}", s.picture)
 	m.HandleFunc("GET /log", s.log)
-	for _, name := range []string{"page.css", "page.js", "icon.svg"} {
-		m.HandleFunc("GET /"+name, func(w http.ResponseWriter, r *http.Request) {
-			w.Header().Set("Cache-Control", "no-cache")
-			http.ServeFileFS(w, r, assets, "assets/"+name)
-		})
-	}
+	s.serveAssets(m, "page.css", "page.js", "icon.svg")
 	m.HandleFunc("POST /photo/{hash}/{what}", s.change)
 	m.HandleFunc("POST /visit/{visit}/threshold", s.change)
 	m.HandleFunc("POST /undo/{entry}", s.undo)
 	m.HandleFunc("/", func(w http.ResponseWriter, r *http.Request) {
 		s.fault(w, r, http.StatusNotFound, "there is no such page here")
 	})
-	return s.guard(m)
+	return s.guard(m, s.hosts, s.key)
+}
+
+func (s *Server) serveAssets(m *http.ServeMux, names ...string) {
+	for _, name := range names {
+		m.HandleFunc("GET /"+name, func(w http.ResponseWriter, r *http.Request) {
+			w.Header().Set("Cache-Control", "no-cache")
+			http.ServeFileFS(w, r, assets, "assets/"+name)
+		})
+	}
 }
 
 // view is what every page is filled with.
@@ -152,6 +198,13 @@ func (s *Server) show(w http.ResponseWriter, r *http.Request, status int, page s
 
 // fault shows a sentence.
 func (s *Server) fault(w http.ResponseWriter, r *http.Request, status int, text string) {
+	if wantsJSON(r) {
+		b, _ := json.Marshal(map[string]string{"fault": text})
+		w.Header().Set("Content-Type", "application/json")
+		w.WriteHeader(status)
+		w.Write(b)
+		return
+	}
 	s.show(w, r, status, "fault.html", view{Title: "Not done", Body: text})
 }
 
@@ -174,17 +227,25 @@ func (s *Server) fail(w http.ResponseWriter, r *http.Request, err error) {
 
 // photoHash takes a content hash from the address and nothing else.
 func photoHash(r *http.Request) (string, error) {
-	h := r.PathValue("hash")
-	if len(h) != 64 || strings.Trim(h, "0123456789abcdef") != "" {
-		return "", ErrUnknown
+	if h := r.PathValue("hash"); isHash(h) {
+		return h, nil
 	}
-	return h, nil
+	return "", ErrUnknown
 }
 
-// filter says which photos of the roll are looked at.
+func isHash(h string) bool { return len(h) == 64 && strings.Trim(h, "0123456789abcdef") == "" }
+
+// What a list of photos holds.
+const (
+	showAll   = ""      // every photo
+	showQueue = "queue" // those that need a person, the most urgent first
+)
+
+// filter says which photos are looked at. It is part of every address, so
+// that a list survives every action, a reload and the way back.
 type filter struct {
-	Visit int    // -1 all; 0 those of no known visit
-	Show  string // "" all, "eye" those that need one
+	Visit int // -1 all; 0 those of no known visit
+	Show  string
 }
 
 func (s *Server) filterOf(get func(string) string) filter {
@@ -198,40 +259,99 @@ func (s *Server) filterOf(get func(string) string) filter {
 			f.Visit = n
 		}
 	}
-	if get("show") == "eye" {
-		f.Show = "eye"
+	if get("show") == showQueue {
+		f.Show = showQueue
 	}
 	return f
 }
 
-// Query is the filter as it stands in addresses.
-func (f filter) Query() string {
-	visit := "all"
-	if f.Visit >= 0 {
-		visit = strconv.Itoa(f.Visit)
+// VisitWord is the visit as it stands in addresses.
+func (f filter) VisitWord() string {
+	if f.Visit < 0 {
+		return "all"
 	}
-	return "visit=" + visit + "&show=" + f.Show
+	return strconv.Itoa(f.Visit)
+}
+
+// Query is the filter as it stands in addresses. Its type tells the template
+// that it is an address already: escaped once more it would be one key
+// without a value, and the list would be lost at the first click.
+func (f filter) Query() template.URL {
+	return template.URL(url.Values{"visit": {f.VisitWord()}, "show": {f.Show}}.Encode())
 }
 
 func (f filter) fits(p Shot) bool {
-	return (f.Visit < 0 || p.Visit == f.Visit) && (f.Show != "eye" || p.NeedsEye())
+	return (f.Visit < 0 || p.Visit == f.Visit) && (f.Show != showQueue || p.Attention() != NoAttention)
 }
 
-// around finds the neighbours of a photo among those looked at.
-func (f filter) around(shots []Shot, hash string) (before, after string) {
-	found := false
+// list is what the filter leaves of the photos, in the order they are gone
+// through: by visit and walk, and in the queue the most urgent first.
+func (f filter) list(shots []Shot) []Shot {
+	var out []Shot
 	for _, p := range shots {
-		switch {
-		case p.Hash == hash:
-			found = true
-		case !f.fits(p):
-		case !found:
-			before = p.Hash
-		default:
-			return before, p.Hash
+		if f.fits(p) {
+			out = append(out, p)
 		}
 	}
-	return before, ""
+	if f.Show == showQueue {
+		slices.SortStableFunc(out, func(a, b Shot) int { return cmp.Compare(b.Attention(), a.Attention()) })
+	}
+	return out
+}
+
+// around finds the neighbours of a photo in the list, and its place in it
+// from 1; 0 where the list does not hold it. The next of a photo that is not
+// in the list is the list's first.
+func (f filter) around(shots []Shot, hash string) (before, after string, place, all int) {
+	list := f.list(shots)
+	i := slices.IndexFunc(list, func(p Shot) bool { return p.Hash == hash })
+	if i > 0 {
+		before = list[i-1].Hash
+	}
+	if i+1 < len(list) {
+		after = list[i+1].Hash
+	}
+	return before, after, i + 1, len(list)
+}
+
+// queueSums counts what the queue holds.
+type queueSums struct{ Answer, Unreadable, Glance int }
+
+func (f filter) sums(shots []Shot) queueSums {
+	var q queueSums
+	for _, p := range shots {
+		if f.Visit >= 0 && p.Visit != f.Visit {
+			continue
+		}
+		switch p.Attention() {
+		case NeedsAnswer:
+			q.Answer++
+		case Unreadable:
+			q.Unreadable++
+		case WorthAGlance:
+			q.Glance++
+		}
+	}
+	return q
+}
+
+// All is the length of the queue.
+func (q queueSums) All() int { return q.Answer + q.Unreadable + q.Glance }
+
+// queue leads to the first photo that matters, or says that none is left.
+func (s *Server) queue(w http.ResponseWriter, r *http.Request) {
+	season, err := s.backend.Season(r.Context())
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	f := s.filterOf(r.URL.Query().Get)
+	f.Show = showQueue
+	if list := f.list(season.Shots); len(list) > 0 {
+		http.Redirect(w, r, "/photo/"+list[0].Hash+"?"+string(f.Query()), http.StatusSeeOther)
+		return
+	}
+	s.show(w, r, http.StatusOK, "done.html", view{Title: "Done", Season: season, Filter: f, Now: "queue"})
 }
 
 // rollPart is one visit of the roll.
@@ -249,7 +369,6 @@ func (s *Server) roll(w http.ResponseWriter, r *http.Request) {
 	f := s.filterOf(r.URL.Query().Get)
 	var parts []rollPart
 	count := map[State]int{}
-	eye := 0
 	for _, v := range season.Visits {
 		part := rollPart{Visit: v}
 		for _, p := range season.Shots {
@@ -257,9 +376,6 @@ func (s *Server) roll(w http.ResponseWriter, r *http.Request) {
 				continue
 			}
 			count[p.State]++
-			if p.NeedsEye() {
-				eye++
-			}
 			if f.fits(p) {
 				part.Shots = append(part.Shots, p)
 			}
@@ -272,16 +388,22 @@ func (s *Server) roll(w http.ResponseWriter, r *http.Request) {
 		Parts  []rollPart
 		States []State
 		Count  map[State]int
-		Eye    int
-	}{parts, []State{InUse, Waiting, Unread, Spare, Aside}, count, eye}})
+		Queue  queueSums
+	}{parts, []State{InUse, Waiting, Unread, Spare, Aside}, count, f.sums(season.Shots)}})
 }
 
 // onePhoto is what the pages about one photo are filled with.
 type onePhoto struct {
 	Photo         Photo
 	Before, After string
-	Classes       []Class
+	Place, Of     int // in the list; Place 0: not in it
+	Queue         queueSums
+	Classes       []KeyedClass
+	Reasons       []string
 }
+
+// reasons are the ones that most photos are set aside for.
+var reasons = []string{"boot in the frame", "half in shadow", "blurred", "frame not flat", "wrong plot"}
 
 // cornerRow is one corner of the frame in percent of the photo.
 type cornerRow struct {
@@ -318,8 +440,9 @@ func (s *Server) one(w http.ResponseWriter, r *http.Request, page, title string)
 		return p, false
 	}
 	f := s.filterOf(r.URL.Query().Get)
-	before, after := f.around(season.Shots, hash)
-	s.show(w, r, http.StatusOK, page, view{Title: title + " " + p.Name, Season: season, Filter: f, Body: onePhoto{p, before, after, Classes()}})
+	o := onePhoto{Photo: p, Queue: f.sums(season.Shots), Classes: Classes(), Reasons: reasons}
+	o.Before, o.After, o.Place, o.Of = f.around(season.Shots, hash)
+	s.show(w, r, http.StatusOK, page, view{Title: title + " " + p.Name, Season: season, Filter: f, Body: o})
 	return p, true
 }
 
@@ -367,8 +490,9 @@ func (s *Server) picture(w http.ResponseWriter, r *http.Request) {
 	http.ServeContent(w, r, "", time.Time{}, bytes.NewReader(b))
 }
 
-// plane sends the levels: two little-endian sizes of 32 bits, then a byte a
-// cell, row by row, compressed on the way.
+// plane sends the levels: little-endian and of 32 bits, width, height and the
+// level of the threshold in force, then a byte a cell, row by row, compressed
+// on the way.
 func (s *Server) plane(w http.ResponseWriter, r *http.Request) {
 	hash, err := photoHash(r)
 	var p Plane
@@ -381,7 +505,11 @@ func (s *Server) plane(w http.ResponseWriter, r *http.Request) {
 	}
 	var b bytes.Buffer
 	z, _ := gzip.NewWriterLevel(&b, gzip.BestSpeed)
-	z.Write(binary.LittleEndian.AppendUint32(binary.LittleEndian.AppendUint32(nil, uint32(p.Width)), uint32(p.Height)))
+	var head []byte
+	for _, n := range []int{p.Width, p.Height, p.Level} {
+		head = binary.LittleEndian.AppendUint32(head, uint32(n))
+	}
+	z.Write(head)
 	z.Write(p.Levels)
 	z.Close()
 	w.Header().Set("Content-Type", "application/octet-stream")
@@ -389,17 +517,50 @@ func (s *Server) plane(w http.ResponseWriter, r *http.Request) {
 	w.Write(b.Bytes())
 }
 
-func (s *Server) thresholds(w http.ResponseWriter, r *http.Request) {
-	hash, err := photoHash(r)
-	var t Thresholds
+func (s *Server) visitThresholds(r *http.Request) (Thresholds, error) {
+	visit, err := strconv.Atoi(r.PathValue("visit"))
+	if err != nil {
+		return Thresholds{}, ErrUnknown
+	}
+	return s.backend.Thresholds(r.Context(), visit)
+}
+
+// threshold is the page of a visit's threshold.
+func (s *Server) threshold(w http.ResponseWriter, r *http.Request) {
+	t, err := s.visitThresholds(r)
+	var season Season
 	if err == nil {
-		t, err = s.backend.Thresholds(r.Context(), hash)
+		season, err = s.backend.Season(r.Context())
 	}
 	if err != nil {
 		s.fail(w, r, err)
 		return
 	}
-	b, err := json.Marshal(t)
+	body := struct {
+		Visit  int
+		Now    float64
+		Basis  string
+		ByHand bool
+		Photo  string // to go back to
+	}{t.Visit, t.Values[t.Now], t.Basis, t.ByHand, ""}
+	if h := r.URL.Query().Get("photo"); isHash(h) {
+		body.Photo = h
+	}
+	s.show(w, r, http.StatusOK, "threshold.html", view{Title: fmt.Sprintf("Threshold of visit %d", t.Visit), Season: season, Filter: s.filterOf(r.URL.Query().Get), Body: body})
+}
+
+// thresholds sends the same as numbers.
+func (s *Server) thresholds(w http.ResponseWriter, r *http.Request) {
+	t, err := s.visitThresholds(r)
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	s.sendJSON(w, r, t)
+}
+
+func (s *Server) sendJSON(w http.ResponseWriter, r *http.Request, v any) {
+	b, err := json.Marshal(v)
 	if err != nil {
 		s.fail(w, r, err)
 		return

@@ -7,12 +7,15 @@ import (
 	"encoding/binary"
 	"encoding/json"
 	"fmt"
+	"html"
 	"io"
 	"net"
 	"net/http"
 	"net/http/cookiejar"
 	"net/url"
 	"reflect"
+	"regexp"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -20,22 +23,24 @@ import (
 
 // page is a running server as a browser sees it.
 type page struct {
-	t       *testing.T
-	b       *fake
-	address string // without the final slash
-	client  *http.Client
-	token   string
-	stop    func() error
+	t                  *testing.T
+	b                  *fake
+	address            string // without the final slash
+	phone, fingerprint string
+	client             *http.Client
+	token              string
+	stop               func() error
 }
 
 func open(t *testing.T, b *fake, opt Options) *page {
 	t.Helper()
 	ctx, cancel := context.WithCancel(t.Context())
-	ready, ended := make(chan string, 1), make(chan error, 1)
-	go func() { ended <- Serve(ctx, b, opt, func(a string) { ready <- a }) }()
+	ready, ended := make(chan Addresses, 1), make(chan error, 1)
+	go func() { ended <- Serve(ctx, b, b, opt, func(a Addresses) { ready <- a }) }()
 	p := &page{t: t, b: b}
 	select {
-	case p.address = <-ready:
+	case at := <-ready:
+		p.address, p.phone, p.fingerprint = at.Page, at.Phone, at.Fingerprint
 	case err := <-ended:
 		t.Fatal(err)
 	}
@@ -108,9 +113,9 @@ func (p *page) post(path string, f url.Values) (int, string, http.Header) {
 	return p.request("POST", path, form.Encode(), func(r *http.Request) { r.Header.Set("Origin", p.address) })
 }
 
-var readable = []string{"/", "/?visit=1", "/?visit=0&show=eye", "/?visit=x&show=y", "/log", "/page.css", "/page.js", "/icon.svg",
+var readable = []string{"/photos", "/photos?visit=0&show=queue", "/photos?visit=x&show=y", "/visit/1/threshold", "/visit/1/thresholds", "/log", "/page.css", "/page.js", "/icon.svg",
 	"/photo/" + hashFor(1), "/photo/" + hashFor(2), "/photo/" + hashFor(3), "/photo/" + hashFor(3) + "/frame", "/photo/" + hashFor(1) + "/frame",
-	"/photo/" + hashFor(1) + "/count", "/photo/" + hashFor(1) + "/plane", "/photo/" + hashFor(1) + "/thresholds",
+	"/photo/" + hashFor(1) + "/count", "/photo/" + hashFor(1) + "/plane",
 	"/picture/" + hashFor(1) + "/straight", "/picture/" + hashFor(1) + "/upright", "/picture/" + hashFor(1) + "/small"}
 
 // changing holds a good form for every address that changes something, and
@@ -182,10 +187,10 @@ func TestActions(t *testing.T) {
 				t.Errorf("did %#v, want %#v", got, c.want)
 			}
 			// What was done is said on the next page, and once.
-			if _, body := p.get("/"); !strings.Contains(body, `role="status">did review.`) {
+			if _, body := p.get("/photos"); !strings.Contains(body, `role="status">did review.`) {
 				t.Error("what was done is not said")
 			}
-			if _, body := p.get("/"); strings.Contains(body, `role="status"`) {
+			if _, body := p.get("/photos"); strings.Contains(body, `role="status">did`) {
 				t.Error("what was done is said twice")
 			}
 		})
@@ -212,7 +217,7 @@ func TestACountBeforeTheValue(t *testing.T) {
 		t.Errorf("%+v", got)
 	}
 	// The counting page and the roll themselves show no value.
-	for _, path := range []string{"/photo/" + hashFor(5) + "/count", "/"} {
+	for _, path := range []string{"/photo/" + hashFor(5) + "/count", "/photos"} {
 		if _, body := p.get(path); strings.Contains(body, "12.3") || strings.Contains(body, "5 pieces") {
 			t.Errorf("%s shows an image value", path)
 		}
@@ -267,11 +272,12 @@ func TestFaultyForms(t *testing.T) {
 func TestNextPhoto(t *testing.T) {
 	p := open(t, newFake(), Options{})
 	for _, c := range []struct{ from, visit, show, want string }{
-		{hashFor(1), "all", "", "/photo/" + hashFor(2) + "?visit=all&show="},
-		{hashFor(1), "all", "eye", "/photo/" + hashFor(2) + "?visit=all&show=eye"},
-		{hashFor(3), "all", "eye", "/photo/" + hashFor(6) + "?visit=all&show=eye"},
-		{hashFor(3), "1", "", "/?visit=1&show="},
-		{hashFor(6), "all", "", "/?visit=all&show="},
+		{hashFor(1), "all", "", "/photo/" + hashFor(2) + "?show=&visit=all"},
+		{hashFor(2), "all", "queue", "/photo/" + hashFor(3) + "?show=queue&visit=all"},
+		{hashFor(3), "all", "queue", "/photo/" + hashFor(6) + "?show=queue&visit=all"},
+		{hashFor(3), "1", "", "/photos?show=&visit=1"},
+		{hashFor(6), "all", "", "/photos?show=&visit=all"},
+		{hashFor(6), "all", "queue", "/?show=queue&visit=all"},
 	} {
 		_, _, h := p.post("/photo/"+c.from+"/accept", url.Values{"then": {"next"}, "visit": {c.visit}, "show": {c.show}})
 		if got := h.Get("Location"); got != c.want {
@@ -311,12 +317,12 @@ func TestPlaneAndThresholds(t *testing.T) {
 		t.Fatal(err)
 	}
 	b, err := io.ReadAll(z)
-	if err != nil || len(b) != 8+4 || binary.LittleEndian.Uint32(b) != 2 || binary.LittleEndian.Uint32(b[4:]) != 2 || b[11] != OutsideLevel {
+	if err != nil || len(b) != 12+4 || binary.LittleEndian.Uint32(b) != 2 || binary.LittleEndian.Uint32(b[4:]) != 2 || binary.LittleEndian.Uint32(b[8:]) != 1 || b[15] != OutsideLevel {
 		t.Errorf("%v %v", b, err)
 	}
-	_, body := p.get("/photo/" + hashFor(1) + "/thresholds")
+	_, body := p.get("/visit/1/thresholds")
 	var th Thresholds
-	if err := json.Unmarshal([]byte(body), &th); err != nil || len(th.Values) != 2 || th.Treatments[0].Plots != 1 {
+	if err := json.Unmarshal([]byte(body), &th); err != nil || len(th.Values) != 2 || len(th.Photos) != 1 {
 		t.Errorf("%s %v", body, err)
 	}
 }
@@ -331,7 +337,7 @@ func TestForeignHosts(t *testing.T) {
 		"evil.example:" + port: false, "evil.example": false, "127.0.0.1": false, "localhost": false, "127.0.0.1:1": false,
 		"localhost." + "evil.example:" + port: false, "0.0.0.0:" + port: false, "192.168.1.20:" + port: false,
 	} {
-		for _, path := range []string{"/", "/photo/" + hashFor(1), "/picture/" + hashFor(1) + "/small", "/page.js"} {
+		for _, path := range []string{"/photos", "/photo/" + hashFor(1), "/picture/" + hashFor(1) + "/small", "/page.js"} {
 			code, body, _ := p.request("GET", path, "", func(r *http.Request) { r.Host = host })
 			if (code == http.StatusOK) != ok {
 				t.Errorf("Host %s %s: %d", host, path, code)
@@ -389,7 +395,7 @@ func TestPathsAreNoWayIn(t *testing.T) {
 		"/picture/..%2f..%2f..%2fetc%2fpasswd/small", "/picture/%2e%2e/%2e%2e/small", "/../../etc/passwd", "/..%2f..%2fetc%2fpasswd",
 		"/picture//etc/passwd/small", "/picture/" + hashFor(1) + "/..%2f..%2fpasswd", "/picture/" + hashFor(1) + "/small%00", "/assets/page.css",
 		"/page.css/../layout.html", "/layout.html", "/picture/" + strings.ToUpper(hashFor(1)[:63]) + "A/small", "/picture/" + hashFor(1)[:12] + "/small",
-		"/picture/" + hashFor(99) + "/small", "/photo/..%5c..%5cwindows", "/photo/" + hashFor(99) + "/plane", "/photo/" + hashFor(99) + "/thresholds",
+		"/picture/" + hashFor(99) + "/small", "/photo/..%5c..%5cwindows", "/photo/" + hashFor(99) + "/plane", "/visit/..%2f1/threshold",
 	} {
 		r, err := http.NewRequest("GET", p.address, nil)
 		if err != nil {
@@ -502,7 +508,7 @@ func TestOpenToNetwork(t *testing.T) {
 	if code != http.StatusSeeOther || h.Get("Location") != "/" || !strings.Contains(cookie, "HttpOnly") || !strings.Contains(cookie, "SameSite=Strict") {
 		t.Errorf("with the key: %d %s %s", code, h.Get("Location"), cookie)
 	}
-	if code, body := p.get("/"); code != http.StatusOK || strings.Contains(body, key) {
+	if code, body := p.get("/photos"); code != http.StatusOK || strings.Contains(body, key) {
 		t.Errorf("with the cookie: %d", code)
 	}
 	if code, _, _ := p.post("/photo/"+hashFor(1)+"/accept", nil); code != http.StatusSeeOther {
@@ -515,7 +521,7 @@ func TestServeEndsAndRefuses(t *testing.T) {
 	_, port, _ := net.SplitHostPort(strings.TrimPrefix(p.address, "http://"))
 	var n int
 	fmt.Sscan(port, &n)
-	err := Serve(t.Context(), newFake(), Options{Port: n}, func(string) { t.Error("a taken port was opened") })
+	err := Serve(t.Context(), newFake(), nil, Options{Port: n}, func(Addresses) { t.Error("a taken port was opened") })
 	if err == nil || !strings.Contains(err.Error(), "--port") {
 		t.Errorf("%v", err)
 	}
@@ -524,5 +530,117 @@ func TestServeEndsAndRefuses(t *testing.T) {
 	}
 	if _, err := p.client.Get(p.address); err == nil {
 		t.Error("the page answers after its end")
+	}
+}
+
+// TestQueue walks the list as a browser does, by the links of the pages
+// themselves: what is listed is what is visited, to the end, in every list.
+func TestQueue(t *testing.T) {
+	p := open(t, newFake(), Options{})
+	link := regexp.MustCompile(`<a href="(/photo/[0-9a-f]{64}[^"]*)" rel="next"`)
+	first := regexp.MustCompile(`<li><a href="(/photo/[0-9a-f]{64}[^"]*)"`)
+	for _, list := range []string{"visit=all&show=queue", "visit=1&show=queue", "visit=2&show=queue", "visit=all&show=", "visit=2&show="} {
+		_, body := p.get("/photos?" + list)
+		listed := first.FindAllStringSubmatch(body, -1)
+		at := ""
+		if strings.HasSuffix(list, "queue") {
+			_, _, h := p.request("GET", "/?"+list, "", nil)
+			at = h.Get("Location")
+		} else {
+			at = html.UnescapeString(listed[0][1])
+		}
+		var visited []string
+		for at != "" {
+			visited = append(visited, at[7:71])
+			code, body := p.get(at)
+			if code != http.StatusOK {
+				t.Fatalf("%s: %d", at, code)
+			}
+			at = ""
+			if m := link.FindStringSubmatch(body); m != nil {
+				at = html.UnescapeString(m[1])
+			}
+		}
+		var want []string
+		for _, l := range listed {
+			want = append(want, l[1][7:71])
+		}
+		slices.Sort(want)
+		got := slices.Sorted(slices.Values(visited))
+		if !slices.Equal(got, want) || len(got) == 0 {
+			t.Errorf("%s: listed %d, visited %d", list, len(want), len(got))
+		}
+	}
+}
+
+// TestQueueOrder: what waits for an answer comes first, then what cannot be
+// read, then what is worth a glance; and an empty queue says that it is done.
+func TestQueueOrder(t *testing.T) {
+	b := newFake()
+	p := open(t, b, Options{})
+	code, _, h := p.request("GET", "/", "", nil)
+	if code != http.StatusSeeOther || !strings.HasPrefix(h.Get("Location"), "/photo/"+hashFor(2)) {
+		t.Errorf("%d %s", code, h.Get("Location"))
+	}
+	_, body := p.get(h.Get("Location"))
+	if !strings.Contains(body, "<b>1</b> to answer") || !strings.Contains(body, "<b>1</b> unreadable · <b>1</b> worth a glance") || !strings.Contains(body, "1 of 3") {
+		t.Error("the line above the queue is wrong")
+	}
+	for i := range b.season.Shots {
+		b.season.Shots[i].State, b.season.Shots[i].Accepted = InUse, true
+	}
+	if code, body := p.get("/"); code != http.StatusOK || !strings.Contains(body, "<h1>Done</h1>") {
+		t.Errorf("%d", code)
+	}
+}
+
+// TestTreatmentsStayHidden: who decides about a photo does not see what was
+// done to its plot.
+func TestTreatmentsStayHidden(t *testing.T) {
+	b := newFake()
+	for i := range b.season.Shots {
+		b.season.Shots[i].Treatment = "SECRETMULCH"
+	}
+	for i := range b.season.Plots {
+		b.season.Plots[i].Treatment = "SECRETMULCH"
+	}
+	for h, ph := range b.photos {
+		ph.Treatment = "SECRETMULCH"
+		b.photos[h] = ph
+	}
+	p := open(t, b, Options{})
+	for _, path := range readable {
+		if _, body := p.get(path); strings.Contains(body, "SECRETMULCH") {
+			t.Errorf("%s shows a treatment", path)
+		}
+	}
+}
+
+// TestActionsWithoutReload: the page itself asks for JSON, gets what became
+// of the photo, and faults as one sentence.
+func TestActionsWithoutReload(t *testing.T) {
+	p := open(t, newFake(), Options{})
+	p.post("/photo/"+hashFor(1)+"/accept", nil)
+	ask := func(f url.Values) (int, string) {
+		f.Set("token", p.token)
+		code, body, _ := p.request("POST", "/photo/"+hashFor(1)+"/mark", f.Encode(), func(r *http.Request) {
+			r.Header.Set("Origin", p.address)
+			r.Header.Set("Accept", "application/json")
+		})
+		return code, body
+	}
+	code, body := ask(url.Values{"class": {"crop"}, "at": {"0.25,0.75"}})
+	var a struct {
+		Said    string
+		Areas   []Area
+		Numbers *Numbers
+	}
+	if err := json.Unmarshal([]byte(body), &a); err != nil || code != http.StatusOK || a.Said == "" || len(a.Areas) != 2 || a.Numbers == nil || a.Numbers.CoverFrac != 0.1234 {
+		t.Errorf("%d %s %v", code, body, err)
+	}
+	code, body = ask(url.Values{"class": {"tree"}, "at": {"0.25,0.75"}})
+	var f struct{ Fault string }
+	if err := json.Unmarshal([]byte(body), &f); err != nil || code != http.StatusUnprocessableEntity || !strings.Contains(f.Fault, "say what the patch is") {
+		t.Errorf("%d %s %v", code, body, err)
 	}
 }

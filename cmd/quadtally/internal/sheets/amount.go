@@ -32,7 +32,7 @@ var ratesPerM2 = map[string]struct {
 // the rate's unit is not known.
 func Amount(rate float64, unit string, areaM2 float64, us bool) (amount float64, in string, ok bool) {
 	key := strings.NewReplacer(" ", "", "²", "2", "sq", "", "ac.", "acre", "lbs", "lb", "per", "/").Replace(strings.ToLower(strings.TrimSpace(unit)))
-	if key == "lb/ac" {
+	if key == "lb/ac" || key == "lb/a" {
 		key = "lb/acre"
 	}
 	r, ok := ratesPerM2[key]

@@ -18,6 +18,7 @@ func TestAmount(t *testing.T) {
 		{100, "lb/acre", false, 181.57788, "g"},
 		{112.0851156, "kg/ha", false, 181.57789, "g"},
 		{100, "lb / ac", true, 6.404976, "oz"},
+		{100, "lb/A", true, 6.404976, "oz"},
 		{8000, "kg/ha", false, 12.96, "kg"},
 		{8000, "kg/ha", true, 28.57191, "lb"},
 		{11.1, "plants/m²", false, 179.82, "plants"},

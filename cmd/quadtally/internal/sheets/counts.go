@@ -1,6 +1,8 @@
 package sheets
 
 import (
+	"cmp"
+	"fmt"
 	"slices"
 	"strings"
 
@@ -9,69 +11,61 @@ import (
 	"quadtally/cmd/quadtally/internal/trial"
 )
 
-// notClasses are columns of a wide count sheet that are not counts.
-var notClasses = map[string]bool{
-	"plot": true, "plotid": true, "plotno": true, "plotnumber": true, "quadrat": true, "quadratno": true, "quadratnumber": true,
-	"frameno": true, "visit": true, "visitno": true, "visitnumber": true, "date": true, "day": true, "datecounted": true,
-	"observer": true, "counter": true, "who": true, "note": true, "notes": true, "remark": true, "remarks": true,
-	"treatment": true, "trt": true, "treat": true, "block": true, "rep": true, "replicate": true,
-	"class": true, "species": true, "group": true, "life": true, "count": true, "plants": true, "value": true,
-	"variable": true, "unit": true, "level": true, "photo": true, "time": true, "order": true,
-}
-
-// total are the names of a column that holds the sum of all classes.
-var total = map[string]bool{"total": true, "all": true, "weeds": true, "allweeds": true, "count": true, "plants": true, "weedcount": true}
-
-// Counts reads a sheet of hand assessments in quadrats. Three shapes are
-// understood: one row a quadrat with a column for each class (and perhaps
-// one for cover); one row a quadrat and class, with columns class and count;
-// and one row a value, with columns variable and value.
+// Counts reads a sheet of hand assessments. Three shapes are understood: one
+// row a quadrat with a column for each class and each assessment; one row a
+// quadrat and class, with columns class and count; and one row a value, with
+// columns variable and value. Columns of numbers that nobody can know the
+// meaning of are asked about with an [Ask].
 func Counts(t *trial.Trial, plots []trial.Plot, s *tables.Sheet, opt Options) (Import, error) {
-	r := newReader(t, plots, s, opt)
-	vc, valc := s.Column("variable", "assessment"), s.Column("value")
-	classc := s.Column("class", "species")
-	countc := s.Column("count", "plants", "number")
-	needQuadrat := vc < 0
-	at, err := r.places(needQuadrat)
-	if err != nil {
-		return Import{}, err
-	}
+	r := newReader(KindCounts, t, plots, s, opt)
+	vc, valc := r.column("variable"), r.column("value")
+	classc, countc := r.column("class"), r.column("count")
+	var err error
 	switch {
 	case vc >= 0 && valc >= 0:
-		r.longValues(at, vc, valc)
+		err = r.longValues(vc, valc)
 	case classc >= 0 && countc >= 0:
-		r.longCounts(at, classc, countc)
+		err = r.longCounts(classc, countc)
 	default:
-		if err := r.wideCounts(at); err != nil {
-			return Import{}, err
-		}
+		err = r.wide()
+	}
+	if err != nil {
+		return Import{}, err
 	}
 	r.checkDuplicates()
 	return r.done(), nil
 }
 
-func (r *reader) observation(row tables.Row, p place) record.Observation {
-	return record.Observation{Plot: p.plot, Quadrat: p.quadrat, Visit: p.visit, Date: p.date,
-		Observer: orElse(r.text(row, "observer", "counter", "who"), r.opt.Observer), Source: r.s.Where(row.Line)}
+// wideColumn is a column of a wide sheet with what is stored for its cells.
+type wideColumn struct {
+	index    int
+	variable string
+	class    trial.Class
+	holds    Quantity
+	unit     string // of the header or the answer
+	level    Level
 }
 
-func orElse(a, b string) string {
-	if a != "" {
-		return a
+// wide reads a column for each class and each assessment.
+func (r *reader) wide() error {
+	if r.column("plot") < 0 {
+		return r.missingColumn("the plot")
 	}
-	return b
-}
-
-func (r *reader) add(o record.Observation, v tables.Value) {
-	o.Value, o.Missing = v.Number, v.Missing
-	if v.Missing {
-		o.Value = 0
+	columns, err := r.wideColumns()
+	if err != nil {
+		return err
 	}
-	r.out.Observations = append(r.out.Observations, o)
-}
-
-func (r *reader) wideCounts(at map[int]place) error {
-	columns, blank := 0, 0
+	if len(columns) == 0 {
+		return r.missingColumn("the counts (one column a class, such as broadleaf and grass, or columns class and count)")
+	}
+	needQuadrat := slices.ContainsFunc(columns, func(c wideColumn) bool {
+		return c.variable == record.VarCount || c.variable == record.VarCover
+	})
+	at, err := r.places(needQuadrat)
+	if err != nil {
+		return err
+	}
+	blank := 0
 	places := map[int]place{}
 	for _, row := range r.s.Rows {
 		if r.unfilled(row) {
@@ -84,56 +78,204 @@ func (r *reader) wideCounts(at map[int]place) error {
 			}
 		}
 	}
-	for c, h := range r.s.Header {
-		name, unit := splitUnit(h)
-		key := tables.Key(name)
-		isCover := strings.Contains(key, "cover")
-		if h == "" || (notClasses[key] && key != "count" && key != "plants") {
-			continue
-		}
-		columns++
-		values, faults := r.s.Numbers(c, r.opt.Decimal)
-		r.faults(faults)
-		if isCover {
-			values = r.coverFractions(c, unit, values)
-		}
-		byLine := map[int]tables.Value{}
-		for _, v := range values {
-			byLine[v.Line] = v
+	for _, c := range columns {
+		values, err := r.columnValues(c)
+		if err != nil {
+			return err
 		}
 		for _, row := range r.s.Rows {
 			p, ok := places[row.Line]
-			v, has := byLine[row.Line]
+			v, has := values[row.Line]
 			if !ok || !has {
 				continue
 			}
+			if c.holds == Things && !r.isCount(row.Line, r.s.Header[c.index], v) {
+				continue
+			}
+			if c.level == PlotLevel {
+				p.quadrat = 0
+			}
 			o := r.observation(row, p)
-			if isCover {
-				o.Variable, o.Unit = "cover", "fraction"
-			} else {
-				o.Variable, o.Unit, o.Class = "count", "plants", name
-				if total[key] {
-					o.Class = ""
-				}
-				if !r.isCount(row.Line, h, v) {
-					continue
-				}
+			o.Variable, o.Unit = c.variable, cmp.Or(c.holds.StoredUnit(), c.unit)
+			o.Class, o.Group, o.Life = c.class.Name, c.class.Group, c.class.Life
+			if c.level == PlotLevel && r.repeats(o, v) {
+				continue
 			}
 			r.add(o, v)
 		}
 	}
-	if columns == 0 {
-		return r.missingColumn("the counts (one column a class, such as broadleaf and grass, or columns class and count)")
-	}
 	r.waiting(blank)
+	r.unlisted(false)
 	r.checkTotals()
 	return nil
+}
+
+// wideColumns finds out what the columns of a wide sheet hold. Everything that
+// only a person can say is asked at once.
+func (r *reader) wideColumns() ([]wideColumn, error) {
+	var out []wideColumn
+	var unknown UnknownColumns
+	var ask Ask
+	first := map[string]int{} // what is stored: column
+	for i, h := range r.s.Header {
+		if h == "" {
+			continue
+		}
+		name, unit := splitUnit(h)
+		m := r.opt.Columns[r.keyOf(h)]
+		col, fits, known := findColumn(r.kind, h)
+		w := wideColumn{index: i, level: QuadratLevel}
+		switch {
+		case m.As == AsIgnore:
+			continue
+		case m.As == AsClass:
+			class := trial.Class{Name: trial.CleanLabel(strings.ReplaceAll(name, "_", " ")), Group: m.Group, Life: m.Life}
+			if c, _, ok := r.class(name); ok {
+				class.Name = c.Name
+				class.Group, class.Life = cmp.Or(m.Group, c.Group), cmp.Or(m.Life, c.Life)
+			}
+			w.variable, w.class, w.holds = record.VarCount, class, Things
+		case m.As == AsAssessment:
+			w.variable = strings.ToLower(trial.CleanLabel(strings.ReplaceAll(name, "_", " ")))
+			w.holds, w.unit, w.level = Number, cmp.Or(m.Unit, unit), cmp.Or(m.Level, QuadratLevel)
+			if w.unit == "" {
+				return nil, fmt.Errorf("%s: column %q needs a unit: say --columns %q, or write it into the header", r.s.Name, h, name+"=assessment cm")
+			}
+		case m.As == AsColumn:
+			c, u, ok := findColumn(r.kind, m.Column+" "+cmp.Or(m.Unit, unit))
+			if !ok {
+				c, u, ok = findColumn(r.kind, m.Column)
+			}
+			if !ok {
+				return nil, fmt.Errorf("%s: column %q is said to hold %q, which is no known column", r.s.Name, h, m.Column)
+			}
+			w.variable, w.holds, w.unit, w.level = c.Target, c.Holds, u, c.Level
+		case known && !col.wide():
+			continue
+		case known:
+			w.variable, w.holds, w.unit, w.level = col.Target, col.Holds, fits, col.Level
+		default:
+			class, like, ok := r.class(h)
+			if !ok && unit == "plants" {
+				class, like, ok = r.class(name)
+			}
+			if ok {
+				w.variable, w.class, w.holds = record.VarCount, class, Things
+				break
+			}
+			if like.Name != "" {
+				ask.Questions = append(ask.Questions, LookAlikes{"column", h, like.Name, foreignAlphabet(h, like.Name)})
+				continue
+			}
+			if example, numbers := r.firstNumber(i); numbers {
+				unknown.Columns = append(unknown.Columns, UnknownColumn{h, name, unit, example})
+			} else {
+				r.out.Notes = append(r.out.Notes, fmt.Sprintf("column %q holds no numbers and was passed over", h))
+			}
+			continue
+		}
+		stored := w.variable + "\x00" + trial.NameKey(w.class.Name)
+		if j, twice := first[stored]; twice {
+			return nil, fmt.Errorf("%s: the columns %q and %q both hold %s: rename one, or say --columns %q", r.s.Name, r.s.Header[j], h, cmp.Or(w.class.Name, w.variable), name+"=ignore")
+		}
+		first[stored] = i
+		out = append(out, w)
+	}
+	if len(unknown.Columns) > 0 {
+		ask.Questions = append(ask.Questions, unknown)
+	}
+	if len(ask.Questions) > 0 {
+		ask.Sheet = r.s.Name
+		return nil, ask
+	}
+	return out, nil
+}
+
+// class finds a class that the plan or the record knows.
+func (r *reader) class(name string) (c, like trial.Class, ok bool) {
+	c, like, ok = trial.FindClass(append(r.t.PlantClasses(), r.opt.Classes...), name)
+	if !ok && like.Name == "" {
+		// Default classes are known beside those of the plan.
+		c, like, ok = trial.FindClass(trial.DefaultClasses(), name)
+	}
+	if trial.NameKey(c.Group) == trial.NameKey(c.Name) {
+		c.Group = "" // its name says it
+	}
+	return c, like, ok
+}
+
+// foreignAlphabet names the alphabet of a text that the one it looks like is
+// not written in.
+func foreignAlphabet(text, like string) string {
+	usual := trial.Scripts(like)
+	for _, s := range trial.Scripts(text) {
+		if !slices.Contains(usual, s) {
+			return s
+		}
+	}
+	return "other"
+}
+
+// firstNumber is the first cell of a column that a number could stand in.
+func (r *reader) firstNumber(col int) (string, bool) {
+	for _, row := range r.s.Rows {
+		if c := row.Cells[col]; !tables.IsMissing(c) && c.Date.IsZero() && tables.LooksLikeNumber(c) {
+			return c.Text, true
+		}
+	}
+	return "", false
+}
+
+// columnValues reads a column in the unit its values are stored in, by line.
+func (r *reader) columnValues(c wideColumn) (map[int]tables.Value, error) {
+	header := r.s.Header[c.index]
+	switch c.holds {
+	case Share:
+		return r.coverFractions(c.index, c.unit), nil
+	case Length, Weight, WeightPerArea:
+		unit := c.unit
+		if unit == "" {
+			unit = map[Quantity]string{Length: r.opt.LengthUnit, Weight: r.opt.WeightUnit}[c.holds]
+		}
+		factor, ok := units[c.holds][unit]
+		if !ok {
+			return nil, fmt.Errorf("%s: column %q does not say its unit: write it into the header, such as %s", r.s.Name, header, header+map[Quantity]string{Length: "_cm", Weight: "_g", WeightPerArea: " (kg/ha)"}[c.holds])
+		}
+		values := r.scaled(c.index, factor)
+		for line, v := range values {
+			if !v.Missing && v.Number < 0 {
+				r.fault(line, "column %q is negative", header)
+				delete(values, line)
+			}
+		}
+		return values, nil
+	}
+	return r.numbers(c.index), nil
+}
+
+// repeats reports a value of the whole plot that an earlier row of the plot
+// gave already; another value is a fault.
+func (r *reader) repeats(o record.Observation, v tables.Value) bool {
+	k := o.Key()
+	for _, was := range r.out.Observations {
+		if was.Key() != k {
+			continue
+		}
+		if was.Missing != v.Missing || (!v.Missing && was.Value != v.Number) {
+			r.fault(o.Line, "gives %s of plot %s another value than row %d, though it is one value a plot", o.Variable, o.Plot, was.Line)
+		}
+		return true
+	}
+	return false
 }
 
 // isCount refuses what cannot be a number of plants.
 func (r *reader) isCount(line int, header string, v tables.Value) bool {
 	switch {
 	case v.Missing:
+	case v.Percent:
+		r.fault(line, "column %q holds %v %%: a count is a number of plants", header, v.Number)
+		return false
 	case v.Number < 0:
 		r.fault(line, "column %q holds %v: a count cannot be negative", header, v.Number)
 		return false
@@ -144,22 +286,23 @@ func (r *reader) isCount(line int, header string, v tables.Value) bool {
 	return true
 }
 
-// coverFractions turns a column of cover into fractions. Percent is not
+// coverFractions reads a column of cover as fractions. Percent is not
 // proportion: the header decides, then the values; a column that holds both is
 // refused.
-func (r *reader) coverFractions(col int, unit string, values []tables.Value) []tables.Value {
+func (r *reader) coverFractions(col int, unit string) map[int]tables.Value {
 	header := r.s.Header[col]
+	values := r.numbers(col)
 	var high, low *tables.Value
-	for i := range values {
-		v := &values[i]
-		if v.Missing {
+	for _, row := range r.s.Rows {
+		v, ok := values[row.Line]
+		if !ok || v.Missing || v.Percent {
 			continue
 		}
 		if v.Number > 1 && high == nil {
-			high = v
+			high = &v
 		}
 		if v.Number > 0 && v.Number < 1 && low == nil {
-			low = v
+			low = &v
 		}
 	}
 	percent := unit == "%"
@@ -179,24 +322,31 @@ func (r *reader) coverFractions(col int, unit string, values []tables.Value) []t
 		}
 		r.out.Notes = append(r.out.Notes, "column \""+header+"\" was read as "+word)
 	}
-	var out []tables.Value
-	for _, v := range values {
-		if !v.Missing {
-			if percent {
-				v.Number /= 100
-			}
-			if v.Number < 0 || v.Number > 1 {
-				r.fault(v.Line, "column %q: cover must lie between 0 and 100 %%", header)
-				continue
-			}
+	for line, v := range values {
+		if v.Missing {
+			continue
 		}
-		out = append(out, v)
+		// A cell that the spreadsheet shows as 45 % holds 45, whatever the header.
+		if percent || v.Percent {
+			v.Number /= 100
+		}
+		if v.Number < 0 || v.Number > 1 {
+			r.fault(line, "column %q: cover must lie between 0 and 100 %%", header)
+			delete(values, line)
+			continue
+		}
+		values[line] = v
 	}
-	return out
+	return values
 }
 
-func (r *reader) longCounts(at map[int]place, classc, countc int) {
-	byLine := r.scaled(countc, 1)
+func (r *reader) longCounts(classc, countc int) error {
+	at, err := r.places(true)
+	if err != nil {
+		return err
+	}
+	byLine := r.numbers(countc)
+	var ask Ask
 	for _, row := range r.s.Rows {
 		p, ok := at[row.Line]
 		v, has := byLine[row.Line]
@@ -208,15 +358,43 @@ func (r *reader) longCounts(at map[int]place, classc, countc int) {
 			continue
 		}
 		o := r.observation(row, p)
-		o.Variable, o.Unit, o.Class = "count", "plants", row.Cells[classc].Text
-		if total[tables.Key(o.Class)] {
-			o.Class = ""
+		o.Variable, o.Unit, o.Class = record.VarCount, "plants", row.Cells[classc].Text
+		if tables.IsMissing(row.Cells[classc]) && o.Class != "" {
+			r.fault(row.Line, "the class is given as %q: write the class, or total", o.Class)
+			continue
 		}
 		o.Group, o.Life = r.text(row, "group"), r.text(row, "life")
+		r.nameClass(&o, &ask)
 		r.add(o, v)
 	}
-	r.unlisted()
+	if len(ask.Questions) > 0 {
+		ask.Sheet = r.s.Name
+		return ask
+	}
+	r.unlisted(true)
 	r.checkTotals()
+	return nil
+}
+
+// nameClass gives a class the spelling and kin it has elsewhere: in the plan,
+// the record, or an earlier row. A class called total is the total.
+func (r *reader) nameClass(o *record.Observation, ask *Ask) {
+	if c, _, ok := findColumn(KindCounts, o.Class); o.Class == "" || (ok && c.Target == record.VarCount) {
+		o.Class = ""
+		return
+	}
+	c, like, ok := r.class(o.Class)
+	switch {
+	case ok:
+		o.Class, o.Group, o.Life = c.Name, cmp.Or(o.Group, c.Group), cmp.Or(o.Life, c.Life)
+	case like.Name != "":
+		q := LookAlikes{"class", o.Class, like.Name, foreignAlphabet(o.Class, like.Name)}
+		if !slices.Contains(ask.Questions, Question(q)) {
+			ask.Questions = append(ask.Questions, q)
+		}
+	default:
+		r.opt.Classes = append(slices.Clip(r.opt.Classes), trial.Class{Name: o.Class, Group: o.Group, Life: o.Life})
+	}
 }
 
 // quadratVisit is one looking at one quadrat.
@@ -226,59 +404,127 @@ type quadratVisit struct {
 	visit   int
 }
 
-// unlisted finds classes that a long sheet names for some quadrats of a visit
-// and not for others. Blank is not zero: unless the user says so, those
-// quadrats have no total, and that is said once.
-func (r *reader) unlisted() {
-	classes := map[int][]string{}
-	groups := map[string]record.Observation{}
-	seen := map[quadratVisit]map[string]bool{}
-	var order []record.Observation
-	for _, o := range r.out.Observations {
-		k := quadratVisit{o.Plot, o.Quadrat, o.Visit}
-		if seen[k] == nil {
-			seen[k] = map[string]bool{}
-			order = append(order, o)
+// unlisted finds classes that were counted in some quadrats of a visit and not
+// in others: without a row in a long sheet, blank in most rows of a wide one.
+// Blank is not zero: unless a person says so, those quadrats have no count of
+// the class, and that is asked once a class.
+func (r *reader) unlisted(long bool) {
+	type cell struct {
+		at    quadratVisit
+		class string
+	}
+	listed := map[cell]int{} // index of its observation, from 1
+	var quadrats []quadratVisit
+	var classes []record.Observation // one of each class and visit
+	for i, o := range r.out.Observations {
+		if o.Variable != record.VarCount {
+			continue
 		}
-		seen[k][o.Class] = true
-		groups[o.Class] = o
-		if o.Class != "" && !slices.Contains(classes[o.Visit], o.Class) {
-			classes[o.Visit] = append(classes[o.Visit], o.Class)
+		k := quadratVisit{o.Plot, o.Quadrat, o.Visit}
+		if !slices.Contains(quadrats, k) {
+			quadrats = append(quadrats, k)
+		}
+		listed[cell{k, trial.NameKey(o.Class)}] = i + 1
+		if o.Class != "" && !slices.ContainsFunc(classes, func(c record.Observation) bool {
+			return c.Visit == o.Visit && trial.NameKey(c.Class) == trial.NameKey(o.Class)
+		}) {
+			classes = append(classes, o)
 		}
 	}
-	gaps := 0
-	for _, o := range order {
-		k := quadratVisit{o.Plot, o.Quadrat, o.Visit}
-		for _, c := range classes[o.Visit] {
-			if seen[k][c] || seen[k][""] {
+	zeros := 0
+	for _, class := range classes {
+		q := ClassGap{Class: class.Class, Visit: class.Visit}
+		var gaps []quadratVisit
+		for _, k := range quadrats {
+			if k.visit != class.Visit || listed[cell{k, ""}] > 0 && long {
 				continue
 			}
-			gaps++
-			if r.opt.UnlistedZero {
-				z := o
-				z.Class, z.Value, z.Missing = c, 0, false
-				z.Group, z.Life = groups[c].Group, groups[c].Life
+			q.Quadrats++
+			i := listed[cell{k, trial.NameKey(class.Class)}]
+			switch {
+			case i == 0, !long && r.blankCount(r.out.Observations[i-1]):
+				gaps = append(gaps, k)
+			case !r.out.Observations[i-1].Missing:
+				q.In = append(q.In, Place{k.plot, k.quadrat})
+			}
+		}
+		if len(gaps) == 0 || len(q.In) == 0 || (!long && 2*len(q.In) > q.Quadrats) {
+			continue
+		}
+		if r.opt.UnlistedZero {
+			zeros += len(gaps)
+			for _, k := range gaps {
+				if i := listed[cell{k, trial.NameKey(class.Class)}]; i > 0 {
+					r.out.Observations[i-1].Missing = false
+					continue
+				}
+				z := r.firstOf(k)
+				z.Class, z.Group, z.Life, z.Value, z.Missing = class.Class, class.Group, class.Life, 0, false
 				r.out.Observations = append(r.out.Observations, z)
+			}
+			continue
+		}
+		if !r.opt.UnlistedUnknown {
+			r.out.Questions = append(r.out.Questions, q)
+			r.out.Notes = append(r.out.Notes, q.Text())
+		}
+	}
+	if zeros > 0 {
+		r.out.Notes = append(r.out.Notes, plural(zeros, "class of a quadrat was", "classes of quadrats were")+" not listed and stored as 0, as you asked")
+	}
+}
+
+// blankCount reports a count whose cell was left blank, which may mean none; a
+// cell that says NA means missing.
+func (r *reader) blankCount(o record.Observation) bool {
+	if !o.Missing {
+		return false
+	}
+	for _, row := range r.s.Rows {
+		if row.Line != o.Line {
+			continue
+		}
+		for c, cell := range row.Cells {
+			if cell.Text == "" {
+				if class, _, ok := r.class(r.s.Header[c]); ok && trial.NameKey(class.Name) == trial.NameKey(o.Class) {
+					return true
+				}
+				if trial.NameKey(r.s.Header[c]) == trial.NameKey(o.Class) {
+					return true
+				}
 			}
 		}
 	}
-	switch {
-	case gaps > 0 && r.opt.UnlistedZero:
-		r.out.Notes = append(r.out.Notes, plural(gaps, "class of a quadrat was", "classes of quadrats were")+" not listed and stored as 0, as you asked")
-	case gaps > 0:
-		r.out.Notes = append(r.out.Notes, plural(gaps, "class of a quadrat is", "classes of quadrats are")+
-			" not listed; without a row they are unknown, not 0, and those quadrats get no total: add rows with 0, or say --unlisted zero")
+	return false
+}
+
+func (r *reader) firstOf(k quadratVisit) record.Observation {
+	for _, o := range r.out.Observations {
+		if o.Variable == record.VarCount && (quadratVisit{o.Plot, o.Quadrat, o.Visit}) == k {
+			return o
+		}
 	}
+	return record.Observation{}
 }
 
 // longValues reads any assessment: plot, variable, value, unit, and quadrat
 // where it is one of a quadrat.
-func (r *reader) longValues(at map[int]place, vc, valc int) {
-	byLine := r.scaled(valc, 1)
-	lengths := map[int]tables.Value{}
-	if c := r.s.Column("bed_length_mm"); c >= 0 {
-		lengths = r.scaled(c, 1)
+func (r *reader) longValues(vc, valc int) error {
+	at, err := r.places(false)
+	if err != nil {
+		return err
 	}
+	byLine := r.numbers(valc)
+	lengths := map[int]tables.Value{}
+	if c := r.column("bed length"); c >= 0 {
+		_, unit, _ := findColumn(r.kind, r.s.Header[c])
+		factor, ok := units[Length][cmp.Or(unit, r.opt.LengthUnit)]
+		if !ok {
+			return fmt.Errorf("%s: column %q does not say its unit: write bed_length_m or bed_length_ft", r.s.Name, r.s.Header[c])
+		}
+		lengths = r.scaled(c, factor)
+	}
+	var ask Ask
 	for _, row := range r.s.Rows {
 		p, ok := at[row.Line]
 		v, has := byLine[row.Line]
@@ -288,7 +534,7 @@ func (r *reader) longValues(at map[int]place, vc, valc int) {
 		o := r.observation(row, p)
 		o.Variable = strings.ToLower(row.Cells[vc].Text)
 		o.LengthMM, o.Trim = lengths[row.Line].Number, r.text(row, "trim")
-		o.Class, o.Unit = r.text(row, "class", "species"), r.text(row, "unit")
+		o.Class, o.Unit = r.text(row, "class"), r.text(row, "unit")
 		o.Group, o.Life = r.text(row, "group"), r.text(row, "life")
 		if o.Variable == "" {
 			r.fault(row.Line, "the name of the variable is blank")
@@ -300,33 +546,91 @@ func (r *reader) longValues(at map[int]place, vc, valc int) {
 			}
 			o.Visit, o.Date = p.visit, p.date
 		}
-		switch o.Variable {
-		case "count":
-			if o.Unit = orElse(o.Unit, "plants"); !r.isCount(row.Line, "value", v) {
-				continue
+		if r.longValue(&o, &v, row.Line) {
+			if o.Variable == record.VarCount {
+				r.nameClass(&o, &ask)
 			}
-		case "cover":
-			switch unit := strings.ToLower(o.Unit); unit {
-			case "%", "percent", "pct":
-				v.Number /= 100
-			case "fraction", "proportion":
-			default:
-				r.fault(row.Line, "cover needs a unit: %% or fraction")
-				continue
-			}
-			if !v.Missing && (v.Number < 0 || v.Number > 1) {
-				r.fault(row.Line, "cover must lie between 0 and 100 %%")
-				continue
-			}
-			o.Unit = "fraction"
-		default:
-			if o.Unit == "" {
-				r.fault(row.Line, "%s needs a unit", o.Variable)
-				continue
-			}
+			r.add(o, v)
 		}
-		r.add(o, v)
 	}
+	if len(ask.Questions) > 0 {
+		ask.Sheet = r.s.Name
+		return ask
+	}
+	return nil
+}
+
+// longValue brings one value into the unit its variable is stored in.
+func (r *reader) longValue(o *record.Observation, v *tables.Value, line int) bool {
+	unit := cmp.Or(unitNames[foldUnit(o.Unit)], o.Unit)
+	col := r.variable(o.Variable, unit)
+	if col == nil {
+		if o.Unit == "" {
+			r.fault(line, "%s needs a unit", o.Variable)
+			return false
+		}
+		return true
+	}
+	o.Variable = col.Target
+	switch {
+	case col.Holds == Things:
+		if o.Unit == "" {
+			o.Unit = col.Holds.StoredUnit()
+		}
+		return r.isCount(line, "value", *v)
+	case units[col.Holds][unit] == 0 && unit != col.Holds.StoredUnit():
+		var known []string
+		for u := range units[col.Holds] {
+			known = append(known, u)
+		}
+		slices.Sort(known)
+		if o.Unit == "" {
+			r.fault(line, "%s needs a unit: %s", o.Variable, strings.Join(known, ", "))
+		} else {
+			r.fault(line, "%s is given in %q, which is none of its units: %s", o.Variable, o.Unit, strings.Join(known, ", "))
+		}
+		return false
+	}
+	if v.Percent {
+		v.Number, unit = v.Number/100, "fraction"
+	}
+	v.Number *= units[col.Holds][unit]
+	o.Unit = col.Holds.StoredUnit()
+	if col.Holds == Share && !v.Missing && (v.Number < 0 || v.Number > 1) {
+		r.fault(line, "%s must lie between 0 and 100 %%", o.Variable)
+		return false
+	}
+	return true
+}
+
+// variable finds the column of the table that a variable of a long sheet is; nil
+// for an assessment of the user's own. Where a variable can be held in several
+// quantities, the unit decides; the one that fits none comes back to be refused.
+func (r *reader) variable(name, unit string) *Column {
+	var first *Column
+	key := trial.NameKey(name)
+	for i := range Columns {
+		c := &Columns[i]
+		if !c.wide() || !slices.Contains(c.In, KindCounts) && !slices.Contains(c.In, KindYields) || c.Holds == Weight && c.Target == record.VarYield {
+			continue
+		}
+		if trial.NameKey(c.Target) != key && (!slices.Contains(c.In, KindCounts) || !c.named(key, true) && !c.named(key, false)) {
+			continue
+		}
+		if c.accepts(unit) {
+			return c
+		}
+		if first == nil {
+			first = c
+		}
+	}
+	if first != nil && first.Holds != Things && unit != "" && first.Target != record.VarCover && first.Target != record.VarCropHeight {
+		return nil // an assessment in a unit of the user's own, such as regrowth in % of stems
+	}
+	if first != nil && first.Holds == Things && unit != "" && !first.accepts(unit) && first.Target != record.VarCount {
+		return nil
+	}
+	return first
 }
 
 // checkTotals compares an entered total with the sum of its classes.
@@ -340,7 +644,7 @@ func (r *reader) checkTotals() {
 	}
 	at := map[quadratVisit]*sums{}
 	for _, o := range r.out.Observations {
-		if o.Variable != "count" {
+		if o.Variable != record.VarCount {
 			continue
 		}
 		k := quadratVisit{o.Plot, o.Quadrat, o.Visit}
@@ -353,7 +657,7 @@ func (r *reader) checkTotals() {
 		case o.Missing:
 			s.open = true
 		case o.Class == "":
-			s.total, s.hasTotal, s.line = o.Value, true, lineOf(o.Source)
+			s.total, s.hasTotal, s.line = o.Value, true, o.Line
 		default:
 			s.parts += o.Value
 			s.classes++
@@ -368,23 +672,13 @@ func (r *reader) checkTotals() {
 
 // checkDuplicates refuses two rows for one value in the same sheet.
 func (r *reader) checkDuplicates() {
-	type key struct {
-		plot            string
-		quadrat, visit  int
-		date            trial.Date
-		variable, class string
-	}
-	first := map[key]int{}
+	first := map[record.Key]int{}
 	for _, o := range r.out.Observations {
-		k := key{o.Plot, o.Quadrat, o.Visit, o.Date, o.Variable, o.Class}
-		if o.Visit > 0 {
-			k.date = trial.Date{}
-		}
-		line := lineOf(o.Source)
-		if was, dup := first[k]; dup && was != line {
-			r.fault(line, "tells plot %s%s a second time (first in row %d): keep one", o.Plot, ofQuadrat(o), was)
+		k := o.Key()
+		if was, dup := first[k]; dup && was != o.Line {
+			r.fault(o.Line, "tells plot %s%s a second time (first in row %d): keep one", o.Plot, ofQuadrat(o), was)
 			continue
 		}
-		first[k] = line
+		first[k] = o.Line
 	}
 }

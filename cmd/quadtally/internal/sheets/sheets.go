@@ -5,10 +5,9 @@
 package sheets
 
 import (
+	"cmp"
 	"fmt"
-	"regexp"
 	"slices"
-	"strconv"
 	"strings"
 
 	"quadtally/cmd/quadtally/internal/record"
@@ -20,26 +19,39 @@ import (
 type Options struct {
 	Decimal      tables.Decimal
 	Dates        tables.DateOrder
-	UnlistedZero bool       // a class not listed for a quadrat that was looked at is 0
-	WeightUnit   string     // "kg" or "lb", where the header does not say
-	LengthUnit   string     // "m" or "ft", where the header does not say
-	LengthMM     float64    // bed length cut, where the sheet has no column for it
-	Date         trial.Date // of the whole sheet, where it has no column for it
-	Visit        int        // of the whole sheet
-	Observer     string     // of the whole sheet
+	UnlistedZero bool // a class not listed for a quadrat that was looked at is 0
+	// UnlistedUnknown: such a class was not looked for; it is not asked again.
+	UnlistedUnknown bool
+	Columns         map[string]Meaning // what a person said of columns, by trial.NameKey of their names
+	Classes         []trial.Class      // known from the record, besides those of the plan
+	WeightUnit      string             // "kg" or "lb", where the header does not say
+	LengthUnit      string             // "m" or "ft", where the header does not say
+	LengthMM        float64            // bed length cut, where the sheet has no column for it
+	Date            trial.Date         // of the whole sheet, where it has no column for it
+	Visit           int                // of the whole sheet
+	Observer        string             // of the whole sheet
 }
 
 // Import is a sheet as understood.
 type Import struct {
 	Observations []record.Observation
 	Operations   []record.Operation
+	Questions    []Question // that do not keep the sheet from being stored
+	Sums         []Sum      // cells that held a sum
 	Notes        []string
 	Faults       []tables.Fault
 	Rows         int // rows read, good or bad
 }
 
+// Sum is a cell in which somebody wrote a tally as a sum: "5+5+3".
+type Sum = tables.Sum
+
+// Partial reports that some rows could not be read.
+func (im *Import) Partial() bool { return len(im.Faults) > 0 }
+
 // reader holds what every kind of sheet needs.
 type reader struct {
+	kind  Kind
 	t     *trial.Trial
 	plots []trial.Plot
 	s     *tables.Sheet
@@ -50,8 +62,8 @@ type reader struct {
 	plotLabels, treatLabels, blockLabels tables.Labels
 }
 
-func newReader(t *trial.Trial, plots []trial.Plot, s *tables.Sheet, opt Options) *reader {
-	r := &reader{t: t, plots: plots, s: s, opt: opt, bad: map[int]bool{}}
+func newReader(kind Kind, t *trial.Trial, plots []trial.Plot, s *tables.Sheet, opt Options) *reader {
+	r := &reader{kind: kind, t: t, plots: plots, s: s, opt: opt, bad: map[int]bool{}}
 	r.plotLabels.What, r.treatLabels.What, r.blockLabels.What = "plot", "treatment", "block"
 	for _, p := range plots {
 		r.plotLabels.Known = append(r.plotLabels.Known, p.ID)
@@ -88,7 +100,7 @@ func (r *reader) done() Import {
 	slices.SortStableFunc(r.out.Faults, func(a, b tables.Fault) int { return a.Line - b.Line })
 	good := r.out.Observations[:0:0]
 	for _, o := range r.out.Observations {
-		if !r.bad[lineOf(o.Source)] {
+		if !r.bad[o.Line] {
 			good = append(good, o)
 		}
 	}
@@ -96,9 +108,27 @@ func (r *reader) done() Import {
 	return r.out
 }
 
-func lineOf(source string) int {
-	n, _ := strconv.Atoi(source[strings.LastIndexByte(source, ':')+1:])
-	return n
+// column finds the column of the sheet that a row of [Columns] is about, by the
+// row's name; -1 where the sheet has none.
+func (r *reader) column(name string) int {
+	for i, h := range r.s.Header {
+		if h == "" {
+			continue
+		}
+		if c, _, ok := findColumn(r.kind, h); ok && c.Name == name && r.opt.Columns[r.keyOf(h)].As == "" {
+			return i
+		}
+	}
+	return -1
+}
+
+// keyOf is the name under which a person answers for a column.
+func (r *reader) keyOf(header string) string {
+	if k := trial.NameKey(header); r.opt.Columns[k].As != "" {
+		return k
+	}
+	name, _ := splitUnit(header)
+	return trial.NameKey(name)
 }
 
 // missingColumn explains a sheet whose columns are not understood.
@@ -115,17 +145,21 @@ type place struct {
 	date    trial.Date
 }
 
-// wholeQuadrat is a column of quadrat numbers, or nil where there is none.
+// places reads plot, quadrat, visit and date of every row, by line.
 func (r *reader) places(needQuadrat bool) (map[int]place, error) {
-	pc := r.s.Column("plot", "plot id", "plot no", "plot number")
+	pc := r.column("plot")
 	if pc < 0 {
 		return nil, r.missingColumn("the plot")
 	}
 	out := map[int]place{}
 	for _, row := range r.s.Rows {
 		cell := row.Cells[pc]
-		if tables.IsMissing(cell) {
+		switch {
+		case cell.Text == "":
 			r.fault(row.Line, "the plot is blank")
+			continue
+		case tables.IsMissing(cell) && !slices.Contains(r.plotLabels.Known, cell.Text):
+			r.fault(row.Line, "the plot is given as %q: write the plot, or clear the row", cell.Text)
 			continue
 		}
 		plot, err := r.plotLabels.Match(cell)
@@ -136,7 +170,7 @@ func (r *reader) places(needQuadrat bool) (map[int]place, error) {
 		out[row.Line] = place{plot: plot, visit: r.opt.Visit, date: r.opt.Date}
 	}
 	r.checkAgainstLayout(out)
-	if c := r.s.Column("quadrat", "quadrat no", "quadrat number", "frame no"); c >= 0 {
+	if c := r.column("quadrat"); c >= 0 {
 		for line, n := range r.whole(c) {
 			p, ok := out[line]
 			if !ok {
@@ -157,7 +191,7 @@ func (r *reader) places(needQuadrat bool) (map[int]place, error) {
 			out[line] = p
 		}
 	}
-	if c := r.s.Column("date", "day", "date counted", "harvest date", "pick date"); c >= 0 {
+	if c := r.column("date"); c >= 0 {
 		values, faults := r.s.Dates(c, r.opt.Dates, func(d trial.Date) bool { return r.t.VisitOf(d) > 0 })
 		r.faults(faults)
 		for _, v := range values {
@@ -170,7 +204,7 @@ func (r *reader) places(needQuadrat bool) (map[int]place, error) {
 			return out, nil
 		}
 	}
-	if c := r.s.Column("visit", "visit no", "visit number"); c >= 0 {
+	if c := r.column("visit"); c >= 0 {
 		for line, n := range r.whole(c) {
 			p, ok := out[line]
 			if !ok {
@@ -189,9 +223,9 @@ func (r *reader) places(needQuadrat bool) (map[int]place, error) {
 
 // whole reads a column of whole numbers; blanks are left out.
 func (r *reader) whole(col int) map[int]int {
-	values, faults := r.s.Numbers(col, r.opt.Decimal)
-	r.faults(faults)
 	out := map[int]int{}
+	values, faults := r.s.NumbersExpanded(col, r.opt.Decimal)
+	r.faults(faults)
 	for _, v := range values {
 		switch {
 		case v.Missing:
@@ -207,8 +241,7 @@ func (r *reader) whole(col int) map[int]int {
 // checkAgainstLayout holds treatment and block columns, where a sheet has
 // them, against the saved layout.
 func (r *reader) checkAgainstLayout(at map[int]place) {
-	tc := r.s.Column("treatment", "trt", "treat")
-	bc := r.s.Column("block", "rep", "replicate")
+	tc, bc := r.column("treatment"), r.column("block")
 	byID := map[string]trial.Plot{}
 	for _, p := range r.plots {
 		byID[p.ID] = p
@@ -218,7 +251,7 @@ func (r *reader) checkAgainstLayout(at map[int]place) {
 		if !ok {
 			continue
 		}
-		if tc >= 0 && !tables.IsMissing(row.Cells[tc]) {
+		if tc >= 0 && row.Cells[tc].Text != "" {
 			switch got, err := r.treatLabels.Match(row.Cells[tc]); {
 			case err != nil:
 				r.fault(row.Line, "%v", err)
@@ -226,7 +259,7 @@ func (r *reader) checkAgainstLayout(at map[int]place) {
 				r.fault(row.Line, "plot %s has treatment %s in the layout, not %s", p.plot, byID[p.plot].Treatment, got)
 			}
 		}
-		if bc >= 0 && !tables.IsMissing(row.Cells[bc]) {
+		if bc >= 0 && row.Cells[bc].Text != "" {
 			switch got, err := r.blockLabels.Match(row.Cells[bc]); {
 			case err != nil:
 				r.fault(row.Line, "%v", err)
@@ -239,13 +272,16 @@ func (r *reader) checkAgainstLayout(at map[int]place) {
 
 // leads are columns of an empty sheet that are filled in before anybody went
 // to the field.
-var leads = map[string]bool{"plot": true, "block": true, "treatment": true, "quadrat": true, "visit": true, "date": true, "trim": true, "observer": true}
+var leads = []string{"plot", "block", "treatment", "quadrat", "visit", "date", "pick", "trim", "observer"}
 
 // unfilled reports a row of a prepared sheet that nobody has written on yet.
 // It tells nothing: neither a value nor that one is missing.
 func (r *reader) unfilled(row tables.Row) bool {
 	for c, cell := range row.Cells {
-		if cell.Text != "" && !leads[tables.Key(r.s.Header[c])] {
+		if cell.Text == "" {
+			continue
+		}
+		if col, _, ok := findColumn(r.kind, r.s.Header[c]); !ok || !slices.Contains(leads, col.Name) {
 			return false
 		}
 	}
@@ -281,34 +317,63 @@ func (r *reader) settleVisit(line int, p place) (place, bool) {
 	return p, true
 }
 
-// text reads a free-text column; "" where the sheet has none.
-func (r *reader) text(row tables.Row, names ...string) string {
-	c := r.s.Column(names...)
+// text reads a column of words, by its name in [Columns]; "" where the sheet
+// has none or the cell says there is none.
+func (r *reader) text(row tables.Row, name string) string {
+	c := r.column(name)
 	if c < 0 || tables.IsMissing(row.Cells[c]) {
 		return ""
 	}
 	return row.Cells[c].Text
 }
 
-var unitInHeader = regexp.MustCompile(`(?i)[ _(\[]+(kg|g|lb|lbs|oz|m|mm|cm|ft|in|%|pct|percent|fraction|proportion)[)\]]?$`)
+// numbers reads a column as numbers, by line.
+func (r *reader) numbers(col int) map[int]tables.Value {
+	values, faults := r.s.Numbers(col, r.opt.Decimal)
+	r.faults(faults)
+	out := make(map[int]tables.Value, len(values))
+	for _, v := range values {
+		if v.Sum != "" {
+			r.out.Sums = append(r.out.Sums, Sum{Line: v.Line, Header: r.s.Header[col], Text: v.Sum, Number: v.Number})
+		}
+		out[v.Line] = v
+	}
+	return out
+}
 
-// splitUnit takes a unit off the end of a header: "marketable_kg".
-func splitUnit(header string) (name, unit string) {
-	if strings.HasSuffix(header, "%") {
-		return strings.TrimRight(header, " _(%["), "%"
+// scaled reads a column and multiplies it.
+func (r *reader) scaled(col int, factor float64) map[int]tables.Value {
+	out := r.numbers(col)
+	for line, v := range out {
+		v.Number *= factor
+		out[line] = v
 	}
-	m := unitInHeader.FindStringSubmatchIndex(header)
-	if m == nil {
-		return header, ""
+	return out
+}
+
+func (r *reader) observation(row tables.Row, p place) record.Observation {
+	return record.Observation{Plot: p.plot, Quadrat: p.quadrat, Visit: p.visit, Date: p.date,
+		Observer: cmp.Or(r.text(row, "observer"), r.opt.Observer), Source: r.s.Where(row.Line), Line: row.Line}
+}
+
+func (r *reader) add(o record.Observation, v tables.Value) {
+	o.Value, o.Missing = v.Number, v.Missing
+	if v.Missing {
+		o.Value = 0
 	}
-	unit = strings.ToLower(header[m[2]:m[3]])
-	switch unit {
-	case "pct", "percent":
-		unit = "%"
-	case "lbs":
-		unit = "lb"
-	case "proportion":
-		unit = "fraction"
+	r.out.Observations = append(r.out.Observations, o)
+}
+
+func plural(n int, one, many string) string {
+	if n == 1 {
+		return "1 " + one
 	}
-	return header[:m[0]], unit
+	return fmt.Sprintf("%d %s", n, many)
+}
+
+func ofQuadrat(o record.Observation) string {
+	if o.Quadrat == 0 {
+		return ""
+	}
+	return fmt.Sprintf(" quadrat %d", o.Quadrat)
 }

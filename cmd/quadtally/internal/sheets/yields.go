@@ -1,68 +1,63 @@
 package sheets
 
 import (
+	"cmp"
 	"fmt"
-	"strings"
+	"slices"
 
 	"quadtally/cmd/quadtally/internal/record"
 	"quadtally/cmd/quadtally/internal/tables"
 	"quadtally/cmd/quadtally/internal/trial"
 )
 
-var weightKG = map[string]float64{"kg": 1, "g": 1e-3, "lb": trial.KGPerLB, "oz": trial.KGPerOz}
-var lengthMM = map[string]float64{"m": 1000, "mm": 1, "cm": 10, "ft": trial.MMPerFoot, "in": trial.MMPerInch}
-
 // Harvested is the variable of the number of heads, roots or fruits that were
 // weighed; "pieces" is what the camera sees of weeds.
-const Harvested = "harvested pieces"
+const Harvested = record.VarPieces
 
-// yieldColumns are the weights of a harvest, by the names people use.
-var yieldColumns = map[string][]string{
-	"marketable": {"marketable", "marketable weight", "market", "sold", "yield"},
-	"cull":       {"cull", "culls", "unmarketable", "cull weight"},
-	"total":      {"total", "total weight", "total yield"},
-}
-
-// Yields reads a sheet of harvested weights: plot, date of the pick,
+// Yields reads a sheet of harvested weights: plot, pick or date of the pick,
 // marketable and cull weight, pieces, bed length cut, trim, stand. Several
-// picks of a plot are rows of their own.
+// picks of a plot are rows of their own. A stand is one value a plot, in one of
+// its rows or the same in all; where it differs, that is asked with an [Ask].
 func Yields(t *trial.Trial, plots []trial.Plot, s *tables.Sheet, opt Options) (Import, error) {
-	r := newReader(t, plots, s, opt)
+	r := newReader(KindYields, t, plots, s, opt)
 	at, err := r.places(false)
 	if err != nil {
 		return Import{}, err
 	}
-	weights := map[string]map[int]tables.Value{}
-	for class, names := range yieldColumns {
-		col, unit := r.unitColumn(names)
-		if col < 0 {
+	if err := r.unknownHarvestColumns(); err != nil {
+		return Import{}, err
+	}
+	weights := map[string]map[int]tables.Value{} // by class
+	counts := map[string]map[int]tables.Value{}  // by variable
+	headers := map[string]string{}
+	for i, h := range s.Header {
+		col, unit, ok := findColumn(r.kind, h)
+		if h == "" || !ok || !col.wide() || opt.Columns[r.keyOf(h)].As == AsIgnore {
 			continue
 		}
-		factor, ok := weightKG[orElse(unit, opt.WeightUnit)]
-		if !ok {
-			return Import{}, fmt.Errorf("%s: column %q does not say its unit: write it into the header (%s_kg or %s_lb) or say --weight kg or --weight lb", s.Name, s.Header[col], class, class)
+		stored := cmp.Or(col.Class, col.Target)
+		if other, twice := headers[stored]; twice {
+			return Import{}, fmt.Errorf("%s: the columns %q and %q both hold %s: rename one", s.Name, other, h, col.Name)
 		}
-		weights[class] = r.scaled(col, factor)
+		headers[stored] = h
+		if col.Holds == Things {
+			counts[col.Target] = r.numbers(i)
+			continue
+		}
+		factor, ok := units[Weight][cmp.Or(unit, opt.WeightUnit)]
+		if !ok {
+			return Import{}, fmt.Errorf("%s: column %q does not say its unit: write it into the header (%s_kg or %s_lb) or say --weight kg or --weight lb", s.Name, h, col.Name, col.Name)
+		}
+		weights[col.Class] = r.scaled(i, factor)
 	}
-	if weights["marketable"] == nil && weights["total"] == nil {
+	if weights[record.ClassMarketable] == nil && weights[record.ClassTotal] == nil {
 		return Import{}, r.missingColumn("the weight (marketable_kg, cull_kg)")
 	}
-	lengths := map[int]tables.Value{}
-	if col, unit := r.unitColumn([]string{"bed length", "length", "length cut", "bed length cut", "harvested length"}); col >= 0 {
-		factor, ok := lengthMM[orElse(unit, opt.LengthUnit)]
-		if !ok {
-			return Import{}, fmt.Errorf("%s: column %q does not say its unit: write it into the header (bed_length_m or bed_length_ft) or say --length-unit m or ft", s.Name, s.Header[col])
-		}
-		lengths = r.scaled(col, factor)
-	} else if opt.LengthMM <= 0 {
-		return Import{}, fmt.Errorf("%s has no column for the bed length that was cut, and without it a weight is no yield: add bed_length_m or bed_length_ft, or say --length 3m", s.Name)
+	lengths, err := r.bedLengths()
+	if err != nil {
+		return Import{}, err
 	}
-	counts := map[string]map[int]tables.Value{}
-	for variable, names := range map[string][]string{Harvested: {"pieces", "heads", "number", "n pieces"}, "stand": {"stand", "plants", "stand count"}} {
-		if col, _ := r.unitColumn(names); col >= 0 {
-			counts[variable] = r.scaled(col, 1)
-		}
-	}
+	pickc := r.column("pick")
 	blank := 0
 	for _, row := range s.Rows {
 		p, ok := at[row.Line]
@@ -73,12 +68,17 @@ func Yields(t *trial.Trial, plots []trial.Plot, s *tables.Sheet, opt Options) (I
 			blank++
 			continue
 		}
-		if p.date.IsZero() {
+		base := r.observation(row, p)
+		base.Visit, base.Trim = 0, r.text(row, "trim")
+		if pickc >= 0 {
+			if base.Pick = row.Cells[pickc].Text; tables.IsMissing(row.Cells[pickc]) {
+				r.fault(row.Line, "does not say which pick it is")
+				continue
+			}
+		} else if p.date.IsZero() {
 			r.fault(row.Line, "has no date of harvest")
 			continue
 		}
-		base := r.observation(row, p)
-		base.Visit, base.Trim = 0, r.text(row, "trim", "trim standard", "stem length")
 		base.LengthMM = opt.LengthMM
 		if v, has := lengths[row.Line]; has {
 			if v.Missing || v.Number <= 0 {
@@ -88,24 +88,24 @@ func Yields(t *trial.Trial, plots []trial.Plot, s *tables.Sheet, opt Options) (I
 			base.LengthMM = v.Number
 		}
 		r.checkYieldSum(row.Line, weights)
-		for _, class := range []string{"marketable", "cull", "total"} {
+		for _, class := range []string{record.ClassMarketable, record.ClassCull, record.ClassTotal} {
 			v, has := weights[class][row.Line]
-			if !has || (class == "total" && weights["marketable"] != nil) {
-				continue
+			if m, graded := weights[record.ClassMarketable][row.Line]; !has || (class == record.ClassTotal && graded && !m.Missing) {
+				continue // a total is checked against its parts and not stored beside them
 			}
 			if !v.Missing && v.Number < 0 {
 				r.fault(row.Line, "the %s weight is negative", class)
 				continue
 			}
 			o := base
-			o.Variable, o.Class, o.Unit = "yield", class, "kg"
+			o.Variable, o.Class, o.Unit = record.VarYield, class, "kg"
 			r.add(o, v)
 		}
-		for _, variable := range []string{Harvested, "stand"} {
+		for _, variable := range []string{record.VarPieces, record.VarStand} {
 			if v, has := counts[variable][row.Line]; has && r.isCount(row.Line, variable, v) {
 				o := base
 				o.Variable, o.Unit = variable, "plants"
-				if variable == Harvested {
+				if variable == record.VarPieces {
 					o.Unit = "pieces"
 				}
 				r.add(o, v)
@@ -113,125 +113,138 @@ func Yields(t *trial.Trial, plots []trial.Plot, s *tables.Sheet, opt Options) (I
 		}
 	}
 	r.waiting(blank)
+	if err := r.oneStand(); err != nil {
+		return Import{}, err
+	}
 	r.checkDuplicates()
-	return r.done(), nil
+	im := r.done()
+	r.askPicks(&im)
+	return im, nil
 }
 
-// unitColumn finds a column by name, with or without a unit in its header.
-func (r *reader) unitColumn(names []string) (col int, unit string) {
+// unknownHarvestColumns asks about columns of numbers whose names say nothing.
+func (r *reader) unknownHarvestColumns() error {
+	var q UnknownColumns
 	for i, h := range r.s.Header {
-		name, unit := splitUnit(h)
-		for _, n := range names {
-			if tables.Key(name) == tables.Key(n) {
-				return i, unit
-			}
+		if h == "" || r.opt.Columns[r.keyOf(h)].As == AsIgnore {
+			continue
+		}
+		if _, _, ok := findColumn(r.kind, h); ok {
+			continue
+		}
+		if example, numbers := r.firstNumber(i); numbers {
+			name, unit := splitUnit(h)
+			q.Columns = append(q.Columns, UnknownColumn{h, name, unit, example})
+		} else {
+			r.out.Notes = append(r.out.Notes, fmt.Sprintf("column %q holds no numbers and was passed over", h))
 		}
 	}
-	return -1, ""
-}
-
-func (r *reader) scaled(col int, factor float64) map[int]tables.Value {
-	values, faults := r.s.Numbers(col, r.opt.Decimal)
-	r.faults(faults)
-	out := map[int]tables.Value{}
-	for _, v := range values {
-		v.Number *= factor
-		out[v.Line] = v
+	if len(q.Columns) == 0 {
+		return nil
 	}
-	return out
+	return Ask{r.s.Name, []Question{q}}
 }
 
-// checkYieldSum holds an entered total against its parts, to the gram.
+func (r *reader) bedLengths() (map[int]tables.Value, error) {
+	col := r.column("bed length")
+	if col < 0 {
+		if r.opt.LengthMM <= 0 {
+			return nil, fmt.Errorf("%s has no column for the bed length that was cut, and without it a weight is no yield: add bed_length_m or bed_length_ft, or say --length 3m", r.s.Name)
+		}
+		return nil, nil
+	}
+	_, unit, _ := findColumn(r.kind, r.s.Header[col])
+	factor, ok := units[Length][cmp.Or(unit, r.opt.LengthUnit)]
+	if !ok {
+		return nil, fmt.Errorf("%s: column %q does not say its unit: write it into the header (bed_length_m or bed_length_ft) or say --length-unit m or ft", r.s.Name, r.s.Header[col])
+	}
+	return r.scaled(col, factor), nil
+}
+
+// oneStand keeps one stand a plot: the first that is given. A stand is counted
+// once a season, whichever pick its row is of.
+func (r *reader) oneStand() error {
+	ask := Ask{Sheet: r.s.Name}
+	given := map[string][]record.Observation{}
+	var order []string
+	r.out.Observations = slices.DeleteFunc(r.out.Observations, func(o record.Observation) bool {
+		if o.Variable != record.VarStand {
+			return false
+		}
+		if given[o.Plot] == nil {
+			order = append(order, o.Plot)
+		}
+		given[o.Plot] = append(given[o.Plot], o)
+		return true
+	})
+	for _, plot := range order {
+		list := given[plot]
+		keep := list[0]
+		q := StandDiffers{Plot: plot}
+		for _, o := range list {
+			if o.Missing {
+				continue
+			}
+			if keep.Missing {
+				keep = o
+			}
+			if !slices.Contains(q.Values, o.Value) {
+				q.Values, q.Lines = append(q.Values, o.Value), append(q.Lines, o.Line)
+			}
+		}
+		if len(q.Values) > 1 {
+			ask.Questions = append(ask.Questions, q)
+			continue
+		}
+		keep.Pick = ""
+		r.out.Observations = append(r.out.Observations, keep)
+	}
+	if len(ask.Questions) > 0 {
+		return ask
+	}
+	return nil
+}
+
+// askPicks asks about plots of the sheet that lack a pick which others on it
+// have.
+func (r *reader) askPicks(im *Import) {
+	var plots []trial.Plot
+	for _, p := range r.plots {
+		if slices.ContainsFunc(im.Observations, func(o record.Observation) bool { return o.Plot == p.ID && o.Variable == record.VarYield }) {
+			plots = append(plots, p)
+		}
+	}
+	h := record.HarvestsOf(im.Observations, plots)
+	var q PicksMissing
+	for _, m := range h.Missing {
+		if !m.Stated {
+			q.Missing = append(q.Missing, MissingPick{m.Plot, PickName(h.Picks, m.Pick)})
+		}
+	}
+	if len(q.Missing) > 0 {
+		im.Questions = append(im.Questions, q)
+		im.Notes = append(im.Notes, q.Text())
+	}
+}
+
+// PickName is how a reader knows a pick: by the sheets' own number, else by its
+// place in the season and its first day.
+func PickName(picks []record.Pick, n int) string {
+	if picks[n].Label != "" {
+		return picks[n].Label
+	}
+	return fmt.Sprintf("%d (%s)", n+1, picks[n].From)
+}
+
+// checkYieldSum compares an entered total with its parts, to the gram.
 func (r *reader) checkYieldSum(line int, weights map[string]map[int]tables.Value) {
-	m, okM := weights["marketable"][line]
-	c, okC := weights["cull"][line]
-	t, okT := weights["total"][line]
+	m, okM := weights[record.ClassMarketable][line]
+	c, okC := weights[record.ClassCull][line]
+	t, okT := weights[record.ClassTotal][line]
 	if !okM || !okC || !okT || m.Missing || c.Missing || t.Missing {
 		return
 	}
 	if d := t.Number - m.Number - c.Number; d > 0.001 || d < -0.001 {
 		r.fault(line, "the total weight %.3f kg is not marketable plus cull %.3f kg", t.Number, m.Number+c.Number)
 	}
-}
-
-// Field reads what was done to the field: date, operation, treatment or plot,
-// input with rate and unit, growth stage, passes.
-func Field(t *trial.Trial, plots []trial.Plot, s *tables.Sheet, opt Options) (Import, error) {
-	r := newReader(t, plots, s, opt)
-	oc := s.Column("operation", "what", "work", "activity")
-	dc := s.Column("date", "day")
-	if oc < 0 {
-		return Import{}, r.missingColumn("the operation (seeding, termination, planting, ...)")
-	}
-	if dc < 0 {
-		return Import{}, r.missingColumn("the date")
-	}
-	dates, faults := s.Dates(dc, opt.Dates, nil)
-	r.faults(faults)
-	when := map[int]trial.Date{}
-	for _, v := range dates {
-		if v.Missing {
-			r.fault(v.Line, "has no date")
-			continue
-		}
-		when[v.Line] = v.Date
-	}
-	rates := map[int]tables.Value{}
-	if c := s.Column("rate"); c >= 0 {
-		rates = r.scaled(c, 1)
-	}
-	passes := map[int]int{}
-	if c := s.Column("passes"); c >= 0 {
-		passes = r.whole(c)
-	}
-	for _, row := range s.Rows {
-		d, ok := when[row.Line]
-		if !ok {
-			continue
-		}
-		op := record.Operation{Date: d, What: strings.ToLower(row.Cells[oc].Text), Input: r.text(row, "input", "product", "component", "seed"),
-			RateUnit: r.text(row, "rate unit", "unit"), Stage: r.text(row, "stage", "growth stage"), Passes: passes[row.Line],
-			Note: r.text(row, "note", "notes", "remark"), Source: s.Where(row.Line)}
-		if op.What == "" {
-			r.fault(row.Line, "does not say what was done")
-			continue
-		}
-		if c := s.Column("treatment", "trt"); c >= 0 && !tables.IsMissing(row.Cells[c]) && !strings.EqualFold(row.Cells[c].Text, "all") {
-			if op.Treatment, _ = r.treatLabels.Match(row.Cells[c]); op.Treatment == "" {
-				r.fault(row.Line, "treatment %q is not in the layout", row.Cells[c].Text)
-				continue
-			}
-		}
-		if c := s.Column("plot"); c >= 0 && !tables.IsMissing(row.Cells[c]) && !strings.EqualFold(row.Cells[c].Text, "all") {
-			var err error
-			if op.Plot, err = r.plotLabels.Match(row.Cells[c]); err != nil {
-				r.fault(row.Line, "%v", err)
-				continue
-			}
-		}
-		if v, has := rates[row.Line]; has && !v.Missing {
-			rate := v.Number
-			op.Rate = &rate
-			if op.RateUnit == "" {
-				r.fault(row.Line, "the rate %v has no unit (kg/ha, lb/acre, ...)", rate)
-				continue
-			}
-		}
-		r.out.Operations = append(r.out.Operations, op)
-	}
-	return r.done(), nil
-}
-
-func ofQuadrat(o record.Observation) string {
-	if o.Quadrat == 0 {
-		return ""
-	}
-	return fmt.Sprintf(" quadrat %d", o.Quadrat)
-}
-
-func plural(n int, one, many string) string {
-	if n == 1 {
-		return "1 " + one
-	}
-	return fmt.Sprintf("%d %s", n, many)
 }

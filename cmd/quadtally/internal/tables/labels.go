@@ -6,6 +6,8 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+
+	"quadtally/cmd/quadtally/internal/trial"
 )
 
 // Labels matches what a sheet says to the labels a trial knows.
@@ -26,9 +28,10 @@ func (l *Labels) Notes() []string {
 	return out
 }
 
-// Match finds the label a cell means. Case and stray spaces are tidied (and
-// noted); nothing else is ever repaired silently: a label that is not known is
-// refused, with the likely original where a spreadsheet has changed it.
+// Match finds the label a cell means. Case, spaces, hyphens and the ways to
+// write an accented letter are tidied (and noted); nothing else is ever repaired
+// silently: a label that is not known is refused, with the likely original where
+// a spreadsheet has changed it or letters of another alphabet look like it.
 func (l *Labels) Match(c Cell) (string, error) {
 	text := c.Text
 	if !c.Date.IsZero() {
@@ -39,9 +42,12 @@ func (l *Labels) Match(c Cell) (string, error) {
 	}
 	var same []string
 	for _, k := range l.Known {
-		if strings.EqualFold(Tidy(k), Tidy(text)) {
+		if trial.NameKey(k) == trial.NameKey(text) {
 			same = append(same, k)
 		}
+	}
+	if len(same) > 1 {
+		same = slices.DeleteFunc(same, func(k string) bool { return !strings.EqualFold(Tidy(k), Tidy(text)) })
 	}
 	if len(same) == 1 {
 		if l.unified == nil {
@@ -49,6 +55,11 @@ func (l *Labels) Match(c Cell) (string, error) {
 		}
 		l.unified[text] = same[0]
 		return same[0], nil
+	}
+	for _, k := range l.Known {
+		if trial.Skeleton(k) == trial.Skeleton(text) && trial.NameKey(k) != trial.NameKey(text) {
+			return "", fmt.Errorf("%s %q reads like %q but holds letters of another alphabet: type it again", l.What, text, k)
+		}
 	}
 	return "", fmt.Errorf("%s %q is not in the layout: %s", l.What, text, l.likely(l.candidates(text)))
 }

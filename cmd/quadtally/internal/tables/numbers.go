@@ -1,6 +1,7 @@
 package tables
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"regexp"
@@ -71,8 +72,37 @@ func shapeOf(s string) shape {
 // Value is one number of a column.
 type Value struct {
 	Line    int
-	Number  float64
+	Number  float64 // of a percentage: 45 for 45 %
 	Missing bool
+	Percent bool   // the cell shows a percentage
+	Sum     string // the cell as it stands, where it is a sum of tallies: "5+5+3"
+}
+
+// Sum is a cell that held a tally as a sum.
+type Sum struct {
+	Line   int     `json:"line"`
+	Header string  `json:"column"`
+	Text   string  `json:"text"`
+	Number float64 `json:"value"`
+}
+
+// LooksLikeNumber reports a cell that a number can be read from, whatever the
+// decimal mark.
+func LooksLikeNumber(c Cell) bool {
+	if c.Number != nil {
+		return true
+	}
+	text, _ := unpercent(c.Text)
+	return c.Date.IsZero() && (shapeOf(text) != notNumber || tally.MatchString(text))
+}
+
+// tally is how people write down what they count in batches.
+var tally = regexp.MustCompile(`^[0-9]+(?:[.,][0-9]+)?(?: ?\+ ?[0-9]+(?:[.,][0-9]+)?)+$`)
+
+// unpercent takes a percent sign off the end.
+func unpercent(text string) (string, bool) {
+	t, ok := strings.CutSuffix(text, "%")
+	return strings.TrimRight(t, " "), ok
 }
 
 // Numbers reads a column as numbers. The decimal mark is settled for the whole
@@ -82,6 +112,16 @@ type Value struct {
 // every value left out. Cells that are no numbers ("<1", "trace", "12?") are
 // faults of their rows.
 func (s *Sheet) Numbers(col int, want Decimal) (values []Value, faults []Fault) {
+	return s.numbers(col, want, false)
+}
+
+// NumbersExpanded does what Numbers does for a column of labels, such as visit
+// numbers, where a merged cell stands for every row it covers.
+func (s *Sheet) NumbersExpanded(col int, want Decimal) (values []Value, faults []Fault) {
+	return s.numbers(col, want, true)
+}
+
+func (s *Sheet) numbers(col int, want Decimal, expand bool) (values []Value, faults []Fault) {
 	mark, why := s.decimal(col, want)
 	if why != "" {
 		return nil, []Fault{{0, why}}
@@ -90,15 +130,27 @@ func (s *Sheet) Numbers(col int, want Decimal) (values []Value, faults []Fault) 
 		c := row.Cells[col]
 		v := Value{Line: row.Line}
 		switch {
+		case c.Merged && !expand:
+			faults = append(faults, Fault{row.Line, fmt.Sprintf("column %q is part of a merged cell, so one number would count twice: unmerge it and write each value", s.Header[col])})
+			continue
 		case IsMissing(c):
 			v.Missing = true
 		case c.Number != nil:
-			v.Number = *c.Number
+			v.Number, v.Percent = *c.Number, c.Percent
 		case !c.Date.IsZero():
 			faults = append(faults, Fault{row.Line, fmt.Sprintf("column %q holds the date %s where a number belongs: the spreadsheet changed it, type the number again", s.Header[col], c.Date)})
 			continue
 		default:
-			n, err := parse(c.Text, mark)
+			text, percent := unpercent(c.Text)
+			n, err := parse(text, mark)
+			v.Percent = percent
+			if err != nil && tally.MatchString(c.Text) {
+				v.Sum, n, err = c.Text, 0, nil
+				for part := range strings.SplitSeq(c.Text, "+") {
+					p, e := parse(strings.TrimSpace(part), mark)
+					n, err = n+p, errors.Join(err, e)
+				}
+			}
 			if err != nil {
 				faults = append(faults, Fault{row.Line, fmt.Sprintf("column %q holds %q, which is not a number: write the number, 0, or leave the cell blank", s.Header[col], c.Text)})
 				continue
@@ -118,8 +170,9 @@ func (s *Sheet) decimal(col int, want Decimal) (Decimal, string) {
 	at := map[shape]Row{}
 	for _, row := range s.Rows {
 		if c := row.Cells[col]; c.Number == nil {
-			if _, seen := at[shapeOf(c.Text)]; !seen {
-				at[shapeOf(c.Text)] = row
+			text, _ := unpercent(c.Text)
+			if _, seen := at[shapeOf(text)]; !seen {
+				at[shapeOf(text)] = row
 			}
 		}
 	}

@@ -11,6 +11,7 @@ import (
 	"fmt"
 	"io"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"unicode/utf8"
 
@@ -31,9 +32,13 @@ const (
 // Cell is one cell. Text is what a person sees; Number and Date are set only
 // where the file itself (XLSX) says the cell is one.
 type Cell struct {
-	Text   string
-	Number *float64
-	Date   trial.Date
+	Text    string
+	Number  *float64 // as shown: 45 where the cell shows 45 %
+	Date    trial.Date
+	Percent bool // the file shows the number as a percentage
+	// Merged: the cell lies under another one, whose content it repeats. That
+	// is good for a label; a value belongs to one place.
+	Merged bool
 }
 
 // Row is one line under the header.
@@ -65,22 +70,48 @@ func (s *Sheet) fault(line int, format string, args ...any) {
 	s.Faults = append(s.Faults, Fault{line, fmt.Sprintf(format, args...)})
 }
 
-// Read reads a CSV or XLSX by content. An error means nothing could be read.
-func Read(path string, data []byte) (*Sheet, error) {
+// Options says which part of a file is meant.
+type Options struct {
+	Worksheet string // of a workbook; "" takes the first visible one with rows
+}
+
+// Read reads a CSV, XLSX or ODS by content. An error means nothing could be
+// read.
+func Read(path string, data []byte) (*Sheet, error) { return ReadPart(path, data, Options{}) }
+
+// ReadPart does what Read does for one part of a file.
+func ReadPart(path string, data []byte, opt Options) (*Sheet, error) {
 	name := filepath.Base(path)
 	switch {
 	case len(data) == 0:
 		return nil, fmt.Errorf("%s is empty", name)
 	case len(data) > MaxBytes:
 		return nil, fmt.Errorf("%s is larger than %d MB: save only the sheet with the data as CSV", name, MaxBytes>>20)
+	case isODS(data):
+		return readODS(name, data, opt)
 	case bytes.HasPrefix(data, []byte("PK\x03\x04")):
-		return readXLSX(name, data)
+		return readXLSX(name, data, opt)
 	case bytes.HasPrefix(data, []byte("\xd0\xcf\x11\xe0")):
 		return nil, fmt.Errorf("%s is an old .xls file: save it as .xlsx or CSV", name)
 	case bytes.HasPrefix(data, []byte("%PDF")):
 		return nil, fmt.Errorf("%s is a PDF: save the sheet as CSV or XLSX", name)
+	case isMarkup(data):
+		return nil, fmt.Errorf("%s is a web page or XML whatever its name says: open it in a spreadsheet and save it as .xlsx or CSV", name)
+	case opt.Worksheet != "":
+		return nil, fmt.Errorf("%s is no workbook, so it has no worksheet %q: leave --worksheet out", name, opt.Worksheet)
 	}
 	return readCSV(name, data)
+}
+
+// isMarkup reports HTML or XML, which some programs export under the name .xls.
+func isMarkup(data []byte) bool {
+	start := strings.ToLower(strings.TrimLeft(string(data[:min(len(data), 300)]), "\ufeff \t\r\n"))
+	for _, tag := range []string{"<html", "<!doctype", "<table", "<?xml", "<head", "<body", "<!--", "mime-version:"} {
+		if strings.HasPrefix(start, tag) {
+			return true
+		}
+	}
+	return false
 }
 
 func readCSV(name string, data []byte) (*Sheet, error) {
@@ -89,53 +120,185 @@ func readCSV(name string, data []byte) (*Sheet, error) {
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", name, err)
 	}
-	s.Delimiter = delimiter(text)
+	first := 1
+	if m := separatorLine.FindStringSubmatch(text); m != nil { // a hint that spreadsheets write for each other
+		s.Delimiter = []rune(strings.ReplaceAll(m[1], `\t`, "\t"))[0]
+		text, first = text[len(m[0]):], 2
+	} else {
+		s.Delimiter = delimiter(text)
+	}
+	var rows []Row
+	for at := first; text != ""; {
+		lines, next, err := s.parse(text, at, &rows)
+		if err != nil {
+			return nil, err
+		}
+		text, at = next, at+lines
+	}
+	return s, s.assemble(rows)
+}
+
+var separatorLine = regexp.MustCompile(`^(?i:sep)=(\\t|.)\n`)
+
+// parse reads records from text, whose first line is number first, until its
+// end or an opening quotation mark that nothing closes. It returns how many
+// lines it read and the text after them: a row with such a mark is a fault of
+// its own and does not take the rows under it along.
+func (s *Sheet) parse(text string, first int, rows *[]Row) (lines int, rest string, err error) {
 	r := csv.NewReader(strings.NewReader(text))
 	r.Comma = s.Delimiter
 	r.FieldsPerRecord = -1
+	width := 2
+	for _, row := range *rows {
+		width = max(width, len(row.Cells))
+	}
 	for {
 		rec, err := r.Read()
 		if errors.Is(err, io.EOF) {
-			break
+			return 0, "", nil
 		}
 		var pe *csv.ParseError
 		if errors.As(err, &pe) {
-			s.fault(pe.StartLine, "the quotation marks do not pair up: check this row")
-			continue
+			s.fault(first+pe.StartLine-1, "the quotation marks do not pair up: check this row")
+			if pe.Line == pe.StartLine {
+				continue
+			}
+			return pe.StartLine, afterLines(text, pe.StartLine), nil
 		}
 		if err != nil {
-			return nil, fmt.Errorf("%s: %w", name, err)
+			return 0, "", fmt.Errorf("%s cannot be read as a table: save it as CSV UTF-8 or XLSX", s.Name)
 		}
 		line, _ := r.FieldPos(0)
+		if swallowed(rec, s.Delimiter, width) {
+			s.fault(first+line-1, "the quotation marks do not pair up: check this row")
+			return line, afterLines(text, line), nil
+		}
 		if len(rec) > MaxColumns {
-			return nil, fmt.Errorf("%s has more than %d columns: save only the columns with data", name, MaxColumns)
+			return 0, "", fmt.Errorf("%s has more than %d columns: save only the columns with data", s.Name, MaxColumns)
 		}
 		if blank(rec) {
 			continue
 		}
-		if s.Header == nil {
-			for _, h := range rec {
-				s.Header = append(s.Header, Tidy(h))
-			}
-			continue
+		if len(*rows) > MaxRows {
+			return 0, "", fmt.Errorf("%s has more than %d rows", s.Name, MaxRows)
 		}
-		for len(rec) > len(s.Header) && strings.TrimSpace(rec[len(rec)-1]) == "" {
-			rec = rec[:len(rec)-1]
-		}
-		if len(rec) != len(s.Header) {
-			s.fault(line, "has %d cells where the header has %d: a cell is missing, or there is a stray %q", len(rec), len(s.Header), string(s.Delimiter))
-			continue
-		}
-		if len(s.Rows) == MaxRows {
-			return nil, fmt.Errorf("%s has more than %d rows", name, MaxRows)
-		}
-		row := Row{Line: line}
+		width = max(width, len(rec))
+		row := Row{Line: first + line - 1}
 		for _, c := range rec {
 			row.Cells = append(row.Cells, Cell{Text: Unguard(Tidy(c))})
 		}
+		*rows = append(*rows, row)
+	}
+}
+
+// swallowed reports a quoted cell that holds whole rows: an odd quotation mark
+// in one row met another one further down. width is the number of cells of a
+// whole row.
+func swallowed(rec []string, delimiter rune, width int) bool {
+	for _, c := range rec {
+		_, below, more := strings.Cut(c, "\n")
+		if !more {
+			continue
+		}
+		for line := range strings.SplitSeq(below, "\n") {
+			if n := strings.Count(line, string(delimiter)); n > 0 && n+1 >= width {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+func afterLines(text string, n int) string {
+	for range n {
+		_, after, more := strings.Cut(text, "\n")
+		if !more {
+			return ""
+		}
+		text = after
+	}
+	return text
+}
+
+// assemble finds the header among the rows and makes all others as wide.
+func (s *Sheet) assemble(rows []Row) error {
+	h := headerRow(rows)
+	if h < 0 {
+		return fmt.Errorf("%s has no header row", s.Name)
+	}
+	if h > 0 {
+		s.Notes = append(s.Notes, fmt.Sprintf("%s above the header (row %d) passed over", rowsWere(h), rows[h].Line))
+	}
+	for _, c := range rows[h].Cells {
+		s.Header = append(s.Header, c.Text)
+	}
+	for len(s.Header) > 0 && s.Header[len(s.Header)-1] == "" {
+		s.Header = s.Header[:len(s.Header)-1]
+	}
+	for _, row := range rows[h+1:] {
+		for len(row.Cells) > len(s.Header) && row.Cells[len(row.Cells)-1].Text == "" {
+			row.Cells = row.Cells[:len(row.Cells)-1]
+		}
+		switch {
+		case len(row.Cells) > len(s.Header) && s.Delimiter == 0:
+			s.fault(row.Line, "has a value to the right of the last header: name its column or clear it")
+			continue
+		case len(row.Cells) != len(s.Header) && s.Delimiter != 0:
+			s.fault(row.Line, "has %d cells where the header has %d: a cell is missing, or there is a stray %q", len(row.Cells), len(s.Header), string(s.Delimiter))
+			continue
+		}
+		for len(row.Cells) < len(s.Header) {
+			row.Cells = append(row.Cells, Cell{})
+		}
 		s.Rows = append(s.Rows, row)
 	}
-	return s, s.finish()
+	return s.finish()
+}
+
+func rowsWere(n int) string {
+	if n == 1 {
+		return "1 row was"
+	}
+	return fmt.Sprintf("%d rows were", n)
+}
+
+// telling are headers by which the header row is known under rows of titles.
+var telling = map[string]bool{"plot": true, "plotid": true, "plotno": true, "operation": true, "photo": true, "treatment": true, "trt": true}
+
+// titleRows is how far down a header is looked for.
+const titleRows = 20
+
+// headerRow finds the header: the first row that names a plot, an operation, a
+// photo or a treatment; else the first row with two names; else the first.
+func headerRow(rows []Row) int {
+	if len(rows) == 0 {
+		return -1
+	}
+	top := rows[:min(len(rows), titleRows)]
+	named := func(row Row) (names int, tells bool) {
+		for _, c := range row.Cells {
+			if c.Text == "" {
+				continue
+			}
+			if LooksLikeNumber(c) || !c.Date.IsZero() {
+				return 0, false
+			}
+			names++
+			tells = tells || telling[Key(c.Text)]
+		}
+		return names, tells
+	}
+	for i, row := range top {
+		if n, tells := named(row); tells && (n > 1 || i == 0) {
+			return i
+		}
+	}
+	for i, row := range top {
+		if n, _ := named(row); n > 1 {
+			return i
+		}
+	}
+	return 0
 }
 
 // finish checks what both kinds of file share.
@@ -184,26 +347,38 @@ func decode(data []byte, s *Sheet) (string, error) {
 }
 
 // delimiter chooses the mark that splits the header row into most cells,
-// outside quotation marks.
+// outside quotation marks. Titles above the header do not count where a row
+// further down tells that it is the header.
 func delimiter(text string) rune {
-	counts := map[rune]int{}
-	quoted := false
-	for _, r := range strings.TrimLeft(text, "\n") {
-		if r == '"' {
-			quoted = !quoted
+	marks := []rune{',', ';', '\t'}
+	line := ""
+	for range titleRows {
+		var next string
+		next, text, _ = strings.Cut(text, "\n")
+		for _, m := range marks {
+			for cell := range strings.SplitSeq(next, string(m)) {
+				if telling[Key(strings.Trim(Tidy(cell), `"'`))] {
+					return m
+				}
+			}
 		}
-		if quoted {
-			continue
+		if line == "" {
+			line = strings.TrimSpace(next)
 		}
-		if r == '\n' {
-			break
-		}
-		counts[r]++
 	}
-	best := ','
-	for _, r := range []rune{';', '\t'} {
-		if counts[r] > counts[best] {
-			best = r
+	best, most := ',', 0
+	for _, m := range marks {
+		n, quoted := 0, false
+		for _, r := range line {
+			if r == '"' {
+				quoted = !quoted
+			}
+			if r == m && !quoted {
+				n++
+			}
+		}
+		if n > most {
+			best, most = m, n
 		}
 	}
 	return best
@@ -222,17 +397,8 @@ func blank(rec []string) bool {
 // zero-width spaces, and doubled spaces.
 func Tidy(s string) string { return trial.CleanLabel(s) }
 
-// Key is how headers and labels are matched: case, spaces, hyphens and
-// underscores do not matter.
-func Key(s string) string {
-	return strings.Map(func(r rune) rune {
-		switch r {
-		case ' ', '-', '_', '.':
-			return -1
-		}
-		return r
-	}, strings.ToLower(Tidy(s)))
-}
+// Key is how headers and labels are matched: [trial.NameKey].
+func Key(s string) string { return trial.NameKey(s) }
 
 // Column finds a column by any of its accepted names; -1 where there is none.
 func (s *Sheet) Column(names ...string) int {
@@ -247,7 +413,7 @@ func (s *Sheet) Column(names ...string) int {
 }
 
 // missing are the ways a person writes "not there".
-var missing = map[string]bool{"": true, ".": true, "-": true, "–": true, "—": true, "na": true, "n/a": true, "#n/a": true, "nan": true, "null": true, "missing": true}
+var missing = map[string]bool{"": true, ".": true, "-": true, "–": true, "—": true, "--": true, "na": true, "n/a": true, "#n/a": true, "nan": true, "null": true, "missing": true}
 
 // IsMissing reports a cell that says there is no value. Zero is a value.
 func IsMissing(c Cell) bool {

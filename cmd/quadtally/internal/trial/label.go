@@ -29,18 +29,27 @@ func CleanLabel(s string) string {
 	return strings.Join(strings.Fields(s), " ")
 }
 
-// NameKey is how the names of columns, classes and sheets are compared: after
-// Unicode compatibility normalisation (NFKC), without regard to case, spaces,
-// hyphens, underscores and full stops. "broad-leaf", "Broadleaf" and
-// "BROAD LEAF" are one name.
+// NameKey is how the names of columns, classes, plots and treatments are
+// compared: after Unicode compatibility normalisation (NFKC), without regard to
+// case, spaces, hyphens, underscores and full stops. "broad-leaf", "Broadleaf"
+// and "BROAD LEAF" are one name. Between two digits such a mark counts: plot
+// 1-2 is not plot 12.
 func NameKey(s string) string {
-	return strings.Map(func(r rune) rune {
-		switch {
-		case r == '_' || r == '.' || unicode.IsSpace(r) || unicode.Is(unicode.Pd, r):
-			return -1
+	text := []rune(strings.ToLower(norm.NFKC.String(CleanLabel(s))))
+	out := make([]rune, 0, len(text))
+	mark := false
+	for _, r := range text {
+		if r == '_' || r == '.' || unicode.IsSpace(r) || unicode.Is(unicode.Pd, r) {
+			mark = true
+			continue
 		}
-		return r
-	}, strings.ToLower(norm.NFKC.String(CleanLabel(s))))
+		if mark && len(out) > 0 && unicode.IsDigit(r) && unicode.IsDigit(out[len(out)-1]) {
+			out = append(out, '-')
+		}
+		mark = false
+		out = append(out, r)
+	}
+	return string(out)
 }
 
 // scripts are those whose capitals and small letters can pass for each other

@@ -15,6 +15,10 @@ import (
 // beds with its plots end to end, and the next block lies to the right. A Latin
 // square and a layout without blocks are set out the same way.
 //
+// Where the plan gives the number of beds of the field, the blocks fill its slots
+// one after another instead and wrap from one group of beds, or from one row of
+// sections, to the next: see Slots.
+//
 // A plot's number is 100 times its block (or row) plus its place in it, so
 // that no spreadsheet takes it for a date. The walking order is a serpentine
 // that finishes one block before the next begins. The caller stores
@@ -25,6 +29,9 @@ func LayOut(t *Trial) ([]Plot, error) {
 		return nil, err
 	}
 	g := t.Ground
+	if g.FieldBeds > 0 {
+		return fillSlots(t, a)
+	}
 	pitch := g.LengthMM + g.AlleyMM
 	var plots []Plot
 	for i, row := range a {

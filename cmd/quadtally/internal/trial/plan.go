@@ -30,7 +30,19 @@ const maxPlanBytes = 1 << 20
 type field struct {
 	key   string
 	read  func(t *Trial, v string) error
-	write func(t *Trial) string
+	write func(t *Trial) string   // nil for a key that may stand more than once
+	lines func(t *Trial) []string // of such a key, one value a line
+}
+
+// values are the values a plan has for a key, as they stand in a plan file.
+func (f *field) values(t *Trial) []string {
+	if f.write == nil {
+		return f.lines(t)
+	}
+	if v := f.write(t); v != "" {
+		return []string{v}
+	}
+	return nil
 }
 
 // text keeps a value on its one line whatever it holds.
@@ -98,61 +110,74 @@ var planFields = []field{
 	row("design")(words(func(t *Trial) *Design { return &t.Design }, CompleteBlocks, CompletelyRandomised, LatinSquare, IncompleteBlocks)),
 	row("blocks")(whole(func(t *Trial) *int { return &t.Blocks }, false)),
 	row("block size")(whole(func(t *Trial) *int { return &t.BlockSize }, true)),
-	{"treatment", readTreatment, nil}, // written by WritePlan, once for each
+	{key: "treatment", read: readTreatment, lines: func(t *Trial) []string { return eachLine(t.Treatments, writeTreatment) }},
+	{key: "contrast", read: readContrast, lines: func(t *Trial) []string { return eachLine(t.Contrasts, writeContrast) }},
+	{key: "factor", read: readFactor, lines: func(t *Trial) []string { return eachLine(t.Factors, writeFactor) }},
+	{key: "class", read: readClass, lines: func(t *Trial) []string { return eachLine(t.Classes, writeClass) }},
+	row("primary response")(text(func(t *Trial) *string { return &t.Primary })),
+	row("beds")(whole(func(t *Trial) *int { return &t.Ground.FieldBeds }, true)),
 	row("beds per plot")(whole(func(t *Trial) *int { return &t.Ground.Beds }, false)),
 	row("bed spacing")(length(func(t *Trial) *float64 { return &t.Ground.BedSpacingMM })),
 	row("bed top")(length(func(t *Trial) *float64 { return &t.Ground.BedTopMM })),
+	{key: "sections", read: readSections, write: writeSections},
+	{key: "spare", read: readSpare, write: writeSpare},
+	{key: "sample beds", read: readSampleBeds, write: writeSampleBeds},
+	row("rows per bed")(whole(func(t *Trial) *int { return &t.Ground.RowsPerBed }, true)),
+	row("row spacing")(length(func(t *Trial) *float64 { return &t.Ground.RowSpacingMM })),
+	row("drill row spacing")(length(func(t *Trial) *float64 { return &t.Ground.DrillRowMM })),
 	row("plot length")(length(func(t *Trial) *float64 { return &t.Ground.LengthMM })),
 	row("control length")(length(func(t *Trial) *float64 { return &t.Ground.ControlLengthMM })),
 	row("end border")(length(func(t *Trial) *float64 { return &t.Ground.BorderMM })),
 	row("side border")(length(func(t *Trial) *float64 { return &t.Ground.SideBorderMM })),
 	row("alley")(length(func(t *Trial) *float64 { return &t.Ground.AlleyMM })),
-	{"avoid", readStrip, nil},
+	{key: "avoid", read: readStrip, lines: func(t *Trial) []string {
+		return eachLine(t.Ground.Avoid, func(s Strip) string { return writeStrip(s, t.Units) })
+	}},
 	row("gradient")(text(func(t *Trial) *string { return &t.Ground.Gradient })),
 	row("gradient runs")(words(func(t *Trial) *Direction { return &t.Ground.GradientRuns }, AlongBeds, AcrossBeds)),
-	{"beds point to", readBearing, func(t *Trial) string {
+	{key: "beds point to", read: readBearing, write: func(t *Trial) string {
 		if t.Ground.BearingDeg == nil {
 			return ""
 		}
 		return number(*t.Ground.BearingDeg)
 	}},
-	{"quadrat", func(t *Trial, v string) (err error) {
+	{key: "quadrat", read: func(t *Trial, v string) (err error) {
 		t.Quadrat.WidthMM, t.Quadrat.LengthMM, err = ParseSize(v)
 		return err
-	}, func(t *Trial) string {
+	}, write: func(t *Trial) string {
 		return exactLength(t.Quadrat.WidthMM, t.Units) + " x " + exactLength(t.Quadrat.LengthMM, t.Units)
 	}},
-	{"frame pipe", func(t *Trial, v string) (err error) {
+	{key: "frame pipe", read: func(t *Trial, v string) (err error) {
 		t.Quadrat.PipeMM, err = ParseLength(v)
 		return err
-	}, func(t *Trial) string {
+	}, write: func(t *Trial) string {
 		if t.Quadrat.PipeMM == 0 {
 			return ""
 		}
 		return exactLength(t.Quadrat.PipeMM, t.Units)
 	}},
 	row("quadrats per plot")(whole(func(t *Trial) *int { return &t.Quadrat.PerPlot }, false)),
-	{"quadrat spots", func(t *Trial, v string) error {
+	{key: "quadrat spots", read: func(t *Trial, v string) error {
 		switch strings.ToLower(v) {
 		case "permanent", "fresh":
 			t.Quadrat.Permanent = strings.EqualFold(v, "permanent")
 			return nil
 		}
 		return fmt.Errorf("%q is not known: use \"fresh\" (drawn anew for each visit) or \"permanent\" (the same marked spots)", v)
-	}, func(t *Trial) string {
+	}, write: func(t *Trial) string {
 		if t.Quadrat.Permanent {
 			return "permanent"
 		}
 		return "fresh"
 	}},
 	row("count rule")(text(func(t *Trial) *string { return &t.Quadrat.CountRule })),
-	{"season", readSeason, func(t *Trial) string {
+	{key: "season", read: readSeason, write: func(t *Trial) string {
 		if t.SeasonStart.IsZero() || t.SeasonEnd.IsZero() {
 			return ""
 		}
 		return t.SeasonStart.String() + " to " + t.SeasonEnd.String()
 	}},
-	{"visits", readVisits, func(t *Trial) string {
+	{key: "visits", read: readVisits, write: func(t *Trial) string {
 		days := make([]string, len(t.Visits))
 		for i, d := range t.Visits {
 			days[i] = d.String()
@@ -160,30 +185,31 @@ var planFields = []field{
 		return strings.Join(days, ", ")
 	}},
 	row("visit tolerance")(whole(func(t *Trial) *int { return &t.VisitToleranceDays }, false)),
-	{"agreement margin", func(t *Trial, v string) error {
+	{key: "agreement margin", read: func(t *Trial, v string) error {
 		m, err := strconv.ParseFloat(strings.TrimSuffix(v, " points"), 64)
 		if err != nil {
 			return fmt.Errorf("%q is not a number of points of cover", v)
 		}
 		t.AgreementMargin = &m
 		return nil
-	}, func(t *Trial) string {
+	}, write: func(t *Trial) string {
 		if t.AgreementMargin == nil {
 			return ""
 		}
 		return number(*t.AgreementMargin) + " points"
 	}},
-	{"seed", func(t *Trial, v string) (err error) {
+	{key: "work", read: readWord, lines: func(t *Trial) []string { return eachLine(t.Words, writeWord) }},
+	{key: "seed", read: func(t *Trial, v string) (err error) {
 		if t.Seed, err = strconv.ParseUint(v, 10, 64); err != nil {
 			return fmt.Errorf("%q is not a whole number from 0 to 18446744073709551615", v)
 		}
 		return nil
-	}, func(t *Trial) string { return strconv.FormatUint(t.Seed, 10) }},
+	}, write: func(t *Trial) string { return strconv.FormatUint(t.Seed, 10) }},
 }
 
 func row(key string) func(read func(*Trial, string) error, write func(*Trial) string) field {
 	return func(read func(*Trial, string) error, write func(*Trial) string) field {
-		return field{key, read, write}
+		return field{key: key, read: read, write: write}
 	}
 }
 
@@ -260,6 +286,9 @@ func ReadPlan(r io.Reader, name string) (Trial, Faults) {
 	if t.Tag == "" && t.Name != "" {
 		t.Tag = TagFor(t.Name)
 	}
+	if t.Ground.LengthMM == 0 && len(t.Ground.Sections) > 0 {
+		t.Ground.LengthMM = shortestSection(t.Ground.Sections)
+	}
 	return t, faults
 }
 
@@ -326,6 +355,10 @@ func readTreatment(t *Trial, v string) error {
 	for _, p := range parts[1:] {
 		word, rest, _ := strings.Cut(strings.TrimSpace(p), " ")
 		switch strings.ToLower(word) {
+		case "seed", "sow":
+			var seed Seed
+			seed, err = readSeed(rest)
+			tr.Seeds = append(tr.Seeds, seed)
 		case "control":
 			tr.Control = true
 		case "rate":
@@ -336,11 +369,21 @@ func readTreatment(t *Trial, v string) error {
 			}
 			tr.Rate, tr.RateUnit = &rate, strings.TrimSpace(unit)
 		case "seeded":
-			tr.Seeded, err = ParseDate(rest)
+			for i, day := range strings.Split(rest, ",") {
+				var d Date
+				if d, err = ParseDate(day); err != nil {
+					break
+				}
+				if i == 0 {
+					tr.Seeded = d
+				} else {
+					tr.SeededAlso = append(tr.SeededAlso, d)
+				}
+			}
 		case "terminated":
 			tr.Terminated, err = ParseDate(rest)
 		default:
-			return fmt.Errorf("%s: %q is not known: use control, rate, seeded or terminated, each after a ;", tr.Code, clip(strings.TrimSpace(p)))
+			return fmt.Errorf("%s: %q is not known: use control, rate, seed, seeded or terminated, each after a ;", tr.Code, clip(strings.TrimSpace(p)))
 		}
 		if err != nil {
 			return fmt.Errorf("%s: %s: %w", tr.Code, word, err)
@@ -361,8 +404,14 @@ func writeTreatment(tr Treatment) string {
 	if tr.Rate != nil {
 		s += strings.TrimRight("; rate "+number(*tr.Rate)+" "+strings.ReplaceAll(CleanLabel(tr.RateUnit), ";", ","), " ")
 	}
+	for _, seed := range tr.Seeds {
+		s += "; seed " + writeSeed(seed)
+	}
 	if !tr.Seeded.IsZero() {
 		s += "; seeded " + tr.Seeded.String()
+		for _, d := range tr.SeededAlso {
+			s += ", " + d.String()
+		}
 	}
 	if !tr.Terminated.IsZero() {
 		s += "; terminated " + tr.Terminated.String()
@@ -465,19 +514,8 @@ func WritePlan(w io.Writer, t *Trial) error {
 	b := bufio.NewWriter(w)
 	fmt.Fprintln(b, "# Plan of a trial: one `key: value` a line; lines that begin with # are remarks.")
 	for _, f := range planFields {
-		switch {
-		case f.key == "treatment":
-			for _, tr := range t.Treatments {
-				fmt.Fprintf(b, "treatment: %s\n", writeTreatment(tr))
-			}
-		case f.key == "avoid":
-			for _, s := range t.Ground.Avoid {
-				fmt.Fprintf(b, "avoid: %s\n", writeStrip(s, t.Units))
-			}
-		default:
-			if v := f.write(t); v != "" {
-				fmt.Fprintf(b, "%s: %s\n", f.key, v)
-			}
+		for _, v := range f.values(t) {
+			fmt.Fprintf(b, "%s: %s\n", f.key, v)
 		}
 	}
 	return b.Flush()

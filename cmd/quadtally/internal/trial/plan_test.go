@@ -113,6 +113,8 @@ func TestSetIsThePlanFile(t *testing.T) {
 func FuzzParsePlan(f *testing.F) {
 	f.Add(examplePlan)
 	f.Add("treatment: A = b; rate 1e3 kg\ntreatment: =;;\navoid: 1m to 2m\nbeds point to: 1e300\n")
+	f.Add(sevenTreatments + "sections: 3 x 10 m; beds 9 to 10: 2 x 15 m\nspare: beds 1 to 2 section 2\nsample beds: 1\nrows per bed: 2\nrow spacing: 1 ft\ndrill row spacing: 7.5 in\n")
+	f.Add("treatment: A = b; seed rye 90 kg/ha on 2025-01-01; seeded 2025-01-01, 2025-02-01\ncontrast: a = A against B\nfactor: n = A 1, B 2; kg\nclass: x=y; grass\nwork: a;b = other\nprimary response: cover\n")
 	f.Add("season: 2026-01-01 to 2026-02-30\nvisits: 2026-01-01,,\nquadrat: 1x1mm")
 	f.Fuzz(func(t *testing.T, s string) {
 		x, faults := ParsePlan(strings.NewReader(s), "plan")

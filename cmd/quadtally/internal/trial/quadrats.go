@@ -29,12 +29,16 @@ type lane struct {
 }
 
 // lanes returns the beds of p that take a frame: the bed top (or the whole
-// spacing where it is not stated) without side borders and strips to avoid.
+// spacing where it is not stated) without side borders and strips to avoid, of
+// those beds that are sampled.
 func lanes(t *Trial, p Plot) []lane {
 	g := t.Ground
 	width := float64(p.Beds) * g.BedSpacingMM
 	var out []lane
 	for b := range p.Beds {
+		if len(g.SampleBeds) > 0 && !slices.Contains(g.SampleBeds, b+1) {
+			continue
+		}
 		from, to := float64(b)*g.BedSpacingMM, float64(b+1)*g.BedSpacingMM
 		if g.BedTopMM > 0 {
 			mid := (from + to) / 2

@@ -41,8 +41,40 @@ type Treatment struct {
 	Rate     *float64 `json:"rate,omitempty"` // only for an ordered set of rates
 	RateUnit string   `json:"rate_unit,omitempty"`
 
-	Seeded     Date `json:"seeded,omitzero"`     // planned day of seeding, where it differs by treatment
-	Terminated Date `json:"terminated,omitzero"` // planned day of rolling, mowing or killing
+	Seeds      []Seed `json:"seeds,omitempty"`       // what is sown, component by component
+	Seeded     Date   `json:"seeded,omitzero"`       // planned day of seeding, the first where there are several
+	SeededAlso []Date `json:"seeded_also,omitempty"` // further days of seeding
+	Terminated Date   `json:"terminated,omitzero"`   // planned day of rolling, mowing or killing
+}
+
+// Seed is one component of what a treatment is sown with.
+type Seed struct {
+	Name string   `json:"name"`
+	Rate *float64 `json:"rate,omitempty"`
+	Unit string   `json:"unit,omitempty"`
+	On   Date     `json:"on,omitzero"` // where components are sown on days of their own
+}
+
+// Contrast is a comparison between two groups of treatments, planned before
+// the data are seen: the mean of one against the mean of the other.
+type Contrast struct {
+	Name    string   `json:"name"`
+	Of      []string `json:"of"`
+	Against []string `json:"against"`
+}
+
+// Factor is a property of treatments with a level each, for factorial layouts
+// and trends. A treatment without a level is left out of its analysis.
+type Factor struct {
+	Name   string        `json:"name"`
+	Unit   string        `json:"unit,omitempty"` // "" where levels are words
+	Levels []FactorLevel `json:"levels"`
+}
+
+// FactorLevel is what a treatment has of a factor.
+type FactorLevel struct {
+	Treatment string `json:"treatment"`
+	Level     string `json:"level"`
 }
 
 // Quadrat describes the frame thrown or laid in a plot.
@@ -73,6 +105,28 @@ type Ground struct {
 	SideBorderMM    float64   `json:"side_border_mm,omitempty"`    // not sampled, at each side of the plot
 	ControlLengthMM float64   `json:"control_length_mm,omitempty"` // shorter check plots; 0 means like the others
 	BearingDeg      *float64  `json:"bearing_deg,omitempty"`       // compass bearing looking along the beds from the zero flag
+
+	FieldBeds  int        `json:"field_beds,omitempty"`  // beds of the field; 0: as many as the blocks need
+	Sections   []Sections `json:"sections,omitempty"`    // how groups of beds are cut along their length
+	Spare      []SlotName `json:"spare,omitempty"`       // slots that stay without a plot
+	SampleBeds []int      `json:"sample_beds,omitempty"` // beds of a plot that take quadrats, from 1; none named: all
+
+	RowsPerBed   int     `json:"rows_per_bed,omitempty"`   // of the crop
+	RowSpacingMM float64 `json:"row_spacing_mm,omitempty"` // of the crop, centre to centre
+	DrillRowMM   float64 `json:"drill_row_mm,omitempty"`   // of the cover crop's drill
+}
+
+// Sections cuts groups of beds along their length, from the zero flag on.
+type Sections struct {
+	FirstBed int       `json:"first_bed,omitempty"` // 0: every group that is not named otherwise
+	LastBed  int       `json:"last_bed,omitempty"`
+	LengthMM []float64 `json:"length_mm"`
+}
+
+// SlotName names a slot by its first bed and its section, both from 1.
+type SlotName struct {
+	Bed     int `json:"bed"`
+	Section int `json:"section"`
 }
 
 // Direction is a direction on the ground, seen from the beds.
@@ -115,6 +169,11 @@ type Trial struct {
 	BlockSize  int         `json:"block_size,omitempty"` // plots in a block; incomplete blocks only
 	Ground     Ground      `json:"ground"`
 	Quadrat    Quadrat     `json:"quadrat"`
+	Classes    []Class     `json:"classes,omitempty"` // plants counted apart; see PlantClasses
+	Primary    string      `json:"primary,omitempty"` // the response that answers the question, named before the data are seen
+	Contrasts  []Contrast  `json:"contrasts,omitempty"`
+	Factors    []Factor    `json:"factors,omitempty"`
+	Words      []StageWord `json:"words,omitempty"` // what the grower's words for work mean, where the usual list is wrong
 
 	SeasonStart        Date   `json:"season_start"`
 	SeasonEnd          Date   `json:"season_end"`

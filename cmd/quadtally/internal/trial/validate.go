@@ -221,6 +221,7 @@ func checkTreatments(t *Trial, fs *Faults) {
 	if controls > 1 {
 		fs.add("treatments", "%d treatments are marked as control: mark one", controls)
 	}
+	checkGroups(t, fs)
 	if rates > 0 && rates < 2 {
 		fs.add("treatments", "only one treatment has a rate: an ordered set needs two or more, so leave it in the name")
 	}
@@ -263,6 +264,13 @@ func checkGround(t *Trial, fs *Faults) {
 	if b := g.BearingDeg; b != nil && !(*b >= 0 && *b < 360) {
 		fs.add("beds point to", "%g is not a compass bearing from 0 up to 360 degrees", *b)
 	}
+	checkSlots(t, fs)
+	for _, b := range g.SampleBeds {
+		if b < 1 || b > g.Beds {
+			fs.add("sample beds", "a plot has no bed %d: it is %s wide", b, counted(g.Beds, "bed"))
+			return
+		}
+	}
 	width := g.PlotWidthMM()
 	for _, s := range g.Avoid {
 		if !(s.FromMM >= 0 && s.FromMM < s.ToMM && s.ToMM <= width) {
@@ -274,6 +282,9 @@ func checkGround(t *Trial, fs *Faults) {
 		return
 	}
 	lengths := []float64{g.LengthMM}
+	for _, s := range g.Sections {
+		lengths = append(lengths, s.LengthMM...)
+	}
 	if g.ControlLengthMM > 0 {
 		lengths = append(lengths, g.ControlLengthMM)
 	}

@@ -1,6 +1,6 @@
 "use strict";
 // The pages work without this file; it adds drawing, the live outline and the
-// keys. It sends nothing by itself: every change is a form the reader posts.
+// keys, and sends the form of a named plant without leaving the page.
 
 const byId = (id) => document.getElementById(id);
 const percent = (v) => (100 * v).toFixed(1) + " %";
@@ -42,7 +42,7 @@ class Board {
     const step = e.shiftKey ? 0.05 : 0.005;
     const move = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] }[e.key];
     if (move) this.cross = [clamp(this.cross[0] + step * move[0], 0, 1), clamp(this.cross[1] + step * move[1], 0, 1)];
-    else if (e.key === "Enter" || e.key === " ") { this.onPoint(this.cross); this.onLift(); }
+    else if (e.key === "Enter" || e.key === " ") { if (!e.repeat) { this.onPoint(this.cross); this.onLift(); } }
     else if (e.key === "Escape" || e.key === "Backspace") this.onBack(e.key);
     else return;
     this.keyed = true;
@@ -86,92 +86,132 @@ function capsule(a, b, radius, ratio) {
   return out;
 }
 
-const areaWords = { "left out": "#222", weed: "#b00020", crop: "#004ea8", "cover-crop regrowth": "#6a3d00", "not a plant": "#555" };
+// How a class is drawn: by colour and by line style, so that either tells it.
+const classLook = {
+  weed: { colour: "#ff5a6e", dash: [] },
+  crop: { colour: "#6fc3ff", dash: [14, 5] },
+  "cover-crop regrowth": { colour: "#ffc24d", dash: [3, 5] },
+  "not a plant": { colour: "#d9d9d9", dash: [9, 4, 2, 4] },
+  "left out": { colour: "#ffffff", dash: [2, 8] },
+};
+
+// line strokes a path with a light core on a dark rim, which stands out on
+// soil, straw and leaf alike. Widths are in screen pixels.
+function line(g, path, core, dash, scale) {
+  g.setLineDash([]);
+  g.lineJoin = "round";
+  g.lineWidth = 4 * scale; g.strokeStyle = "#000"; g.stroke(path);
+  g.lineWidth = 2 * scale; g.strokeStyle = core;
+  g.setLineDash(dash.map((v) => v * scale));
+  g.stroke(path);
+  g.setLineDash([]);
+}
+
+// borders is the outline of the cells that are on, along their edges.
+function borders(on, w, h, sx, sy) {
+  const path = new Path2D();
+  const at = (x, y) => (x < 0 || y < 0 || x >= w || y >= h ? 0 : on[y * w + x]);
+  for (let y = 0; y <= h; y++) {
+    for (let x = 0; x < w; x++) {
+      if (at(x, y) === at(x, y - 1)) continue;
+      const from = x;
+      while (x < w && at(x, y) !== at(x, y - 1)) x++;
+      path.moveTo(from * sx, y * sy); path.lineTo(x * sx, y * sy);
+    }
+  }
+  for (let x = 0; x <= w; x++) {
+    for (let y = 0; y < h; y++) {
+      if (at(x, y) === at(x - 1, y)) continue;
+      const from = y;
+      while (y < h && at(x, y) !== at(x - 1, y)) y++;
+      path.moveTo(x * sx, from * sy); path.lineTo(x * sx, y * sy);
+    }
+  }
+  return path;
+}
+
+// patches lists the connected green patches, in reading order: a cell inside
+// and the number of cells of each.
+function patches(on, w, h) {
+  const seen = new Uint8Array(w * h), out = [];
+  for (let i = 0; i < on.length; i++) {
+    if (!on[i] || seen[i]) continue;
+    const stack = [i];
+    let n = 0;
+    seen[i] = 1;
+    while (stack.length) {
+      const k = stack.pop(), x = k % w, y = (k - x) / w;
+      n++;
+      for (let dy = -1; dy <= 1; dy++) {
+        for (let dx = -1; dx <= 1; dx++) {
+          const u = x + dx, v = y + dy, j = v * w + u;
+          if (u >= 0 && v >= 0 && u < w && v < h && on[j] && !seen[j]) { seen[j] = 1; stack.push(j); }
+        }
+      }
+    }
+    if (n >= 4) out.push({ at: [((i % w) + 0.5) / w, (Math.floor(i / w) + 0.5) / h], cells: n });
+  }
+  return out;
+}
+
+// kept remembers a choice while one goes from photo to photo.
+const kept = (name) => { try { return sessionStorage.getItem(name); } catch { return null; } };
+const keep = (name, v) => { try { sessionStorage.setItem(name, v); } catch { /* the choice is then forgotten */ } };
+
+// trouble says on the page what could not be done.
+function trouble(text) {
+  const t = byId("trouble");
+  if (t) { t.textContent = text; t.hidden = !text; }
+}
+
+// send posts a form and stays on the page.
+async function send(form, extra) {
+  const body = new URLSearchParams(new FormData(form));
+  for (const [k, v] of Object.entries(extra || {})) body.set(k, v);
+  const r = await fetch(form.action, { method: "POST", body, headers: { Accept: "application/json" } });
+  const answer = await r.json();
+  if (!r.ok) throw new Error(answer.fault || "it was not stored");
+  return answer;
+}
 
 function photoPage(box) {
-  const hash = box.dataset.hash, areas = JSON.parse(box.dataset.areas || "null") || [];
+  const hash = box.dataset.hash;
+  let areas = JSON.parse(box.dataset.areas || "null") || [];
   const green = byId("green"), board = new Board(box, byId("drawn"));
-  const outline = byId("outline"), showAreas = byId("areas"), slider = byId("slider");
-  const tool = () => document.querySelector("input[name=tool]:checked").value;
-  let plane = null, table = null, level = 1;
-  let polygon = [], strokes = [], stroke = null, spot = null;
+  const outline = byId("outline"), showAreas = byId("areas"), markForm = byId("markform");
+  const tool = () => (document.querySelector("input[name=tool]:checked") || { value: "look" }).value;
+  const chosen = () => (document.querySelector("#markform input[name=class]:checked") || { value: "" }).value;
+  let plane = null, level = 1, on = null, found = null, patch = -1;
+  let polygon = [], strokes = [], stroke = null, spot = null, sending = false;
   const ratio = () => { const r = box.getBoundingClientRect(); return r.width / Math.max(r.height, 1); };
+  const scale = () => green.width / Math.max(1, box.clientWidth);
 
-  // Outline: green cells that have a neighbour that is not.
   function redraw() {
-    const g = green.getContext("2d");
-    const w = plane ? Math.min(plane.w, 1000) : 1, h = plane ? Math.max(1, Math.round((w * plane.h) / plane.w)) : 1;
-    if (green.width !== w || green.height !== h) { green.width = w; green.height = h; }
-    g.clearRect(0, 0, w, h);
-    if (!plane || !outline.checked) return;
-    const on = new Uint8Array(w * h), cells = plane.levels;
-    for (let y = 0; y < h; y++) {
-      const row = Math.min(plane.h - 1, Math.floor(((y + 0.5) * plane.h) / h)) * plane.w;
-      for (let x = 0; x < w; x++) {
-        const v = cells[row + Math.min(plane.w - 1, Math.floor(((x + 0.5) * plane.w) / w))];
-        on[y * w + x] = v >= level && v !== 255 ? 1 : 0;
-      }
+    const g = green.getContext("2d"), r = box.getBoundingClientRect(), d = Math.min(window.devicePixelRatio || 1, 2);
+    green.width = Math.max(1, Math.round(r.width * d)); green.height = Math.max(1, Math.round(r.height * d));
+    if (!plane) return;
+    if (!on) {
+      on = new Uint8Array(plane.levels.length);
+      for (let i = 0; i < on.length; i++) on[i] = plane.levels[i] >= level && plane.levels[i] !== 255 ? 1 : 0;
+      found = null;
     }
-    const img = g.createImageData(w, h), pix = img.data;
-    for (let y = 0, i = 0; y < h; y++) {
-      for (let x = 0; x < w; x++, i++) {
-        if (!on[i] || (x && y && x < w - 1 && y < h - 1 && on[i - 1] && on[i + 1] && on[i - w] && on[i + w])) continue;
-        pix[4 * i] = 255; pix[4 * i + 2] = 220; pix[4 * i + 3] = 255;
-      }
-    }
-    g.putImageData(img, 0, 0);
+    if (outline.checked) line(g, borders(on, plane.w, plane.h, green.width / plane.w, green.height / plane.h), "#fff", [], scale());
     box.dataset.level = level;
-  }
-
-  function effect() {
-    if (!table) return;
-    const i = clamp(Math.round(Number(slider.value)), 0, table.values.length - 1);
-    level = i + 1;
-    let text = `Threshold ${table.values[i].toFixed(4)}: green cover of this photo ${percent(table.photo[i])}`;
-    if (table.now !== i) text += ` (now ${percent(table.photo[table.now])})`;
-    if (table.photos) {
-      text += `; mean of the ${table.photos} photos of the visit in use, plots weighed alike, ${percent(table.mean[i])}`;
-      if (table.now !== i) text += ` (now ${percent(table.mean[table.now])})`;
-    }
-    byId("effect").textContent = text + ".";
-    slider.setAttribute("aria-valuetext", table.values[i].toFixed(4));
-    const body = byId("effects").tBodies[0];
-    body.textContent = "";
-    for (const t of table.treatments) {
-      const row = body.insertRow();
-      [t.code, t.plots, percent(t.mean[table.now]), percent(t.mean[i])].forEach((v) => (row.insertCell().textContent = v));
-    }
-    byId("effects").hidden = !table.treatments.length;
-    redraw();
   }
 
   fetch(`/photo/${hash}/plane`).then((r) => (r.ok ? r.arrayBuffer() : Promise.reject())).then((b) => {
     const head = new DataView(b);
-    plane = { w: head.getUint32(0, true), h: head.getUint32(4, true), levels: new Uint8Array(b, 8) };
+    plane = { w: head.getUint32(0, true), h: head.getUint32(4, true), levels: new Uint8Array(b, 12) };
+    level = head.getUint32(8, true);
     redraw();
     box.dataset.ready = "yes";
-  }).catch(() => {});
-  if (slider) {
-    fetch(`/photo/${hash}/thresholds`).then((r) => (r.ok ? r.json() : Promise.reject())).then((t) => {
-      // The slider walks over the thresholds a visit can have; the value
-      // itself goes into the form.
-      table = t;
-      const value = document.createElement("input");
-      value.type = "hidden"; value.name = "value";
-      slider.removeAttribute("name");
-      slider.after(value);
-      Object.assign(slider, { min: 0, max: t.values.length - 1, step: 1 });
-      slider.value = t.now;
-      const move = () => { value.value = t.values[Number(slider.value)]; effect(); };
-      slider.addEventListener("input", move);
-      move();
-      slider.dataset.ready = "yes";
-    }).catch(() => {});
-  }
+  }).catch(() => trouble("The outline of the green could not be drawn: reload the page. Nothing is wrong with what is stored."));
   outline.addEventListener("change", redraw);
   showAreas.addEventListener("change", () => board.draw());
+  new ResizeObserver(redraw).observe(box);
 
-  function tell() {
+  // What is drawn so far goes into the forms, and is said.
+  function describe() {
     const out = strokes.slice();
     if (polygon.length > 2) out.push(polygon);
     const text = byId("areatext");
@@ -183,48 +223,74 @@ function photoPage(box) {
     }
     const at = byId("at");
     if (at) at.value = spot ? spot.map((v) => v.toFixed(6)).join(",") : "";
-    const picked = byId("atsaid");
-    if (picked) {
-      const v = spot && plane ? plane.levels[Math.min(plane.h - 1, Math.floor(spot[1] * plane.h)) * plane.w + Math.min(plane.w - 1, Math.floor(spot[0] * plane.w))] : 0;
-      picked.textContent = !spot ? "No patch is picked yet." : v >= level && v !== 255 ? "A patch of green is picked." : "There is no green at that spot.";
-    }
   }
-  function over() { polygon = []; strokes = []; stroke = null; spot = null; tell(); board.draw(); }
+  const isGreen = (p) => plane && on && on[Math.min(plane.h - 1, Math.floor(p[1] * plane.h)) * plane.w + Math.min(plane.w - 1, Math.floor(p[0] * plane.w))];
+  const sayAt = (text) => { const s = byId("atsaid"); if (s) s.textContent = text; };
+
+  // name says what the plant at the spot is, at once.
+  async function name() {
+    if (!spot || sending) return;
+    if (!isGreen(spot)) { sayAt("There is no green at that spot."); return; }
+    if (!chosen()) { sayAt("A patch of green is picked: press the key of its class."); return; }
+    sending = true;
+    const what = chosen();
+    sayAt(`Storing: ${what} …`);
+    try {
+      const answer = await send(markForm, { at: spot.map((v) => v.toFixed(6)).join(","), class: what });
+      areas = answer.areas || [];
+      const n = answer.numbers;
+      if (n) {
+        byId("number").innerHTML = "";
+        const b = document.createElement("b");
+        b.textContent = percent(n.cover);
+        byId("number").append(b, " " + n.quantity);
+        byId("numberrange").textContent = `Between ${percent(n.lo)} and ${percent(n.hi)} in about nine of ten photos like this one; ${n.pieces} pieces.`;
+      }
+      sayAt(`${answer.said}. The log takes it back.`);
+      spot = null;
+    } catch (e) {
+      sayAt("Not stored: " + e.message);
+    }
+    sending = false;
+    board.draw();
+  }
+
+  function over() { polygon = []; strokes = []; stroke = null; spot = null; describe(); board.draw(); }
   const radius = 0.02;
   board.onPoint = (p) => {
     if (tool() === "polygon") polygon.push(p);
-    if (tool() === "patch") spot = p;
+    if (tool() === "patch") { spot = p; describe(); name(); }
     if (tool() === "brush") { stroke = p; strokes.push(capsule(p, p, radius, ratio())); }
-    tell();
+    describe();
   };
   board.onDrag = (p) => {
     if (!stroke || Math.hypot(p[0] - stroke[0], p[1] - stroke[1]) < radius || strokes.length >= 190) return;
     strokes.push(capsule(stroke, p, radius, ratio()));
     stroke = p;
-    tell();
+    describe();
   };
   board.onLift = () => { stroke = null; };
-  board.onBack = (key) => { if (key === "Backspace") { polygon.pop(); strokes.pop(); tell(); } else over(); };
+  function back() { polygon.pop(); strokes.pop(); describe(); board.draw(); }
+  board.onBack = (key) => { if (key === "Backspace") back(); else over(); };
   board.onDraw = (g, w, h) => {
+    const s = w / Math.max(1, box.clientWidth);
     if (showAreas.checked) {
       for (const a of areas) {
-        ring(g, w, h, a.points);
-        g.lineWidth = 5; g.strokeStyle = "#fff"; g.stroke();
-        g.lineWidth = 3; g.strokeStyle = areaWords[a.class] || "#222";
-        g.setLineDash(a.class === "left out" || a.class === "not a plant" ? [8, 6] : []);
-        g.stroke();
-        g.setLineDash([]);
+        const look = classLook[a.class] || classLook["left out"], path = new Path2D();
+        a.points.forEach(([x, y], i) => (i ? path.lineTo(x * w, y * h) : path.moveTo(x * w, y * h)));
+        path.closePath();
+        line(g, path, look.colour, look.dash, s);
         const x = Math.min(...a.points.map((p) => p[0])) * w, y = Math.min(...a.points.map((p) => p[1])) * h;
-        g.font = `${Math.round(13 * Math.max(1, w / box.clientWidth))}px sans-serif`;
-        const wide = g.measureText(a.class).width, tall = 18 * Math.max(1, w / box.clientWidth);
-        g.fillStyle = areaWords[a.class] || "#222";
-        g.fillRect(x, Math.max(0, y - tall), wide + 10, tall);
-        g.fillStyle = "#fff";
-        g.fillText(a.class, x + 5, Math.max(0, y - tall) + tall * 0.75);
+        g.font = `${Math.round(13 * s)}px sans-serif`;
+        const wide = g.measureText(a.class).width, tall = 18 * s;
+        g.fillStyle = "#111";
+        g.fillRect(x, Math.max(0, y - tall), wide + 10 * s, tall);
+        g.fillStyle = look.colour;
+        g.fillText(a.class, x + 5 * s, Math.max(0, y - tall) + tall * 0.75);
       }
     }
     g.fillStyle = "rgba(28, 38, 34, .55)";
-    for (const s of strokes) { ring(g, w, h, s); g.fill(); }
+    for (const k of strokes) { ring(g, w, h, k); g.fill(); }
     if (polygon.length) {
       ring(g, w, h, polygon);
       g.fill();
@@ -233,26 +299,110 @@ function photoPage(box) {
       for (const [x, y] of polygon) g.fillRect(x * w - 5, y * h - 5, 10, 10);
     }
     if (spot && tool() === "patch") {
-      g.beginPath(); g.arc(spot[0] * w, spot[1] * h, 12, 0, 7);
-      g.lineWidth = 5; g.strokeStyle = "#000"; g.stroke();
-      g.lineWidth = 2; g.strokeStyle = "#ffd23f"; g.stroke();
+      const path = new Path2D();
+      path.arc(spot[0] * w, spot[1] * h, 12 * s, 0, 7);
+      line(g, path, "#ffd23f", [], s);
     }
   };
   function choose() {
     for (const f of document.querySelectorAll("form[data-tool]")) f.hidden = !f.dataset.tool.split(" ").includes(tool());
     box.style.touchAction = tool() === "look" ? "auto" : "none";
+    keep("tool", tool());
     over();
   }
-  byId("tools").addEventListener("change", choose);
-  if (byId("startover")) byId("startover").addEventListener("click", over);
-  choose();
+  if (byId("tools")) {
+    // Tool and class stay chosen from photo to photo.
+    const was = document.querySelector(`input[name=tool][value="${kept("tool") || "look"}"]`);
+    if (was) was.checked = true;
+    for (const c of document.querySelectorAll("#markform input[name=class]")) c.checked = c.value === kept("class");
+    byId("tools").addEventListener("change", choose);
+    markForm.addEventListener("change", (e) => { if (e.target.name === "class") { keep("class", e.target.value); name(); } });
+    markForm.addEventListener("submit", (e) => { e.preventDefault(); spot = spot || board.cross; describe(); name(); });
+    byId("startover").addEventListener("click", over);
+    byId("backone").addEventListener("click", back);
+    choose();
+  }
+
+  // toPatch leads the cross from patch to patch.
+  function toPatch(step) {
+    if (!plane || !on) return;
+    found = found || patches(on, plane.w, plane.h);
+    if (!found.length) { sayAt("There is no green in this photo."); return; }
+    patch = (patch + step + found.length) % found.length;
+    const p = found[patch];
+    board.cross = p.at;
+    board.keyed = true;
+    box.focus();
+    board.draw();
+    sayAt(`Patch ${patch + 1} of ${found.length}, ${percent(p.cells / on.length)} of the ground.`);
+  }
 
   return (key) => {
     const radios = document.querySelectorAll("input[name=tool]");
-    if (key >= "1" && key <= "4") { radios[key - 1].checked = true; choose(); box.focus(); return true; }
+    if (key >= "1" && key <= "4" && radios.length && !byId("aside")?.open) { radios[key - 1].checked = true; choose(); box.focus(); return true; }
     if (key === "o") { outline.checked = !outline.checked; redraw(); return true; }
+    if (key === "." || key === ",") { toPatch(key === "." ? 1 : -1); return true; }
+    const c = document.querySelector(`#markform input[data-key="${CSS.escape(key)}"]`);
+    if (c) {
+      if (tool() !== "patch") { document.querySelector("input[name=tool][value=patch]").checked = true; choose(); }
+      c.checked = true;
+      keep("class", c.value);
+      if (board.keyed && document.activeElement === box) { spot = board.cross; describe(); }
+      name();
+      return true;
+    }
     return false;
   };
+}
+
+// thresholdPage lets one move a visit's threshold and see what it does.
+function thresholdPage(form) {
+  const slider = byId("slider"), visit = form.dataset.visit;
+  fetch(`/visit/${visit}/thresholds`).then((r) => (r.ok ? r.json() : Promise.reject())).then((t) => {
+    // The slider walks over the thresholds a visit can have; the value itself
+    // goes into the form.
+    const value = document.createElement("input");
+    value.type = "hidden"; value.name = "value";
+    slider.removeAttribute("name");
+    slider.after(value);
+    Object.assign(slider, { min: 0, max: t.values.length - 1, step: 1 });
+    slider.value = t.now;
+    const curve = byId("curve"), g = curve.getContext("2d");
+    const move = () => {
+      const i = Number(slider.value);
+      value.value = t.values[i];
+      slider.setAttribute("aria-valuetext", t.values[i].toFixed(4));
+      let text = `Threshold ${t.values[i].toFixed(4)}: mean green cover of the ${(t.photos || []).length} photos in use, plots weighed alike, ${t.mean ? percent(t.mean[i]) : "none"}`;
+      if (i !== t.now && t.mean) text += ` (now ${percent(t.mean[t.now])})`;
+      byId("effect").textContent = text + ".";
+      const w = curve.width, h = curve.height, most = Math.max(...(t.mean || [1]), 1e-6);
+      g.clearRect(0, 0, w, h);
+      g.strokeStyle = "#0c5546"; g.lineWidth = 3;
+      g.beginPath();
+      (t.mean || []).forEach((m, k) => { const x = (k / (t.values.length - 1)) * w, y = h - 12 - (m / most) * (h - 24); if (k) g.lineTo(x, y); else g.moveTo(x, y); });
+      g.stroke();
+      for (const [k, colour] of [[t.now, "#4d5a54"], [i, "#b35900"]]) {
+        const x = (k / (t.values.length - 1)) * w;
+        g.strokeStyle = colour; g.lineWidth = 2;
+        g.beginPath(); g.moveTo(x, 0); g.lineTo(x, h); g.stroke();
+      }
+      const movers = byId("movers");
+      movers.textContent = "";
+      const by = (p) => p.covers[i] - p.covers[t.now];
+      for (const p of [...(t.photos || [])].sort((a, b) => Math.abs(by(b)) - Math.abs(by(a))).slice(0, 6)) {
+        if (i === t.now) break;
+        const li = document.createElement("li"), a = document.createElement("a"), img = document.createElement("img"), s = document.createElement("span");
+        a.href = `/photo/${p.hash}`;
+        img.src = `/picture/${p.hash}/small`; img.alt = ""; img.width = img.height = 150;
+        s.className = "spot";
+        s.textContent = `${p.spot}: ${percent(p.covers[t.now])} to ${percent(p.covers[i])}`;
+        a.append(img, s); li.append(a); movers.append(li);
+      }
+    };
+    slider.addEventListener("input", move);
+    move();
+    slider.dataset.ready = "yes";
+  }).catch(() => trouble("What the thresholds do could not be read: reload the page."));
 }
 
 function framePage(box) {
@@ -271,14 +421,29 @@ function framePage(box) {
       b.style.left = 100 * x + "%"; b.style.top = 100 * y + "%";
     }
   }
+  // The loupe shows the corner being moved four times as large.
+  const loupe = byId("loupe"), img = box.querySelector("img");
+  function look(n) {
+    const [x, y] = place(n), g = loupe.getContext("2d"), size = loupe.width, r = box.getBoundingClientRect();
+    const part = (size / 4) * (img.naturalWidth / Math.max(1, r.width));
+    g.fillStyle = "#e8e5da"; g.fillRect(0, 0, size, size);
+    g.drawImage(img, x * img.naturalWidth - part / 2, y * img.naturalHeight - part / 2, part, part, 0, 0, size, size);
+    const cross = new Path2D();
+    cross.moveTo(0, size / 2); cross.lineTo(size, size / 2); cross.moveTo(size / 2, 0); cross.lineTo(size / 2, size);
+    line(g, cross, "#fff", [], 0.6);
+    loupe.hidden = false;
+    loupe.classList.toggle("right", x < 0.5);
+  }
   function put(n, x, y) {
     field("x", n).value = (100 * clamp(x, -0.5, 1.5)).toFixed(3);
     field("y", n).value = (100 * clamp(y, -0.5, 1.5)).toFixed(3);
     draw();
+    look(n);
   }
   for (const b of box.querySelectorAll(".corner")) {
     const n = Number(b.dataset.corner);
     let from = null;
+    b.addEventListener("focus", () => look(n));
     b.addEventListener("pointerdown", (e) => {
       b.setPointerCapture(e.pointerId);
       from = { x: e.clientX, y: e.clientY, at: place(n) };
@@ -311,14 +476,16 @@ function countPage(box) {
   const add = (which, n) => { const f = number(which); f.value = Math.max(0, Number(f.value || 0) + n); };
   const colours = ["#ffd23f", "#6fd3ff", "#ff9bd2", "#b7ff7a", "#ffffff", "#ffa64d"];
   board.onPoint = (p) => { dots.push([p, current()]); add(current(), 1); };
-  board.onBack = () => { const d = dots.pop(); if (d) add(d[1], -1); };
+  board.onBack = () => { const d = dots.pop(); if (d) add(d[1], -1); board.draw(); };
+  byId("backone").addEventListener("click", board.onBack);
   board.onDraw = (g, w, h) => {
+    const s = w / Math.max(1, box.clientWidth);
     dots.forEach(([[x, y], which], i) => {
-      g.beginPath(); g.arc(x * w, y * h, 9, 0, 7);
+      g.beginPath(); g.arc(x * w, y * h, 10 * s, 0, 7);
       g.fillStyle = colours[(which === "new" ? 5 : Number(which)) % 6]; g.fill();
       g.lineWidth = 2; g.strokeStyle = "#000"; g.stroke();
-      g.fillStyle = "#000"; g.font = "11px sans-serif"; g.textAlign = "center";
-      g.fillText(String(i + 1), x * w, y * h + 4);
+      g.fillStyle = "#000"; g.font = `${Math.round(12 * s)}px sans-serif`; g.textAlign = "center";
+      g.fillText(String(i + 1), x * w, y * h + 4 * s);
     });
   };
   return (key) => {
@@ -333,12 +500,31 @@ document.addEventListener("DOMContentLoaded", () => {
   if (byId("board")) keys = photoPage(byId("board"));
   if (byId("corners")) framePage(byId("corners"));
   if (byId("countboard")) keys = countPage(byId("countboard"));
+  if (byId("thresholdform")) thresholdPage(byId("thresholdform"));
+  for (const img of document.querySelectorAll("img.whole")) {
+    img.addEventListener("error", () => { img.hidden = true; byId("nopicture").hidden = false; });
+    if (img.complete && !img.naturalWidth) img.dispatchEvent(new Event("error"));
+  }
+  // A form is sent once, however often its button is pressed.
+  document.addEventListener("submit", (e) => {
+    if (e.defaultPrevented) return;
+    if (e.target.dataset.sent) { e.preventDefault(); return; }
+    if (e.target.method === "post") e.target.dataset.sent = "yes";
+  });
+  window.addEventListener("pageshow", () => { for (const f of document.forms) delete f.dataset.sent; });
   const follow = (rel) => { const a = document.querySelector(`a[rel=${rel}]`); if (a) a.click(); };
   document.addEventListener("keydown", (e) => {
-    if (e.ctrlKey || e.metaKey || e.altKey || /^(INPUT|SELECT|TEXTAREA)$/.test(e.target.tagName) && !/^(checkbox|radio|range)$/.test(e.target.type)) return;
+    if (e.repeat || e.ctrlKey || e.metaKey || e.altKey || /^(INPUT|SELECT|TEXTAREA)$/.test(e.target.tagName) && !/^(checkbox|radio|range)$/.test(e.target.type)) return;
     if (keys(e.key)) { e.preventDefault(); return; }
+    const aside = byId("aside");
+    if (aside && aside.open && e.key >= "1" && e.key <= "9") {
+      const b = aside.querySelector(`button[data-key="${e.key - 1}"]`);
+      if (b) { e.preventDefault(); b.click(); return; }
+    }
     if (e.key === "n") follow("next");
     if (e.key === "p") follow("prev");
-    if (e.key === "a" && byId("accept")) byId("accept").requestSubmit();
+    if (!/^[a-z]$/.test(e.key)) return;
+    const answer = document.querySelector(`#answers [data-key="${e.key}"]`);
+    if (answer) { e.preventDefault(); answer.click(); const f = answer.parentElement.querySelector("select, button, input:not([type=hidden])"); if (f && answer.tagName === "SUMMARY") f.focus(); }
   });
 });

@@ -1,0 +1,261 @@
+package analysis
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+
+	"quadtally/cmd/quadtally/internal/record"
+	"quadtally/stats"
+)
+
+// Options choose how a comparison is made. Start from [DefaultOptions].
+type Options struct {
+	Visit   int  // only this visit; 0 for all
+	Season  bool // over all visits, even where there is one
+	Class   string
+	Control string // "" for the trial's own
+	Scale   stats.Scale
+	Method  stats.Method
+	Side    stats.Side
+	Alpha   float64
+	// Covariate adjusts for another response of each plot.
+	Covariate *Covariate
+	// Calibrated carries values from photos through the line of the trial's
+	// own pairs of hand and photo first.
+	Calibrated bool
+	Model      Model
+	Serial     bool // the season's model correlates the dates of a plot
+	// DeferSeasonModel leaves out the model of a season, which takes seconds
+	// on a large one; [Comparison.AddSeasonModel] adds it.
+	DeferSeasonModel bool
+}
+
+// Covariate is what a comparison is adjusted for: a response of the trial at a
+// visit, 0 for all its readings.
+type Covariate struct {
+	Response string
+	Visit    int
+}
+
+// DefaultOptions compare all pairs by Tukey's method, two-sided, at 5 %.
+func DefaultOptions() Options {
+	d := stats.DefaultOptions()
+	return Options{Method: d.Method, Side: d.Side, Alpha: d.Alpha}
+}
+
+// over puts the choices over the options of a response.
+func (o Options) over(opt *stats.Options) error {
+	opt.Method, opt.Side, opt.Alpha = o.Method, o.Side, o.Alpha
+	if o.Scale != "" {
+		opt.Scale = o.Scale
+	}
+	if o.Control != "" {
+		opt.Control = o.Control
+	}
+	if err := opt.Validate(); err != nil {
+		return UsageError{err}
+	}
+	return nil
+}
+
+// Comparison is the outcome of one comparison; exactly one of Analysis and
+// Season is set.
+type Comparison struct {
+	Response Key             `json:"response,omitempty"` // of the trial; "" for a table from anywhere
+	Class    string          `json:"class,omitempty"`
+	Visit    int             `json:"visit,omitempty"` // 0: the season, or a response without visits
+	Analysis *stats.Analysis `json:"analysis,omitempty"`
+	Season   *stats.Season   `json:"season,omitempty"`
+	Entry    int64           `json:"record_entry,omitempty"` // newest entry of the record it rests on
+	Settings []string        `json:"settings,omitempty"`     // fingerprints of the measuring settings
+	Notes    []string        `json:"notes,omitempty"`
+
+	// Calibrated is set where image values were carried through a line.
+	Calibrated *Calibrated `json:"calibrated,omitempty"`
+
+	// Second opinions, by models for what the data are.
+	CountModel  *ShareOrCountModel `json:"count_model,omitempty"`
+	CoverModel  *ShareOrCountModel `json:"cover_model,omitempty"`
+	SeasonModel *SeasonModel       `json:"season_model,omitempty"`
+	Components  *Components        `json:"variance_components,omitempty"`
+}
+
+// Main is the analysis whose treatments, letters and verdict are shown.
+func (c Comparison) Main() *stats.Analysis {
+	if c.Season != nil {
+		return &c.Season.PeriodMean
+	}
+	return c.Analysis
+}
+
+// Compare is the one way from the record to a comparison of treatments.
+func Compare(snap *record.Snapshot, name string, o Options) (Comparison, error) {
+	r, err := Find(snap, name, o.Class)
+	if err != nil {
+		return Comparison{}, err
+	}
+	if o.Visit > len(snap.Trial.Visits) {
+		return Comparison{}, misuse("--visit %d: the plan has %d visits", o.Visit, len(snap.Trial.Visits))
+	}
+	opt := statsOptions(snap, r)
+	if err := o.over(&opt); err != nil {
+		return Comparison{}, err
+	}
+	rs, notes, err := r.Readings(snap)
+	if err != nil {
+		return Comparison{}, err
+	}
+	if len(rs) == 0 {
+		return Comparison{}, fmt.Errorf("there is no %s in the record yet: `quadtally status` shows what is in", r.Label)
+	}
+	c := Comparison{Response: r.Key, Class: r.Class, Visit: o.Visit, Entry: snap.Entry}
+	if c.Settings, err = settingsOf(snap, r); err != nil {
+		return Comparison{}, err
+	}
+	visits := map[int]bool{}
+	for _, x := range rs {
+		visits[x.Visit] = true
+	}
+	days, several := VisitDays(rs)
+	c.Notes = slices.Concat(several, notes)
+	if o.Visit > 0 && !visits[o.Visit] {
+		return Comparison{}, fmt.Errorf("there is no %s at visit %d: `quadtally status` shows what is in", r.Label, o.Visit)
+	}
+	season := o.Season || (o.Visit == 0 && len(visits) > 1)
+	var own *stats.OwnError
+	if o.Calibrated {
+		if o.Visit > 0 {
+			rs = slices.DeleteFunc(slices.Clone(rs), func(x Reading) bool { return x.Visit != o.Visit })
+		}
+		cal, err := calibrateReadings(snap, r, rs)
+		if err != nil {
+			return Comparison{}, err
+		}
+		rs, c.Calibrated = cal.readings, &cal.summary
+		e := cal.ownErrorOf(season, days)
+		own = &e
+		// A line can take a value below zero, so that calibrated cover and
+		// counts are measures, on their own scale.
+		opt.Kind, opt.Response = stats.Measure, r.Label+", calibrated"
+	}
+	rows := rowsOf(snap, r.valuesOf(snap, rs, o.Visit, days))
+	if o.Covariate != nil {
+		if err := addCovariate(snap, rows, *o.Covariate); err != nil {
+			return Comparison{}, err
+		}
+		opt.UseCovariate = true
+	}
+	if err := c.analyse(rows, opt, season, own); err != nil {
+		return Comparison{}, err
+	}
+	return c, c.addModels(rows, opt, o, countedOn(rs))
+}
+
+// countedOn is the ground or bed that every reading was counted on, 1 where the
+// readings stand alone or differ in it.
+func countedOn(rs []Reading) float64 {
+	for _, x := range rs {
+		if x.Per <= 0 || x.Per != rs[0].Per {
+			return 1
+		}
+	}
+	return rs[0].Per
+}
+
+// CompareRows compares the rows of a table from anywhere. Rows on more than one
+// day are a season.
+func CompareRows(rows []stats.Row, response string, kind stats.Kind, o Options) (Comparison, error) {
+	opt := stats.DefaultOptions()
+	opt.Response, opt.Kind = response, kind
+	if kind == stats.Percent {
+		opt.Unit = "%"
+	}
+	opt.UseCovariate = o.Covariate != nil
+	if err := o.over(&opt); err != nil {
+		return Comparison{}, err
+	}
+	days := map[float64]bool{}
+	for _, r := range rows {
+		days[r.Day] = true
+	}
+	var c Comparison
+	if err := c.analyse(rows, opt, o.Season || len(days) > 1, nil); err != nil {
+		return Comparison{}, err
+	}
+	return c, c.addModels(rows, opt, o, 1)
+}
+
+// analyse compares; own is the values' own uncertainty, nil for none.
+func (c *Comparison) analyse(rows []stats.Row, opt stats.Options, season bool, own *stats.OwnError) error {
+	var a stats.Analysis
+	var s stats.Season
+	var err error
+	switch {
+	case season && own != nil:
+		s, err = stats.AnalyseSeasonUncertain(rows, opt, *own)
+	case season:
+		s, err = stats.AnalyseSeason(rows, opt)
+	case own != nil:
+		a, err = stats.AnalyseUncertain(rows, opt, *own)
+	default:
+		a, err = stats.Analyse(rows, opt)
+	}
+	if err != nil {
+		return err
+	}
+	if season {
+		c.Season = &s
+	} else {
+		c.Analysis = &a
+	}
+	return nil
+}
+
+// settingsOf lists the settings fingerprints behind the photos' numbers. Two
+// different ones in one comparison are refused: nobody should tune a setting
+// on some photos until p is small.
+func settingsOf(snap *record.Snapshot, r Response) ([]string, error) {
+	if !r.FromPhotos() {
+		return nil, nil
+	}
+	var out []string
+	for i := range snap.Photos {
+		if p := &snap.Photos[i]; p.InUse() && !slices.Contains(out, p.Fingerprint) {
+			out = append(out, p.Fingerprint)
+		}
+	}
+	slices.Sort(out)
+	if len(out) > 1 {
+		return nil, fmt.Errorf("the photos were measured with %d different settings (%s), which must not meet in one comparison: run `quadtally photos` again over all folders", len(out), strings.Join(out, ", "))
+	}
+	return out, nil
+}
+
+// addCovariate gives each row the plot mean of another response.
+func addCovariate(snap *record.Snapshot, rows []stats.Row, by Covariate) error {
+	r, err := Find(snap, by.Response, "")
+	if err != nil {
+		return err
+	}
+	if _, err := settingsOf(snap, r); err != nil {
+		return err
+	}
+	rs, _, err := r.Readings(snap)
+	if err != nil {
+		return err
+	}
+	sum, n := map[string]float64{}, map[string]float64{}
+	for _, x := range rs {
+		if by.Visit == 0 || x.Visit == by.Visit {
+			sum[x.Plot] += r.Shown(x)
+			n[x.Plot]++
+		}
+	}
+	for i := range rows {
+		if k := n[rows[i].Plot]; k > 0 {
+			rows[i].Covariate, rows[i].HasCovariate = sum[rows[i].Plot]/k, true
+		}
+	}
+	return nil
+}

@@ -1,0 +1,167 @@
+package analysis
+
+import (
+	"slices"
+
+	"quadtally/calibrate"
+	"quadtally/cmd/quadtally/internal/record"
+	"quadtally/cmd/quadtally/internal/trial"
+	"quadtally/stats"
+)
+
+// Answer is a comparison or why it cannot be made; one of Season, Analysis and
+// Refusal is set.
+type Answer struct {
+	Visit    int // 0: the season, or a response without visits
+	Date     trial.Date
+	Day      float64 // from the first visit
+	Season   *stats.Season
+	Analysis *stats.Analysis
+	Refusal  string
+	Notes    []string
+}
+
+// Main is the analysis whose treatments, letters and verdict are shown; nil
+// where the comparison was refused.
+func (a Answer) Main() *stats.Analysis {
+	return Comparison{Season: a.Season, Analysis: a.Analysis}.Main()
+}
+
+// Outcome is everything found of one response. Overall is the season where
+// there are several visits, else the only comparison there is; ByVisit holds
+// each visit on its own.
+type Outcome struct {
+	Response
+	Overall  Answer
+	ByVisit  []Answer
+	Readings []Reading
+}
+
+// asked is a response by its name and class.
+type asked struct{ name, class string }
+
+// everything lists what can be asked of the trial: green cover, counts (in all
+// and by class) and yield always, so that a refusal is told; everything else
+// where it was recorded.
+func everything(snap *record.Snapshot) []asked {
+	list := []asked{{string(GreenCover), ""}, {string(HandCount), ""}}
+	var classes []string
+	for _, o := range snap.Observations {
+		if o.Variable == record.VarCount {
+			classes = addName(addName(classes, o.Class), o.Group)
+		}
+	}
+	if len(classes) > 1 {
+		for _, c := range classes {
+			list = append(list, asked{string(HandCount), c})
+		}
+	}
+	list = append(list, asked{string(Yield), ""})
+	for _, name := range Names(snap) {
+		switch Key(name) {
+		case GreenCover, HandCount, Yield:
+			continue
+		}
+		if r, err := Find(snap, name, ""); err != nil || r.inRecord(snap) {
+			list = append(list, asked{name, ""})
+		}
+	}
+	return list
+}
+
+// addName adds a name that is not there yet in any spelling.
+func addName(list []string, s string) []string {
+	if s == "" || slices.ContainsFunc(list, func(x string) bool { return nameKey(x) == nameKey(s) }) {
+		return list
+	}
+	return append(list, s)
+}
+
+// Responses are all responses of which at least one reading is in the record.
+func Responses(snap *record.Snapshot) []Response {
+	var out []Response
+	for _, x := range everything(snap) {
+		if r, err := Find(snap, x.name, x.class); err == nil && r.inRecord(snap) {
+			out = append(out, r)
+		}
+	}
+	return out
+}
+
+// Outcomes compares everything the trial holds, but for pieces in the photos
+// and numbers harvested, which are told beside cover and yield. No models are
+// fitted.
+func Outcomes(snap *record.Snapshot) []Outcome {
+	var out []Outcome
+	for _, x := range everything(snap) {
+		switch Key(x.name) {
+		case GreenPieces, WeedPieces, record.VarPieces:
+			continue
+		}
+		out = append(out, outcomeOf(snap, x.name, x.class))
+	}
+	return out
+}
+
+func outcomeOf(snap *record.Snapshot, name, class string) Outcome {
+	r, err := Find(snap, name, class)
+	if err != nil {
+		return Outcome{Response: Response{Key: Key(name), Class: class, Label: name}, Overall: Answer{Refusal: err.Error()}}
+	}
+	out := Outcome{Response: r}
+	rs, _, err := r.Readings(snap)
+	if err != nil {
+		out.Overall.Refusal = err.Error()
+		return out
+	}
+	out.Readings = rs
+	first := map[int]trial.Date{}
+	for _, x := range rs {
+		if d, ok := first[x.Visit]; !ok || x.Date.DaysTo(d) > 0 {
+			first[x.Visit] = x.Date
+		}
+	}
+	answer := func(visit int) Answer {
+		o := DefaultOptions()
+		o.Class, o.Visit, o.Model = class, visit, NoModel
+		c, err := Compare(snap, name, o)
+		if err != nil {
+			return Answer{Visit: visit, Refusal: err.Error()}
+		}
+		return Answer{Visit: visit, Season: c.Season, Analysis: c.Analysis, Notes: c.Notes}
+	}
+	out.Overall = answer(0)
+	days, _ := VisitDays(rs)
+	for v := 1; v <= len(snap.Trial.Visits); v++ {
+		if d, ok := first[v]; ok {
+			a := answer(v)
+			a.Date, a.Day = d, days[v]
+			out.ByVisit = append(out.ByVisit, a)
+		}
+	}
+	return out
+}
+
+// Agreement is the camera held against the hand, or why it could not be.
+type Agreement struct {
+	Of      calibrate.Kind
+	Report  *calibrate.Report
+	Refusal string
+}
+
+// Agreements holds the camera against the hand for cover and for counts.
+func Agreements(snap *record.Snapshot) []Agreement {
+	var out []Agreement
+	for _, kind := range []calibrate.Kind{calibrate.Cover, calibrate.Count} {
+		opt := calibrate.DefaultOptions()
+		opt.Kind = kind
+		a := Agreement{Of: kind}
+		if r, err := Agree(snap, opt); err != nil {
+			a.Refusal = err.Error()
+		} else {
+			a.Report = &r
+		}
+		out = append(out, a)
+	}
+	return out
+}

@@ -1,0 +1,135 @@
+package analysis
+
+import (
+	"cmp"
+	"fmt"
+	"maps"
+	"slices"
+	"strings"
+
+	"quadtally/cmd/quadtally/internal/record"
+	"quadtally/cmd/quadtally/internal/trial"
+)
+
+// VisitProgress is how far one visit has come: what is in and what is missing.
+type VisitProgress struct {
+	Visit    int      `json:"visit"`
+	Date     string   `json:"date"`          // planned
+	Wanted   int      `json:"quadrats"`      // plots times quadrats a plot
+	Photos   int      `json:"with_photo"`    // quadrats with a photo in use
+	Counts   int      `json:"with_count"`    // quadrats with a hand count
+	NoPhoto  []string `json:"without_photo"` // "101/2"
+	NoCount  []string `json:"without_count"`
+	NotBegun bool     `json:"not_begun"`
+	// Split names blocks visited on more than one day: weather or light of a
+	// day would count as a difference between plots.
+	Split []string `json:"blocks_on_several_days"`
+
+	Made []trial.Date `json:"-"` // days of its readings, first to last
+}
+
+// Progress says of every planned visit what is in and what is missing.
+func Progress(snap *record.Snapshot) []VisitProgress {
+	photo, count := map[Place]bool{}, map[Place]bool{}
+	made := map[int][]trial.Date{}
+	day := func(visit int, d trial.Date) {
+		if visit > 0 && !d.IsZero() && !slices.Contains(made[visit], d) {
+			made[visit] = append(made[visit], d)
+		}
+	}
+	for i := range snap.Photos {
+		if p := &snap.Photos[i]; p.InUse() {
+			photo[Place{p.Place.Plot, p.Place.Quadrat, p.Place.Visit}] = true
+			day(p.Place.Visit, dayTaken(p))
+		}
+	}
+	for _, o := range snap.Observations {
+		if o.Variable == record.VarCount && !o.Missing {
+			count[Place{o.Plot, o.Quadrat, o.Visit}] = true
+		}
+		day(o.Visit, o.Date)
+	}
+	split := blocksOnSeveralDays(snap)
+	var out []VisitProgress
+	for i, d := range snap.Trial.Visits {
+		v := VisitProgress{Visit: i + 1, Date: d.String(), Split: split[i+1], Made: made[i+1]}
+		slices.SortFunc(v.Made, func(a, b trial.Date) int { return cmp.Compare(a.String(), b.String()) })
+		for _, p := range snap.Plots {
+			for q := 1; q <= max(1, snap.Trial.Quadrat.PerPlot); q++ {
+				v.Wanted++
+				at := Place{p.ID, q, v.Visit}
+				label := fmt.Sprintf("%s/%d", p.ID, q)
+				if photo[at] {
+					v.Photos++
+				} else {
+					v.NoPhoto = append(v.NoPhoto, label)
+				}
+				if count[at] {
+					v.Counts++
+				} else {
+					v.NoCount = append(v.NoCount, label)
+				}
+			}
+		}
+		v.NotBegun = v.Photos == 0 && v.Counts == 0
+		out = append(out, v)
+	}
+	return out
+}
+
+// PlotsWithYield is the number of plots of which a harvested weight is stored.
+func PlotsWithYield(snap *record.Snapshot) int {
+	plots := map[string]bool{}
+	for _, o := range snap.Observations {
+		if o.Variable == record.VarYield && !o.Missing {
+			plots[o.Plot] = true
+		}
+	}
+	return len(plots)
+}
+
+func dayTaken(p *record.Photo) trial.Date {
+	d, _ := trial.ParseDate(p.Taken[:min(10, len(p.Taken))])
+	return d
+}
+
+// blocksOnSeveralDays finds blocks whose plots were photographed or counted on
+// more than one day of a visit: within a block, all plots belong on one day.
+func blocksOnSeveralDays(snap *record.Snapshot) map[int][]string {
+	type blockVisit struct {
+		block string
+		visit int
+	}
+	days := map[blockVisit]map[string]bool{}
+	saw := func(plot string, visit int, d trial.Date) {
+		p, ok := snap.Plot(plot)
+		if !ok || visit == 0 || d.IsZero() || p.Block == "" {
+			return
+		}
+		k := blockVisit{p.Block, visit}
+		if days[k] == nil {
+			days[k] = map[string]bool{}
+		}
+		days[k][d.String()] = true
+	}
+	for i := range snap.Photos {
+		if p := &snap.Photos[i]; p.InUse() {
+			saw(p.Place.Plot, p.Place.Visit, dayTaken(p))
+		}
+	}
+	for _, o := range snap.Observations {
+		if o.Variable == record.VarCount {
+			saw(o.Plot, o.Visit, o.Date)
+		}
+	}
+	out := map[int][]string{}
+	for k, set := range days {
+		if len(set) > 1 {
+			out[k.visit] = append(out[k.visit], fmt.Sprintf("block %s on %s", k.block, strings.Join(slices.Sorted(maps.Keys(set)), " and ")))
+		}
+	}
+	for _, list := range out {
+		slices.Sort(list)
+	}
+	return out
+}

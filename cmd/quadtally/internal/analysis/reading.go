@@ -1,0 +1,361 @@
+package analysis
+
+import (
+	"cmp"
+	"fmt"
+	"path/filepath"
+	"slices"
+	"strings"
+
+	"quadtally/cmd/quadtally/internal/record"
+	"quadtally/cmd/quadtally/internal/trial"
+)
+
+// Reading is one value of a response with where it came from.
+type Reading struct {
+	Plot    string
+	Quadrat int // 0: the whole plot
+	Visit   int // 0: not tied to a visit
+	Date    trial.Date
+	Value   float64 // as taken: a fraction, a number of things, kg per m of bed, ...
+	Per     float64 // ground in m² or bed in m that Value was counted on; 0 where it stands alone
+	Source  string  // photo, or file and row
+}
+
+// Place says which quadrat of which plot at which visit a reading is of;
+// quadrat and visit are 0 where it is of none.
+type Place struct {
+	Plot    string
+	Quadrat int
+	Visit   int
+}
+
+// Place is where the reading was taken.
+func (x Reading) Place() Place { return Place{x.Plot, x.Quadrat, x.Visit} }
+
+// taking collects the readings of a response. Notes say what a reader of the
+// comparison must know of them.
+type taking func(snap *record.Snapshot, r Response) (rs []Reading, notes []string, err error)
+
+// Readings collects a response's values as they were taken. Quadrats stay
+// quadrats; picks of a plot are added up.
+func (r Response) Readings(snap *record.Snapshot) (rs []Reading, notes []string, err error) {
+	return r.def.take(snap, r)
+}
+
+// Shown is the value of a reading in the unit of the response.
+func (r Response) Shown(x Reading) float64 {
+	v := x.Value
+	if x.Per > 0 {
+		v /= x.Per
+	}
+	return v * r.Factor
+}
+
+// photoValue is what a photo's numbers say of a response; ok is false where
+// they say nothing of it. Per is the ground to divide by, 0 for none.
+type photoValue func(r *record.Result, groundM2 float64) (value, per float64, ok bool)
+
+func allGreenCover(r *record.Result, _ float64) (float64, float64, bool) {
+	if g := r.AllGreen; g != nil {
+		return g.CoverFrac, 0, true
+	}
+	return r.CoverFrac, 0, true
+}
+
+func allGreenPieces(r *record.Result, groundM2 float64) (float64, float64, bool) {
+	if g := r.AllGreen; g != nil {
+		return float64(g.Pieces), groundM2, true
+	}
+	return float64(r.Pieces), groundM2, true
+}
+
+func weedCover(r *record.Result, _ float64) (float64, float64, bool) {
+	return r.CoverFrac, 0, r.WeedsOnly()
+}
+
+func weedPieces(r *record.Result, groundM2 float64) (float64, float64, bool) {
+	return float64(r.Pieces), groundM2, r.WeedsOnly()
+}
+
+// fromPhotos takes one reading of every photo in use. A response of which only
+// some photos say something is refused: the plots would be compared by
+// different quadrats.
+func fromPhotos(value photoValue) taking {
+	return func(snap *record.Snapshot, r Response) (rs []Reading, notes []string, err error) {
+		ground := snap.Trial.Quadrat.AreaM2()
+		used := 0
+		for i := range snap.Photos {
+			p := &snap.Photos[i]
+			if !p.InUse() {
+				continue
+			}
+			used++
+			v, per, ok := value(p.Result, ground)
+			if !ok {
+				continue
+			}
+			rs = append(rs, Reading{p.Place.Plot, p.Place.Quadrat, p.Place.Visit, dayTaken(p), v, per, filepath.Base(p.Path)})
+		}
+		if n := len(rs); n > 0 && n < used {
+			return nil, nil, fmt.Errorf("crop was told from weed in %d of %d photos in use: %s is compared once it is in all", n, used, r.Label)
+		}
+		if r.Role == Green {
+			notes = separationNotes(snap)
+		}
+		return rs, notes, nil
+	}
+}
+
+// separationNotes says, beside a response that holds everything green, in how
+// many photos weeds were separated from crop and regrowth.
+func separationNotes(snap *record.Snapshot) []string {
+	separated, all := weedsSeparated(snap)
+	switch separated {
+	case 0:
+		return nil
+	case all:
+		return []string{fmt.Sprintf("everything green is compared; crop was told from weed in all %d photos in use, so that %s holds the weeds alone", all, WeedCover)}
+	}
+	return []string{fmt.Sprintf("crop was told from weed in %d of %d photos in use: until it is in all, everything green is compared", separated, all)}
+}
+
+// weedsSeparated counts the photos in use whose numbers are of weeds alone.
+func weedsSeparated(snap *record.Snapshot) (separated, all int) {
+	for i := range snap.Photos {
+		if p := &snap.Photos[i]; p.InUse() {
+			all++
+			if p.Result.WeedsOnly() {
+				separated++
+			}
+		}
+	}
+	return separated, all
+}
+
+// assessed takes stored values as they are.
+func assessed(snap *record.Snapshot, r Response) (rs []Reading, _ []string, _ error) {
+	for _, o := range snap.Observations {
+		if !o.Missing && nameKey(o.Variable) == nameKey(r.def.variable) {
+			rs = append(rs, readingOf(o, o.Value, 0))
+		}
+	}
+	return rs, nil, nil
+}
+
+// inUnits takes stored values by the unit each was stored in: per gives the
+// ground (m²) or length it was taken on, 0 where it stands alone. A value in
+// any other unit is refused, since it would be compared with what it is not.
+func inUnits(per func(o record.Observation, groundM2 float64) (per float64, ok bool)) taking {
+	return func(snap *record.Snapshot, r Response) (rs []Reading, notes []string, _ error) {
+		ground := snap.Trial.Quadrat.AreaM2()
+		var without []string
+		for _, o := range snap.Observations {
+			if o.Missing || nameKey(o.Variable) != nameKey(r.def.variable) {
+				continue
+			}
+			over, ok := per(o, ground)
+			switch {
+			case !ok:
+				return nil, nil, fmt.Errorf("%s: %s is stored in %q, which the program does not compare it in: store it again in a unit that `quadtally counts --help` names", o.Source, r.Label, o.Unit)
+			case over < 0:
+				without = addOnce(without, o.Plot)
+				continue
+			}
+			rs = append(rs, readingOf(o, o.Value, over))
+		}
+		if len(without) > 0 {
+			notes = append(notes, fmt.Sprintf("%s left out where the ground it was taken on is not known: %s", r.Label, plotList(without)))
+		}
+		return rs, notes, nil
+	}
+}
+
+// noGround marks a value that needs ground to stand on and has none.
+const noGround = -1
+
+var (
+	sharesOfGround = inUnits(func(o record.Observation, _ float64) (float64, bool) { return 0, o.Unit == "fraction" })
+	lengths        = inUnits(func(o record.Observation, _ float64) (float64, bool) { return 0, o.Unit == "mm" })
+	// Weights are stored as taken from the frame (kg) or already per area.
+	weightsOfGround = inUnits(func(o record.Observation, groundM2 float64) (float64, bool) {
+		if o.Unit == "kg/m2" {
+			return 0, true
+		}
+		return onQuadrat(o, groundM2), o.Unit == "kg"
+	})
+	numbersInQuadrats = inUnits(func(o record.Observation, groundM2 float64) (float64, bool) {
+		return onQuadrat(o, groundM2), o.Unit == "plants"
+	})
+)
+
+func onQuadrat(o record.Observation, groundM2 float64) float64 {
+	if o.Quadrat == 0 || groundM2 <= 0 {
+		return noGround
+	}
+	return groundM2
+}
+
+// perBedLength takes numbers of plants along a length of bed. A number without
+// a length is no density and is left out.
+func perBedLength(snap *record.Snapshot, r Response) (rs []Reading, notes []string, _ error) {
+	var without []string
+	for _, o := range snap.Observations {
+		if o.Missing || o.Variable != r.def.variable {
+			continue
+		}
+		if o.LengthMM <= 0 {
+			without = addOnce(without, o.Plot)
+			continue
+		}
+		rs = append(rs, readingOf(o, o.Value, o.LengthMM/1000))
+	}
+	if len(without) > 0 {
+		notes = append(notes, fmt.Sprintf("%s left out where the length of bed it was counted on is not stated: %s", r.Label, plotList(without)))
+	}
+	return rs, notes, nil
+}
+
+func readingOf(o record.Observation, value, per float64) Reading {
+	return Reading{o.Plot, o.Quadrat, o.Visit, o.Date, value, per, o.Source}
+}
+
+// countsOfQuadrats gives the plants counted in each quadrat. Without a class, a
+// quadrat's total is the total entered, or the sum of all classes used at that
+// visit; a quadrat that lacks one of them, or has one marked missing, has none:
+// a blank is not a zero.
+func countsOfQuadrats(snap *record.Snapshot, r Response) (rs []Reading, _ []string, _ error) {
+	type tally struct {
+		sum     float64
+		classes map[string]bool
+		total   *float64
+		open    bool // something of it is missing
+		first   record.Observation
+	}
+	at := map[Place]*tally{}
+	used := map[int]map[string]bool{} // classes, by visit
+	var order []Place
+	for _, o := range snap.Observations {
+		if o.Variable != r.def.variable || o.Quadrat == 0 || !ofClass(o, r.Class) {
+			continue
+		}
+		k := Place{o.Plot, o.Quadrat, o.Visit}
+		q := at[k]
+		if q == nil {
+			q = &tally{classes: map[string]bool{}, first: o}
+			at[k] = q
+			order = append(order, k)
+		}
+		switch {
+		case o.Missing:
+			q.open = true
+		case o.Class == "":
+			v := o.Value
+			q.total = &v
+		default:
+			q.sum += o.Value
+		}
+		if o.Class != "" {
+			class := nameKey(o.Class)
+			q.classes[class] = true
+			if used[o.Visit] == nil {
+				used[o.Visit] = map[string]bool{}
+			}
+			used[o.Visit][class] = true
+		}
+	}
+	ground := snap.Trial.Quadrat.AreaM2()
+	if ground <= 0 {
+		return nil, nil, nil
+	}
+	for _, k := range order {
+		q := at[k]
+		v := q.sum
+		switch {
+		case q.total != nil:
+			v = *q.total
+		case q.open || len(q.classes) < len(used[k.Visit]):
+			continue
+		}
+		rs = append(rs, Reading{k.Plot, k.Quadrat, k.Visit, q.first.Date, v, ground, q.first.Source})
+	}
+	return rs, nil, nil
+}
+
+// ofClass reports that a count belongs to a class, species, group or life form;
+// every count belongs to "".
+func ofClass(o record.Observation, class string) bool {
+	k := nameKey(class)
+	return class == "" || nameKey(o.Class) == k || nameKey(o.Group) == k || nameKey(o.Life) == k
+}
+
+// harvested adds up a plot's picks in kg per metre of bed, since picks may be
+// of different lengths. What was picked when, and which weight counts, is
+// decided by [record.HarvestsOf]. A plot that lacks a pick, or the weight or
+// the length of bed of one, has no season's yield; notes say which.
+func harvested(snap *record.Snapshot, r Response) (rs []Reading, notes []string, _ error) {
+	h := record.HarvestsOf(snap.Observations, snap.Plots)
+	weight := func(x record.Harvest) *float64 { return x.Marketable }
+	if r.def.class == record.ClassCull {
+		weight = func(x record.Harvest) *float64 { return x.Cull }
+	}
+	var lacking []string
+	for _, p := range snap.Plots {
+		sum := Reading{Plot: p.ID}
+		picks, whole := 0, true
+		for _, x := range h.List {
+			if x.Plot != p.ID {
+				continue
+			}
+			picks++
+			w := weight(x)
+			if w == nil {
+				whole = false
+				break
+			}
+			perMetre, err := trial.YieldPerBedMetre(*w, x.LengthMM)
+			if err != nil {
+				whole = false
+				break
+			}
+			if sum.Source == "" {
+				sum.Source = x.Source
+			}
+			sum.Value += perMetre
+			sum.Date = x.Date
+		}
+		switch {
+		case picks == 0:
+		case whole && picks == len(h.Picks):
+			rs = append(rs, sum)
+		default:
+			lacking = append(lacking, p.ID)
+		}
+	}
+	if len(lacking) > 0 && len(rs) > 0 {
+		notes = append(notes, fmt.Sprintf("%s is left out in %s, which lacks a pick that others have, or the weight or the length of bed of one", r.Label, plotList(lacking)))
+	}
+	if h.Ungraded && len(rs) > 0 && r.def.class == record.ClassMarketable {
+		notes = append(notes, "nothing was graded: the total weight stands for "+r.Label)
+	}
+	return rs, notes, nil
+}
+
+func plotList(plots []string) string {
+	if len(plots) == 1 {
+		return "plot " + plots[0]
+	}
+	return "plots " + strings.Join(plots, ", ")
+}
+
+func addOnce(list []string, s string) []string {
+	if s == "" || slices.Contains(list, s) {
+		return list
+	}
+	return append(list, s)
+}
+
+// comparePlaces orders by visit, plot and quadrat.
+func comparePlaces(a, b Place) int {
+	return cmp.Or(a.Visit-b.Visit, strings.Compare(a.Plot, b.Plot), a.Quadrat-b.Quadrat)
+}

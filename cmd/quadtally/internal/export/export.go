@@ -1,0 +1,189 @@
+// Package export writes the record for other programs: tables, a workbook and
+// one JSON document. The values it writes are those that package analysis
+// compares, to the last digit.
+package export
+
+import (
+	"encoding/json"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"quadtally/cmd/quadtally/internal/analysis"
+	"quadtally/cmd/quadtally/internal/record"
+	"quadtally/cmd/quadtally/internal/tables"
+)
+
+// Write writes the record into a folder that must not exist yet, whole or not
+// at all, and returns how many files it wrote.
+func Write(dir string, snap *record.Snapshot, entries []record.Entry) (files int, err error) {
+	if _, err := os.Stat(dir); err == nil {
+		return 0, fmt.Errorf("%s exists already: name a folder that does not", dir)
+	}
+	list, err := Tables(snap)
+	if err != nil {
+		return 0, err
+	}
+	if err := os.MkdirAll(filepath.Dir(dir), 0o755); err != nil {
+		return 0, fmt.Errorf("%s cannot be made: %w", dir, err)
+	}
+	tmp, err := os.MkdirTemp(filepath.Dir(dir), ".export-*")
+	if err != nil {
+		return 0, fmt.Errorf("%s cannot be written: check that its folder may be written to (%w)", dir, err)
+	}
+	defer os.RemoveAll(tmp)
+	doc := map[string]any{
+		"trial": snap.Trial, "plots": snap.Plots, "photos": photoDocs(snap), "observations": snap.Observations,
+		"operations": snap.Operations, "decisions": snap.Decisions, "thresholds": snap.Thresholds, "entries": entries,
+	}
+	contents := map[string]func(io.Writer) error{
+		"trial.xlsx": func(w io.Writer) error { return tables.WriteXLSX(w, list) },
+		"trial.json": func(w io.Writer) error {
+			enc := json.NewEncoder(w)
+			enc.SetIndent("", " ")
+			return enc.Encode(doc)
+		},
+	}
+	for _, t := range list {
+		contents[t.Name+".csv"] = func(w io.Writer) error { return tables.WriteCSV(w, t) }
+	}
+	for name, write := range contents {
+		if err := writeFile(filepath.Join(tmp, name), write); err != nil {
+			return 0, err
+		}
+	}
+	if err := os.Chmod(tmp, 0o755); err != nil {
+		return 0, err
+	}
+	if err := os.Rename(tmp, dir); err != nil {
+		return 0, fmt.Errorf("%s was not written: %w", dir, err)
+	}
+	return len(contents), nil
+}
+
+// writeFile writes a file of the folder that is not in its place yet.
+func writeFile(path string, write func(io.Writer) error) error {
+	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
+	if err == nil {
+		err = write(f)
+		if err == nil {
+			err = f.Sync()
+		}
+		if e := f.Close(); err == nil {
+			err = e
+		}
+	}
+	if err != nil {
+		return fmt.Errorf("%s was not written: check the disk's room (%w)", filepath.Base(path), err)
+	}
+	return nil
+}
+
+// Photo is a photo as trial.json holds it.
+type Photo struct {
+	record.PhotoFacts
+	Place       record.Place    `json:"place"`
+	Rejected    string          `json:"rejected,omitempty"`
+	Fingerprint string          `json:"settings,omitempty"`
+	Fault       string          `json:"fault,omitempty"`
+	Measurement json.RawMessage `json:"measurement,omitempty"`
+	Result      *record.Result  `json:"result,omitempty"`
+	InUse       bool            `json:"in_use"`
+}
+
+func photoDocs(snap *record.Snapshot) []Photo {
+	var out []Photo
+	for i := range snap.Photos {
+		p := &snap.Photos[i]
+		out = append(out, Photo{p.PhotoFacts, p.Place, p.Rejected, p.Fingerprint, p.Fault, p.Doc, p.Result, p.InUse()})
+	}
+	return out
+}
+
+// Tables are the whole record as tables: plots, photos, observations, operations
+// and decisions as they are stored, and values: every value that a comparison
+// takes, in the unit in which it is compared.
+func Tables(snap *record.Snapshot) ([]tables.Table, error) {
+	plots := tables.Table{Name: "plots", Header: []string{"plot", "block", "column", "treatment", "treatment_name", "bed", "beds", "from_mm", "length_mm", "order"}}
+	for _, p := range snap.Plots {
+		plots.Add(p.ID, p.Block, p.Column, p.Treatment, snap.Trial.TreatmentName(p.Treatment), p.Bed, p.Beds, p.FromMM, p.LengthMM, p.Order)
+	}
+	photos := tables.Table{Name: "photos", Header: []string{"photo", "hash", "taken", "plot", "quadrat", "visit", "basis", "state", "reason", "in_use",
+		"rejected", "fault", "cover", "cover_low", "cover_high", "pieces", "threshold", "settings", "kind", "notes"}}
+	for i := range snap.Photos {
+		p := &snap.Photos[i]
+		row := []any{p.Path, p.Hash, p.Taken, p.Place.Plot, blankZero(p.Place.Quadrat), blankZero(p.Place.Visit), p.Place.Basis, p.Place.State, p.Place.Reason,
+			p.InUse(), p.Rejected, p.Fault, nil, nil, nil, nil, nil, p.Fingerprint, "", strings.Join(p.Notes, "; ")}
+		if r := p.Result; r != nil {
+			row[12], row[13], row[14], row[15], row[16], row[18] = r.CoverFrac, r.LoFrac, r.HiFrac, r.Pieces, r.Threshold, r.Kind
+		}
+		photos.Add(row...)
+	}
+	obs := tables.Table{Name: "observations", Header: []string{"plot", "quadrat", "visit", "date", "variable", "class", "group", "life", "value", "missing", "unit",
+		"observer", "bed_length_mm", "trim", "source", "entered_at", "entered_by"}}
+	for _, o := range snap.Observations {
+		var v any = o.Value
+		if o.Missing {
+			v = nil
+		}
+		obs.Add(o.Plot, blankZero(o.Quadrat), blankZero(o.Visit), o.Date.String(), o.Variable, o.Class, o.Group, o.Life, v, o.Missing, o.Unit,
+			o.Observer, zeroBlank(o.LengthMM), o.Trim, o.Source, o.At.Format("2006-01-02T15:04:05Z"), o.Author)
+	}
+	ops := tables.Table{Name: "operations", Header: []string{"date", "operation", "treatment", "plot", "input", "rate", "rate_unit", "stage", "passes", "note", "source", "entered_at", "entered_by"}}
+	for _, o := range snap.Operations {
+		var rate any
+		if o.Rate != nil {
+			rate = *o.Rate
+		}
+		ops.Add(o.Date.String(), o.What, o.Treatment, o.Plot, o.Input, rate, o.RateUnit, o.Stage, blankZero(o.Passes), o.Note, o.Source, o.At.Format("2006-01-02T15:04:05Z"), o.Author)
+	}
+	decisions := tables.Table{Name: "decisions", Header: []string{"decision", "about", "kind", "value", "at", "by"}}
+	for _, d := range snap.Decisions {
+		decisions.Add(int(d.ID), d.Subject, d.Kind, string(d.Value), d.At.Format("2006-01-02T15:04:05Z"), d.Author)
+	}
+	values, err := valueTable(snap)
+	return []tables.Table{plots, photos, obs, ops, decisions, values}, err
+}
+
+// valueTable holds the values that analysis compares, one a row: quadrats of
+// plots at visits, and plots without a value with a blank.
+func valueTable(snap *record.Snapshot) (tables.Table, error) {
+	t := tables.Table{Name: "values", Header: []string{"plot", "block", "column", "treatment", "visit", "day", "date", "quadrat", "response", "class", "value", "unit", "source"}}
+	for _, r := range analysis.Responses(snap) {
+		values, err := r.Values(snap)
+		if err != nil {
+			return t, err
+		}
+		for _, x := range values {
+			var shown, day, date any
+			if !x.Missing {
+				shown = x.Shown
+			}
+			if x.Visit > 0 {
+				day = x.Day
+			}
+			if !x.Date.IsZero() {
+				date = x.Date.String()
+			}
+			t.Add(x.Plot, x.Of.Block, x.Of.Column, x.Of.Treatment, blankZero(x.Visit), day, date, blankZero(x.Quadrat), string(r.Key), r.Class, shown, r.Unit, x.Source)
+		}
+	}
+	return t, nil
+}
+
+// blankZero leaves a number blank where 0 means "does not apply".
+func blankZero(n int) any {
+	if n == 0 {
+		return nil
+	}
+	return n
+}
+
+func zeroBlank(v float64) any {
+	if v == 0 {
+		return nil
+	}
+	return v
+}

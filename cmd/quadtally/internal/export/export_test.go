@@ -1,0 +1,149 @@
+package export
+
+import (
+	"bytes"
+	"encoding/csv"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"testing"
+
+	"quadtally/cmd/quadtally/internal/analysis"
+	"quadtally/cmd/quadtally/internal/record"
+	"quadtally/cmd/quadtally/internal/tables"
+	"quadtally/cmd/quadtally/internal/trial"
+	"quadtally/stats"
+)
+
+// fieldSeason is an invented trial of three treatments in four blocks with
+// photos, counts, yields and an assessment. Its values have many digits, a
+// quadrat lacks a class, a plot lacks a photo at a visit.
+func fieldSeason(units trial.Units) *record.Snapshot {
+	day := func(s string) trial.Date { d, _ := trial.ParseDate(s); return d }
+	s := &record.Snapshot{Trial: trial.Trial{Name: "Alder Bend", Design: trial.CompleteBlocks, Blocks: 4, Units: units,
+		Treatments: []trial.Treatment{{Code: "BARE", Control: true}, {Code: "RYE"}, {Code: "STRAW"}},
+		Ground:     trial.Ground{BedSpacingMM: 1800}, Quadrat: trial.Quadrat{WidthMM: 300, LengthMM: 700, PerPlot: 2},
+		Visits: []trial.Date{day("2025-06-14"), day("2025-06-28")}}}
+	for b := range 4 {
+		for i, code := range []string{"BARE", "RYE", "STRAW"} {
+			p := trial.Plot{ID: fmt.Sprintf("%d0%d", b+1, i+1), Block: fmt.Sprint(b + 1), Treatment: code}
+			s.Plots = append(s.Plots, p)
+			for v := 1; v <= 2; v++ {
+				for q := 1; q <= 2; q++ {
+					n := float64(7*b + 11*i + 3*v + q)
+					if !(p.ID == "302" && v == 2) {
+						s.Photos = append(s.Photos, record.Photo{PhotoFacts: record.PhotoFacts{Path: fmt.Sprintf("%s-%d-%d.jpg", p.ID, v, q), Taken: s.Trial.Visits[v-1].String() + "T09:00:00"},
+							Place:  record.Place{State: record.PlaceSettled, Plot: p.ID, Quadrat: q, Visit: v},
+							Result: &record.Result{CoverFrac: n / 97, Pieces: int(n)}})
+					}
+					for k, class := range []string{"broadleaf", "grass"} {
+						if p.ID == "201" && q == 2 && k == 1 {
+							continue
+						}
+						s.Observations = append(s.Observations, record.Observation{Plot: p.ID, Quadrat: q, Visit: v, Date: s.Trial.Visits[v-1], Variable: "count", Class: class, Value: n + float64(k), Unit: "plants"})
+					}
+					s.Observations = append(s.Observations, record.Observation{Plot: p.ID, Quadrat: q, Visit: v, Date: s.Trial.Visits[v-1], Variable: "residue height", Value: n / 7, Unit: "mm"})
+				}
+			}
+			for pick := range 2 {
+				s.Observations = append(s.Observations, record.Observation{Plot: p.ID, Date: day("2025-09-20").AddDays(14 * pick), Variable: "yield", Class: "marketable", Value: float64(20+b+i)/3 + float64(pick)/7, LengthMM: 3100 + 700*float64(pick), Unit: "kg"})
+			}
+		}
+	}
+	return s
+}
+
+// TestValuesAreThoseCompared: every response, compared from values.csv alone,
+// gives the plot values of the comparison to the last bit.
+func TestValuesAreThoseCompared(t *testing.T) {
+	for _, units := range []trial.Units{trial.Metric, trial.US} {
+		snap := fieldSeason(units)
+		list, err := Tables(snap)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var b bytes.Buffer
+		if err := tables.WriteCSV(&b, list[len(list)-1]); err != nil {
+			t.Fatal(err)
+		}
+		all, err := csv.NewReader(bytes.NewReader(bytes.TrimPrefix(b.Bytes(), []byte("\ufeff")))).ReadAll()
+		if err != nil {
+			t.Fatal(err)
+		}
+		column := map[string]int{}
+		for i, h := range all[0] {
+			column[h] = i
+		}
+		rows := map[string][]stats.Row{}
+		for _, x := range all[1:] {
+			at := func(name string) string { return x[column[name]] }
+			r := stats.Row{Plot: at("plot"), Treatment: at("treatment"), Block: at("block"), Quadrat: at("quadrat"), Missing: at("value") == ""}
+			if !r.Missing {
+				if r.Value, err = strconv.ParseFloat(at("value"), 64); err != nil {
+					t.Fatal(err)
+				}
+			}
+			if at("day") != "" {
+				r.Day, _ = strconv.ParseFloat(at("day"), 64)
+			}
+			k := at("response") + "|" + at("class")
+			rows[k] = append(rows[k], r)
+		}
+		want := []string{"green-cover|", "count|", "count|broadleaf", "count|grass", "yield|", "pieces|", "residue height|"}
+		if len(rows) != len(want) {
+			t.Errorf("%d responses in values.csv, want %d", len(rows), len(want))
+		}
+		for _, k := range want {
+			name, class, _ := strings.Cut(k, "|")
+			o := analysis.DefaultOptions()
+			o.Class, o.Model = class, analysis.NoModel
+			told, err := analysis.Compare(snap, name, o)
+			if err != nil {
+				t.Errorf("%s: %v", k, err)
+				continue
+			}
+			r, err := analysis.Find(snap, name, class)
+			if err != nil {
+				t.Fatal(err)
+			}
+			o.Class = ""
+			again, err := analysis.CompareRows(rows[k], r.Label, r.Kind, o)
+			if err != nil {
+				t.Errorf("%s from values.csv: %v", k, err)
+				continue
+			}
+			if a, b := told.Main().Plots, again.Main().Plots; len(a) != 12 && len(a) != 11 || len(a) != len(b) {
+				t.Errorf("%s: %d plots compared, %d from values.csv", k, len(a), len(b))
+			} else {
+				for i := range a {
+					if a[i].Name != b[i].Name || a[i].Value != b[i].Value {
+						t.Errorf("%s plot %s: compared %v, from values.csv %v", k, a[i].Name, a[i].Value, b[i].Value)
+					}
+				}
+			}
+			if a, b := len(told.Main().Missing), len(again.Main().Missing); a != b {
+				t.Errorf("%s: %d plots missing, %d from values.csv", k, a, b)
+			}
+		}
+	}
+}
+
+// TestWriteWholeOrNot: a folder that is there is left alone, and nothing stays
+// behind of one that cannot be written.
+func TestWriteWholeOrNot(t *testing.T) {
+	dir := t.TempDir()
+	out := filepath.Join(dir, "out")
+	n, err := Write(out, fieldSeason(trial.Metric), nil)
+	if err != nil || n != 8 {
+		t.Fatalf("%d files, %v", n, err)
+	}
+	if _, err := Write(out, fieldSeason(trial.Metric), nil); err == nil || !strings.Contains(err.Error(), "exists already") {
+		t.Errorf("over an older export: %v", err)
+	}
+	list, err := os.ReadDir(dir)
+	if err != nil || len(list) != 1 {
+		t.Errorf("left behind: %v %v", list, err)
+	}
+}

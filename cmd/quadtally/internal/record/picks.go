@@ -1,0 +1,221 @@
+package record
+
+import (
+	"slices"
+	"strings"
+
+	"quadtally/cmd/quadtally/internal/trial"
+)
+
+// Pick is one picking of the whole trial: rows with one pick label, or, where
+// the sheets number no picks, neighbouring days on which no plot was picked
+// twice.
+type Pick struct {
+	Label string     // as the sheets number it; "" where dates tell it
+	From  trial.Date // first day
+	To    trial.Date // last day
+}
+
+// Harvest is what one plot gave at one pick. Weights are kilograms and nil
+// where they are not known.
+type Harvest struct {
+	Plot       string
+	Pick       int // index into Harvests.Picks
+	Date       trial.Date
+	Marketable *float64
+	Cull       *float64
+	Total      *float64
+	Pieces     *float64
+	LengthMM   float64 // bed length cut; 0 not stated
+	Trim       string
+	Source     string
+	Ungraded   bool // Marketable is the total: nothing in the trial was graded
+}
+
+// MissingPick is a pick that other plots have and one has not, or of which a
+// weight that counts is missing.
+type MissingPick struct {
+	Plot   string
+	Pick   int
+	Stated bool // the sheet itself says that it is missing
+}
+
+// Disagreement is a total that is not marketable plus cull.
+type Disagreement struct {
+	Plot                    string
+	Pick                    int
+	Total, Marketable, Cull float64 // kg
+	Source                  string
+}
+
+// Harvests is the harvest of a trial, pick by pick.
+type Harvests struct {
+	Picks     []Pick
+	List      []Harvest // by plot in the order of plots, then pick
+	Missing   []MissingPick
+	Disagree  []Disagreement
+	Ungraded  bool // only totals were weighed: they stand for marketable
+	HasWeight bool // anything was weighed at all
+}
+
+// weightTolerance is what a total may differ from its parts, kg: each weight
+// may be rounded to a hundredth of its unit.
+const weightTolerance = 0.02
+
+// Season reports whether a plot's season total can be added up: it has every
+// pick that any plot has, with the weight that counts.
+func (h *Harvests) Season(plot string) bool {
+	return h.HasWeight && !slices.ContainsFunc(h.Missing, func(m MissingPick) bool { return m.Plot == plot })
+}
+
+// HarvestsOf sorts the values of a harvest by plot and pick. One rule holds for
+// weights: marketable is what was weighed as marketable, or the total less the
+// cull; where nothing in the trial was graded, the total stands for it.
+func HarvestsOf(list []Observation, plots []trial.Plot) Harvests {
+	var rows []Observation
+	graded := false
+	for _, o := range list {
+		if o.Visit != 0 || o.Withdrawn || (o.Variable != VarYield && o.Variable != VarPieces) {
+			continue
+		}
+		rows = append(rows, o)
+		graded = graded || (o.Variable == VarYield && (o.Class == ClassMarketable || o.Class == ClassCull))
+	}
+	h := Harvests{Ungraded: !graded}
+	pickOf := h.sortIntoPicks(rows)
+	type key struct {
+		plot string
+		pick int
+	}
+	at := map[key]*Harvest{}
+	stated := map[key]bool{}
+	for i, o := range rows {
+		k := key{o.Plot, pickOf[i]}
+		v := at[k]
+		if v == nil {
+			v = &Harvest{Plot: o.Plot, Pick: k.pick, Date: o.Date, Source: o.Source, LengthMM: o.LengthMM, Trim: o.Trim}
+			at[k] = v
+		}
+		if o.Variable == VarYield {
+			h.HasWeight = true
+		}
+		if o.Missing {
+			stated[k] = stated[k] || o.Variable == VarYield
+			continue
+		}
+		value := o.Value
+		switch {
+		case o.Variable == VarPieces:
+			v.Pieces = &value
+		case o.Class == ClassCull:
+			v.Cull = &value
+		case o.Class == ClassTotal:
+			v.Total = &value
+		default:
+			v.Marketable = &value
+		}
+	}
+	for _, p := range plots {
+		for pick := range h.Picks {
+			k := key{p.ID, pick}
+			v := at[k]
+			if v == nil {
+				h.Missing = append(h.Missing, MissingPick{Plot: p.ID, Pick: pick})
+				continue
+			}
+			h.complete(v)
+			if v.Marketable == nil {
+				h.Missing = append(h.Missing, MissingPick{Plot: p.ID, Pick: pick, Stated: stated[k]})
+			}
+			h.List = append(h.List, *v)
+		}
+	}
+	return h
+}
+
+// complete works out the weight that follows from the other two.
+func (h *Harvests) complete(v *Harvest) {
+	switch {
+	case v.Marketable != nil && v.Cull != nil && v.Total != nil:
+		if d := *v.Total - *v.Marketable - *v.Cull; d > weightTolerance || d < -weightTolerance {
+			h.Disagree = append(h.Disagree, Disagreement{v.Plot, v.Pick, *v.Total, *v.Marketable, *v.Cull, v.Source})
+		}
+	case v.Marketable != nil && v.Cull != nil:
+		sum := *v.Marketable + *v.Cull
+		v.Total = &sum
+	case v.Marketable != nil && v.Total != nil && *v.Total >= *v.Marketable:
+		rest := *v.Total - *v.Marketable
+		v.Cull = &rest
+	case v.Total != nil && v.Cull != nil && *v.Total >= *v.Cull:
+		rest := *v.Total - *v.Cull
+		v.Marketable = &rest
+	case v.Total != nil && h.Ungraded:
+		v.Marketable, v.Ungraded = v.Total, true
+	}
+}
+
+// sortIntoPicks fills h.Picks and returns each row's pick.
+func (h *Harvests) sortIntoPicks(rows []Observation) []int {
+	order := make([]int, len(rows))
+	for i := range order {
+		order[i] = i
+	}
+	slices.SortStableFunc(order, func(a, b int) int { return rows[b].Date.DaysTo(rows[a].Date) })
+	at := make([]int, len(rows))
+	labelled := map[string]int{}
+	var inDay map[string]trial.Date // of the pick that is being gathered: plot and its day
+	open := -1
+	for _, i := range order {
+		o := rows[i]
+		if o.Pick != "" {
+			k := trial.NameKey(o.Pick)
+			n, ok := labelled[k]
+			if !ok {
+				n = len(h.Picks)
+				labelled[k] = n
+				h.Picks = append(h.Picks, Pick{Label: o.Pick, From: o.Date, To: o.Date})
+			}
+			if p := &h.Picks[n]; !o.Date.IsZero() {
+				if p.From.IsZero() {
+					p.From = o.Date
+				}
+				p.To = o.Date
+			}
+			at[i] = n
+			continue
+		}
+		if day, again := inDay[o.Plot]; open < 0 || (again && day != o.Date) {
+			open = len(h.Picks)
+			inDay = map[string]trial.Date{}
+			h.Picks = append(h.Picks, Pick{From: o.Date})
+		}
+		inDay[o.Plot] = o.Date
+		h.Picks[open].To = o.Date
+		at[i] = open
+	}
+	// Labels in the order a person would give them: numbers by value.
+	ranks := make([]int, len(h.Picks))
+	for i := range ranks {
+		ranks[i] = i
+	}
+	slices.SortStableFunc(ranks, func(a, b int) int { return comparePicks(h.Picks[a], h.Picks[b]) })
+	sorted, to := make([]Pick, len(ranks)), make([]int, len(ranks))
+	for n, old := range ranks {
+		sorted[n], to[old] = h.Picks[old], n
+	}
+	h.Picks = sorted
+	for i := range at {
+		at[i] = to[at[i]]
+	}
+	return at
+}
+
+func comparePicks(a, b Pick) int {
+	if !a.From.IsZero() && !b.From.IsZero() && a.From != b.From {
+		return b.From.DaysTo(a.From)
+	}
+	if len(a.Label) != len(b.Label) { // "2" before "10"
+		return len(a.Label) - len(b.Label)
+	}
+	return strings.Compare(a.Label, b.Label)
+}

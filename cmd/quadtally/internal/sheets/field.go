@@ -1,0 +1,125 @@
+package sheets
+
+import (
+	"cmp"
+	"fmt"
+	"strings"
+
+	"quadtally/cmd/quadtally/internal/record"
+	"quadtally/cmd/quadtally/internal/tables"
+	"quadtally/cmd/quadtally/internal/trial"
+)
+
+// Field reads what was done to the field: date, operation, treatment or plot,
+// input with rate and unit, growth stage, passes, implement and its weight,
+// soil moisture. A blank treatment and plot, or "all", is the whole trial.
+func Field(t *trial.Trial, plots []trial.Plot, s *tables.Sheet, opt Options) (Import, error) {
+	r := newReader(KindField, t, plots, s, opt)
+	oc, dc := r.column("operation"), r.column("date")
+	if oc < 0 {
+		return Import{}, r.missingColumn("the operation (seeding, termination, planting, ...)")
+	}
+	if dc < 0 && opt.Date.IsZero() {
+		return Import{}, r.missingColumn("the date")
+	}
+	when, err := r.workDays(dc)
+	if err != nil {
+		return Import{}, err
+	}
+	rates := map[int]tables.Value{}
+	if c := r.column("rate"); c >= 0 {
+		rates = r.numbers(c)
+	}
+	passes := map[int]int{}
+	if c := r.column("passes"); c >= 0 {
+		passes = r.whole(c)
+	}
+	weights := map[int]tables.Value{}
+	if c := r.column("implement weight"); c >= 0 {
+		_, unit, _ := findColumn(r.kind, s.Header[c])
+		factor, ok := units[Weight][cmp.Or(unit, opt.WeightUnit)]
+		if !ok {
+			return Import{}, fmt.Errorf("%s: column %q does not say its unit: write implement_weight_kg or implement_weight_lb", s.Name, s.Header[c])
+		}
+		weights = r.scaled(c, factor)
+	}
+	for _, row := range s.Rows {
+		d, ok := when[row.Line]
+		if !ok {
+			continue
+		}
+		op := record.Operation{Date: d, What: strings.ToLower(row.Cells[oc].Text), Input: r.text(row, "input"),
+			RateUnit: r.text(row, "rate unit"), Stage: r.text(row, "stage"), Passes: passes[row.Line], Implement: r.text(row, "implement"),
+			SoilMoisture: r.text(row, "soil moisture"), Note: r.text(row, "note"), Source: s.Where(row.Line), Line: row.Line}
+		if tables.IsMissing(row.Cells[oc]) {
+			r.fault(row.Line, "does not say what was done")
+			continue
+		}
+		if op.Treatment, ok = r.ground(row, "treatment", &r.treatLabels); !ok {
+			continue
+		}
+		if op.Plot, ok = r.ground(row, "plot", &r.plotLabels); !ok {
+			continue
+		}
+		if v, has := weights[row.Line]; has && !v.Missing {
+			kg := v.Number
+			op.ImplementKG = &kg
+		}
+		if v, has := rates[row.Line]; has && !v.Missing {
+			rate := v.Number
+			op.Rate = &rate
+			if op.RateUnit == "" {
+				r.fault(row.Line, "the rate %v has no unit (kg/ha, lb/acre, ...)", rate)
+				continue
+			}
+		}
+		r.out.Operations = append(r.out.Operations, op)
+	}
+	good := r.out.Operations[:0]
+	for _, op := range r.out.Operations {
+		if !r.bad[op.Line] {
+			good = append(good, op)
+		}
+	}
+	r.out.Operations = good
+	return r.done(), nil
+}
+
+func (r *reader) workDays(dc int) (map[int]trial.Date, error) {
+	when := map[int]trial.Date{}
+	if dc < 0 {
+		for _, row := range r.s.Rows {
+			when[row.Line] = r.opt.Date
+		}
+		return when, nil
+	}
+	dates, faults := r.s.Dates(dc, r.opt.Dates, nil)
+	r.faults(faults)
+	for _, v := range dates {
+		if v.Missing {
+			r.fault(v.Line, "has no date")
+			continue
+		}
+		when[v.Line] = v.Date
+	}
+	return when, nil
+}
+
+// ground reads which treatment or plot was worked; "" is all of them. A dash or
+// NA says neither and is a fault.
+func (r *reader) ground(row tables.Row, what string, labels *tables.Labels) (string, bool) {
+	c := r.column(what)
+	if c < 0 || row.Cells[c].Text == "" || strings.EqualFold(row.Cells[c].Text, "all") {
+		return "", true
+	}
+	found, err := labels.Match(row.Cells[c])
+	switch {
+	case err == nil:
+		return found, true
+	case tables.IsMissing(row.Cells[c]):
+		r.fault(row.Line, "the %s is given as %q: name it, or write all where the whole trial was worked", what, row.Cells[c].Text)
+	default:
+		r.fault(row.Line, "%v", err)
+	}
+	return "", false
+}

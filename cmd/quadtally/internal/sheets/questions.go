@@ -1,0 +1,246 @@
+package sheets
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+
+	"quadtally/cmd/quadtally/internal/trial"
+)
+
+// Question is something that a sheet leaves open and that only a person can
+// settle. Those in an [Ask] stop the sheet; those in an [Import] do not: what
+// they are about stays unknown until they are answered.
+type Question interface {
+	Text() string // one sentence with the ways to answer
+}
+
+// Ask is the error of a sheet that cannot be read until its questions are
+// answered. Nothing of such a sheet may be stored.
+type Ask struct {
+	Sheet     string
+	Questions []Question
+}
+
+func (a Ask) Error() string {
+	var out []string
+	for _, q := range a.Questions {
+		out = append(out, a.Sheet+": "+q.Text())
+	}
+	return strings.Join(out, "\n")
+}
+
+// UnknownColumn is a column of numbers whose name says nothing to the program.
+type UnknownColumn struct {
+	Header  string // as it stands
+	Name    string // without its unit
+	Unit    string // "" where the header states none
+	Example string // the first number in it
+}
+
+// UnknownColumns asks what columns of numbers hold.
+type UnknownColumns struct{ Columns []UnknownColumn }
+
+// Text names all of them and shows how to answer.
+func (q UnknownColumns) Text() string {
+	var names, answers []string
+	for i, c := range q.Columns {
+		names = append(names, fmt.Sprintf("%q (such as %s)", c.Header, c.Example))
+		key := strings.ReplaceAll(trial.CleanLabel(c.Name), " ", "_")
+		switch {
+		case c.Unit != "":
+			answers = append(answers, key+"=assessment "+c.Unit)
+		case i == 0:
+			answers = append(answers, key+"=weed")
+		default:
+			answers = append(answers, key+"=ignore")
+		}
+	}
+	what := "what does column " + names[0] + " hold"
+	if len(names) > 1 {
+		what = "what do the columns " + listed(names) + " hold"
+	}
+	return what + "? Say for each weed (a class that was counted), assessment with its unit, regrowth or another known column, or ignore, such as --columns \"" +
+		strings.Join(answers, "; ") + "\""
+}
+
+// LookAlikes asks about a name that reads like a known one and is written with
+// letters of another alphabet.
+type LookAlikes struct {
+	What     string // "class", "column"
+	Text1    string // as it stands
+	Known    string // what it looks like
+	Alphabet string // of the letters that do not belong: "Cyrillic"
+}
+
+// Text shows both.
+func (q LookAlikes) Text() string {
+	return fmt.Sprintf("%s %q reads like %q but holds %s letters: type it again, or give it a name of its own", q.What, q.Text1, q.Known, q.Alphabet)
+}
+
+// ClassGap asks about a class that was counted in some quadrats of a visit and
+// not in others.
+type ClassGap struct {
+	Class    string
+	Visit    int
+	In       []Place // quadrats with a count of it
+	Quadrats int     // quadrats of the visit on this sheet
+}
+
+// Place is one quadrat of one plot.
+type Place struct {
+	Plot    string
+	Quadrat int
+}
+
+// Text says where it was counted.
+func (q ClassGap) Text() string {
+	where := make([]string, 0, len(q.In))
+	for _, p := range q.In {
+		where = append(where, fmt.Sprintf("%s/%d", p.Plot, p.Quadrat))
+	}
+	if len(where) > 4 {
+		where = append(where[:3], fmt.Sprintf("%d more", len(where)-3))
+	}
+	return fmt.Sprintf("%s was counted in %d of %d quadrats of visit %d (%s): was it looked for and not there in the others (--unlisted zero), or not looked for (--unlisted unknown)? Until that is said, those quadrats have no count of %s",
+		q.Class, len(q.In), q.Quadrats, q.Visit, listed(where), q.Class)
+}
+
+// StandDiffers asks about a plot whose stand is given more than once, not the
+// same.
+type StandDiffers struct {
+	Plot   string
+	Values []float64
+	Lines  []int
+}
+
+// Text shows the values.
+func (q StandDiffers) Text() string {
+	var v []string
+	for i := range q.Values {
+		v = append(v, fmt.Sprintf("%g (row %d)", q.Values[i], q.Lines[i]))
+	}
+	return fmt.Sprintf("the stand of plot %s is given as %s: keep the one that holds for the season, and leave the others blank", q.Plot, listed(v))
+}
+
+// PicksMissing asks about plots that lack a pick that others have.
+type PicksMissing struct {
+	Missing []MissingPick
+}
+
+// MissingPick is one plot and the pick it lacks, as a reader names it.
+type MissingPick struct {
+	Plot string
+	Pick string // "3", or the day
+}
+
+// Text names them.
+func (q PicksMissing) Text() string {
+	var out []string
+	for _, m := range q.Missing {
+		out = append(out, "plot "+m.Plot+" at pick "+m.Pick)
+	}
+	if len(out) > 6 {
+		out = append(out[:5], fmt.Sprintf("%d more", len(out)-5))
+	}
+	return fmt.Sprintf("no weight for %s: was there nothing to cut (add the row with 0) or was it not weighed (add the row with NA)? Until that is said, the season's yield of such a plot is missing", listed(out))
+}
+
+// As is what a person says a column holds.
+type As string
+
+// The answers.
+const (
+	AsClass      As = "weed"       // counts of a class of plants
+	AsAssessment As = "assessment" // a response of its own
+	AsColumn     As = "column"     // a column of the table, under another name
+	AsIgnore     As = "ignore"
+)
+
+// Meaning is one answer about a column.
+type Meaning struct {
+	As     As     `json:"as"`
+	Column string `json:"column,omitempty"` // of the table, where As is AsColumn
+	Unit   string `json:"unit,omitempty"`   // of an assessment; as the person wrote it
+	Level  Level  `json:"level,omitempty"`  // of an assessment; "" as the sheet's rows
+	Group  string `json:"group,omitempty"`  // of a class
+	Life   string `json:"life,omitempty"`
+}
+
+// ParseColumns reads answers such as "crop_height=assessment in;
+// regrowth=regrowth; barnyardgrass=weed grass annual; minutes=ignore". The keys
+// of the result are compared as [trial.NameKey] compares names.
+func ParseColumns(text string) (map[string]Meaning, error) {
+	out := map[string]Meaning{}
+	for part := range strings.SplitSeq(text, ";") {
+		if strings.TrimSpace(part) == "" {
+			continue
+		}
+		name, what, ok := strings.Cut(part, "=")
+		key := trial.NameKey(name)
+		if !ok || key == "" || strings.TrimSpace(what) == "" {
+			return nil, fmt.Errorf("%q does not say what a column holds: write it as column=weed, column=assessment cm, column=regrowth or column=ignore", strings.TrimSpace(part))
+		}
+		if _, twice := out[key]; twice {
+			return nil, fmt.Errorf("column %q is answered twice", strings.TrimSpace(name))
+		}
+		m, err := parseMeaning(what)
+		if err != nil {
+			return nil, fmt.Errorf("column %q: %w", strings.TrimSpace(name), err)
+		}
+		out[key] = m
+	}
+	return out, nil
+}
+
+func parseMeaning(text string) (Meaning, error) {
+	words := strings.Fields(text)
+	rest := words[1:]
+	switch As(strings.ToLower(words[0])) {
+	case AsIgnore:
+		if len(rest) == 0 {
+			return Meaning{As: AsIgnore}, nil
+		}
+	case AsClass, "class":
+		m := Meaning{As: AsClass}
+		for _, w := range rest {
+			switch w = strings.ToLower(w); {
+			case slices.Contains(trial.Groups, w) && m.Group == "":
+				m.Group = w
+			case slices.Contains(trial.Lives, w) && m.Life == "":
+				m.Life = w
+			default:
+				return m, fmt.Errorf("%q is neither a group (%s) nor a life form (%s)", w, strings.Join(trial.Groups, ", "), strings.Join(trial.Lives, ", "))
+			}
+		}
+		return m, nil
+	case AsAssessment:
+		m := Meaning{As: AsAssessment}
+		if n := len(rest); n > 0 {
+			switch l := Level(strings.ToLower(rest[n-1])); l {
+			case PlotLevel, QuadratLevel:
+				m.Level, rest = l, rest[:n-1]
+			}
+		}
+		m.Unit = strings.Join(rest, " ")
+		return m, nil
+	}
+	if c, unit, ok := findColumn(KindCounts, text); ok && c.wide() {
+		return Meaning{As: AsColumn, Column: c.Name, Unit: unit}, nil
+	}
+	var known []string
+	for _, c := range Columns {
+		if c.wide() && slices.Contains(c.In, KindCounts) && !slices.Contains(known, c.Name) {
+			known = append(known, c.Name)
+		}
+	}
+	return Meaning{}, fmt.Errorf("%q is not understood: say weed, assessment and its unit, ignore, or one of %s", strings.TrimSpace(text), strings.Join(known, ", "))
+}
+
+// listed joins words as a sentence does: "a, b and c".
+func listed(words []string) string {
+	if len(words) < 2 {
+		return strings.Join(words, "")
+	}
+	return strings.Join(words[:len(words)-1], ", ") + " and " + words[len(words)-1]
+}

@@ -1,0 +1,535 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"image"
+	"io"
+	"math"
+	"os"
+	"path/filepath"
+	"reflect"
+	"slices"
+	"strings"
+	"testing"
+
+	"quadtally/cmd/quadtally/internal/analysis"
+	"quadtally/cmd/quadtally/internal/demo"
+	"quadtally/cmd/quadtally/internal/record"
+	"quadtally/cmd/quadtally/internal/review"
+	"quadtally/cmd/quadtally/internal/reviewdata"
+	"quadtally/cmd/quadtally/internal/season"
+	"quadtally/cmd/quadtally/internal/trial"
+	"quadtally/vision"
+	"quadtally/vision/label"
+)
+
+// fewPhotos makes a trial with a handful of rendered photos of one visit,
+// taken in and measured, and returns its folder.
+func fewPhotos(t *testing.T) string {
+	t.Helper()
+	dir := t.TempDir()
+	tr := demoTrial(7)
+	tr.Quadrat.PerPlot = 2
+	plan := filepath.Join(dir, "plan.txt")
+	if err := writeWhole(plan, func(w io.Writer) error { return trial.WritePlan(w, tr) }); err != nil {
+		t.Fatal(err)
+	}
+	must(t, "new", "--plan", plan, "--trial", dir)
+	store, err := record.Open(dir, record.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	snap, err := store.Snapshot(t.Context())
+	store.Close()
+	if err != nil {
+		t.Fatal(err)
+	}
+	var plots []demo.Plot
+	for _, p := range snap.Plots[:2] {
+		plots = append(plots, demo.Plot{ID: p.ID, Block: p.Block, Treatment: p.Treatment})
+	}
+	cfg := demo.DefaultConfig(plots, func(plot string, quadrat int) string {
+		text, err := label.Encode(label.Label{Trial: tr.Tag, Plot: trial.CardPlot(plot), Quadrat: quadrat})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return text
+	})
+	cfg.Size, cfg.BigPhotos, cfg.Quadrats, cfg.Troubles = image.Pt(1200, 900), 0, 2, false
+	cfg.Visits = cfg.Visits[1:2]
+	rendered, err := demo.Season(t.Context(), cfg)
+	if err != nil {
+		t.Fatal(err)
+	}
+	photos := filepath.Join(dir, "photos")
+	if err := os.MkdirAll(photos, 0o755); err != nil {
+		t.Fatal(err)
+	}
+	if err := rendered.Write(t.Context(), photos, nil); err != nil {
+		t.Fatal(err)
+	}
+	if r := say(t, "photos", photos, "--trial", dir, "--quiet"); r.code != exitDone && r.code != exitPartly {
+		t.Fatal(r.err)
+	}
+	return dir
+}
+
+// openedPage is the trial as the review page sees it, and its record.
+type openedPage struct {
+	*reviewdata.Backend
+	store *record.Store
+}
+
+// openPage opens the review page of a trial without its server.
+func openPage(t *testing.T, dir string, readOnly bool) openedPage {
+	t.Helper()
+	store, err := record.Open(dir, record.Options{Author: "Ada", ReadOnly: readOnly})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { store.Close() })
+	return openedPage{reviewdata.New(t.Context(), store, "Ada"), store}
+}
+
+// measurement is the stored measurement of a photo.
+func (d openedPage) measurement(t *testing.T, p *record.Photo) vision.Measurement {
+	t.Helper()
+	stored, err := d.store.Measurement(t.Context(), p.MeasurementID)
+	if err != nil {
+		t.Fatal(err)
+	}
+	m, err := season.LoadMeasurement(stored)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return m
+}
+
+// stood is how the trial stands: what every comparison starts from.
+func stood(t *testing.T, d openedPage) *record.Snapshot {
+	t.Helper()
+	snap, err := d.store.Snapshot(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	return snap
+}
+
+// numbers strips a snapshot to what must come back when a word is taken back.
+func numbers(snap *record.Snapshot) map[string]any {
+	out := map[string]any{}
+	visited := map[int]bool{}
+	for _, p := range snap.Photos {
+		var r record.Result
+		if p.Result != nil {
+			r = *p.Result
+		}
+		visited[p.Place.Visit] = true
+		out[p.Hash] = []any{p.Place, p.Rejected, p.Accepted, p.Guide, r}
+	}
+	for n, th := range snap.Thresholds {
+		if visited[n] { // a visit that lost its photos keeps an idle threshold
+			out[record.VisitSubject(n)] = th
+		}
+	}
+	for _, o := range snap.Observations {
+		out[o.Plot+" "+o.Class] = o.Value
+	}
+	return out
+}
+
+func TestReviewActions(t *testing.T) {
+	if testing.Short() {
+		t.Skip("renders and measures photos")
+	}
+	dir := fewPhotos(t)
+	d := openPage(t, dir, false)
+	ctx := t.Context()
+	listed, err := d.Season(ctx)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var hash string
+	inUse := 0
+	for _, s := range listed.Shots {
+		if s.State == review.InUse {
+			inUse++
+			hash = s.Hash
+		}
+	}
+	if len(listed.Shots) != 4 || inUse < 3 {
+		t.Fatalf("%d photos, %d in use: %+v", len(listed.Shots), inUse, listed.Shots)
+	}
+	photo := func() review.Photo {
+		t.Helper()
+		p, err := d.Photo(ctx, hash)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return p
+	}
+	rec := func() *record.Photo {
+		t.Helper()
+		p, _ := stood(t, d).Photo(hash)
+		return p
+	}
+	do := func(act review.Action) {
+		t.Helper()
+		if _, err := d.Do(ctx, act); err != nil {
+			t.Fatalf("%#v: %v", act, err)
+		}
+	}
+	// back takes the newest thing back and checks that all numbers are those
+	// of before.
+	back := func(before map[string]any) {
+		t.Helper()
+		steps, err := d.Log(ctx)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, s := range steps {
+			if s.Live {
+				if s.Author != "Ada" || s.At.IsZero() || s.Text == "" {
+					t.Errorf("step %+v", s)
+				}
+				if _, err := d.Undo(ctx, s.Entry); err != nil {
+					t.Fatal(err)
+				}
+				if _, err := d.Undo(ctx, s.Entry); !errors.As(err, new(review.Refusal)) {
+					t.Errorf("taken back twice: %v", err)
+				}
+				break
+			}
+		}
+		if after := numbers(stood(t, d)); !reflect.DeepEqual(before, after) {
+			t.Errorf("not as before:\n%v\n%v", before, after)
+		}
+	}
+	start := numbers(stood(t, d))
+	was := photo()
+	visit := was.Visit
+
+	t.Run("place", func(t *testing.T) {
+		do(review.Place{Hash: hash, Plot: listed.Plots[9].ID, Quadrat: 1, Visit: 3})
+		if p := rec(); p.Place.Plot != listed.Plots[9].ID || p.Place.Visit != 3 || p.Place.Basis != "hand" || !p.InUse() {
+			t.Errorf("%+v", p.Place)
+		}
+		back(start)
+		for _, bad := range []review.Place{
+			{Hash: hash, Plot: "999", Quadrat: 1, Visit: 1},
+			{Hash: hash, Plot: listed.Plots[0].ID, Quadrat: 9, Visit: 1},
+			{Hash: hash, Plot: listed.Plots[0].ID, Quadrat: 1, Visit: 99},
+		} {
+			if _, err := d.Do(ctx, bad); !errors.As(err, new(review.Refusal)) {
+				t.Errorf("%+v: %v", bad, err)
+			}
+		}
+	})
+
+	t.Run("reject and accept", func(t *testing.T) {
+		do(review.Reject{Hash: hash, Reason: "boot in the frame"})
+		if p := rec(); p.Rejected != "boot in the frame" || p.InUse() {
+			t.Errorf("%+v", p)
+		}
+		if _, err := d.Do(ctx, review.Accept{Hash: hash}); !errors.As(err, new(review.Refusal)) {
+			t.Errorf("a photo set aside was accepted: %v", err)
+		}
+		back(start)
+		do(review.Accept{Hash: hash})
+		if !rec().Accepted {
+			t.Error("not accepted")
+		}
+		back(start)
+	})
+
+	t.Run("threshold", func(t *testing.T) {
+		th, err := d.Thresholds(ctx, visit)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if len(th.Photos) != inUse || len(th.Values) != len(th.Mean) {
+			t.Errorf("%d photos, %d values, %d means", len(th.Photos), len(th.Values), len(th.Mean))
+		}
+		i := slices.IndexFunc(th.Photos, func(p review.PhotoCover) bool { return p.Hash == hash })
+		covers := th.Photos[i].Covers
+		if math.Abs(covers[th.Now]-rec().Result.CoverFrac) > 1e-12 {
+			t.Errorf("cover %g on the slider, %g in the record", covers[th.Now], rec().Result.CoverFrac)
+		}
+		if _, err := d.Thresholds(ctx, 99); !errors.Is(err, review.ErrUnknown) {
+			t.Errorf("a visit that is not there: %v", err)
+		}
+		far := len(th.Values) - 1
+		do(review.SetThreshold{Visit: visit, Value: &th.Values[far]})
+		for _, p := range stood(t, d).Photos {
+			if p.InUse() && math.Abs(p.Result.Threshold-th.Values[far]) > 1e-12 {
+				t.Errorf("%s has the threshold %g", p.Path, p.Result.Threshold)
+			}
+		}
+		if math.Abs(rec().Result.CoverFrac-covers[far]) > 1e-12 {
+			t.Errorf("cover %g was promised, %g came", covers[far], rec().Result.CoverFrac)
+		}
+		hand := numbers(stood(t, d))
+		do(review.SetThreshold{Visit: visit})
+		if got := numbers(stood(t, d)); !reflect.DeepEqual(got, start) {
+			t.Errorf("given back, but not as at first")
+		}
+		back(hand)
+		back(start)
+		wild := 9.0
+		if _, err := d.Do(ctx, review.SetThreshold{Visit: visit, Value: &wild}); !errors.As(err, new(review.Refusal)) {
+			t.Errorf("threshold 9: %v", err)
+		}
+		if _, err := d.Do(ctx, review.SetThreshold{Visit: 77}); !errors.Is(err, review.ErrUnknown) {
+			t.Errorf("visit 77: %v", err)
+		}
+	})
+
+	t.Run("leave out", func(t *testing.T) {
+		cells := func() uint64 {
+			m := d.measurement(t, rec())
+			return m.Curve.Cells()
+		}
+		all := cells()
+		do(review.LeaveOut{Hash: hash, Areas: [][]review.XY{{{0, 0}, {0.5, 0}, {0.5, 1}, {0, 1}}}})
+		if half := cells(); math.Abs(float64(half)/float64(all)-0.5) > 0.01 {
+			t.Errorf("%d of %d cells are left", half, all)
+		}
+		if p := photo(); len(p.Areas) != 1 || p.Areas[0].Class != review.LeftOut || math.Abs(p.Areas[0].Points[2][0]-0.5) > 1e-6 {
+			t.Errorf("drawn back as %+v", p.Areas)
+		}
+		if _, err := d.Do(ctx, review.LeaveOut{Hash: hash, Areas: [][]review.XY{{{0, 0}, {1, 0}, {1, 1}, {0, 1}}}}); err == nil && rec().Fault == "" {
+			t.Error("a photo with nothing left to measure has a number")
+		}
+		if p := rec(); p.Fault != "" { // the fault is said; take that back first
+			steps, _ := d.Log(ctx)
+			if _, err := d.Undo(ctx, steps[0].Entry); err != nil {
+				t.Fatal(err)
+			}
+		}
+		back(start)
+	})
+
+	t.Run("frame", func(t *testing.T) {
+		c := *was.Corners
+		for i := range c { // a little inward
+			c[i] = review.XY{c[i][0]*0.98 + 0.01, c[i][1]*0.98 + 0.01}
+		}
+		do(review.Frame{Hash: hash, Corners: &c})
+		if m := d.measurement(t, rec()); m.Frame.Kind != "by hand" {
+			t.Fatalf("%+v", m.Frame)
+		}
+		if p := photo(); math.Abs(p.Corners[2][0]-c[2][0]) > 1e-9 {
+			t.Errorf("corners %v, want %v", p.Corners, c)
+		}
+		back(start)
+		crossed := [4]review.XY{c[0], c[2], c[1], c[3]}
+		if _, err := d.Do(ctx, review.Frame{Hash: hash, Corners: &crossed}); !errors.As(err, new(review.Refusal)) {
+			t.Errorf("crossed corners: %v", err)
+		}
+	})
+
+	t.Run("marks", func(t *testing.T) {
+		at, share := largestPiece(t, d, rec())
+		do(review.Mark{Hash: hash, Class: review.Crop, At: &at})
+		r := rec().Result
+		if !r.WeedsOnly() || math.Abs(was.Numbers.CoverFrac-share-r.CoverFrac) > 1e-3 || r.LoFrac > r.CoverFrac || r.HiFrac < r.CoverFrac {
+			t.Errorf("of %g a crop of %g leaves %+v", was.Numbers.CoverFrac, share, r)
+		}
+		// Green cover is all green whatever was marked; weed cover is compared
+		// once every photo is told apart.
+		cover := func(key analysis.Key) (float64, []string, error) {
+			snap := stood(t, d)
+			response, err := analysis.Find(snap, string(key), "")
+			if err != nil {
+				t.Fatal(err)
+			}
+			rs, notes, err := response.Readings(snap)
+			for _, x := range rs {
+				if x.Source == was.Name {
+					return x.Value, notes, err
+				}
+			}
+			return math.NaN(), notes, err
+		}
+		if v, notes, _ := cover(analysis.GreenCover); math.Abs(v-was.Numbers.CoverFrac) > 1e-12 || len(notes) != 1 {
+			t.Errorf("compared is %g, said is %q", v, notes)
+		}
+		if v, _, err := cover(analysis.WeedCover); err == nil || !math.IsNaN(v) {
+			t.Errorf("weed cover of one photo in many was compared: %g", v)
+		}
+		for _, s := range listed.Shots {
+			if s.Hash != hash {
+				do(review.Mark{Hash: s.Hash, Class: review.Weed})
+			}
+		}
+		if v, notes, err := cover(analysis.WeedCover); math.Abs(v-r.CoverFrac) > 1e-12 || len(notes) != 0 || err != nil {
+			t.Errorf("with all told apart, compared is %g, said is %q, %v", v, notes, err)
+		}
+		if v, notes, _ := cover(analysis.GreenCover); math.Abs(v-was.Numbers.CoverFrac) > 1e-12 || len(notes) != 1 {
+			t.Errorf("with all told apart, all green is %g, said is %q", v, notes)
+		}
+		steps, err := d.Log(ctx)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, s := range steps[:len(listed.Shots)-1] {
+			if _, err := d.Undo(ctx, s.Entry); err != nil {
+				t.Fatal(err)
+			}
+		}
+		marked := numbers(stood(t, d))
+		do(review.Mark{Hash: hash, Class: review.Weed, At: &at}) // the newest word about a spot stands
+		if r := rec().Result; r.WeedsOnly() || r.CoverFrac != was.Numbers.CoverFrac {
+			t.Errorf("after weed: %+v", r)
+		}
+		back(marked)
+		do(review.Mark{Hash: hash, Class: review.Regrowth, At: &at})
+		if p := photo(); len(p.Areas) != 1 || p.Areas[0].Class != review.Regrowth {
+			t.Errorf("areas %+v", p.Areas)
+		}
+		back(marked)
+		back(start)
+		do(review.Mark{Hash: hash, Class: review.Weed})
+		if r := rec().Result; !r.WeedsOnly() || r.CoverFrac != was.Numbers.CoverFrac {
+			t.Errorf("all green is weed: %+v", r)
+		}
+		back(start)
+		do(review.Mark{Hash: hash, Class: review.NotPlant, At: &at})
+		if r := rec().Result; r.WeedsOnly() || r.CoverFrac >= was.Numbers.CoverFrac-share/2 {
+			t.Errorf("of %g no plant of %g leaves %+v", was.Numbers.CoverFrac, share, r)
+		}
+		back(start)
+		if _, err := d.Do(ctx, review.Mark{Hash: hash, Class: review.Crop, At: bare(t, d, hash, rec().Result.Threshold)}); !errors.As(err, new(review.Refusal)) {
+			t.Errorf("a mark on bare ground: %v", err)
+		}
+	})
+
+	t.Run("count", func(t *testing.T) {
+		count := func(n int, seen int64) string {
+			said, err := d.Do(ctx, review.Tally{Hash: hash, Observer: "Ben", Seen: seen, Classes: []review.ClassCount{{Class: "broadleaf", Plants: n}, {Class: "grass", Plants: 0}}})
+			if err != nil {
+				t.Fatal(err)
+			}
+			return said
+		}
+		before := stood(t, d).Entry
+		count(3, before)
+		if p := photo(); !p.Counted || len(p.Counts) != 2 || p.Counts[0].Plants != 3 || p.Counts[1].Plants != 0 || p.Counts[0].Observer != "Ben" {
+			t.Errorf("%+v", p.Counts)
+		}
+		three := numbers(stood(t, d))
+		if said := count(5, before); !strings.Contains(said, "had been stored as 3") {
+			t.Errorf("a clash is not told: %s", said)
+		}
+		back(three)
+		back(start)
+		if len(stood(t, d).Observations) != 0 {
+			t.Error("a count taken back is still there")
+		}
+	})
+
+	t.Run("photos agrees with the page", func(t *testing.T) {
+		do(review.LeaveOut{Hash: hash, Areas: [][]review.XY{{{0, 0}, {0.5, 0}, {0.5, 0.5}}}})
+		at, _ := largestPiece(t, d, rec())
+		do(review.Mark{Hash: hash, Class: review.NotPlant, At: &at})
+		page := numbers(stood(t, d))
+		r := say(t, "photos", filepath.Join(dir, "photos"), "--trial", dir, "--quiet", "--json")
+		var o season.Outcome
+		if err := json.Unmarshal([]byte(r.out), &o); err != nil || o.Measured != 0 {
+			t.Errorf("photos measured %d again (%v)", o.Measured, err)
+		}
+		if got := numbers(stood(t, d)); !reflect.DeepEqual(page, got) {
+			t.Errorf("photos changed what the page had settled")
+		}
+	})
+
+	t.Run("pictures", func(t *testing.T) {
+		for _, v := range []review.View{review.Straight, review.Upright, review.Small} {
+			b, err := d.Picture(ctx, hash, v)
+			if err != nil || len(b) < 500 || b[0] != 0xff {
+				t.Errorf("%s: %d bytes, %v", v, len(b), err)
+			}
+		}
+		if _, err := d.Picture(ctx, strings.Repeat("0", 64), review.Small); !errors.Is(err, review.ErrUnknown) {
+			t.Errorf("%v", err)
+		}
+		// What could not be measured is drawn apart, by a process of its own.
+		pic, err := season.DrawApart(ctx, filepath.Join(dir, rec().Path), 1200)
+		if err != nil || pic.Width != 1200 && pic.Height != 1200 {
+			t.Errorf("%v", err)
+		}
+		// A file whose content changed is not the photo any more.
+		other := filepath.Join(dir, rec().Path)
+		whole, err := os.ReadFile(other)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := os.WriteFile(other, append(whole, 0), 0o644); err != nil {
+			t.Fatal(err)
+		}
+		fresh := openPage(t, dir, false)
+		if _, err := fresh.Picture(ctx, hash, review.Straight); err == nil || !strings.Contains(err.Error(), "content changed") {
+			t.Errorf("%v", err)
+		}
+	})
+
+	t.Run("read-only", func(t *testing.T) {
+		r := openPage(t, dir, true)
+		s, err := r.Season(context.Background())
+		if err != nil || !s.ReadOnly || len(s.Shots) != 4 {
+			t.Errorf("%v %+v", err, s)
+		}
+		if _, err := r.Do(ctx, review.Reject{Hash: hash, Reason: "x"}); !errors.Is(err, review.ErrReadOnly) {
+			t.Errorf("%v", err)
+		}
+		if _, err := r.Undo(ctx, 1); !errors.Is(err, review.ErrReadOnly) {
+			t.Errorf("%v", err)
+		}
+	})
+}
+
+// largestPiece is a green spot of a photo in the straight view, and the share
+// of the ground its piece covers.
+func largestPiece(t *testing.T, d openedPage, p *record.Photo) (review.XY, float64) {
+	t.Helper()
+	m := d.measurement(t, p)
+	pieces, err := m.Plane.Pieces(p.Result.Threshold, vision.DefaultPieceOptions())
+	if err != nil || len(pieces) == 0 {
+		t.Fatalf("no piece: %v", err)
+	}
+	mask, err := m.Plane.Mask(p.Result.Threshold)
+	if err != nil {
+		t.Fatal(err)
+	}
+	// Its centre need not be green: take the green cell nearest to it.
+	best, spot := math.Inf(1), review.XY{}
+	for i, green := range mask {
+		if !green {
+			continue
+		}
+		x, y := float64(i%m.Plane.Width)+0.5, float64(i/m.Plane.Width)+0.5
+		at := m.Plane.At(x, y)
+		if dist := math.Hypot(at.X-pieces[0].Centre.X, at.Y-pieces[0].Centre.Y); dist < best {
+			best, spot = dist, review.XY{x / float64(m.Plane.Width), y / float64(m.Plane.Height)}
+		}
+	}
+	return spot, float64(pieces[0].Cells) / float64(m.Curve.Cells())
+}
+
+// bare is a spot without green.
+func bare(t *testing.T, d openedPage, hash string, threshold float64) *review.XY {
+	t.Helper()
+	p, err := d.Plane(t.Context(), hash)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i, v := range p.Levels {
+		if v == 0 {
+			return &review.XY{(float64(i%p.Width) + 0.5) / float64(p.Width), (float64(i/p.Width) + 0.5) / float64(p.Height)}
+		}
+	}
+	t.Fatal("all is green")
+	return nil
+}
