@@ -142,3 +142,35 @@ func TestPartsMergeToOneRun(t *testing.T) {
 		t.Error("parts of another trial were merged")
 	}
 }
+
+// TestPartsOlderThanADrawing: what a part says of a photo on which somebody
+// drew since is not stored; the photo is named.
+func TestPartsOlderThanADrawing(t *testing.T) {
+	ctx := t.Context()
+	store, snap := newTrial(t)
+	folder := somePhotos(t, store, snap, 2)
+	s := New(store, quiet)
+	file := filepath.Join(t.TempDir(), "part.jsonl")
+	if _, err := s.Part(ctx, snap, folder, intake.Part{K: 1, N: 1}, file, whole()); err != nil {
+		t.Fatal(err)
+	}
+	var hash string
+	if _, err := partfile.ReadFile(file, func(p partfile.Photo) error { hash = p.Facts.Hash; return nil }); err != nil {
+		t.Fatal(err)
+	}
+	_, err := store.WriteAs(ctx, record.EntryHand, "review", "", func(tx *record.Tx) error {
+		_, err := tx.Decide(record.PhotoSubject(hash), record.KindGuide, Guide{Exclude: [][][2]float64{square(0, 0, 40)}})
+		return err
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	out, err := s.Merge(ctx, newest(t, store), []string{file}, "", nil)
+	if err != nil || out.Measured != 1 || len(out.Faults) != 1 || !strings.Contains(out.Faults[0].Text, "run the part again") {
+		t.Errorf("%+v, %v", out, err)
+	}
+	after := newest(t, store)
+	if p, ok := after.Photo(hash); !ok || p.State() != record.PhotoUnmeasured {
+		t.Errorf("%+v", p)
+	}
+}

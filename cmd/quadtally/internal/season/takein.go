@@ -65,7 +65,7 @@ func (s *Season) takeIn(ctx context.Context, snap *record.Snapshot, folders []st
 			delete(paths, f.Hash)
 			continue
 		}
-		facts := photoFacts(f, intake.ReadFacts(f.Path, photo), root, slices.Clone(scan.Copies[f.Hash]))
+		facts := photoFacts(f, intake.ReadFacts(f.Path, photo), root, scan.Copies[f.Hash])
 		if was, ok := snap.Photo(seen[intake.PathText(f.Path)].Hash); ok && replacesMeasured(was, facts) {
 			out.Faults = append(out.Faults, intake.Fault{Path: f.Path, Text: otherBytes})
 			delete(paths, f.Hash)
@@ -150,6 +150,7 @@ func (s *Season) scan(ctx context.Context, folders []string, seen map[string]rec
 // photoFacts is what intake found, as the record keeps it. A path inside the
 // trial folder is kept relative to it, so that the folder can be moved.
 func photoFacts(f intake.File, facts intake.Facts, root string, copies []string) record.PhotoFacts {
+	copies = slices.Clone(copies)
 	for i, c := range copies {
 		copies[i] = intake.PathText(c)
 	}

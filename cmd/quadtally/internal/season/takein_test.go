@@ -70,3 +70,41 @@ func TestNamesThatAreNoText(t *testing.T) {
 		t.Errorf("%+v, %v", again, err)
 	}
 }
+
+func TestPhotoFacts(t *testing.T) {
+	copies := []string{"/trial/b.jpg"}
+	f := intake.File{Path: "/trial/photos/a.jpg", Size: 7, Hash: "h"}
+	dated := photoFacts(f, intake.Facts{Format: intake.JPEG, Taken: "2026-05-25T09:00:00", Camera: "Acme 1", Serial: "77"}, "/trial", copies)
+	if dated.Path != filepath.Join("photos", "a.jpg") || dated.TakenBasis != "exif" || dated.Bytes != 7 || dated.Hash != "h" || dated.Camera != "Acme 1" ||
+		dated.Serial != "77" || dated.Format != "jpeg" || len(dated.Copies) != 1 {
+		t.Errorf("%+v", dated)
+	}
+	if undated := photoFacts(f, intake.Facts{}, "/elsewhere", nil); undated.TakenBasis != "" || undated.Path != f.Path || undated.Copies != nil {
+		t.Errorf("%+v", undated)
+	}
+}
+
+// TestOtherBytesUnderAKnownPath: a file that claims to be the photo that was
+// measured from it is named and left alone; another photo under its name is
+// taken in.
+func TestOtherBytesUnderAKnownPath(t *testing.T) {
+	store, snap := newTrial(t)
+	folder := somePhotos(t, store, snap, 2)
+	s := New(store, quiet)
+	if _, err := s.Photos(t.Context(), snap, []string{folder}, whole(), nil); err != nil {
+		t.Fatal(err)
+	}
+	edited := filepath.Join(folder, "plot "+snap.Plots[0].ID+" q1.jpg")
+	another := filepath.Join(folder, "plot "+snap.Plots[1].ID+" q1.jpg")
+	writePhoto(t, edited, 77, "2026:05:25 09:00:00")
+	writePhoto(t, another, 78, "2026:05:25 11:11:11")
+	for range 2 { // and it is named again by the next run
+		out, err := s.Photos(t.Context(), newest(t, store), []string{folder}, Change{}, nil)
+		if err != nil || len(out.Faults) != 1 || out.Faults[0] != (intake.Fault{Path: edited, Text: otherBytes}) || out.Photos != 1 {
+			t.Errorf("%+v, %v", out, err)
+		}
+	}
+	if n := len(newest(t, store).Photos); n != 3 {
+		t.Errorf("%d photos are known, want the two and the new one", n)
+	}
+}
