@@ -31,10 +31,10 @@ func compareCommand(a *app) *cobra.Command {
 	c := &cobra.Command{
 		Use:   "compare RESPONSE",
 		Short: "Compare the treatments, block by block",
-		Long: `Compares the treatments on one response: green-cover (or cover: everything green),
-weed-cover, pieces, count, hand-cover, yield, cull, stand, or any assessment stored
-under a name of its own. Quadrats are
-averaged to their plot first: the plot is the replicate, the quadrat is not.
+		Long: `Compares the treatments on one response: green-cover (or cover: everything
+green), weed-cover, pieces, count, hand-cover, yield, cull, stand, or any other
+assessment by its name. Quadrats are averaged to their plot first: the plot is
+the replicate, the quadrat is not.
 
 The analysis follows the layout (blocks, Latin square, incomplete blocks) and
 what is missing from it. Means are adjusted for blocks; pairs are compared by

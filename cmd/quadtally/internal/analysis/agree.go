@@ -114,7 +114,10 @@ func agreeBy(snap *record.Snapshot, opt calibrate.Options, photos Key) (calibrat
 	r, err := calibrate.Study(pairs, opt)
 	if err != nil {
 		hand := "cover judged by eye (a column cover_% in the count sheet)"
-		if opt.Kind == calibrate.Count {
+		switch photos {
+		case WeedCover:
+			hand = "weed cover judged by eye (a column weed_cover_% in the count sheet)"
+		case GreenPieces, WeedPieces:
 			hand = "hand counts"
 		}
 		return r, fmt.Errorf("the camera cannot be held against the hand yet: %w; it needs photos in use and %s of the same quadrats", err, hand)
