@@ -227,9 +227,9 @@ func (b *builder) dates() []string {
 					days[i] = b.day(p)
 				}
 			}
-			parts = append(parts, fmt.Sprintf("%s on %s", t.names(g.Treatments), listOf(days)))
+			parts = append(parts, fmt.Sprintf("on %s for %s", listOf(days), t.names(g.Treatments)))
 		}
-		out = append(out, sentence("%s was done at different times (%s), so part of a difference between these groups may come from the date", set.Operation, strings.Join(parts, "; ")))
+		out = append(out, sentence("%s was %s, so part of a difference between these groups may come from the date", set.Operation, strings.Join(parts, " and ")))
 	}
 	return out
 }

@@ -192,7 +192,7 @@ func asText(d Document) string {
 }
 
 func TestDocumentGolden(t *testing.T) {
-	got := asText(Build(inventedInput(t)))
+	got := asText(Build(inventedInput(t))) + asText(BuildTechnical(inventedInput(t)))
 	golden := filepath.Join("testdata", "document.golden")
 	if flag.Lookup("update").Value.String() == "true" {
 		if err := os.WriteFile(golden, []byte(got), 0o644); err != nil {
@@ -222,7 +222,7 @@ func lineAt(lines []string, i int) string {
 // claim that two treatments are the same.
 func TestNothingLeaks(t *testing.T) {
 	for name, in := range inputs(t) {
-		text := asText(Build(in))
+		text := asText(Build(in)) + asText(BuildTechnical(in)) + asText(BuildOnePage(in))
 		for _, bad := range []string{"NaN", "Inf", "%!", "<nil>", "0x", " equal "} {
 			if i := strings.Index(text, bad); i >= 0 {
 				t.Errorf("%s: %q in %q", name, bad, text[max(0, i-60):min(len(text), i+60)])
@@ -264,11 +264,13 @@ func lostTreatment(t testing.TB, in Input) Response {
 func TestHTMLIsSound(t *testing.T) {
 	for name, in := range inputs(t) {
 		t.Run(name, func(t *testing.T) {
-			var b bytes.Buffer
-			if err := WriteHTML(&b, Build(in)); err != nil {
-				t.Fatal(err)
+			for _, build := range []func(Input) Document{Build, BuildTechnical, BuildOnePage} {
+				var b bytes.Buffer
+				if err := WriteHTML(&b, build(in)); err != nil {
+					t.Fatal(err)
+				}
+				checkHTML(t, b.Bytes())
 			}
-			checkHTML(t, b.Bytes())
 		})
 	}
 }
@@ -534,10 +536,14 @@ func TestPDFIsWritten(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			in.Trial.Site = "漢字 and 🌱" // no glyphs: must not break a page
 			var a, b bytes.Buffer
-			if err := WritePDF(&a, Build(in)); err != nil {
+			build := BuildTechnical
+			if len(name)%2 == 0 {
+				build = Build
+			}
+			if err := WritePDF(&a, build(in)); err != nil {
 				t.Fatal(err)
 			}
-			if err := WritePDF(&b, Build(in)); err != nil {
+			if err := WritePDF(&b, build(in)); err != nil {
 				t.Fatal(err)
 			}
 			if !bytes.HasPrefix(a.Bytes(), []byte("%PDF-")) || !bytes.Contains(a.Bytes(), []byte("%%EOF")) {
