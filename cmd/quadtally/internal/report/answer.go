@@ -156,9 +156,9 @@ func (t teller) second(c analysis.Claim) string {
 	shown := len(c.Less)+len(c.More) > 0
 	switch {
 	case shown && !c.OverallShown:
-		return sentence("the comparisons with %s were planned and stand on their own; the test of all treatments at once alone would not show a difference (%s)", t.name(c.Control), pWords(*c.OverallP))
+		return sentence("in %s the comparisons with %s were planned and stand on their own; the test of all treatments at once alone would not show a difference (%s)", topic(c.Response), t.name(c.Control), pWords(*c.OverallP))
 	case !shown && c.OverallShown:
-		return sentence("among themselves the treatments do differ (%s), from %s with the highest to %s with the lowest; none of them is shown to differ from %s", pWords(*c.OverallP), t.name(c.Top), t.name(c.Bottom), t.name(c.Control))
+		return sentence("in %s the treatments do differ among themselves (%s), from %s with the highest to %s with the lowest; none of them is shown to differ from %s", topic(c.Response), pWords(*c.OverallP), t.name(c.Top), t.name(c.Bottom), t.name(c.Control))
 	}
 	return ""
 }

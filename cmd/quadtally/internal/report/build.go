@@ -18,7 +18,7 @@ func BuildTechnical(in Input) Document {
 	b := builder{in: in, units: in.Trial.Units}
 	doc := b.document("Technical file of a replicated field trial")
 	doc.Facts = append(doc.Facts, Fact{"Record entry", fmt.Sprint(in.Entry)})
-	doc.add(b.howToRead(), b.layout(), b.done(), b.found(), b.camera(), b.season(), b.yields(), b.weedsAgainstYield(), b.power(),
+	doc.add(b.howToRead(), b.layout(), b.done(), b.found(), b.camera(), b.season(), b.yields(), b.weedsAgainstYield(analysis.GreenCover, analysis.WeedCover, analysis.HandCount), b.power(),
 		b.nextSeason(), b.cautions(), b.methods(), b.settings(), b.appendix())
 	return doc.numbered()
 }
@@ -26,7 +26,7 @@ func BuildTechnical(in Input) Document {
 // howToRead says once what would else stand beside every table.
 func (b *builder) howToRead() Section {
 	s := Section{ID: "how-to-read", Title: "How to read this file"}
-	s.add(List{[]string{
+	s.add(List{Items: []string{
 		"The plot is the unit that was treated: quadrats of a plot are averaged first, and visits are never replicates.",
 		"Means are adjusted for blocks. Treatments that share a letter are not shown to differ at the level named; that does not mean that they are the same.",
 		"Where a scale is named, tests and standard errors are on it; means and interval ends are carried back to the unit of the response.",

@@ -27,7 +27,7 @@ func (b *builder) cautions() Section {
 		if len(items) == 0 {
 			p.say("%s", none)
 		} else {
-			p.add(List{items})
+			p.add(List{Items: items})
 		}
 		s.Parts = append(s.Parts, p)
 	}
@@ -99,7 +99,7 @@ func (b *builder) cautions() Section {
 // methods names the published source of everything that was done.
 func (b *builder) methods() Section {
 	s := Section{ID: "methods", Title: "Methods, with sources"}
-	s.add(List{[]string{
+	s.add(List{Items: []string{
 		fmt.Sprintf("Green cover: photos are straightened to the inner edge of the frame, or taken whole in a trial without frames; a cell of the ground is green where its greenness index reaches the threshold of its visit. Index: %s. Cover is the green share of the ground inside the frame or photo.", orNotRecorded(b.in.Index)),
 		"Threshold of a visit: the best split of the histogram of all its photos (Otsu 1979, IEEE Trans. SMC 9, 62), no lower than the ground's own noise, drawn toward a typical value where photos are few, and kept within fixed guards; or set by hand, see the settings.",
 		"Red or yellowed leaves are partly missed by this index; green that is not a plant is counted unless it was marked.",

@@ -51,8 +51,11 @@ type Text struct {
 	Text string
 }
 
-// List is a list of short sentences.
-type List struct{ Items []string }
+// List is a list of short sentences; Small sets it in the type of tables.
+type List struct {
+	Items []string
+	Small bool
+}
 
 // Fact is a name with a value, such as "Crop" and "leek".
 type Fact struct{ Name, Value string }

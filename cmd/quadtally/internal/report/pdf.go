@@ -201,13 +201,17 @@ func (s *pdfSheet) section(x Section, level int) {
 		case Text:
 			s.text(b)
 		case List:
+			em := pdfEm
+			if b.Small {
+				em = pdfTableEm
+			}
 			for _, item := range b.Items {
-				s.room(pdfEm * pdfLeading)
-				s.setFont(pdfEm, false)
+				s.room(em * pdfLeading)
+				s.setFont(em, false)
 				s.SetTextColor(0x22, 0x22, 0x22)
-				s.Text(pdfMargin+1, s.y+pdfEm, "•")
-				s.write(pdfMargin+5, s.body()-5, pdfEm, false, item)
-				s.y += 0.8
+				s.Text(pdfMargin+1, s.y+em, "•")
+				s.write(pdfMargin+5, s.body()-5, em, false, item)
+				s.y += em / 5
 			}
 			s.y += 1
 		case Facts:

@@ -334,7 +334,7 @@ func (b *builder) perBed() (factor float64, unit string) {
 }
 
 // weedsAgainstYield holds the two against each other, plot by plot.
-func (b *builder) weedsAgainstYield() Section {
+func (b *builder) weedsAgainstYield(with ...analysis.Key) Section {
 	s := Section{ID: "weeds-yield", Title: "Weeds against yield, plot by plot"}
 	yield, ok := b.response(analysis.Yield, "")
 	ya := yield.Overall.Main()
@@ -343,7 +343,7 @@ func (b *builder) weedsAgainstYield() Section {
 		return s
 	}
 	held := false
-	for _, key := range []analysis.Key{analysis.GreenCover, analysis.HandCount} {
+	for _, key := range with {
 		weeds, ok := b.response(key, "")
 		wa := weeds.Overall.Main()
 		if !ok || wa == nil {

@@ -17,9 +17,9 @@ import (
 func Build(in Input) Document {
 	b := builder{in: in, units: in.Trial.Units}
 	doc := b.document("")
-	doc.add(b.answer(), b.layoutPage(), b.seasonPage(), b.yieldPage(), b.cameraPage(), b.weedsAgainstYield(), b.nextPage(), b.methods())
-	for i := range doc.Sections {
-		doc.Sections[i].NewPage = true
+	doc.add(b.answer(), b.layoutPage(), b.seasonPage(), b.yieldPage(), b.cameraPage(), b.weedsAgainstYield(b.weedsKey()), b.nextPage(), b.shortMethods())
+	for i, x := range doc.Sections {
+		doc.Sections[i].NewPage = x.ID != "next" && x.ID != "methods"
 	}
 	return b.short(doc).numbered()
 }
@@ -129,7 +129,7 @@ func (b *builder) answer() Section {
 		s.add(Text{Tone: Plain, Text: strings.Join(rest, " ")})
 	}
 	s.add(b.panels(claims), b.answerTable(claims))
-	s.Parts = append(s.Parts, Section{ID: "sure", Title: "How sure is this?", Blocks: []Block{List{b.sure(t, claims)}}})
+	s.Parts = append(s.Parts, Section{ID: "sure", Title: "How sure is this?", Blocks: []Block{List{Items: b.sure(t, claims), Small: true}}})
 	return s
 }
 
@@ -223,7 +223,7 @@ func (b *builder) answerTable(claims []analysis.Claim) Table {
 	if c, ok := claimOf(claims, analysis.WeedCover, ""); ok && c.Refusal == "" {
 		add(analysis.WeedCover, "", "Weed cover")
 	} else {
-		add(analysis.GreenCover, "", "Green cover, crop included")
+		add(analysis.GreenCover, "", "Green cover with crop")
 	}
 	add(analysis.Regrowth, "", "Regrowth")
 	add(analysis.RegrowthCover, "", "Regrowth cover")
@@ -325,12 +325,34 @@ func cameraVerdicts(t teller, a analysis.Agreement) []string {
 // together.
 func (b *builder) layoutPage() Section {
 	s := b.layout()
+	for i, x := range s.Blocks {
+		if f, ok := x.(Facts); ok {
+			known, missing := f.split()
+			s.Blocks[i] = known
+			if len(missing) > 0 {
+				s.Blocks = slices.Insert(s.Blocks, i+1, Block(Text{Tone: Note, Text: sentence("%s: %s", notRecorded, strings.Join(missing, ", "))}))
+			}
+			break
+		}
+	}
 	done := b.done()
 	for _, d := range b.dates() {
 		s.warn("%s", d)
 	}
 	s.Parts = append(s.Parts, done)
 	return s
+}
+
+// shortFigureMM is the height that lets two figures stand on a page.
+const shortFigureMM = 68
+
+// weedsKey is the response of weeds that is held against the yield.
+func (b *builder) weedsKey() analysis.Key {
+	claims := b.claims()
+	if len(claims) > 0 && claims[0].Role.LessIsBetter() {
+		return claims[0].Key
+	}
+	return analysis.HandCount
 }
 
 // seasonPage is the course of the weeds, all treatments on common axes.
@@ -347,6 +369,7 @@ func (b *builder) seasonPage() Section {
 			p.say("%s", v)
 		}
 		if f, ok := seasonFigure(b.in, r); ok {
+			f.HeightMM = shortFigureMM
 			p.add(f)
 		}
 		s.Parts = append(s.Parts, p)
@@ -395,7 +418,9 @@ func (b *builder) cameraPage() Section {
 			p.add(Text{Tone: Lead, Text: strings.Join(list, " ")})
 		}
 		p.say("%s", agreementText(a.Report).biasSentence())
-		p.add(differenceFigure(b.in, a.Report))
+		f := differenceFigure(b.in, a.Report)
+		f.HeightMM = shortFigureMM
+		p.add(f)
 		s.Parts = append(s.Parts, p)
 	}
 	return s
@@ -442,4 +467,28 @@ func beyondAFarm(r Row) bool {
 	var n int
 	_, err := fmt.Sscan(r.Cells[4].Text, &n)
 	return err != nil || n > mostBlocks
+}
+
+// split parts what is recorded from the names of what is not.
+func (f Facts) split() (known Facts, missing []string) {
+	for _, x := range f {
+		if x.Value == notRecorded {
+			missing = append(missing, strings.ToLower(x.Name[:1])+x.Name[1:])
+		} else {
+			known = append(known, x)
+		}
+	}
+	return known, missing
+}
+
+// shortMethods are the methods in small type.
+func (b *builder) shortMethods() Section {
+	s := b.methods()
+	for i, x := range s.Blocks {
+		if l, ok := x.(List); ok {
+			l.Small = true
+			s.Blocks[i] = l
+		}
+	}
+	return s
 }
