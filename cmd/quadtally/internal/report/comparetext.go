@@ -245,12 +245,19 @@ func (t *compareText) screen() {
 	for _, r := range remarks {
 		t.said("", fmt.Sprintf("Suppression by %s: %s.", strings.Join(remarked[r], ", "), r))
 	}
-	if len(a.Warnings) > 0 {
+	if len(a.Warnings)+len(a.Missing) > 0 {
 		t.line("")
 		t.line("Mind:")
+		for _, m := range a.Missing {
+			t.said("  ! ", fmt.Sprintf("Missing: plot %s, %s %s", m.Name, m.Treatment, strings.Join(m.Sources, ", ")))
+		}
 		for _, w := range a.Warnings {
 			t.said("  ! ", w)
 		}
+	}
+	if t.opt.Short {
+		t.line("")
+		t.line("Full tables, checks and plots: --full.")
 	}
 }
 
@@ -445,9 +452,6 @@ func (t *compareText) plots() {
 	t.table(rows)
 	if a.Transform.Scale != stats.Raw {
 		t.line("Value as measured; fitted and residual on the scale of the analysis.")
-	}
-	for _, m := range a.Missing {
-		t.said("  ", fmt.Sprintf("Missing: plot %s, %s %s", m.Name, m.Treatment, strings.Join(m.Sources, ", ")))
 	}
 	if len(a.Notes) > 0 {
 		t.line("")

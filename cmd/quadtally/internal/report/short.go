@@ -307,18 +307,25 @@ func cameraVerdicts(t teller, a analysis.Agreement) []string {
 	if a.Report == nil || a.Report.Verdict == nil {
 		return nil
 	}
+	v := a.Report.Verdict
 	what := map[calibrate.Kind]string{calibrate.Cover: "cover", calibrate.Count: "numbers"}[a.Of]
-	average := map[calibrate.Answer]string{calibrate.Yes: "agrees with the hand within the margin", calibrate.No: "does not agree with the hand within the margin", calibrate.NotEnough: "is not yet shown to agree with the hand"}[a.Report.Verdict.Answer]
-	compare := "whether it is off by the same amount in every treatment is not known"
-	for _, g := range a.Report.Groups {
-		if g.By == calibrate.ByTreatment && g.Test != nil {
-			compare = "it is not shown to be off by more in one treatment than in another"
-			if g.Test.Shown {
-				compare = "it is off by more in some treatments than in others (" + pWords(g.Test.P) + "), so differences between treatments must not rest on it"
-			}
+	reasons := func(q *calibrate.Question) string {
+		var words []string
+		for _, r := range q.Reasons {
+			words = append(words, r.Words())
 		}
+		if len(words) == 0 {
+			return ""
+		}
+		return " (" + strings.Join(words, "; ") + ")"
 	}
-	return []string{sentence("camera against hand, %s: on average the camera %s; for comparing treatments, %s", what, average, compare)}
+	answer := map[calibrate.Answer]string{calibrate.Yes: "yes", calibrate.No: "no", calibrate.NotEnough: "not yet"}
+	out := sentence("may the camera stand in for the hand, %s: on average %s%s; for comparing treatments ", what, answer[v.Average.Answer], reasons(&v.Average))
+	out = strings.TrimSuffix(out, ".")
+	if v.Comparing == nil {
+		return []string{out + "not known."}
+	}
+	return []string{out + " " + answer[v.Comparing.Answer] + reasons(v.Comparing) + "."}
 }
 
 // layoutPage is the map and what was done when, with the dates that went
