@@ -198,6 +198,9 @@ type Analysis struct {
 	Contrasts      []Contrast `json:"contrasts,omitempty"`
 	ContrastLevels []string   `json:"contrast_levels,omitempty"`
 
+	// Covariate is set where means are adjusted for one.
+	Covariate *CovariateCheck `json:"covariate,omitempty"`
+
 	// Own is set where the plot values carry an error of their own.
 	Own *OwnErrorTest `json:"own_error,omitempty"`
 
@@ -416,6 +419,9 @@ func analysePlots(plots []Plot, opt Options) (Analysis, error) {
 	}
 	a.fillTreatments(values, used, opt)
 	if err := a.fillControl(values, terms, opt); err != nil {
+		return a, err
+	}
+	if err := a.checkCovariate(used, terms, opt); err != nil {
 		return a, err
 	}
 	a.warnOfNoSpread(used)

@@ -70,8 +70,9 @@ type Transform struct {
 // NewTransform prepares a scale for the plot values of a response. points is
 // the number of points a cover value was counted from, or 0 for cover that was
 // measured: it decides what stands for 0 and 1 on the logit scale, 1/(4 points)
-// or else half the smallest distance from 0 or 1 that occurs. The note says
-// when that happened.
+// or else half the smallest distance from 0 or 1 that occurs, a rule of ours: Warton
+// and Hui (2011, Ecology 92, 3-10) add the least non-zero share to both sides of
+// the logit of every value. The note says when that happened.
 func NewTransform(kind Kind, scale Scale, values []float64, points int) (t Transform, note string, err error) {
 	allowed, ok := scalesFor[kind]
 	if !ok {

@@ -15,4 +15,11 @@ type Workspace struct {
 	outside []bool
 	frame   frame.Workspace
 	looker  looker
+
+	sRGB     *toSRGBTable // of the last profile that was not sRGB
+	sRGBName string
+	// profile is the name of the last photo's colour profile, badProfile what
+	// was wrong with it.
+	profile    string
+	badProfile error
 }
