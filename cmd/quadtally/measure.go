@@ -58,12 +58,8 @@ func measureCommand(a *app) *cobra.Command {
 		Short: "Measure green cover in photos, outside any trial",
 		Long: `Finds the frame in each photo, straightens it, and measures the share of the
 ground inside that is green: cover with the range within which careful hand
-masks fell, the number of green pieces, the scale, and what is doubtful about
-the photo. Folders are searched through.
-
-Photos of one camera date are one visit and share a threshold; so do those
-without a date. --alone judges each photo by itself. Pieces are connected
-patches of green, not plants: touching plants count once.
+masks fell, green pieces (touching plants count once), scale, and doubts. Photos
+of one camera date share a threshold; --alone judges each by itself.
 
 ` + classHelp + exitHelp,
 		Example: `  quadtally measure --frame 500mm photos/
