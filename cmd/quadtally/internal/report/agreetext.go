@@ -91,13 +91,7 @@ func (t *agreeText) span(ci *calibrate.Interval) string {
 	return t.val(ci.Low) + " to " + t.val(ci.High)
 }
 
-func fixed(v float64, digits int) string {
-	s := fmt.Sprintf("%.*f", digits, v)
-	if strings.Trim(s, "-0.") == "" {
-		return strings.TrimPrefix(s, "-")
-	}
-	return s
-}
+func fixed(v float64, digits int) string { return withDecimals(v, digits) }
 
 func coefficient(ci *calibrate.Interval) string {
 	if ci == nil {
@@ -106,21 +100,10 @@ func coefficient(ci *calibrate.Interval) string {
 	return fixed(ci.Low, 3) + " to " + fixed(ci.High, 3)
 }
 
-// pValue is a p-value for a table; pEqual is one for a sentence.
-func pValue(p float64) string {
-	if p < 0.0001 {
-		return "<0.0001"
-	}
-	return fmt.Sprintf("%.4f", p)
-}
+// pValue is a p-value for a table; pEqual is one for a sentence behind "p".
+func pValue(p float64) string { return pCell(&p) }
 
-func pEqual(p float64) string {
-	s := pValue(p)
-	if s[0] != '<' {
-		s = "= " + s
-	}
-	return s
-}
+func pEqual(p float64) string { return strings.TrimPrefix(pWords(p), "p"+noBreak) }
 
 func (t *agreeText) section(title string) { t.line("\n%s", title) }
 
