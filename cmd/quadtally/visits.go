@@ -26,7 +26,11 @@ once.
 ` + exitHelp,
 		Example: "  quadtally visits\n  quadtally visits --add 2025-07-05\n  quadtally visits --move 2=2025-07-01",
 		RunE: func(cmd *cobra.Command, args []string) error {
-			return a.withTrial(func(store *record.Store, snap *record.Snapshot) error {
+			with := a.withTrial
+			if len(add)+len(move) > 0 {
+				with = a.withTrialToWrite
+			}
+			return with(func(store *record.Store, snap *record.Snapshot) error {
 				t := snap.Trial
 				if len(add)+len(move) > 0 {
 					var err error
