@@ -39,7 +39,7 @@ not recorded; a comparison that cannot be made says why.
 report.html needs nothing else and can be sent as it is; report.pdf has the same
 content. The numbers are those of ` + "`compare`" + ` and ` + "`agree`" + `. With --figures each
 figure is also written as SVG and PNG into figures/. Each file is written whole
-or not at all; an older report is replaced.
+or not at all; an older report that you did not change is replaced.
 
 ` + exitHelp,
 		Example: `  quadtally report
@@ -57,6 +57,7 @@ or not at all; an older report is replaced.
 	fl := c.Flags()
 	fl.StringVar(&f.out, "out", "", "the `folder` to write to (default: report in the trial's folder)")
 	fl.StringSliceVar(&f.formats, "format", []string{"html", "pdf"}, "html, pdf or both")
+	a.forceFlag(c)
 	fl.BoolVar(&f.figures, "figures", false, "also write each figure as SVG and PNG")
 	return c
 }
@@ -85,10 +86,10 @@ func (a *app) writeReport(snap *record.Snapshot, f reportFlags) error {
 	figures := doc.Figures()
 	for _, x := range figures {
 		path := filepath.Join(dir, "figures", strings.TrimPrefix(x.ID, "fig-"))
-		if err := writeWhole(path+".svg", x.WriteSVG); err != nil {
+		if err := a.replaceWith(path+".svg", x.WriteSVG); err != nil {
 			return err
 		}
-		if err := writeWhole(path+".png", func(w io.Writer) error { return x.WritePNG(w, figureDPI) }); err != nil {
+		if err := a.replaceWith(path+".png", func(w io.Writer) error { return x.WritePNG(w, figureDPI) }); err != nil {
 			return err
 		}
 	}

@@ -41,6 +41,7 @@ type app struct {
 	trialDir string
 	by       string
 	quiet    bool
+	force    bool // replace files that others wrote
 }
 
 // usageError is a fault in how the command was typed.

@@ -1,8 +1,6 @@
 package main
 
 import (
-	"crypto/sha256"
-	"encoding/hex"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -79,8 +77,7 @@ func (a *app) storeSheet(k sheetKind, path string, f sheetFlags) error {
 		if out.Values == 0 && out.faults > 0 {
 			return a.tellOutcome(out, f.json)
 		}
-		digest := sha256.Sum256(data)
-		v := record.SheetVersion{Kind: k.name, Name: sheetName(path, f), Digest: hex.EncodeToString(digest[:]),
+		v := record.SheetVersion{Kind: k.name, Name: sheetName(path, f), Digest: digest(data),
 			Partial: im.Partial(), Observations: im.Observations, Operations: im.Operations}
 		if f.dryRun {
 			if out.Diff, err = store.CompareSheet(a.ctx, v, snap.Entry); err == nil && !f.agreed {
@@ -100,7 +97,7 @@ func (a *app) storeSheet(k sheetKind, path string, f sheetFlags) error {
 					return errNothingNew
 				}
 				if learned {
-					_, err = tx.Decide(trialSubject, record.KindColumns, columns)
+					_, err = tx.Decide(columnsSubject, record.KindColumns, columns)
 				}
 				return err
 			})
@@ -132,14 +129,14 @@ func sheetName(path string, f sheetFlags) string {
 	return name
 }
 
-// trialSubject is what decisions about the whole trial are about.
-const trialSubject = "trial"
+// columnsSubject is what decisions about the meaning of columns are about.
+const columnsSubject = "columns"
 
 // rememberedColumns are the answers about columns that were given before, with
 // those given now; learned reports that some of these are new.
 func rememberedColumns(snap *record.Snapshot, now map[string]sheets.Meaning) (all map[string]sheets.Meaning, learned bool, err error) {
 	all = map[string]sheets.Meaning{}
-	if d, ok := snap.Decision(trialSubject, record.KindColumns); ok {
+	if d, ok := snap.Decision(columnsSubject, record.KindColumns); ok {
 		if err := json.Unmarshal(d.Value, &all); err != nil {
 			return nil, false, fmt.Errorf("what was said about columns cannot be read: %w", err)
 		}
