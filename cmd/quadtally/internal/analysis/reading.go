@@ -318,7 +318,7 @@ func (g classGap) text() string {
 	return fmt.Sprintf("%s was counted in %d of %d quadrats of visit %d and is not in the totals of that visit: was it looked for and not there in the others (store the sheet again with --unlisted zero), or not looked for?", g.name, g.counted, g.quadrats, g.visit)
 }
 
-// classGaps finds classes that at most half the quadrats of a visit have a count
+// classGaps finds classes that fewer than half the quadrats of a visit have a count
 // of, where another class is known in all of them. Quadrats with a total of their
 // own are not asked.
 func classGaps(snap *record.Snapshot) map[classAtVisit]classGap {
@@ -363,7 +363,7 @@ func classGaps(snap *record.Snapshot) map[classAtVisit]classGap {
 			}
 		}
 		everywhere[c.visit] = everywhere[c.visit] || (with == n && n > 0)
-		if 2*with <= n && n > 1 {
+		if 2*with < n {
 			out[c] = classGap{c, names[c], with, n}
 		}
 	}
