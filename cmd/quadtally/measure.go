@@ -82,6 +82,7 @@ of one camera date share a threshold; --alone judges each by itself.
 	fl.Float64Var(&f.threshold, "threshold", 0, "greenness at and above which ground counts as plant (default: found for the visit)")
 	fl.Float64Var(&f.mmPerPx, "mm-per-px", 0, "with --no-frame: scale of the full-size photo (default: by the code on a plot card in it)")
 	fl.StringVar(&f.index, "index", string(vision.DefaultOptions().Index), "greenness index: "+indexNames())
+	a.forceFlag(c)
 	fl.StringVar(&f.overlay, "overlay", "", "write a straightened picture with the green outlined into this `folder`")
 	fl.BoolVar(&f.csv, "csv", false, "as CSV")
 	fl.BoolVar(&f.json, "json", false, "as JSON, one object a line")
@@ -256,7 +257,7 @@ func (a *app) overlays(dir string, out *season.Loose) error {
 		if used[name]++; used[name] > 1 {
 			name = fmt.Sprintf("%s-%d", name, used[name])
 		}
-		if err := writeWhole(filepath.Join(dir, name+".png"), func(w io.Writer) error { return png.Encode(w, img) }); err != nil {
+		if err := a.replaceWith(filepath.Join(dir, name+".png"), func(w io.Writer) error { return png.Encode(w, img) }); err != nil {
 			return err
 		}
 	}

@@ -43,7 +43,7 @@ Each .html file needs nothing else and can be sent as it is; the .pdf has the sa
 content. The numbers are those of ` + "`compare`" + ` and ` + "`agree`" + `. --one-page writes the
 first page alone, and as a picture for a slide. With --figures each figure is also
 written as SVG and PNG into figures/. Each file is written whole or not at all; an
-older report is replaced.
+older report that you did not change is replaced.
 
 ` + exitHelp,
 		Example: `  quadtally report
@@ -61,6 +61,7 @@ older report is replaced.
 	fl := c.Flags()
 	fl.StringVar(&f.out, "out", "", "the `folder` to write to (default: report in the trial's folder)")
 	fl.StringSliceVar(&f.formats, "format", []string{"html", "pdf"}, "html, pdf or both")
+	a.forceFlag(c)
 	fl.BoolVar(&f.figures, "figures", false, "also write each figure as SVG and PNG")
 	fl.BoolVar(&f.onePage, "one-page", false, "only the answer: one-page.html, one-page.pdf and one-page.png")
 	return c
@@ -99,10 +100,10 @@ func (a *app) writeReport(snap *record.Snapshot, f reportFlags) error {
 	figures := report.BuildTechnical(in).Figures()
 	for _, x := range figures {
 		path := filepath.Join(dir, "figures", strings.TrimPrefix(x.ID, "fig-"))
-		if err := writeWhole(path+".svg", x.WriteSVG); err != nil {
+		if err := a.replaceWith(path+".svg", x.WriteSVG); err != nil {
 			return err
 		}
-		if err := writeWhole(path+".png", func(w io.Writer) error { return x.WritePNG(w, figureDPI) }); err != nil {
+		if err := a.replaceWith(path+".png", func(w io.Writer) error { return x.WritePNG(w, figureDPI) }); err != nil {
 			return err
 		}
 	}
