@@ -186,7 +186,7 @@ const (
 	KindThreshold = "threshold" // Threshold, about a visit
 	KindSettings  = "settings"  // measuring settings, about the trial
 	KindPath      = "path"      // PhotoPath, about a photo that was renamed or moved
-	KindColumns   = "columns"   // what columns of sheets mean, about the trial
+	KindColumns   = "columns"   // what columns of sheets mean, about "columns"
 	KindReceived  = "received"  // {}: a count from a phone came, about its key; so that it is not taken twice
 	KindBlind     = "blind"     // Blind, about the page of a person
 	kindUndo      = "undo"

@@ -76,9 +76,9 @@ func (t *compareText) inTime(s stats.Season) {
 	for _, r := range x.Within {
 		ms := "-"
 		if r.MS != nil {
-			ms = fmt.Sprintf("%.5g", *r.MS)
+			ms = figure3(*r.MS)
 		}
-		row := []string{r.Term, fmt.Sprint(r.DF), fmt.Sprintf("%.6g", r.SS), ms}
+		row := []string{r.Term, fmt.Sprint(r.DF), figure3(r.SS), ms}
 		if r.F != nil {
 			row = append(row, number(r.F, 3), pOf(r.P), pOf(r.PGG), pOf(r.PHF), pOf(r.PLow))
 		}
@@ -136,45 +136,17 @@ func (t *compareText) trimLines() {
 
 // decimals gives two figures to a standard error of the size of se.
 func decimals(se *float64) int {
-	if se == nil || *se <= 0 {
+	if se == nil {
 		return 2
 	}
-	return min(6, max(0, 1-int(math.Floor(math.Log10(*se)))))
+	return decimalsFor(*se)
 }
 
-// number writes a value, or a dash for one that is undefined.
-func number(v *float64, digits int) string {
-	if v == nil {
-		return "-"
-	}
-	s := fmt.Sprintf("%.*f", digits, *v)
-	if strings.Trim(s, "-0.") == "" {
-		s = strings.TrimPrefix(s, "-") // no minus before a zero
-	}
-	return s
-}
+func number(v *float64, digits int) string { return optional(v, digits) }
 
-func pOf(p *float64) string {
-	switch {
-	case p == nil:
-		return "-"
-	case *p < 0.0001:
-		return fmt.Sprintf("%.1e", *p)
-	}
-	return fmt.Sprintf("%.4f", *p)
-}
+func pOf(p *float64) string { return pCell(p) }
 
-func span(lower, upper *float64, digits int) string {
-	switch {
-	case lower == nil && upper == nil:
-		return "-"
-	case lower == nil:
-		return "up to " + number(upper, digits)
-	case upper == nil:
-		return "from " + number(lower, digits)
-	}
-	return number(lower, digits) + " to " + number(upper, digits)
-}
+func span(lower, upper *float64, digits int) string { return between(lower, upper, digits) }
 
 // backDigits are the decimals for means in the unit of the response.
 func (t *compareText) backDigits() int {
@@ -273,12 +245,19 @@ func (t *compareText) screen() {
 	for _, r := range remarks {
 		t.said("", fmt.Sprintf("Suppression by %s: %s.", strings.Join(remarked[r], ", "), r))
 	}
-	if len(a.Warnings) > 0 {
+	if len(a.Warnings)+len(a.Missing) > 0 {
 		t.line("")
 		t.line("Mind:")
+		for _, m := range a.Missing {
+			t.said("  ! ", fmt.Sprintf("Missing: plot %s, %s %s", m.Name, m.Treatment, strings.Join(m.Sources, ", ")))
+		}
 		for _, w := range a.Warnings {
 			t.said("  ! ", w)
 		}
+	}
+	if t.opt.Short {
+		t.line("")
+		t.line("Full tables, checks and plots: --full.")
 	}
 }
 
@@ -326,9 +305,9 @@ func anovaRows(anova []stats.ANOVARow) [][]string {
 	for _, r := range anova {
 		ms := "-"
 		if r.MS != nil {
-			ms = fmt.Sprintf("%.5g", *r.MS)
+			ms = figure3(*r.MS)
 		}
-		row := []string{r.Term, fmt.Sprint(r.DF), fmt.Sprintf("%.6g", r.SS), ms}
+		row := []string{r.Term, fmt.Sprint(r.DF), figure3(r.SS), ms}
 		if r.F != nil {
 			row = append(row, number(r.F, 3), pOf(r.P), number(r.PartialEta2, 3), number(r.PartialOmega2, 3))
 		}
@@ -416,7 +395,7 @@ func (t *compareText) contrasts() {
 			rows = append(rows, append(name, "cannot be told in this design"))
 			continue
 		}
-		rows = append(rows, append(name, number(c.Estimate, d), number(c.SE, d), fmt.Sprintf("%.5g", *c.SS), number(c.F, 3), pOf(c.P),
+		rows = append(rows, append(name, number(c.Estimate, d), number(c.SE, d), figure3(*c.SS), number(c.F, 3), pOf(c.P),
 			number(c.Lower, d), number(c.Upper, d)))
 	}
 	t.table(rows)
@@ -473,9 +452,6 @@ func (t *compareText) plots() {
 	t.table(rows)
 	if a.Transform.Scale != stats.Raw {
 		t.line("Value as measured; fitted and residual on the scale of the analysis.")
-	}
-	for _, m := range a.Missing {
-		t.said("  ", fmt.Sprintf("Missing: plot %s, %s %s", m.Name, m.Treatment, strings.Join(m.Sources, ", ")))
 	}
 	if len(a.Notes) > 0 {
 		t.line("")
