@@ -1,6 +1,7 @@
 package analysis
 
 import (
+	"context"
 	"fmt"
 	"slices"
 	"strings"
@@ -29,6 +30,8 @@ type Options struct {
 	// DeferSeasonModel leaves out the model of a season, which takes seconds
 	// on a large one; [Comparison.AddSeasonModel] adds it.
 	DeferSeasonModel bool
+	// Context stops the longer calculations when it ends; nil never does.
+	Context context.Context
 }
 
 // Covariate is what a comparison is adjusted for: a response of the trial at a
@@ -52,6 +55,9 @@ func (o Options) over(opt *stats.Options) error {
 	}
 	if o.Control != "" {
 		opt.Control = o.Control
+	}
+	if o.Context != nil {
+		*opt = opt.WithContext(o.Context)
 	}
 	if err := opt.Validate(); err != nil {
 		return UsageError{err}
