@@ -68,6 +68,19 @@ func (a *Analysis) standardise(used []Plot, opt Options) {
 	}
 }
 
+// Shown are the mean and interval for people, in the unit of the response: the
+// standardised ones where there are any, else those carried back, else the
+// plain mean alone.
+func (r TreatmentResult) Shown() (mean, lower, upper *float64) {
+	switch {
+	case r.Standard != nil:
+		return r.Standard, r.StandardLower, r.StandardUpper
+	case r.Back != nil:
+		return r.Back, r.BackLower, r.BackUpper
+	}
+	return r.Mean, nil, nil
+}
+
 // modelOf lays the plots out for a generalised linear model: blocks, then the
 // covariate, then treatment. Counts that make whole plants with their readings
 // (and the ground of one) are given as such, with the ground as exposure.

@@ -47,6 +47,13 @@ func DefaultOptions() Options {
 	return Options{Method: d.Method, Side: d.Side, Alpha: d.Alpha}
 }
 
+func (o Options) context() context.Context {
+	if o.Context == nil {
+		return context.Background()
+	}
+	return o.Context
+}
+
 // over puts the choices over the options of a response.
 func (o Options) over(opt *stats.Options) error {
 	opt.Method, opt.Side, opt.Alpha = o.Method, o.Side, o.Alpha
@@ -144,6 +151,9 @@ func Compare(snap *record.Snapshot, name string, o Options) (Comparison, error) 
 		// A line can take a value below zero, so that calibrated cover and
 		// counts are measures, on their own scale.
 		opt.Kind, opt.Response = stats.Measure, r.Label+", calibrated"
+	}
+	if opt.Kind == stats.Count {
+		opt.Ground = countedOn(rs)
 	}
 	rows := rowsOf(snap, r.valuesOf(snap, rs, o.Visit, days))
 	if o.Covariate != nil {
