@@ -83,7 +83,7 @@ and the value.
 				if err != nil {
 					return err
 				}
-				opt.DeferSeasonModel = !f.json
+				opt.DeferSeasonModel, opt.Context = !f.json, a.ctx
 				c, err := analysis.Compare(snap, args[0], opt)
 				if err != nil {
 					return err
@@ -202,7 +202,7 @@ func (a *app) tableComparison(name string, f compareFlags) (analysis.Comparison,
 	if err != nil {
 		return analysis.Comparison{}, err
 	}
-	opt.DeferSeasonModel = !f.json
+	opt.DeferSeasonModel, opt.Context = !f.json, a.ctx
 	decimal, err := decimalOf(f.decimal)
 	if err != nil {
 		return analysis.Comparison{}, err

@@ -151,8 +151,8 @@ func span(lower, upper *float64, digits int) string { return between(lower, uppe
 // backDigits are the decimals for means in the unit of the response.
 func (t *compareText) backDigits() int {
 	for _, r := range t.a.Treatments {
-		if r.BackLower != nil && r.BackUpper != nil {
-			quarter := (*r.BackUpper - *r.BackLower) / 4
+		if _, lower, upper := r.Shown(); lower != nil && upper != nil {
+			quarter := (*upper - *lower) / 4
 			return decimals(&quarter)
 		}
 	}
@@ -165,11 +165,8 @@ func (t *compareText) ordered() []stats.TreatmentResult {
 		return out
 	}
 	value := func(r stats.TreatmentResult) float64 {
-		switch {
-		case r.Back != nil:
-			return *r.Back
-		case r.Mean != nil:
-			return *r.Mean
+		if m, _, _ := r.Shown(); m != nil {
+			return *m
 		}
 		return math.Inf(-1)
 	}
@@ -198,11 +195,8 @@ func (t *compareText) screen() {
 	var remarks []string
 	remarked := map[string][]string{}
 	for _, r := range t.ordered() {
-		value := r.Back
-		if value == nil {
-			value = r.Mean
-		}
-		row := []string{r.Treatment, fmt.Sprint(r.Plots), number(value, digits), span(r.BackLower, r.BackUpper, digits), cmp.Or(r.Letters, "-")}
+		value, lower, upper := r.Shown()
+		row := []string{r.Treatment, fmt.Sprint(r.Plots), number(value, digits), span(lower, upper, digits), cmp.Or(r.Letters, "-")}
 		switch s := r.Suppression; {
 		case a.Control == "":
 		case r.Treatment == a.Control:
@@ -230,9 +224,16 @@ func (t *compareText) screen() {
 	if slices.ContainsFunc(a.Treatments, func(r stats.TreatmentResult) bool { return r.Letters != "" }) {
 		t.said("", fmt.Sprintf("Treatments that share a letter are not shown to differ (%s, %.3g %%).", a.Method.Words(), 100*a.Alpha))
 	}
-	if a.Transform.Scale != stats.Raw {
+	switch {
+	case a.StandardBy != "":
+		t.said("", fmt.Sprintf("Tested as the %s; means, intervals and suppression are of the values as measured, by a %s model that lets weedy treatments vary more.", a.Transform.Words(), a.StandardBy))
+	case a.Transform.Scale != stats.Raw:
 		t.said("", fmt.Sprintf("Analysed as the %s; means and intervals are carried back.", a.Transform.Words()))
 	}
+	if r := a.Randomisation; r != nil {
+		t.said("", fmt.Sprintf("By the layout alone (randomisation test), p %s: %s.", pOf(&r.P), r.Note))
+	}
+	t.covariate()
 	switch d := a.Detectable; {
 	case d == nil:
 	case d.BeyondZero:
@@ -422,7 +423,7 @@ func (t *compareText) checks() {
 			lines = append(lines, *l)
 		}
 	}
-	if len(lines) == 0 && a.Randomisation == nil {
+	if len(lines) == 0 {
 		return
 	}
 	t.heading("Checks and tests without a normal distribution")
@@ -436,8 +437,27 @@ func (t *compareText) checks() {
 			t.said("    ! ", w)
 		}
 	}
-	if r := a.Randomisation; r != nil {
-		t.said("  ", fmt.Sprintf("Randomisation test, p %s: %s.", pOf(&r.P), r.Note))
+}
+
+// covariate says on the first screen what the means were adjusted for.
+func (t *compareText) covariate() {
+	c := t.a.Covariate
+	if c == nil {
+		return
+	}
+	text := fmt.Sprintf("Means are adjusted to a covariate of %.4g (its mean over plots). For one unit more of it the response changes by %.4g", c.At, c.Slope)
+	if c.Lower != nil && c.Upper != nil {
+		text += fmt.Sprintf(" (%.3g %% interval %.4g to %.4g, p %s)", 100*t.a.Confidence, *c.Lower, *c.Upper, pOf(c.P))
+	}
+	if t.a.Transform.Scale != stats.Raw {
+		text += " on the scale of the analysis"
+	}
+	t.said("", text+".")
+	if p := c.Parallel; p != nil && p.P != nil {
+		t.said("  ", fmt.Sprintf("Slopes of treatments alike? F(%d,%d) = %s, p %s.", p.DF, c.DF-p.DF, number(p.F, 2), pOf(p.P)))
+	}
+	if b := c.Balance; b != nil && b.P != nil {
+		t.said("  ", fmt.Sprintf("Covariate alike in all treatments? F = %s, p %s.", number(b.F, 2), pOf(b.P)))
 	}
 }
 
