@@ -50,7 +50,8 @@ const (
 	Unknown Role = "unknown" // an assessment the program does not know
 )
 
-// LessIsBetter reports roles for which suppression against the control is told.
+// LessIsBetter reports roles for which it is told how much less than the control
+// there is. Only of Weeds this is called suppression.
 func (r Role) LessIsBetter() bool { return r == Weeds || r == Green }
 
 // definition is one row of the registry.

@@ -131,6 +131,9 @@ func (b *builder) inPlainWords(r Response) []string {
 		over = ", mean over the season"
 	}
 	out := []string{fmt.Sprintf("%s (%s%s). %s", sentenceCase(r.Label), r.Unit, over, rankingWords(a))}
+	if holds := r.Holds(); holds != "" {
+		out[0] = fmt.Sprintf("%s (%s%s), %s: no measure of weeds alone. %s", sentenceCase(r.Label), r.Unit, over, holds, rankingWords(a))
+	}
 	for _, v := range a.PlainVerdict {
 		out[0] += " " + sentence("%s", v)
 	}
@@ -146,7 +149,11 @@ func (b *builder) inPlainWords(r Response) []string {
 			}
 		}
 		if len(parts) > 0 {
-			out = append(out, fmt.Sprintf("Weeds held back, %s less than on %s, in %%: %s. A negative number means more weeds.", r.Label, a.Control, strings.Join(parts, ", ")))
+			if r.Role == analysis.Weeds {
+				out = append(out, fmt.Sprintf("Weeds held back, %s less than on %s, in %%: %s. A negative number means more weeds.", r.Label, a.Control, strings.Join(parts, ", ")))
+			} else {
+				out = append(out, fmt.Sprintf("Less %s than on %s, in %%: %s. A negative number means more.", r.Label, a.Control, strings.Join(parts, ", ")))
+			}
 		}
 	}
 	return out
@@ -367,7 +374,7 @@ func suppressionRemarks(a *stats.Analysis) []string {
 		}
 	}
 	for i, n := range out {
-		out[i] = fmt.Sprintf("Suppression by %s: %s", strings.Join(by[n], ", "), n)
+		out[i] = fmt.Sprintf("Less than the control, %s: %s", strings.Join(by[n], ", "), n)
 	}
 	return out
 }
