@@ -64,6 +64,7 @@ Print at 100 % and measure the bar on the page. The greys on the cards are nomin
 	}
 	f := c.Flags()
 	f.StringVar(&out, "out", "", "file to write (default: in the trial's folder); - for standard output")
+	a.forceFlag(c)
 	f.StringVar(&paper, "paper", string(print.A4), "A4 or Letter")
 	f.BoolVar(&opt.Blind, "blind", false, "leave the treatment off, so that whoever counts does not know it")
 	f.BoolVar(&opt.PerQuadrat, "per-quadrat", false, "one card for each quadrat")

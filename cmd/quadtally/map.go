@@ -87,6 +87,7 @@ the net plot, and the walking order. A file named - means standard output.
 	f.StringVar(&layoutCSV, "csv", "", "write the layout as a table")
 	f.StringVar(&quadratCSV, "quadrats", "", "write the quadrats' places as a table")
 	f.IntVar(&opt.Visit, "visit", 1, "whose quadrats to show; 0 for none")
+	a.forceFlag(c)
 	f.BoolVar(&opt.Blind, "blind", false, "leave the treatments off")
 	f.StringVar(&paper, "paper", string(print.A4), "A4 or Letter")
 	return c

@@ -25,16 +25,11 @@ type classFlags struct {
 	seed                  uint64
 }
 
-const classHelp = `With --named the green is told apart. The file has the columns photo, x, y and
-class: pixels of the upright photo, and weed, crop, regrowth or not a plant, or
-a kind of them such as "weed: sedge". About 30 plants from many photos, a few in
-each, do well. What each photo's green was sorted into is biased; an honest
-figure for all photos together needs check points: --ask 100 draws them at
-random and leaves the class blank, a person fills it in by looking at the
-photos alone, and --answers reads them and gives each class its cover with a
-90 % range. --masks draws what was sorted into which class: 0 is ground, and
-every green pixel has the code of its class.
-
+const classHelp = `With --named the green is told apart by plants named in a CSV file (photo, x, y
+in pixels of the upright photo, class: weed, crop, regrowth, not a plant, or a
+kind such as "weed: sedge"; about 30 from many photos do well). An honest figure
+for all photos needs check points: --ask 100 draws them, a person fills in their
+class, and --answers gives each class its cover with a 90 % range.
 `
 
 func (f *classFlags) define(fl *pflag.FlagSet) {

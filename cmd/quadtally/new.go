@@ -103,6 +103,7 @@ smallest difference between treatments that it can be expected to find.
 	fl.StringVar(&f.writePlan, "write-plan", "", "write the plan as understood to this file")
 	fl.Float64Var(&f.cv, "cv", 30, "coefficient of variation of plots within a block, in %; 0 leaves it out")
 	fl.BoolVar(&f.dry, "dry-run", false, "show everything, save nothing")
+	a.forceFlag(c)
 	for _, key := range trial.PlanKeys() {
 		f.set[key] = fl.StringArray(planFlag(key), nil, planHelp[key])
 	}
@@ -112,6 +113,11 @@ smallest difference between treatments that it can be expected to find.
 func (a *app) newTrial(cmd *cobra.Command, f newFlags) error {
 	if f.cv < 0 || f.cv > 1000 || f.cv != f.cv {
 		return usagef("--cv %g: give a coefficient of variation in %%, such as 30", f.cv)
+	}
+	if !f.dry { // before anything is shown
+		if err := record.CanCreate(a.trialDir); err != nil {
+			return err
+		}
 	}
 	t, err := readPlan(cmd, f)
 	if err != nil {
@@ -187,16 +193,8 @@ func readPlan(cmd *cobra.Command, f newFlags) (trial.Trial, error) {
 		if !cmd.Flags().Changed(planFlag(key)) {
 			continue
 		}
-		switch key {
-		case "treatment":
-			t.Treatments = nil
-		case "avoid":
-			t.Ground.Avoid = nil
-		}
-		for _, v := range *f.set[key] {
-			if err := t.Set(key, v); err != nil {
-				return t, usagef("--%s: %v", planFlag(key), err)
-			}
+		if err := t.SetAll(key, *f.set[key]); err != nil {
+			return t, usagef("--%s: %v", planFlag(key), err)
 		}
 	}
 	if t.Tag == "" {

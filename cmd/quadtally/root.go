@@ -41,6 +41,7 @@ type app struct {
 	trialDir string
 	by       string
 	quiet    bool
+	force    bool // replace files that others wrote
 }
 
 // usageError is a fault in how the command was typed.
@@ -185,7 +186,8 @@ func (a *app) author() string {
 
 // open opens the trial's record.
 func (a *app) open() (*record.Store, error) {
-	return record.Open(a.trialDir, record.Options{Author: a.author(), Clock: a.clock})
+	store, err := record.Open(a.trialDir, record.Options{Author: a.author(), Clock: a.clock})
+	return a.noted(store, err)
 }
 
 // openToWrite opens the trial's record for a command that stores.
@@ -198,9 +200,36 @@ func (a *app) openToWrite() (*record.Store, error) {
 	return store, err
 }
 
-// withTrial opens the record, reads one snapshot and hands both to f.
+// openToRead opens the trial's record for a command that stores nothing.
+func (a *app) openToRead() (*record.Store, error) {
+	store, err := record.Open(a.trialDir, record.Options{Author: a.author(), Clock: a.clock, ReadOnly: true})
+	return a.noted(store, err)
+}
+
+// noted says what was found beside the record as it was opened.
+func (a *app) noted(store *record.Store, err error) (*record.Store, error) {
+	if err == nil {
+		for _, n := range store.Notes() {
+			a.note("note: %s", n)
+		}
+	}
+	return store, err
+}
+
+// withTrial opens the record for reading alone, reads one snapshot and hands
+// both to f.
 func (a *app) withTrial(f func(*record.Store, *record.Snapshot) error) error {
-	store, err := a.open()
+	store, err := a.openToRead()
+	return a.withStore(store, err, f)
+}
+
+// withTrialToWrite does what withTrial does for a command that stores.
+func (a *app) withTrialToWrite(f func(*record.Store, *record.Snapshot) error) error {
+	store, err := a.openToWrite()
+	return a.withStore(store, err, f)
+}
+
+func (a *app) withStore(store *record.Store, err error, f func(*record.Store, *record.Snapshot) error) error {
 	if err != nil {
 		return err
 	}

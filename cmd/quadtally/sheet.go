@@ -56,6 +56,7 @@ you did not look; write 0 where you looked and there was none.
 	c.Flags().StringVar(&out, "out", "", "`file` to write, CSV or XLSX by its name; standard output otherwise")
 	c.Flags().StringVar(&classes, "classes", "broadleaf,grass,sedge", "columns of a count sheet")
 	c.Flags().IntVar(&visit, "visit", 0, "only this visit")
+	a.forceFlag(c)
 	c.Flags().BoolVar(&withTreatment, "with-treatment", false, "show the treatments on the sheet")
 	return c
 }

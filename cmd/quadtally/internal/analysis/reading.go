@@ -3,6 +3,7 @@ package analysis
 import (
 	"cmp"
 	"fmt"
+	"maps"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -213,10 +214,19 @@ func readingOf(o record.Observation, value, per float64) Reading {
 }
 
 // countsOfQuadrats gives the plants counted in each quadrat. Without a class, a
-// quadrat's total is the total entered, or the sum of all classes used at that
+// quadrat's total is the total entered, or the sum of the classes counted at that
 // visit; a quadrat that lacks one of them, or has one marked missing, has none:
-// a blank is not a zero.
-func countsOfQuadrats(snap *record.Snapshot, r Response) (rs []Reading, _ []string, _ error) {
+// a blank is not a zero. A class that only a few quadrats have beside classes that
+// all have is left out of the totals until a person says what it is in the
+// others; notes say so.
+func countsOfQuadrats(snap *record.Snapshot, r Response) (rs []Reading, notes []string, _ error) {
+	var gaps map[classAtVisit]classGap
+	if r.Class == "" {
+		gaps = classGaps(snap)
+		for _, g := range slices.SortedFunc(maps.Values(gaps), classGap.compare) {
+			notes = append(notes, g.text())
+		}
+	}
 	type tally struct {
 		sum     float64
 		classes map[string]bool
@@ -229,6 +239,9 @@ func countsOfQuadrats(snap *record.Snapshot, r Response) (rs []Reading, _ []stri
 	var order []Place
 	for _, o := range snap.Observations {
 		if o.Variable != r.def.variable || o.Quadrat == 0 || !ofClass(o, r.Class) {
+			continue
+		}
+		if _, open := gaps[classAtVisit{nameKey(o.Class), o.Visit}]; open {
 			continue
 		}
 		k := Place{o.Plot, o.Quadrat, o.Visit}
@@ -258,7 +271,7 @@ func countsOfQuadrats(snap *record.Snapshot, r Response) (rs []Reading, _ []stri
 	}
 	ground := snap.Trial.Quadrat.AreaM2()
 	if ground <= 0 {
-		return nil, nil, nil
+		return nil, notes, nil
 	}
 	for _, k := range order {
 		q := at[k]
@@ -271,7 +284,83 @@ func countsOfQuadrats(snap *record.Snapshot, r Response) (rs []Reading, _ []stri
 		}
 		rs = append(rs, Reading{Plot: k.Plot, Quadrat: k.Quadrat, Visit: k.Visit, Date: q.first.Date, Value: v, Per: ground, Source: q.first.Source})
 	}
-	return rs, nil, nil
+	return rs, notes, nil
+}
+
+// classAtVisit is a class, by [trial.NameKey], at one visit.
+type classAtVisit struct {
+	class string
+	visit int
+}
+
+// classGap is a class that was counted in few quadrats of a visit at which
+// other classes were counted in all.
+type classGap struct {
+	classAtVisit
+	name     string // as it was written
+	counted  int    // quadrats with a count of it
+	quadrats int    // quadrats with any count
+}
+
+func (g classGap) compare(other classGap) int {
+	return cmp.Or(g.visit-other.visit, strings.Compare(g.name, other.name))
+}
+
+func (g classGap) text() string {
+	return fmt.Sprintf("%s was counted in %d of %d quadrats of visit %d and is not in the totals of that visit: was it looked for and not there in the others (store the sheet again with --unlisted zero), or not looked for?", g.name, g.counted, g.quadrats, g.visit)
+}
+
+// classGaps finds classes that fewer than half the quadrats of a visit have a count
+// of, where another class is known in all of them. Quadrats with a total of their
+// own are not asked.
+func classGaps(snap *record.Snapshot) map[classAtVisit]classGap {
+	total := map[Place]bool{}
+	quadrats := map[int]map[Place]bool{}
+	counted := map[classAtVisit]map[Place]bool{}
+	names := map[classAtVisit]string{}
+	for _, o := range snap.Observations {
+		if o.Variable != record.VarCount || o.Quadrat == 0 {
+			continue
+		}
+		k := Place{o.Plot, o.Quadrat, o.Visit}
+		if o.Class == "" {
+			total[k] = total[k] || !o.Missing
+			continue
+		}
+		if quadrats[o.Visit] == nil {
+			quadrats[o.Visit] = map[Place]bool{}
+		}
+		quadrats[o.Visit][k] = true
+		c := classAtVisit{nameKey(o.Class), o.Visit}
+		if counted[c] == nil {
+			counted[c], names[c] = map[Place]bool{}, o.Class
+		}
+		if !o.Missing {
+			counted[c][k] = true
+		}
+	}
+	everywhere := map[int]bool{}
+	out := map[classAtVisit]classGap{}
+	for c, at := range counted {
+		n := 0
+		for k := range quadrats[c.visit] {
+			if !total[k] {
+				n++
+			}
+		}
+		with := 0
+		for k := range at {
+			if !total[k] {
+				with++
+			}
+		}
+		everywhere[c.visit] = everywhere[c.visit] || (with == n && n > 0)
+		if 2*with < n {
+			out[c] = classGap{c, names[c], with, n}
+		}
+	}
+	maps.DeleteFunc(out, func(c classAtVisit, _ classGap) bool { return !everywhere[c.visit] })
+	return out
 }
 
 // ofClass reports that a count belongs to a class, species, group or life form;
@@ -287,6 +376,9 @@ func ofClass(o record.Observation, class string) bool {
 // the length of bed of one, has no season's yield; notes say which.
 func harvested(snap *record.Snapshot, r Response) (rs []Reading, notes []string, _ error) {
 	h := record.HarvestsOf(snap.Observations, snap.Plots)
+	if n := r.def.pick; n > 0 {
+		return pickedOnce(h, n-1, r)
+	}
 	weight := func(x record.Harvest) *float64 { return x.Marketable }
 	if r.def.class == record.ClassCull {
 		weight = func(x record.Harvest) *float64 { return x.Cull }
@@ -324,13 +416,58 @@ func harvested(snap *record.Snapshot, r Response) (rs []Reading, notes []string,
 			lacking = append(lacking, p.ID)
 		}
 	}
-	if len(lacking) > 0 && len(rs) > 0 {
+	if len(lacking) > 0 {
 		notes = append(notes, fmt.Sprintf("%s is left out in %s, which lacks a pick that others have, or the weight or the length of bed of one", r.Label, plotList(lacking)))
+	}
+	if q := picksQuestion(&h); q != "" {
+		notes = append(notes, q)
 	}
 	if h.Ungraded && len(rs) > 0 && r.def.class == record.ClassMarketable {
 		notes = append(notes, "nothing was graded: the total weight stands for "+r.Label)
 	}
 	return rs, notes, nil
+}
+
+// pickedOnce takes the marketable weight of one pick, in kg per metre of bed.
+func pickedOnce(h record.Harvests, pick int, r Response) (rs []Reading, notes []string, _ error) {
+	var lacking []string
+	for _, x := range h.List {
+		if x.Pick != pick {
+			continue
+		}
+		if x.Marketable != nil {
+			if perMetre, err := trial.YieldPerBedMetre(*x.Marketable, x.LengthMM); err == nil {
+				rs = append(rs, Reading{Plot: x.Plot, Date: x.Date, Value: perMetre, Source: x.Source})
+				continue
+			}
+		}
+		lacking = append(lacking, x.Plot)
+	}
+	if len(lacking) > 0 {
+		notes = append(notes, fmt.Sprintf("%s is left out in %s, where the weight or the length of bed is not known", r.Label, plotList(lacking)))
+	}
+	if q := picksQuestion(&h); q != "" {
+		notes = append(notes, q)
+	}
+	return rs, notes, nil
+}
+
+// picksQuestion asks about plots that lack a pick that others have; "" where
+// none does, or where the sheets say that it was not weighed.
+func picksQuestion(h *record.Harvests) string {
+	var open []string
+	for _, m := range h.Missing {
+		if !m.Stated && h.HasWeight {
+			open = append(open, fmt.Sprintf("plot %s at pick %s", m.Plot, h.PickName(m.Pick)))
+		}
+	}
+	if len(open) == 0 {
+		return ""
+	}
+	if len(open) > 6 {
+		open = append(open[:5], fmt.Sprintf("%d more", len(open)-5))
+	}
+	return fmt.Sprintf("no weight for %s: nothing to cut (0) or not weighed (missing)? Add the row to the sheet with 0 or NA and store it again; until then the season's yield there is missing", strings.Join(open, ", "))
 }
 
 func plotList(plots []string) string {

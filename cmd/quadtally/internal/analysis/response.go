@@ -28,7 +28,8 @@ const (
 	HandWeedCover     Key = "hand-weed-cover"
 	HandCropCover     Key = "hand-crop-cover"
 	HandRegrowthCover Key = "hand-regrowth-cover"
-	Yield             Key = "yield"
+	Yield             Key = "yield" // per area
+	YieldPerBed       Key = "yield-per-bed"
 	Cull              Key = "cull"
 	Stand             Key = "stand"
 	CropHeight        Key = "crop-height"
@@ -69,6 +70,7 @@ type definition struct {
 	variable string
 	take     taking
 	ofRole   string // of plants in photos, whose cover check points correct; "" none
+	pick     int    // of a harvest: which pick, from 1; 0 all
 	class    string // of variable: which class is taken, "" for those asked for
 	classes  bool   // a class may be asked for
 	main     bool   // the report shows it with all its tables
@@ -91,6 +93,8 @@ var registry = []definition{
 		variable: record.VarWeedCover, take: sharesOfGround},
 	{key: Yield, label: "marketable yield", unitIn: yieldUnit, kind: stats.Measure, role: Crop,
 		variable: record.VarYield, class: record.ClassMarketable, take: harvested, main: true, known: true},
+	{key: YieldPerBed, label: "marketable yield per length of bed", unitIn: bedUnit, kind: stats.Measure, role: Crop,
+		variable: record.VarYield, class: record.ClassMarketable, take: harvested},
 	{key: Cull, label: "culled weight", unitIn: yieldUnit, kind: stats.Measure, role: Crop,
 		variable: record.VarYield, class: record.ClassCull, take: harvested, known: true},
 	{key: Stand, label: "stand", unit: "plants per m of bed", factor: 1, kind: stats.Measure, role: Crop,
@@ -130,7 +134,10 @@ func Find(snap *record.Snapshot, name, class string) (Response, error) {
 	wanted := nameKey(name)
 	def, ok := lookUp(wanted)
 	if !ok {
-		if def, ok = assessment(snap, wanted); !ok {
+		if def, ok = pickResponse(snap, wanted); !ok {
+			def, ok = assessment(snap, wanted)
+		}
+		if !ok {
 			return Response{}, misuse("there is no response %q: %s", name, strings.Join(Names(snap), ", "))
 		}
 	}
@@ -147,9 +154,53 @@ func Find(snap *record.Snapshot, name, class string) (Response, error) {
 		if !def.classes {
 			return Response{}, misuse("--class goes with count, weed-cover and weed-pieces")
 		}
+		if known := classesCounted(snap); def.variable != "" && len(known) > 0 && !slices.ContainsFunc(snap.Observations, func(o record.Observation) bool {
+			return o.Variable == def.variable && ofClass(o, class)
+		}) {
+			return Response{}, misuse("nothing was counted as %q: there is %s", class, strings.Join(known, ", "))
+		}
 		r.Label += " of " + class
 	}
 	return r, nil
+}
+
+// classesCounted lists the classes, groups and life forms of the counts.
+func classesCounted(snap *record.Snapshot) []string {
+	var out []string
+	seen := map[string]bool{"": true}
+	for _, o := range snap.Observations {
+		if o.Variable != record.VarCount {
+			continue
+		}
+		for _, name := range []string{o.Class, o.Group, o.Life} {
+			if k := nameKey(name); !seen[k] {
+				seen[k] = true
+				out = append(out, name)
+			}
+		}
+	}
+	return out
+}
+
+// pickKey is the response of one pick: "yield-pick-2".
+func pickKey(h *record.Harvests, pick int) Key {
+	name := h.Picks[pick].Label
+	if name == "" {
+		name = fmt.Sprint(pick + 1)
+	}
+	return Key("yield-pick-" + strings.ReplaceAll(name, " ", "-"))
+}
+
+// pickResponse makes a row for one pick of a harvest of several.
+func pickResponse(snap *record.Snapshot, name string) (definition, bool) {
+	h := record.HarvestsOf(snap.Observations, snap.Plots)
+	for i := range h.Picks {
+		if key := pickKey(&h, i); len(h.Picks) > 1 && nameKey(string(key)) == name {
+			return definition{key: key, label: "marketable yield at pick " + h.PickName(i), unitIn: yieldUnit, kind: stats.Measure, role: Crop,
+				variable: record.VarYield, class: record.ClassMarketable, take: harvested, pick: i + 1}, true
+		}
+	}
+	return definition{}, false
 }
 
 // nameKey is how names of responses, variables and classes are compared: case,
@@ -219,6 +270,11 @@ func Names(snap *record.Snapshot) []string {
 			add(string(d.key))
 		}
 	}
+	if h := record.HarvestsOf(snap.Observations, snap.Plots); len(h.Picks) > 1 && h.HasWeight {
+		for i := range h.Picks {
+			add(string(pickKey(&h, i)))
+		}
+	}
 	for _, o := range snap.Observations {
 		if !claimed[nameKey(o.Variable)] {
 			add(o.Variable)
@@ -258,6 +314,14 @@ func yieldUnit(t *trial.Trial) (unit string, factor float64) {
 	return "kg/ha", perHa
 }
 
+// bedUnit leaves a yield on the bed it was cut from.
+func bedUnit(t *trial.Trial) (unit string, factor float64) {
+	if t.Units == trial.US {
+		return "lb per bed-foot", trial.MMPerFoot / 1000 / trial.KGPerLB
+	}
+	return "kg per m of bed", 1
+}
+
 // weightUnit carries kg per m² to the area people reckon by.
 func weightUnit(t *trial.Trial) (unit string, factor float64) {
 	if t.Units == trial.US {
@@ -292,3 +356,13 @@ type UsageError struct{ error }
 func (e UsageError) Unwrap() error { return e.error }
 
 func misuse(format string, args ...any) error { return UsageError{fmt.Errorf(format, args...)} }
+
+// Named is the key of the registry that a person means by name; "" where the
+// registry has none of that name.
+func Named(name string) Key {
+	d, ok := lookUp(nameKey(name))
+	if !ok || name == "" {
+		return ""
+	}
+	return d.key
+}

@@ -155,3 +155,45 @@ func (s *Season) drawnOn(ctx context.Context, snap *record.Snapshot, hashes []st
 	}
 	return paths, nil
 }
+
+// MeasureAgain measures every photo whose measurement was not made with the
+// settings and the frame that hold now, and works out what follows. It returns
+// how many were measured, and those whose files could not be reached: they keep
+// their old numbers, which no comparison mixes with the others.
+func (s *Season) MeasureAgain(ctx context.Context) (measured int, unreachable []intake.Fault, err error) {
+	snap, err := s.store.Snapshot(ctx)
+	if err != nil {
+		return 0, nil, err
+	}
+	opt, err := VisionOptions(snap)
+	if err != nil {
+		return 0, nil, err
+	}
+	paths := map[string]string{}
+	fingerprint := opt.Fingerprint()
+	for i := range snap.Photos {
+		p := &snap.Photos[i]
+		guide, _, err := guided(snap, p.Hash, opt)
+		if err != nil {
+			return 0, nil, err
+		}
+		if p.MeasurementID == 0 || (p.Fingerprint == fingerprint && p.Guide == guide) {
+			continue
+		}
+		path, _, err := s.Original(ctx, p)
+		if err != nil {
+			if ctx.Err() != nil {
+				return 0, nil, ctx.Err()
+			}
+			unreachable = append(unreachable, intake.Fault{Path: p.Path, Text: err.Error()})
+			continue
+		}
+		paths[p.Hash] = path
+	}
+	measured, more, err := s.measureNew(ctx, snap, paths, opt)
+	if err != nil {
+		return measured, nil, err
+	}
+	_, err = s.workOut(ctx, nil, opt, newOutcome(""))
+	return measured, append(unreachable, more...), err
+}

@@ -200,7 +200,7 @@ func (s *Season) adoptSettings(ctx context.Context, snap **record.Snapshot, part
 		}
 	}
 	_, err = s.store.WriteAs(ctx, record.EntryHand, "merge", "settings", func(tx *record.Tx) error {
-		_, err := tx.Decide("trial", record.KindSettings, set)
+		_, err := tx.Decide(TrialSubject, record.KindSettings, set)
 		return err
 	})
 	if err == nil {

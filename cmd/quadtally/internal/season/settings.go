@@ -35,9 +35,12 @@ type HandThreshold struct {
 	Value *float64 // nil: it follows from the photos again
 }
 
+// TrialSubject is what decisions about the whole trial are about.
+const TrialSubject = "trial"
+
 // DecidedSettings are the settings decided about the trial.
 func DecidedSettings(snap *record.Snapshot) (Settings, error) {
-	d, ok := snap.Decision("trial", record.KindSettings)
+	d, ok := snap.Decision(TrialSubject, record.KindSettings)
 	if !ok {
 		return Settings{}, nil
 	}
@@ -100,7 +103,7 @@ func (s *Season) changeSettings(ctx context.Context, snap **record.Snapshot, cha
 	}
 	_, err = s.store.WriteAs(ctx, record.EntryHand, "photos", "settings", func(tx *record.Tx) error {
 		if now != was {
-			if _, err := tx.Decide("trial", record.KindSettings, now); err != nil {
+			if _, err := tx.Decide(TrialSubject, record.KindSettings, now); err != nil {
 				return err
 			}
 		}

@@ -533,7 +533,7 @@ func (r *reader) longValues(vc, valc int) error {
 		}
 		o := r.observation(row, p)
 		o.Variable = strings.ToLower(row.Cells[vc].Text)
-		o.LengthMM, o.Trim = lengths[row.Line].Number, r.text(row, "trim")
+		o.LengthMM, o.Trim, o.Pick = lengths[row.Line].Number, r.text(row, "trim"), r.text(row, "pick")
 		o.Class, o.Unit = r.text(row, "class"), r.text(row, "unit")
 		o.Group, o.Life = r.text(row, "group"), r.text(row, "life")
 		if o.Variable == "" {
