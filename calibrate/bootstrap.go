@@ -11,7 +11,7 @@ import (
 const minBootstrapPlots = 4
 
 // fewPlots is where cluster intervals begin to be trusted without a reminder
-// (common practice).
+// (our choice).
 const fewPlots = 8
 
 // transform leads to and from a scale on which a statistic is close to normal.

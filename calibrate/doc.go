@@ -43,7 +43,8 @@
 // chapter 12) and de Vries 1986 (Sampling Theory for Forest Inventory) for
 // double sampling; Schuirmann 1987 (J. Pharmacokinet. Biopharm. 15: 657-680)
 // for two one-sided tests; Graybill & Wang 1980 (JASA 75: 869-873) and Zou 2013
-// (Stat. Methods Med. Res. 22: 630-642), both from memory and checked here by
-// simulation only, for limits with several quadrats a plot;
+// (Stat. Methods Med. Res. 22: 630-642), the name and year
+// of the method of variance estimates recovery confirmed, its formula checked here
+// by simulation only, for limits with several quadrats a plot;
 // Hesterberg 2015 (Am. Stat. 69: 371-386) on the bootstrap with few units.
 package calibrate

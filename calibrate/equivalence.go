@@ -18,7 +18,7 @@ const (
 )
 
 // equivalencePower is the chance of a yes that "how many would do" aims at
-// (common practice).
+// (the usual value in planning).
 const equivalencePower = 0.8
 
 // mostPlots bounds the search for a sufficient number of plots.
@@ -117,66 +117,4 @@ func (e *TOST) need(se float64) {
 		return
 	}
 	e.Sentence = fmt.Sprintf("the bias seen is so close to the margin that even %d plots would not settle it", mostPlots)
-}
-
-// Verdict answers "may I stop hand-counting?" for the trial. A yes needs the
-// whole set within the margin and no treatment that speaks against it: one
-// treatment shown beyond the margin, or differing biases while not every
-// treatment is within, would fake a treatment effect.
-type Verdict struct {
-	Answer     Answer      `json:"answer"`
-	Margin     float64     `json:"margin"`
-	Overall    *TOST       `json:"overall"`
-	Treatments []NamedTOST `json:"treatments,omitempty"`
-	Sentence   string      `json:"sentence"`
-	Warnings   []string    `json:"warnings,omitempty"`
-}
-
-// NamedTOST is the test within one treatment; Test is nil with too few pairs.
-type NamedTOST struct {
-	Name string `json:"name"`
-	Test *TOST  `json:"test,omitempty"`
-	Note string `json:"note,omitempty"`
-}
-
-// NewVerdict gives the verdict. differs is the test of bias between treatments
-// (nil when it could not be made).
-func NewVerdict(pairs []Pair, margin, level float64, differs *BiasTest) (*Verdict, error) {
-	overall, err := NewTOST(pairs, margin, level)
-	if err != nil {
-		return nil, err
-	}
-	v := &Verdict{Answer: overall.Answer, Margin: margin, Overall: overall, Sentence: overall.Sentence}
-	names, groups := groupBy(pairs, ByTreatment)
-	if len(names) < 2 {
-		return v, nil
-	}
-	var against, open []string
-	for i, name := range names {
-		row := NamedTOST{Name: name}
-		if row.Test, err = NewTOST(groups[i], margin, level); err != nil {
-			row.Note = err.Error()
-		}
-		switch {
-		case row.Test != nil && row.Test.Answer == No:
-			against = append(against, name)
-		case row.Test == nil || row.Test.Answer == NotEnough:
-			open = append(open, name)
-		}
-		v.Treatments = append(v.Treatments, row)
-	}
-	if v.Answer != Yes {
-		return v, nil
-	}
-	switch {
-	case len(against) > 0:
-		v.Answer = No
-		v.Sentence = fmt.Sprintf("over all pairs image and hand agree within the margin, but not in %s: that would fake a treatment effect", list(against, 5))
-	case len(open) > 0 && differs != nil && differs.Shown:
-		v.Answer = NotEnough
-		v.Sentence = fmt.Sprintf("over all pairs image and hand agree within the margin, but the bias differs between treatments and %s is not settled: count more there", list(open, 5))
-	case len(open) > 0:
-		v.Warnings = append(v.Warnings, fmt.Sprintf("the yes holds for the average over treatments; within %s alone there are too few pairs to say", list(open, 5)))
-	}
-	return v, nil
 }

@@ -110,6 +110,7 @@ func TestPerfectAgreement(t *testing.T) {
 	opt.Resamples = 200
 	margin := 0.05
 	opt.Margin = &margin
+	opt.Enough.Visits = 2 // all the set has
 	r, err := Study(pairs, opt)
 	if err != nil {
 		t.Fatal(err)

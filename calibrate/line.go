@@ -348,6 +348,9 @@ func (m *CalibratedMeans) Variance(contrast []float64) (float64, error) {
 type Calibration struct {
 	Chosen *Line  `json:"chosen,omitempty"`
 	Why    string `json:"why"`
+	// Outlier is the pair furthest from a least squares line, where it is too
+	// far off for chance; it stays in the line.
+	Outlier *LineOutlier `json:"outlier,omitempty"`
 	// Lines are all lines of hand on image, the chosen one among them.
 	Lines []*Line `json:"lines"`
 	// Counts carries the dispersion of the count model, for counts.
@@ -367,10 +370,17 @@ type Calibration struct {
 	Warnings []string     `json:"warnings,omitempty"`
 }
 
+// LineOutlier is a pair far off the line with its p value among all pairs.
+type LineOutlier struct {
+	Pair string  `json:"pair"`
+	P    float64 `json:"p"`
+}
+
 // bandPoints is how many points draw the calibration band.
 const bandPoints = 41
 
-// Calibrate fits all lines and chooses one. Only when no line exists at all
+// Calibrate fits all lines and chooses one by the kind of response: the count
+// line for counts, least squares of hand on image for cover. Only when no line exists at all
 // (constant image, fewer than 3 pairs) is Chosen nil, and Why says so.
 func Calibrate(pairs []Pair, opt Options) (Calibration, error) {
 	if err := opt.Validate(); err != nil {
@@ -437,14 +447,14 @@ func (c *Calibration) choose(lines map[Method]*Line, pairs []Pair, hand, image [
 		c.Why = "No line: the image values do not vary, or there are too few pairs."
 		return
 	default:
-		worst, p := outlier(image, hand, opt.Confidence)
-		if p < 0.01 && robust != nil {
-			c.Chosen = robust
-			c.Why = fmt.Sprintf("The Theil-Sen line was chosen: %s stands so far off (p = %.2g after allowing for the search) that least squares would lean towards it; look at that photo.", pairs[worst].Name(), p)
-			break
-		}
 		c.Chosen = ols
 		c.Why = "Ordinary least squares of hand on image was chosen: the line is used to say what a hand would have found given the photo, and for that use it is the right one even though the image also errs; Deming and Passing-Bablok lines answer whether the two scales are the same."
+	}
+	// The line goes by what was assessed and never by how the pairs fall: a line
+	// chosen for the outlier it meets has no error that could be stated.
+	if worst, p := outlier(image, hand, opt.Confidence); counts == nil && robust != nil && p < outlierAt {
+		c.Outlier = &LineOutlier{Pair: pairs[worst].Name(), P: p}
+		c.Warnings = append(c.Warnings, fmt.Sprintf("%s stands so far off the line (p = %.2g after allowing for the search) that least squares leans towards it; look at that photo, and at the Theil-Sen line, which does not", pairs[worst].Name(), p))
 	}
 	if l := c.Chosen; l.Slope.Value <= 0 {
 		c.Warnings = append(c.Warnings, "the chosen line falls: more in the photo means less by hand; do not calibrate with it")
@@ -458,6 +468,10 @@ func (c *Calibration) choose(lines map[Method]*Line, pairs []Pair, hand, image [
 		c.Warnings = append(c.Warnings, "a plain line predicts left-out plots clearly better than the count line: the camera may report pieces where there are no plants; look at the photos with the lowest hand counts")
 	}
 }
+
+// outlierAt is the p value below which a pair is pointed out, after allowance for
+// the search.
+const outlierAt = 0.01
 
 // rootMeanSquare is the error of image as it is.
 func rootMeanSquare(hand, image []float64) float64 {

@@ -107,16 +107,19 @@ func TestChoiceOfLine(t *testing.T) {
 	if c.Chosen.Method != MethodOLS || len(c.Lines) != 4 || c.Why == "" {
 		t.Errorf("chose %v from %d lines: %s", c.Chosen.Method, len(c.Lines), c.Why)
 	}
-	straight := c.Chosen.Slope.Value
+	if c.Outlier != nil {
+		t.Errorf("an outlier was found where there is none: %+v", c.Outlier)
+	}
+	straight := lineOf(t, c, MethodTheilSen).Slope.Value
 	pairs[7].Image = 0.95 // a photo with a green boot in it
 	if c, err = Calibrate(pairs, DefaultOptions()); err != nil {
 		t.Fatal(err)
 	}
-	if c.Chosen.Method != MethodTheilSen || !strings.Contains(c.Why, pairs[7].Name()) {
-		t.Errorf("chose %v: %s", c.Chosen.Method, c.Why)
+	if c.Chosen.Method != MethodOLS || c.Outlier == nil || c.Outlier.Pair != pairs[7].Name() || !strings.Contains(strings.Join(c.Warnings, " "), "Theil-Sen") {
+		t.Errorf("chose %v, outlier %+v: %q", c.Chosen.Method, c.Outlier, c.Warnings)
 	}
-	if math.Abs(c.Chosen.Slope.Value-straight) > 0.1 {
-		t.Errorf("one gross error moved the robust slope from %v to %v", straight, c.Chosen.Slope.Value)
+	if robust := lineOf(t, c, MethodTheilSen).Slope.Value; math.Abs(robust-straight) > 0.1 {
+		t.Errorf("one gross error moved the robust slope from %v to %v", straight, robust)
 	}
 	opt := DefaultOptions()
 	opt.Kind = Count
@@ -187,5 +190,42 @@ func TestAfterLine(t *testing.T) {
 	near(t, "F", got.Statistic, 20.5-8.5*8.5/5.5-3, 1e-9)
 	if got.DF1 != 1 || got.DF2 != 3 {
 		t.Errorf("df %v and %v", got.DF1, got.DF2)
+	}
+}
+
+func lineOf(t *testing.T, c Calibration, m Method) *Line {
+	t.Helper()
+	for _, l := range c.Lines {
+		if l.Method == m {
+			return l
+		}
+	}
+	t.Fatalf("no %s line", m)
+	return nil
+}
+
+// A pair is pointed out at p below 0.01 and not above; the line chosen is the
+// same on both sides.
+func TestOutlierLimit(t *testing.T) {
+	pairs := linePairs(rand.New(rand.NewPCG(43, 2)), 10, 3, 0.1)
+	start := pairs[7].Image
+	sides := map[bool]int{}
+	for step := 0.0; step < 0.3; step += 0.005 {
+		pairs[7].Image = start + step
+		c, err := Calibrate(pairs, DefaultOptions())
+		if err != nil {
+			t.Fatal(err)
+		}
+		hand, image := columns(pairs)
+		_, p := outlier(image, hand, 0.95)
+		if found := c.Outlier != nil; found != (p < 0.01) || c.Chosen.Method != MethodOLS {
+			t.Errorf("p %v: outlier %+v, line %v", p, c.Outlier, c.Chosen.Method)
+		}
+		if p > 0.01 && p < 0.05 || p < 0.01 && p > 0.001 {
+			sides[p < 0.01]++ // near the limit on either side
+		}
+	}
+	if sides[true] == 0 || sides[false] == 0 {
+		t.Errorf("the steps did not meet both sides of the limit closely: %v", sides)
 	}
 }

@@ -42,6 +42,9 @@ type Options struct {
 	// (0.05 is 5 points) or pieces per quadrat. Nil: no verdict is given.
 	Margin *float64 `json:"margin,omitempty"`
 
+	// Enough is the least a yes must rest on.
+	Enough Enough `json:"enough"`
+
 	By         []string `json:"by"`         // any of ByVisit, ByTreatment, ByObserver
 	Confidence float64  `json:"confidence"` // of every interval, in (0.5, 1)
 	Seed       uint64   `json:"seed"`       // of the cluster bootstrap
@@ -65,7 +68,7 @@ type Options struct {
 func DefaultOptions() Options {
 	return Options{
 		Kind: Cover, By: []string{ByVisit, ByTreatment, ByObserver},
-		Confidence: 0.95, Seed: 1, Resamples: 2000, DemingRatio: 1,
+		Enough: DefaultEnough(), Confidence: 0.95, Seed: 1, Resamples: 2000, DemingRatio: 1,
 	}
 }
 
@@ -86,6 +89,11 @@ func (o Options) Validate() error {
 		return fmt.Errorf("margin %v must be a number above 0", *o.Margin)
 	case o.Margin != nil && o.Kind == Cover && *o.Margin >= 1:
 		return fmt.Errorf("margin %v is the whole range of cover: write 0.05 for 5 points", *o.Margin)
+	}
+	if o.Margin != nil {
+		if err := o.Enough.Validate(); err != nil {
+			return err
+		}
 	}
 	for _, c := range [...]struct {
 		name  string

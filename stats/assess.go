@@ -123,10 +123,11 @@ func (a *Analysis) blockVariance() {
 
 // rankTests gives Friedman's test for complete blocks with one plot a
 // treatment, Kruskal and Wallis's without blocks, and the randomisation test
-// for both and for incomplete blocks.
+// for both and for incomplete blocks. With a covariate none is given, since none
+// is adjusted for it.
 func (a *Analysis) rankTests(used []Plot, opt Options) error {
-	if len(a.Design.Treatments) < 2 || a.fit.SSTotal == 0 {
-		return nil
+	if len(a.Design.Treatments) < 2 || a.fit.SSTotal == 0 || opt.UseCovariate {
+		return nil // these tests are not of adjusted means
 	}
 	const apart, open = "treatments rank differently", "treatments are not shown to rank differently"
 	switch {

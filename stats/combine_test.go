@@ -111,6 +111,113 @@ func TestCombineReplicatedAndCrossed(t *testing.T) {
 	}
 }
 
+// One treatment has one name: the spelling most plots have, whatever trial.
+func TestCombineSpelling(t *testing.T) {
+	var in stats.CombineInput
+	for i, name := range []string{"Rye", "RYE", "RYE", "rye"} {
+		for k, other := range []string{name, "BARE"} {
+			in.Plots = append(in.Plots, stats.CombinePlot{Trial: fmt.Sprint(i), Treatment: other, Value: float64(i*i + 3*k + i*k)})
+		}
+	}
+	in.Control = "bare"
+	c := combine(t, in)
+	if got := strings.Join(c.Treatments, " "); got != "BARE RYE" || c.Control != "BARE" {
+		t.Errorf("treatments %q, control %q", got, c.Control)
+	}
+	// An answer for every trial, and one for a single trial before it.
+	in.Plots[0].Treatment, in.Plots[2].Treatment = "cereal", "cereal"
+	in.Names = []stats.TreatmentName{{Name: "cereal", As: "RYE"}, {Trial: "0", Name: "Cereal", As: "BARLEY"}}
+	in.Own = []string{"barley"}
+	c = combine(t, in)
+	if got := strings.Join(c.Treatments, " "); got != "BARE BARLEY RYE" {
+		t.Errorf("treatments %q", got)
+	}
+	in.Control = "OATS"
+	in.Alpha = 0.05
+	if _, err := stats.Combine(in); err == nil || !strings.Contains(err.Error(), "control OATS is not among the treatments BARE, BARLEY, RYE") {
+		t.Errorf("%v", err)
+	}
+}
+
+// A trial that has two treatments but never in one block compares them only
+// through others, or not at all; later trials still stand in the figure.
+func TestForestLeavesOutWhatATrialCannotTell(t *testing.T) {
+	var in stats.CombineInput
+	add := func(trial, block string, values map[string]float64) {
+		for _, k := range []string{"A", "B", "C"} {
+			if v, ok := values[k]; ok {
+				in.Plots = append(in.Plots, stats.CombinePlot{Trial: trial, Block: block, Treatment: k, Value: v})
+			}
+		}
+	}
+	add("t1", "1", map[string]float64{"A": 4})
+	add("t1", "2", map[string]float64{"B": 9})
+	add("t2", "1", map[string]float64{"A": 5, "C": 9})
+	add("t2", "2", map[string]float64{"B": 7, "C": 8})
+	add("t3", "1", map[string]float64{"A": 4, "B": 6, "C": 7})
+	add("t3", "2", map[string]float64{"A": 5, "B": 6.5, "C": 9})
+	add("t4", "1", map[string]float64{"A": 3, "B": 6, "C": 7})
+	c := combine(t, in)
+	lines, err := c.Forest("B", "A")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var trials []string
+	for _, l := range lines {
+		trials = append(trials, l.Trial)
+	}
+	if got := strings.Join(trials, " "); got != "t2 t3 t4 " {
+		t.Errorf("lines of %q", got)
+	}
+	// Through C in the second trial: 7 - 8 - (5 - 9).
+	near(t, "t2", &lines[0].Difference, 3, 1e-9)
+	if lines[0].OwnError {
+		t.Error("an error of its own in a trial without residual")
+	}
+}
+
+// Two places in three years are told apart; one place in several years, or
+// places in one year, are trials like others.
+func TestCombineFewPlacesAndYears(t *testing.T) {
+	draw := func(places, years int) stats.CombineInput {
+		rng := rand.New(rand.NewPCG(13, 14))
+		var in stats.CombineInput
+		for p := range places {
+			for y := range years {
+				for k := range 3 {
+					plot := stats.CombinePlot{Place: fmt.Sprint("P", p), Year: fmt.Sprint(2020 + y), Treatment: fmt.Sprint("T", k), Value: 20 + 4*float64(p) + 3*float64(y) + float64(k) + rng.NormFloat64()}
+					plot.Trial = plot.Place + plot.Year
+					in.Plots = append(in.Plots, plot)
+				}
+			}
+		}
+		return in
+	}
+	for _, c := range []struct {
+		places, years int
+		crossed       bool
+	}{{2, 3, true}, {3, 2, true}, {1, 6, false}, {6, 1, false}} {
+		out := combine(t, draw(c.places, c.years))
+		var names []string
+		for _, v := range out.Variance {
+			names = append(names, v.Name)
+		}
+		if slices.Contains(names, "place") != c.crossed || slices.Contains(names, "year:treatment") != c.crossed {
+			t.Errorf("%d places, %d years: components %q", c.places, c.years, names)
+		}
+		if hasText(out.Warnings, "poorly known from so few") != c.crossed {
+			t.Errorf("warnings %q", out.Warnings)
+		}
+	}
+	in := draw(60, 10)
+	in.Alpha = 0.05
+	_, err := stats.Combine(in)
+	var e *stats.CombineError
+	if !errors.As(err, &e) || e.Fault != stats.CombineTooLarge {
+		t.Errorf("1 800 crossed plots: %v", err)
+	}
+}
+
 // Invented trials of one to five blocks with plots and a treatment missing;
 // lmerTest, emmeans and lm in R 4.2.2.
 func TestCombineMixedTrials(t *testing.T) {

@@ -14,6 +14,8 @@ import (
 
 	"quadtally/stats"
 	"quadtally/stats/internal/refcases"
+	"quadtally/stats/mixed"
+	"quadtally/stats/terms"
 )
 
 func TestParseContrast(t *testing.T) {
@@ -193,6 +195,9 @@ func TestTurnips(t *testing.T) {
 	if tr.Suggested != 2 || len(tr.Rows) != 4 {
 		t.Errorf("suggested %d of %v", tr.Suggested, tr.Rows)
 	}
+	for i, want := range []float64{2.1375, 3.35, 7.325, 8.69375} {
+		near(t, "mean at the density", tr.Means[i], want, 1e-9)
+	}
 	q := tr.Equations[1]
 	for i, want := range [][2]float64{{-0.6885416667, 1.25110157383}, {2.6845262097, 0.74204614540}, {-0.1883232527, 0.07859532549}} {
 		near(t, "coefficient", &q.Coefficients[i], want[0], 1e-9)
@@ -306,6 +311,92 @@ func TestFactorialRefusals(t *testing.T) {
 		change(&in)
 		if _, err := stats.AnalyseFactorial(in); err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("%v, want %q in it", err, want)
+		}
+	}
+}
+
+// Names that stand for something else, and levels at the ends of their range,
+// are refused wherever they come in.
+func TestNamesAndLevelsRefused(t *testing.T) {
+	c, y := columns(t, "alfalfa.csv")
+	for _, name := range []string{"", "block", "a:b"} {
+		s := stats.StrataInput{Kind: stats.SplitPlot, Values: y, Blocks: c["block"], Alpha: 0.05,
+			Whole: stats.Factor{Name: name, Labels: c["variety"]}, Sub: stats.Factor{Name: "date", Labels: c["date"]}}
+		if _, err := stats.AnalyseStrata(s); err == nil || !strings.Contains(err.Error(), "cannot be called") {
+			t.Errorf("whole-plot factor %q: %v", name, err)
+		}
+		s.Whole, s.Sub = s.Sub, s.Whole
+		if _, err := stats.AnalyseStrata(s); err == nil || !strings.Contains(err.Error(), "cannot be called") {
+			t.Errorf("sub-plot factor %q: %v", name, err)
+		}
+	}
+	for _, name := range []string{"", "block", "column", "covariate", "a:b"} {
+		f := stats.FactorialInput{Values: y, Blocks: c["block"], Alpha: 0.05,
+			Factors: []stats.Factor{{Name: name, Labels: c["variety"]}, {Name: "date", Labels: c["date"]}}}
+		if _, err := stats.AnalyseFactorial(f); err == nil || !strings.Contains(err.Error(), "cannot be called") {
+			t.Errorf("factor %q: %v", name, err)
+		}
+	}
+	for _, alpha := range []float64{0, 0.5, math.NaN()} {
+		f := stats.FactorialInput{Values: y, Alpha: alpha, Factors: []stats.Factor{{Name: "variety", Labels: c["variety"]}, {Name: "date", Labels: c["date"]}}}
+		if _, err := stats.AnalyseFactorial(f); err == nil {
+			t.Errorf("factorial at level %g", alpha)
+		}
+		s := stats.StrataInput{Kind: stats.SplitPlot, Values: y, Blocks: c["block"], Alpha: alpha,
+			Whole: stats.Factor{Name: "variety", Labels: c["variety"]}, Sub: stats.Factor{Name: "date", Labels: c["date"]}}
+		if _, err := stats.AnalyseStrata(s); err == nil {
+			t.Errorf("split plot at level %g", alpha)
+		}
+		if _, err := stats.Combine(stats.CombineInput{Alpha: alpha, Plots: []stats.CombinePlot{{Trial: "a", Treatment: "x"}, {Trial: "b", Treatment: "y"}}}); err == nil || !strings.Contains(err.Error(), "significance level") {
+			t.Errorf("trials at level %g: %v", alpha, err)
+		}
+	}
+}
+
+// A law: with no variance at 0 the standard errors of means and differences
+// from the error strata are those of the mixed model.
+func TestStrataMeans(t *testing.T) {
+	for _, c := range []struct {
+		file       string
+		kind       stats.StrataKind
+		whole, sub string
+	}{{"alfalfa.csv", stats.SplitPlot, "variety", "date"}, {"rice.csv", stats.StripPlot, "variety", "nitrogen"}} {
+		cols, y := columns(t, c.file)
+		s := strata(t, c.kind, cols, y, c.whole, c.sub)
+		block, a, b := terms.Factor{Name: "block", Labels: cols["block"]}, terms.Factor{Name: "A", Labels: cols[c.whole]}, terms.Factor{Name: "B", Labels: cols[c.sub]}
+		m := mixed.Model{Response: y, Frame: terms.Frame{Factors: []terms.Factor{block, a, b}}, Fixed: []terms.Term{{"block"}, {"A"}, {"B"}, {"A", "B"}}, Random: []terms.Term{{"block", "A"}}}
+		if c.kind == stats.StripPlot {
+			m.Random = append(m.Random, terms.Term{"block", "B"})
+		}
+		fit, err := mixed.FitModel(m, mixed.DefaultOptions())
+		if err != nil {
+			t.Fatal(err)
+		}
+		for i, term := range []terms.Term{{"A"}, {"B"}, {"A", "B"}} {
+			means, err := fit.Means(term)
+			if err != nil {
+				t.Fatal(err)
+			}
+			for _, want := range means.Means {
+				got := s.Effects[i].Means[slices.IndexFunc(s.Effects[i].Means, func(m stats.CellMean) bool { return slices.Equal(m.Levels, want.Labels) })]
+				near(t, "mean of "+strings.Join(want.Labels, " "), got.Mean, want.Mean, 1e-6*math.Abs(want.Mean))
+				near(t, "its SE", got.SE, want.SE, 1e-5*want.SE)
+			}
+			differences, _, err := fit.Differences(term, nil)
+			if err != nil {
+				t.Fatal(err)
+			}
+			for k, d := range differences {
+				e := s.Effects[i]
+				p := e.Pairs[slices.IndexFunc(e.Pairs, func(p stats.EffectPair) bool {
+					a, b := e.Means[p.A].Levels, e.Means[p.B].Levels
+					return slices.Equal(a, d.A) && slices.Equal(b, d.B) || slices.Equal(a, d.B) && slices.Equal(b, d.A)
+				})]
+				near(t, fmt.Sprint("SED of pair ", k), p.SED, d.SED, 1e-5*d.SED)
+				if i == 0 { // where both ways have the same degrees of freedom
+					near(t, "length of its interval", ptr(*p.Upper-*p.Lower), d.Upper-d.Lower, 1e-4*d.SED)
+				}
+			}
 		}
 	}
 }
@@ -516,6 +607,8 @@ func TestTrendWithTreatmentsApart(t *testing.T) {
 		}
 		near(t, tr.Rows[i].Term, &tr.Rows[i].SS, want.ss, 1e-6)
 	}
+	// Two treatments share the rate of 6: (57 + 60) / 8.
+	near(t, "mean at 6", tr.Means[2], 14.625, 1e-9)
 	if strings.Join(tr.Apart, " ") != "HOED" || len(tr.Rates) != 4 || len(tr.Means) != 4 || tr.Suggested != 2 {
 		t.Errorf("%+v", tr)
 	}

@@ -19,6 +19,11 @@
 // [AnalyseSeason] does the same for a season of visits; visits, like quadrats,
 // are never replicates. Distributions are in package dist below this one.
 //
+// Beside it stand, for designs people plant: [ParseContrast] and
+// [Analysis.AnswerContrasts] for single questions, [Analysis.Trend] for ordered
+// rates, [AnalyseFactorial], [AnalyseStrata] for split and strip plots,
+// [Combine] for several trials, and [AnalyseYieldLoss] for weeds against yield.
+//
 // An error means that there is no answer. A trial that is in order but cannot
 // answer gives an [Analysis] in which the undefined numbers are left out and
 // the verdict says why.

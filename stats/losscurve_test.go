@@ -145,6 +145,53 @@ func TestYieldLossRefusals(t *testing.T) {
 	}
 }
 
+// A curve that would lose a little more than the whole yield is held at it
+// (nls with A fixed at 100 in R 4.2.2); one that would lose far more is refused.
+func TestYieldLossAtTheWholeYield(t *testing.T) {
+	var weeds []float64
+	for _, d := range []float64{0, 4, 12, 30, 60, 110} {
+		weeds = append(weeds, d, d, d)
+	}
+	l := yieldLoss(t, weeds, []float64{9.66, 9.9, 10.09, 8.86, 9.33, 9.27, 8.09, 8.45, 7.63, 6.68, 5.98, 5.84, 4.27, 4.6, 4.57, 2.97, 2.74, 2.85}, nil)
+	if l.Hyperbola == nil {
+		t.Fatal(l.Reason)
+	}
+	h := l.Hyperbola
+	near(t, "I", &h.I.Estimate, 2.074360930, 5e-6)
+	near(t, "A", &h.A.Estimate, 100, 0)
+	near(t, "its upper limit", h.A.Upper, 100, 0)
+	near(t, "weed-free", &h.WeedFree, 9.937602387, 5e-6)
+	if !hasText(l.Warnings, "held at the whole yield") || !hasText(l.Warnings, "is not bounded") || *h.I.Lower >= h.I.Estimate || *h.I.Upper <= h.I.Estimate {
+		t.Errorf("%+v, warnings %q", h, l.Warnings)
+	}
+	l = yieldLoss(t, weeds, []float64{10.024, 10.004, 9.988, 9.224, 9.239, 9.21, 7.942, 7.936, 7.974, 5.82, 5.799, 5.777, 3.556, 3.555, 3.553, 1.459, 1.437, 1.459}, nil)
+	if l.Hyperbola != nil || l.Refused != stats.LossBeyondYield {
+		t.Errorf("%q: %s", l.Refused, l.Reason)
+	}
+}
+
+// Yields on a line exactly, which real ones never are.
+func TestYieldLossExactLine(t *testing.T) {
+	l := yieldLoss(t, []float64{0, 1, 2, 3, 4, 5, 6, 7}, []float64{10, 9, 8, 7, 6, 5, 4, 3}, nil)
+	near(t, "per weed", &l.Linear.PerWeed.Estimate, 1, 1e-12)
+	near(t, "percent", &l.Linear.PercentPerWeed.Estimate, 10, 1e-11)
+	if l.Linear.PerWeed.Lower != nil || l.Linear.P != nil || !hasText(l.Warnings, "exactly") || l.Hyperbola != nil {
+		t.Errorf("%+v", l)
+	}
+}
+
+// The smallest number of plots that is taken leaves 3 degrees of freedom.
+func TestYieldLossFewestPlots(t *testing.T) {
+	weeds, yields := []float64{0, 5, 10, 40, 90}, []float64{10, 9.1, 8.2, 6.1, 5.3}
+	l := yieldLoss(t, weeds, yields, nil)
+	if l.LinearDF != 3 || l.Refused != stats.LossFewPlots || l.BendP != nil {
+		t.Errorf("%+v", l)
+	}
+	if l = yieldLoss(t, append(weeds, 20), append(yields, 7.2), nil); l.Refused == stats.LossFewPlots || l.HyperbolaDF != 3 {
+		t.Errorf("%+v", l)
+	}
+}
+
 // Intervals of the curve hold the truth about as often as they say: 95 % within
 // a few standard errors of the simulation, over plots where the curve is told.
 func TestYieldLossCoverage(t *testing.T) {

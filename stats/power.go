@@ -46,8 +46,9 @@ func (p Plan) DF() (treatment, residual float64) {
 const FewResidualDF = 12
 
 // Warnings returns a sentence with the cure where the residual df are below
-// [FewResidualDF], the floor of field-trial practice (common practice; EPPO
-// standard PP 1/152).
+// [FewResidualDF], the floor of field-trial practice (common practice, said to
+// follow EPPO standard PP 1/152 on design and analysis, where we have not seen the
+// number).
 func (p Plan) Warnings() []string {
 	_, df := p.DF()
 	if p.Validate() != nil || df >= FewResidualDF {

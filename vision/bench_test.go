@@ -2,8 +2,11 @@ package vision
 
 import (
 	"math/rand/v2"
+	"os"
+	"path/filepath"
 	"slices"
 	"sync"
+	"syscall"
 	"testing"
 	"time"
 
@@ -189,4 +192,62 @@ func BenchmarkPlane(b *testing.B) {
 		}
 	}
 	b.ReportMetric(float64(len(stored))/1024, "KB-stored")
+}
+
+// BenchmarkLooks states the extra time of keeping looks as a share of measuring
+// the photo without, in turns, and their stored size.
+func BenchmarkLooks(b *testing.B) {
+	for _, c := range []struct {
+		name string
+		make func() ([]byte, Options)
+	}{
+		{"whole", func() ([]byte, Options) { return bigPhoto(), plain() }},
+		{"edges", func() ([]byte, Options) { return framedPhoto(b, 1, false) }},
+		{"open", func() ([]byte, Options) { return openPhoto(b), plain() }},
+	} {
+		b.Run(c.name, func(b *testing.B) {
+			photo, bare := c.make()
+			opt := bare
+			opt.Looks = true
+			var ws Workspace
+			spent := func() time.Duration { // processor time, which other work on the machine does not change
+				var u syscall.Rusage
+				if err := syscall.Getrusage(syscall.RUSAGE_SELF, &u); err != nil {
+					b.Fatal(err)
+				}
+				return time.Duration(u.Utime.Nano() + u.Stime.Nano())
+			}
+			var without, with []time.Duration
+			size := 0
+			for b.Loop() {
+				start := spent()
+				if _, err := ws.Measure(photo, bare); err != nil {
+					b.Fatal(err)
+				}
+				between := spent()
+				m, err := ws.Measure(photo, opt)
+				if err != nil {
+					b.Fatal(err)
+				}
+				without, with = append(without, between-start), append(with, spent()-between)
+				stored, err := m.Looks.MarshalBinary()
+				if err != nil {
+					b.Fatal(err)
+				}
+				size = len(stored)
+			}
+			b.ReportMetric(middle(with)/middle(without)-1, "of-measuring")
+			b.ReportMetric(float64(size), "B/photo")
+		})
+	}
+}
+
+// openPhoto is a photo of an open set with much green in it.
+func openPhoto(tb testing.TB) []byte {
+	tb.Helper()
+	b, err := os.ReadFile(filepath.Join(sharedDir(tb), "fields", "peanut", "images", "0001.jpg"))
+	if err != nil {
+		tb.Skipf("open photo is not here: %v", err)
+	}
+	return b
 }

@@ -85,6 +85,7 @@ func checkSize(w, h, bytes int, limit float64) error {
 // whose long side still has needLongSide pixels, 0 meaning full size. Only
 // whole files are read: damage of any kind, a missing end included, is an
 // error, and so are greyscale and CMYK photos, which hold no measure of green.
+// Colours of a wider colour space than sRGB are brought to sRGB.
 // notes are remarks that do not stop the reading.
 func Decode(photo []byte, needLongSide int) (r *raster.Raster, f Format, notes []string, err error) {
 	return new(Workspace).decode(photo, needLongSide)
@@ -111,6 +112,7 @@ func (ws *Workspace) decode(photo []byte, needLongSide int) (r *raster.Raster, f
 	if colourless(r) {
 		return nil, f, nil, errGrey
 	}
+	ws.profile, ws.badProfile = ws.toSRGB(r, photo, f)
 	r.Orientation = 1
 	switch o := orientation(photo, f); {
 	case o >= 1 && o <= 8:

@@ -10,7 +10,9 @@
 //
 // Cover is the share of the ground inside the frame, in [0, 1], that is green.
 // It is green cover: crop and weed are told apart only where something states
-// how (see PieceOptions). Red or purple plants are not seen.
+// how (see PieceOptions), or from named plants, for which Measure keeps what
+// the green looks like (Options.Looks; package classes). Red or purple plants
+// are not seen.
 //
 // The package takes values and gives values: no files, clock, printing or
 // global state.

@@ -7,6 +7,7 @@ import (
 	"math"
 
 	"quadtally/vision/card"
+	"quadtally/vision/classes"
 	"quadtally/vision/frame"
 	"quadtally/vision/label"
 	"quadtally/vision/raster"
@@ -23,20 +24,31 @@ type Measurement struct {
 	Denom       int    `json:"denom"`       // scale of the decode: 1/Denom
 	Fingerprint string `json:"fingerprint"` // of the settings
 	Index       Index  `json:"index"`
+	// Profile is the name of the photo's ICC colour profile, "" where it has
+	// none or none that could be read. Colours are measured in sRGB.
+	Profile string `json:"profile,omitempty"`
 
 	// Frame is nil where the whole photo was measured.
 	Frame *FrameFix `json:"frame"`
-	// Card is the text of the plot card, "" where none was read.
+	// Card is the text of the plot card, "" where none was read or more than
+	// one lies in the photo.
 	Card string `json:"card"`
+	// Cards are the texts of all plot cards that were read, and UnreadCards is
+	// the number of further ones that could not be. Which of several holds is a
+	// person's to say.
+	Cards       []string `json:"cards,omitempty"`
+	UnreadCards int      `json:"unread_cards,omitempty"`
 	// MMPerPx is millimetres per pixel of the full-size photo at the middle of
 	// the ground; 0 where the photo has no scale.
 	MMPerPx float64 `json:"mm_per_px"`
 
-	Curve   Curve    `json:"curve"`
-	Plane   *Plane   `json:"plane,omitempty"`
-	Quality Quality  `json:"quality"`
-	Flags   []Flag   `json:"flags"`
-	Notes   []string `json:"notes,omitempty"`
+	Curve Curve  `json:"curve"`
+	Plane *Plane `json:"plane,omitempty"`
+	// Looks is what the green looks like, nil unless Options.Looks is set.
+	Looks   *classes.Looks `json:"looks,omitempty"`
+	Quality Quality        `json:"quality"`
+	Flags   []Flag         `json:"flags"`
+	Notes   []string       `json:"notes,omitempty"`
 }
 
 // FrameFix is where the frame lies in the photo.
@@ -51,6 +63,11 @@ type FrameFix struct {
 	// Name is which frame it is, as printed beside its corner marks; "" where
 	// the marks do not say.
 	Name string `json:"name,omitempty"`
+	// PrintScale is the size of the corner marks in the photo over the size
+	// they are meant to have, as the frame's own size tells it: 0.94 for marks
+	// printed at 94 %. The ground's corners do not depend on it. 0 where no
+	// marks were read.
+	PrintScale float64 `json:"print_scale,omitempty"`
 }
 
 // Measure reads one photo: decode, frame, card, straightening, greenness,
@@ -81,6 +98,10 @@ func (ws *Workspace) Measure(photo []byte, opt Options) (Measurement, error) {
 		Flags: []Flag{},
 	}
 	m.Width, m.Height = r.UprightSize()
+	m.Profile = ws.profile
+	if ws.badProfile != nil {
+		m.Flags = append(m.Flags, Flag{FlagProfile, MustLook, 1, 0, ws.badProfile.Error() + ": its colours were taken for sRGB, leaves may be paler or greener than they are"})
+	}
 	white, err := ws.locate(&m, r, opt)
 	if err != nil {
 		return Measurement{}, err
@@ -95,8 +116,10 @@ func (ws *Workspace) Measure(photo []byte, opt Options) (Measurement, error) {
 // that can be trusted. With Options.Corners marked by hand it can be measured.
 type NoFrameError struct {
 	Reason        string
-	Card          string // the plot card's text, "" where none was read: the photo's place is known all the same
-	Width, Height int    // of the upright full-size photo, pixels, for marking the corners
+	Card          string // the plot card's text, "" where none or more than one was read: the photo's place is known all the same
+	Cards         []string
+	UnreadCards   int // see Measurement
+	Width, Height int // of the upright full-size photo, pixels, for marking the corners
 }
 
 func (e *NoFrameError) Error() string {
@@ -116,13 +139,30 @@ func (ws *Workspace) locate(m *Measurement, r *raster.Raster, opt Options) (whit
 	if noFrame != nil && !errors.As(noFrame, &none) {
 		return white, noFrame
 	}
+	sheet, seen := paperOfMarks(r, marks)
 	if opt.ReadCard {
-		if white, err = m.readCard(r, opt, marks); err != nil {
+		card, ok, err := m.readCard(r, opt, marks)
+		if err != nil {
 			return white, err
+		}
+		if ok {
+			sheet, seen = card, true
+		}
+	}
+	if seen {
+		m.Quality.PaperGreen, m.Quality.PaperClipped = sheet.green()
+		// Daylight has no green or magenta cast: one that paper proves is taken
+		// out without being asked for.
+		if opt.CardWhite && m.Card != "" || opt.Index == IndexSoftExG && math.Abs(m.Quality.PaperGreen) > limitPaper {
+			var note string
+			if white, note = sheet.gains(); note != "" {
+				m.Notes = append(m.Notes, note)
+			}
+			m.Quality.PaperUsed = white != noGains
 		}
 	}
 	if none != nil {
-		none.Card = m.Card
+		none.Card, none.Cards, none.UnreadCards = m.Card, m.Cards, m.UnreadCards
 	}
 	return white, noFrame
 }
@@ -156,6 +196,13 @@ func (ws *Workspace) findFrame(m *Measurement, r *raster.Raster, opt Options) (m
 	for i, p := range f.Ground {
 		fix.Corners[i] = r.ToUpright(p)
 	}
+	if f.PrintScale > 0 {
+		fix.PrintScale = f.PrintScale
+		if off := math.Abs(f.PrintScale - 1); off > limitPrint {
+			m.Flags = append(m.Flags, Flag{FlagPrintSize, Glance, off, limitPrint,
+				fmt.Sprintf("corner marks are printed at about %.0f %%: print them at 100 %%; the frame's own size was believed", 100*f.PrintScale)})
+		}
+	}
 	m.Frame = &fix
 	m.Notes = append(m.Notes, f.Warnings...)
 	for _, k := range f.Marks {
@@ -165,37 +212,37 @@ func (ws *Workspace) findFrame(m *Measurement, r *raster.Raster, opt Options) (m
 }
 
 // readCard takes the plot card's text, its scale where its size is stated and
-// nothing better gives one, and its paper as white where asked. Two cards in
-// one photo are an error: the plot is never guessed.
-func (m *Measurement) readCard(r *raster.Raster, opt Options, marks []frame.Quad) (white gains, _ error) {
-	white = noGains
+// nothing better gives one, and its paper. Where more than one card lies in the
+// photo none is taken, and the photo is flagged: the plot is never guessed.
+func (m *Measurement) readCard(r *raster.Raster, opt Options, marks []frame.Quad) (sheet paper, ok bool, _ error) {
 	co := card.DefaultOptions()
 	co.CodeMM, co.Known = opt.CardCodeMM, marks
 	read, err := card.Find(r, co)
 	if err != nil {
-		return white, err
+		return sheet, false, err
 	}
+	for _, c := range read.Cards {
+		text, err := label.Encode(c.Label)
+		if err != nil {
+			return sheet, false, err
+		}
+		m.Cards = append(m.Cards, text)
+	}
+	m.UnreadCards = read.Unread
 	c, err := read.One()
 	switch {
 	case errors.Is(err, card.ErrAmbiguous):
-		return white, err
+		m.Flags = append(m.Flags, Flag{FlagTwoCards, MustLook, float64(len(read.Cards) + read.Unread), 1, err.Error()})
+		return sheet, false, nil
 	case err != nil:
 		m.Notes = append(m.Notes, err.Error())
-		return white, nil
+		return sheet, false, nil
 	}
-	if m.Card, err = label.Encode(c.Label); err != nil {
-		return white, err
-	}
-	if opt.CardWhite {
-		var note string
-		if white, note = paperGains(c.White); note != "" {
-			m.Notes = append(m.Notes, note)
-		}
-	}
+	m.Card = m.Cards[0]
 	if c.MMPerPx > 0 && opt.MMPerPx == 0 {
 		m.MMPerPx = c.MMPerPx * float64(r.Width) / float64(r.FullWidth)
 	}
-	return white, nil
+	return paperOf(c.White), true, nil
 }
 
 // ground is the measured area in upright full-size pixels.
@@ -241,15 +288,6 @@ func (ws *Workspace) look(m *Measurement, r *raster.Raster, opt Options, white g
 	}
 	sigma *= min(1, roughness(r, around)/fullSmoothing)
 	n, sigma = coarser(n, sigma)
-	f, err := ws.newField(r, stored, n, sigma, opt.Index, white)
-	if err != nil {
-		return err
-	}
-	codes := raster.Sized(&ws.codes, f.w*f.h)
-	if err := opt.Index.codes(f, codes); err != nil {
-		return err
-	}
-
 	p := &Plane{Index: opt.Index}
 	if m.Frame != nil {
 		w, h := m.Frame.InnerMM[0], m.Frame.InnerMM[1]
@@ -272,14 +310,49 @@ func (ws *Workspace) look(m *Measurement, r *raster.Raster, opt Options, white g
 	}
 	p.ToPhoto = toPhoto
 
+	m.Quality.judge(r, toField, p.Width, p.Height)
+	swatches := swatchesOf(r, toField, p.Width, p.Height, white)
+	swatches.leaveOut(p, opt.Exclude)
+	green := swatches.greennesses()
+	m.Quality.GreenFiftieth, m.Quality.GreenHalf = green.fiftieth, green.half
+	// Paper that shows what the light is outranks the ground.
+	if k, ok := green.castGains(); ok && opt.Index == IndexSoftExG && (m.Quality.PaperGreen == 0 || m.Quality.PaperClipped) {
+		m.Quality.Corrected = true
+		white.red, white.blue = white.red*k.red, white.blue*k.blue
+		swatches = swatches.balanced(k)
+	}
+	marked, thing, nearly, flat := swatches.things()
+	m.Quality.ThingFrac, m.Quality.NearThingFrac, m.Quality.FlatFrac = thing, nearly, flat
+	if opt.Index != IndexSoftExG || thing > mostThing {
+		marked = nil
+	}
+	f, err := ws.newField(r, stored, n, sigma, opt.Index, white)
+	if err != nil {
+		return err
+	}
+	codes := raster.Sized(&ws.codes, f.w*f.h)
+	if err := opt.Index.codes(f, codes); err != nil {
+		return err
+	}
+
 	m.Curve = Curve{Index: opt.Index}
-	cut := p.fill(codes, f, toField, opt.Exclude, &m.Curve, raster.Sized(&ws.outside, p.Width*p.Height))
-	p.keepPlain(&m.Curve)
+	cut, move := p.fill(codes, f, toField, opt.Exclude, marked, &m.Curve, raster.Sized(&ws.outside, p.Width*p.Height))
+	p.keepPlain(&m.Curve, move, p.reach(), raster.Sized(&ws.outside, p.Width*p.Height))
 	if m.Curve.Cells() == 0 {
 		return errors.New("nothing of the ground is left to measure: check the excluded areas")
 	}
 	m.Plane = p
-	m.Quality = judge(r, toField, p.Width, p.Height)
+	if opt.Looks {
+		// Shapes need one outline; the photo's own threshold is near that of its
+		// visit, which is not known yet.
+		alone, err := VisitThreshold([]Curve{m.Curve}, opt)
+		if err != nil {
+			return err
+		}
+		if m.Looks, err = ws.takeLooks(r, p, stored, n, toField, alone.Value, white); err != nil {
+			return err
+		}
+	}
 	m.Flags = append(m.Flags, m.Quality.flags()...)
 	m.flagGeometry(cut)
 	return nil
@@ -306,8 +379,11 @@ func coarser(n int, sigma float64) (int, float64) {
 // smoothing; the quietest of 200 open field photos has 0.6.
 const fullSmoothing = 0.5
 
-// maxSmoothMM keeps the seedlings of a large frame from being smoothed away.
-const maxSmoothMM = 1.2
+// maxSmoothMM keeps thin leaves in a frame from being smoothed into the ground
+// and wide ones from being smeared over it; it is about what the open field
+// photos have, which show less ground. On the drawn stands (see stands_test.go)
+// 0.45 instead costs a tenth more error, and 1.2 twice as much.
+const maxSmoothMM = 0.3
 
 // stride is how many cells apart places are mapped exactly; between them they
 // lie on a line, which for a tilt of 25 degrees is right to a fiftieth of a
@@ -315,12 +391,15 @@ const maxSmoothMM = 1.2
 const stride = 16
 
 // fill samples the codes on to the plane and counts them, held against the
-// ground's own colour. It returns the share of the ground outside the photo.
-// outside is scratch, one for each cell.
-func (p *Plane) fill(codes []uint8, f *field, toField frame.Homography, exclude [][]raster.Point, c *Curve, outside []bool) float64 {
+// ground's own colour. It returns the share of the ground outside the photo and
+// by how many codes the photo's leaves have moved its index. things marks
+// swatches that are green and no plant, nil for none: they are counted as bare
+// and have no say in what ground and leaves look like. outside is scratch, one for each cell.
+func (p *Plane) fill(codes []uint8, f *field, toField frame.Homography, exclude [][]raster.Point, things []bool, c *Curve, outside []bool) (cutFrac float64, move int) {
 	p.Levels = make([]uint8, p.Width*p.Height)
 	clear(outside)
-	cut, excluded := 0, 0
+	cut, excluded, bare := 0, 0, 0
+	plainly := len(exclude) == 0 && things == nil
 	var counts [2][256]uint32 // cells take turns, as counting one code twice in a row is slow
 	const one = 1 << 24       // places are whole numbers of this, so that stepping is exact
 	at := func(x, y float64) (int, int) {
@@ -335,7 +414,7 @@ func (p *Plane) fill(codes []uint8, f *field, toField frame.Homography, exclude 
 			dx, dy := (nx-fx)/stride, (ny-fy)/stride
 			row := p.Levels[y*p.Width+x0 : y*p.Width+min(x0+stride, p.Width)]
 			lx, ly := fx+(len(row)-1)*dx, fy+(len(row)-1)*dy
-			if len(exclude) == 0 && max(uint(fx), uint(lx))/one < uint(f.w) && max(uint(fy), uint(ly))/one < uint(f.h) {
+			if plainly && max(uint(fx), uint(lx))/one < uint(f.w) && max(uint(fy), uint(ly))/one < uint(f.h) {
 				for k := range row { // between two places in the photo all are
 					code := codes[uint(fy)/one*uint(f.w)+uint(fx)/one]
 					fx, fy = fx+dx, fy+dy
@@ -355,6 +434,9 @@ func (p *Plane) fill(codes []uint8, f *field, toField frame.Homography, exclude 
 				case len(exclude) > 0 && p.excluded(exclude, float64(x0+k)+0.5, cy):
 					outside[y*p.Width+x0+k] = true
 					excluded++
+				case things != nil && things[y*swatchesAcross/p.Height*swatchesAcross+(x0+k)*swatchesAcross/p.Width]:
+					row[k] = 0
+					bare++
 				default:
 					code := codes[sy*uint(f.w)+sx]
 					counts[0][code]++
@@ -368,7 +450,7 @@ func (p *Plane) fill(codes []uint8, f *field, toField frame.Homography, exclude 
 	for i := range raw {
 		raw[i] = uint64(counts[0][i]) + uint64(counts[1][i])
 	}
-	settled := p.Index.toGround(raw[:])
+	settled, move := p.Index.toGround(raw[:])
 	first, last, _ := p.Index.grid()
 	var level [256]uint8
 	for i, code := range settled {
@@ -378,6 +460,7 @@ func (p *Plane) fill(codes []uint8, f *field, toField frame.Homography, exclude 
 	for i, code := range p.Levels {
 		p.Levels[i] = level[code]
 	}
+	c.Counts[first-1] += uint32(bare)
 	if cut+excluded > 0 {
 		for i, out := range outside {
 			if out {
@@ -385,7 +468,7 @@ func (p *Plane) fill(codes []uint8, f *field, toField frame.Homography, exclude 
 			}
 		}
 	}
-	return float64(cut) / float64(len(p.Levels))
+	return float64(cut) / float64(len(p.Levels)), move
 }
 
 func (p *Plane) excluded(areas [][]raster.Point, x, y float64) bool {
@@ -401,15 +484,15 @@ func (p *Plane) excluded(areas [][]raster.Point, x, y float64) bool {
 // flagGeometry adds the doubts that come from where the ground lies.
 func (m *Measurement) flagGeometry(cut float64) {
 	if cut > 0.005 {
-		m.Flags = append(m.Flags, Flag{FlagCutFrame, cut, 0.005,
+		m.Flags = append(m.Flags, Flag{FlagCutFrame, MustLook, cut, 0.005,
 			fmt.Sprintf("%.1f %% of the frame lies outside the photo: step back so that all of it shows", 100*cut)})
 	}
 	if m.Frame != nil && m.Frame.TiltDeg > limitTilt {
-		m.Flags = append(m.Flags, Flag{FlagTilt, m.Frame.TiltDeg, limitTilt,
+		m.Flags = append(m.Flags, Flag{FlagTilt, Glance, m.Frame.TiltDeg, limitTilt,
 			fmt.Sprintf("camera was tilted %.0f degrees: hold it straight above the frame", m.Frame.TiltDeg)})
 	}
 	if limit := smallestPlantMM / cellsPerPlant; m.Plane.MMPerCell > limit {
-		m.Flags = append(m.Flags, Flag{FlagCoarse, m.Plane.MMPerCell, limit,
+		m.Flags = append(m.Flags, Flag{FlagCoarse, Glance, m.Plane.MMPerCell, limit,
 			fmt.Sprintf("one cell is %.1f mm: seedlings under %.0f mm are missed; go closer", m.Plane.MMPerCell, smallestPlantMM)})
 	}
 }
@@ -426,6 +509,9 @@ type Result struct {
 	// first; nil where the measurement was stored without its plane.
 	Pieces   []Piece  `json:"pieces"`
 	Warnings []string `json:"warnings,omitempty"`
+	// Flags are doubts that only a threshold shows; those of the photo are in
+	// the measurement.
+	Flags []Flag `json:"flags,omitempty"`
 	// Quantity says what CoverFrac is of: "green cover", unless crop and weed
 	// were told apart; then CropFrac and WeedFrac hold the shares of the
 	// ground under pieces of each.
@@ -444,7 +530,11 @@ func Settle(m Measurement, th Threshold, opt Options) (Result, error) {
 		return Result{}, fmt.Errorf("threshold is for index %q but the photo was measured with %q: measure it again", th.Index, m.Curve.Index)
 	}
 	res := Result{CoverFrac: m.Curve.CoverFrac(th.Value), Threshold: th, Quantity: "green cover"}
-	res.CoverLo, res.CoverHi = coverRange(res.CoverFrac)
+	res.CoverLo, res.CoverHi = coverRange(&m.Curve, th.Value)
+	if wide := res.CoverHi - res.CoverLo; wide > limitRange {
+		res.Flags = append(res.Flags, Flag{FlagWideRange, MustLook, wide, limitRange,
+			fmt.Sprintf("cover hangs on the threshold, %.0f to %.0f %%: faint green, look at its outline", 100*res.CoverLo, 100*res.CoverHi)})
+	}
 	if m.Plane == nil {
 		return res, nil
 	}
@@ -472,6 +562,6 @@ func Settle(m Measurement, th Threshold, opt Options) (Result, error) {
 // re-thresholding a season from stored curves.
 func CoverAt(c *Curve, th Threshold) (cover, lo, hi float64) {
 	cover = c.CoverFrac(th.Value)
-	lo, hi = coverRange(cover)
+	lo, hi = coverRange(c, th.Value)
 	return cover, lo, hi
 }

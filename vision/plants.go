@@ -290,43 +290,57 @@ func labelRuns(labels []int32, w int) []run {
 // two lobes meet, they stay apart if the meeting place is shallower than waist
 // times the depth of the shallower lobe, and become one otherwise.
 func splitLobes(labels []int32, n, w, h int, waist float64) int {
-	depth := chamfer(labels, w, h)
-	order := make([]int32, 0, len(labels)/4)
-	for i, l := range labels {
-		if l != 0 {
-			order = append(order, int32(i))
-		}
-	}
-	slices.SortStableFunc(order, func(a, b int32) int { return cmp.Compare(depth[b], depth[a]) })
+	return floodLobes(labels, chamfer(labels, w, h), w, h, waist)
+}
+
+// floodLobes is splitLobes where the depths are known.
+func floodLobes(labels, depth []int32, w, h int, waist float64) int {
+	order := deepestFirst(labels, depth)
 	lobe := make([]int32, len(labels)) // 0: not flooded yet
 	sets := forest{0}
 	peak := []int32{0}
+	around := [8]int32{int32(-w - 1), int32(-w), int32(-w + 1), -1, 1, int32(w - 1), int32(w), int32(w + 1)}
+	var near [8]int32
 	for _, i := range order {
 		x, y := int(i)%w, int(i)/w
-		var own int32
-		for dy := -1; dy <= 1; dy++ {
-			for dx := -1; dx <= 1; dx++ {
-				if x+dx < 0 || x+dx >= w || y+dy < 0 || y+dy >= h {
+		n := 0
+		if x > 0 && y > 0 && x < w-1 && y < h-1 {
+			for _, d := range around {
+				if l := lobe[i+d]; l != 0 && labels[i+d] == labels[i] {
+					near[n] = l
+					n++
+				}
+			}
+		} else {
+			for _, d := range [8][2]int{{-1, -1}, {0, -1}, {1, -1}, {-1, 0}, {1, 0}, {-1, 1}, {0, 1}, {1, 1}} {
+				if x+d[0] < 0 || x+d[0] >= w || y+d[1] < 0 || y+d[1] >= h {
 					continue
 				}
-				j := int(i) + dy*w + dx
-				if lobe[j] == 0 || labels[j] != labels[i] {
-					continue
+				if j := int(i) + d[1]*w + d[0]; lobe[j] != 0 && labels[j] == labels[i] {
+					near[n] = lobe[j]
+					n++
 				}
-				l := sets.root(lobe[j])
-				switch {
-				case own == 0:
+			}
+		}
+		var own, last int32
+		for _, l := range near[:n] {
+			if l == last {
+				continue // as the one before
+			}
+			last = l
+			l = sets.root(l)
+			switch {
+			case own == 0:
+				own = l
+			case own == l:
+			default:
+				top := max(peak[own], peak[l])
+				low := min(peak[own], peak[l])
+				if float64(depth[i]) >= waist*float64(low) {
+					own = sets.join(own, l)
+					peak[own] = top
+				} else if peak[l] > peak[own] {
 					own = l
-				case own == l:
-				default:
-					top := max(peak[own], peak[l])
-					low := min(peak[own], peak[l])
-					if float64(depth[i]) >= waist*float64(low) {
-						own = sets.join(own, l)
-						peak[own] = top
-					} else if peak[l] > peak[own] {
-						own = l
-					}
 				}
 			}
 		}
@@ -351,6 +365,37 @@ func splitLobes(labels []int32, n, w, h int, waist float64) int {
 		labels[i] = number[r]
 	}
 	return int(count)
+}
+
+// deepestFirst lists the labelled cells by falling depth, equals in reading
+// order: a counting sort.
+func deepestFirst(labels, depth []int32) []int32 {
+	var deepest int32
+	cells := 0
+	for i, l := range labels {
+		if l != 0 {
+			cells++
+			deepest = max(deepest, depth[i])
+		}
+	}
+	from := make([]int32, deepest+2) // where cells of each depth begin, the deepest first
+	for i, l := range labels {
+		if l != 0 {
+			from[deepest-depth[i]+1]++
+		}
+	}
+	for d := range deepest + 1 {
+		from[d+1] += from[d]
+	}
+	order := make([]int32, cells)
+	for i, l := range labels {
+		if l != 0 {
+			at := &from[deepest-depth[i]]
+			order[*at] = int32(i)
+			*at++
+		}
+	}
+	return order
 }
 
 // chamfer is the distance of each labelled cell to the edge of its piece in

@@ -24,22 +24,54 @@ const (
 	FlagCutFrame  FlagCode = "frame-cut-off"
 	FlagRedPlants FlagCode = "red-plants"
 	FlagGlints    FlagCode = "glints"
+	// FlagNoGround: nothing in the photo is surely bare, so that a closed
+	// canopy cannot be told from a green cast.
+	FlagNoGround FlagCode = "no-ground"
+	// FlagThing: some of the ground is green and no plant, or may be so.
+	FlagThing FlagCode = "green-thing"
+	// FlagWideRange: the range of cover is wide, as much of the ground is
+	// faintly green. It is raised by Settle.
+	FlagWideRange FlagCode = "wide-range"
+	// FlagTwoCards: more than one plot card lies in the photo.
+	FlagTwoCards FlagCode = "two-cards"
+	// FlagPrintSize: the corner marks are printed at another size than meant.
+	FlagPrintSize FlagCode = "print-size"
+	// FlagProfile: the photo's colours could not be brought to sRGB.
+	FlagProfile FlagCode = "colour-profile"
+)
+
+// Severity is what a doubt asks of a person.
+type Severity string
+
+const (
+	// MustLook: the photo's number or place may be wrong by more than a few
+	// points; a person should look before it is used.
+	MustLook Severity = "look"
+	// Glance: worth knowing, and a hint for the next photo; the number stands.
+	Glance Severity = "glance"
 )
 
 // Flag is one doubt with its number: Value went past Limit.
 type Flag struct {
-	Code  FlagCode `json:"code"`
-	Value float64  `json:"value"`
-	Limit float64  `json:"limit"`
-	Text  string   `json:"text"`
+	Code     FlagCode `json:"code"`
+	Severity Severity `json:"severity"`
+	Value    float64  `json:"value"`
+	Limit    float64  `json:"limit"`
+	Text     string   `json:"text"`
+}
+
+// NeedsEye tells whether a person should look at a photo with these doubts.
+func NeedsEye(flags []Flag) bool {
+	return slices.ContainsFunc(flags, func(f Flag) bool { return f.Severity == MustLook })
 }
 
 // Limits of the flags. They are common practice, set so that the sharp,
 // evenly lit photos of two open field sets pass (see fields_test.go).
 const (
-	// Of 203 open field photos the least sharp has .27; a Gaussian blur of two
-	// pixels, with noise over it, brings all of them below .24.
-	limitAcuity  = 0.24
+	// Of 203 open field photos the least sharp has .52, and of drawn photos of
+	// straw that lies one way none has less than .48; those blurred by six
+	// pixels of the full photo have .41 or less.
+	limitAcuity  = 0.44
 	limitClipped = 0.02 // share of the ground
 	limitCrushed = 0.05
 	limitShadow  = 0.1
@@ -47,6 +79,20 @@ const (
 	limitTilt    = 15.0 // degrees
 	limitRed     = 0.02
 	limitGlints  = 0.004
+	// From these on a photo needs an eye.
+	lookClipped, lookCrushed = 0.10, 0.15
+	// limitPaper is how far the green of white paper may lie from the mean of
+	// its red and blue, as a natural logarithm: daylight runs from blue to
+	// yellow, hardly from green to magenta.
+	limitPaper = 0.10
+	// limitThing is the share of the ground that is told as green and no
+	// plant; mostThing the share from which that is not believed, as a cast
+	// makes the whole ground so.
+	limitThing, limitNearly, mostThing = 0.002, 0.01, 0.5
+	limitPrint                         = 0.02
+	limitRange                         = 0.18 // two of 203 open field photos have a wider one
+	lookBlur                           = 0.20
+	lookBlue                           = 25.0
 	// smallestPlantMM across three cells is the least that shows as a shape.
 	smallestPlantMM = 4.0
 	cellsPerPlant   = 3.0
@@ -62,6 +108,26 @@ type Quality struct {
 	GroundCr    float64 `json:"ground_cr"`
 	RedFrac     float64 `json:"red_frac"`
 	GlintFrac   float64 `json:"glint_frac"`
+	// GreenFiftieth and GreenHalf are the greennesses, ln(G/sqrt(RB)), that a
+	// fiftieth and a half of the ground stay below, before any cast was taken
+	// out; both 0 where too little has a hue. Corrected tells that the ground
+	// had a cast, which was taken out.
+	GreenFiftieth float64 `json:"green_fiftieth"`
+	GreenHalf     float64 `json:"green_half"`
+	Corrected     bool    `json:"corrected,omitempty"`
+	// ThingFrac is green that is no plant by its hue and was counted as bare,
+	// NearThingFrac green that may be so and FlatFrac wide green without grain,
+	// which were not.
+	ThingFrac     float64 `json:"thing_frac"`
+	NearThingFrac float64 `json:"near_thing_frac"`
+	FlatFrac      float64 `json:"flat_frac"`
+	// PaperGreen is ln(G/sqrt(RB)) of the white paper of card or marks, 0
+	// where none was seen; PaperClipped tells that its light ran into the end
+	// of the scale, so that it is at least so much. PaperUsed tells that the
+	// paper was made white, and all colours with it.
+	PaperGreen   float64 `json:"paper_green,omitempty"`
+	PaperClipped bool    `json:"paper_clipped,omitempty"`
+	PaperUsed    bool    `json:"paper_used,omitempty"`
 }
 
 // lattice is the number of samples along each side of the ground that the
@@ -72,13 +138,12 @@ const lattice = 128
 // looked at.
 const glintReach = 8
 
-// judge samples the ground on a lattice. ground maps the plane of w x h cells
+// judge takes the numbers from samples of the ground on a lattice. ground maps the plane of w x h cells
 // on to the Y plane of the raster.
-func judge(r *raster.Raster, ground frame.Homography, w, h int) Quality {
+func (q *Quality) judge(r *raster.Raster, ground frame.Homography, w, h int) {
 	var (
-		q                   Quality
 		n, clip, crush, red int
-		steps               [3]float64 // squared luma differences 1, 2 and 4 pixels apart
+		steps               [4][3]float64 // by direction: squared luma differences 1, 2 and 4 steps apart
 		inner, glints       int
 		cbs, crs            [256]int // of what is not green
 		tiles, inTile       [tilesAcross * tilesAcross]float64
@@ -102,10 +167,12 @@ func judge(r *raster.Raster, ground frame.Homography, w, h int) Quality {
 			t := j*tilesAcross/lattice*tilesAcross + i*tilesAcross/lattice
 			tiles[t] += float64(light)
 			inTile[t]++
-			if x+4 < width {
-				for i := range steps {
-					d := int(luma[k+1<<i]) - light
-					steps[i] += float64(d * d)
+			if x >= 4 && x+4 < width && y+4 < height {
+				for dir, by := range [4]int{1, width, width + 1, width - 1} {
+					for i := range 3 {
+						d := int(luma[k+by<<i]) - light
+						steps[dir][i] += float64(d * d)
+					}
 				}
 			}
 			if light >= 252 {
@@ -135,14 +202,24 @@ func judge(r *raster.Raster, ground frame.Homography, w, h int) Quality {
 		}
 	}
 	if n == 0 {
-		return q
+		return
 	}
-	q.Acuity = acuity(steps)
+	// The sharpest direction counts: straw that lies one way is smooth along
+	// it, and a picture out of focus is smooth all ways.
+	// A direction along which hardly anything changes says nothing.
+	most := 0.0
+	for _, s := range steps {
+		most = max(most, s[2])
+	}
+	for _, s := range steps {
+		if s[2] >= tellingChange*most {
+			q.Acuity = max(q.Acuity, acuity(s))
+		}
+	}
 	share := func(part, of int) float64 { return float64(part) / float64(max(of, 1)) }
 	q.ClippedFrac, q.CrushedFrac, q.RedFrac, q.GlintFrac = share(clip, n), share(crush, n), share(red, n), share(glints, inner)
 	q.GroundCb, q.GroundCr = medianChroma(&cbs), medianChroma(&crs)
 	q.DarkFrac = darkShare(tiles[:], inTile[:])
-	return q
 }
 
 // acuity tells a sharp picture from a blurred one by how fast brightness
@@ -159,6 +236,10 @@ func acuity(steps [3]float64) float64 {
 	}
 	return min(max(1-math.Log2(far/near)/2, 0), 1)
 }
+
+// tellingChange is the least change of brightness along a direction, as a share
+// of the most along any, from which its sharpness is judged.
+const tellingChange = 0.1
 
 // medianChroma is the median of a histogram of chroma, from neutral; 0 where
 // it is empty.
@@ -199,27 +280,76 @@ func darkShare(sum, n []float64) float64 {
 // flags turns the numbers into doubts.
 func (q Quality) flags() []Flag {
 	var out []Flag
-	above := func(code FlagCode, v, limit float64, text string) {
+	raise := func(code FlagCode, severity Severity, v, limit float64, text string) {
+		out = append(out, Flag{code, severity, v, limit, text})
+	}
+	above := func(code FlagCode, v, limit, look float64, text string) {
 		if v > limit {
-			out = append(out, Flag{code, v, limit, fmt.Sprintf(text, 100*v)})
+			severity := Glance
+			if v > look {
+				severity = MustLook
+			}
+			raise(code, severity, v, limit, fmt.Sprintf(text, 100*v))
 		}
 	}
+	const never = 1.0 // no share is larger
 	if q.Acuity < limitAcuity {
-		out = append(out, Flag{FlagBlur, q.Acuity, limitAcuity,
-			"photo is blurred: hold still, tap to focus, take it again"})
+		severity := Glance
+		if q.Acuity < lookBlur { // leaves melt into the ground
+			severity = MustLook
+		}
+		raise(FlagBlur, severity, q.Acuity, limitAcuity, "photo is blurred: hold still, tap to focus, take it again")
 	}
-	above(FlagClipped, q.ClippedFrac, limitClipped, "%.1f %% of the ground is blown out: leaves there may read as bare; expose lower")
-	above(FlagCrushed, q.CrushedFrac, limitCrushed, "%.1f %% of the ground is black: plants there cannot be seen; light it evenly")
-	above(FlagShadow, q.DarkFrac, limitShadow, "strong shadow over %.0f %% of the ground: shade the whole frame")
-	above(FlagRedPlants, q.RedFrac, limitRed, "%.1f %% of the ground is red or purple: such plants are not seen by a greenness index")
-	above(FlagGlints, q.GlintFrac, limitGlints, "%.2f %% of the ground glints as wet leaves do: glints are not counted as green; wait until it is dry")
+	above(FlagClipped, q.ClippedFrac, limitClipped, lookClipped, "%.1f %% of the ground is blown out: leaves there may read as bare; expose lower")
+	above(FlagCrushed, q.CrushedFrac, limitCrushed, lookCrushed, "%.1f %% of the ground is black: plants there cannot be seen; light it evenly")
+	above(FlagShadow, q.DarkFrac, limitShadow, never, "strong shadow over %.0f %% of the ground: shade the whole frame")
+	above(FlagRedPlants, q.RedFrac, limitRed, never, "%.1f %% of the ground is red or purple: such plants are not seen by a greenness index")
+	above(FlagGlints, q.GlintFrac, limitGlints, never, "%.2f %% of the ground glints as wet leaves do: glints are not counted as green; wait until it is dry")
+	switch {
+	case q.ThingFrac > mostThing:
+		raise(FlagThing, MustLook, q.ThingFrac, mostThing, "most of the ground is blue-green, as no plant is: look for a sheet over it, or a cast")
+	case q.ThingFrac > limitThing:
+		raise(FlagThing, Glance, q.ThingFrac, limitThing,
+			fmt.Sprintf("%.1f %% of the ground is green by paint or plastic and was counted as bare: clear the frame", 100*q.ThingFrac))
+	}
+	above(FlagThing, q.NearThingFrac, limitNearly, 0, "%.1f %% of the ground is blue-green, a leaf's or a thing's: if it is no plant, leave its area out")
+	above(FlagThing, q.FlatFrac, 0, 0, "%.1f %% of the ground is one smooth green patch, a leaf close to the lens or a thing: if it is no plant, leave its area out")
+	const wayOut = "set the white balance by a grey card"
 	switch {
 	case q.GroundCb > limitCast:
-		out = append(out, Flag{FlagCast, q.GroundCb, limitCast, "photo has a blue cast: set the white balance by a grey card"})
+		severity := Glance
+		if q.GroundCb > lookBlue {
+			severity = MustLook
+		}
+		raise(FlagCast, severity, q.GroundCb, limitCast, "photo has a blue cast: "+wayOut)
 	case q.GroundCr < -limitCast:
-		out = append(out, Flag{FlagCast, -q.GroundCr, limitCast, "photo has a green cast: set the white balance by a grey card"})
+		raise(FlagCast, MustLook, -q.GroundCr, limitCast, "photo has a green cast: "+wayOut)
 	case q.GroundCr > 3*limitCast:
-		out = append(out, Flag{FlagCast, q.GroundCr, 3 * limitCast, "photo has a red cast: set the white balance by a grey card"})
+		raise(FlagCast, Glance, q.GroundCr, 3*limitCast, "photo has a red cast: "+wayOut)
+	}
+	if math.Abs(q.PaperGreen) > limitPaper {
+		cast := "green"
+		if q.PaperGreen < 0 {
+			cast = "magenta"
+		}
+		cast = "white paper in the photo has a " + cast + " cast"
+		switch off := math.Abs(q.PaperGreen); {
+		case q.PaperClipped:
+			raise(FlagCast, MustLook, off, limitPaper, cast+" of unknown strength, as it is blown out: take the photo again")
+		case q.PaperUsed:
+			raise(FlagCast, Glance, off, limitPaper, cast+", which was taken out")
+		default:
+			raise(FlagCast, MustLook, off, limitPaper, cast+", which was not taken out: "+wayOut)
+		}
+	}
+	switch {
+	case q.PaperGreen != 0 && math.Abs(q.PaperGreen) <= limitPaper: // paper says that the light is white
+	case q.Corrected && q.GreenFiftieth > greenest:
+		raise(FlagCast, MustLook, q.GreenFiftieth, greenest, "ground has a green cast, which was taken out: look whether it is ground, and "+wayOut)
+	case q.Corrected:
+		raise(FlagCast, MustLook, -min(q.GreenFiftieth, q.GreenHalf), -magentaMost, "ground has a magenta cast, which was taken out: look whether it is ground, and "+wayOut)
+	case q.GreenFiftieth > greenest:
+		raise(FlagNoGround, MustLook, q.GreenFiftieth, greenest, "nothing in the photo is surely bare: a closed canopy, or a green cast; look, and "+wayOut)
 	}
 	return out
 }

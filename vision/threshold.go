@@ -61,7 +61,7 @@ func VisitThreshold(curves []Curve, opt Options) (Threshold, error) {
 		t.Found, t.Weight, t.Value = s.value(found), 0, s.low
 		t.Basis = "the lowest threshold kept: nothing but green, no ground to tell it from"
 	default:
-		t.Found = max(s.value(found), min(noiseTop(sum, s), s.noise))
+		t.Found = max(s.value(found), min(noiseTop(sum, found, s), s.noise))
 		t.Value = t.Weight*t.Found + (1-t.Weight)*t.Prior
 		t.Basis = fmt.Sprintf("pooled histogram of %d photos (%.3f, weight %.0f %%) and the typical threshold (%.3f)",
 			t.Photos, t.Found, 100*t.Weight, t.Prior)
@@ -98,8 +98,9 @@ const noiseSpreads = 2.7
 // groundPeak is the bin in which bare ground is most common, looked for below
 // the index's noise limit. What rises on past the limit belongs to the plants,
 // and the lowest bin holds all that lies below the scale; neither is a peak.
-// It is false where there is none: no ground shows.
-func groundPeak(h []uint64, s scale) (int, bool) {
+// It is false where there is none: no ground shows. below bounds the search, an
+// index value up to the noise limit.
+func groundPeak(h []uint64, s scale, below float64) (int, bool) {
 	// Bins on each side that a peak is summed over: broad, so that of two
 	// humps of nearly one height the light does not pick now this, now that.
 	const breadth = 0.04
@@ -112,7 +113,7 @@ func groundPeak(h []uint64, s scale) (int, bool) {
 		return sum
 	}
 	peak, best := 0, uint64(0)
-	for i := reach + 1; i < s.nearest(s.noise); i++ {
+	for i := reach + 1; i < s.nearest(min(below, s.noise)); i++ {
 		sum := around(i)
 		for j := 1; j <= reach+1 && sum > best; j++ {
 			if around(i+j) > sum {
@@ -136,9 +137,11 @@ func groundPeak(h []uint64, s scale) (int, bool) {
 }
 
 // noiseTop is the index value up to which the ground's own noise reaches. Its
-// spread is taken on the low side of its peak, where there are no plants.
-func noiseTop(h []uint64, s scale) float64 {
-	peak, ok := groundPeak(h, s)
+// spread is taken on the low side of its peak, where there are no plants. The
+// peak lies below the split of the histogram: a hump of pale leaves above it,
+// which coarse JPEG makes as narrow as ground, is not the ground.
+func noiseTop(h []uint64, split int, s scale) float64 {
+	peak, ok := groundPeak(h, s, s.value(split))
 	if !ok {
 		return s.lo
 	}

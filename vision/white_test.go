@@ -15,7 +15,7 @@ func TestPaperGains(t *testing.T) {
 		r, g, b := c[0], c[1], c[2]
 		// ITU-T T.871.
 		white := [3]float64{.299*r + .587*g + .114*b, 128 - .168736*r - .331264*g + .5*b, 128 + .5*r - .418688*g - .081312*b}
-		k, note := paperGains(white)
+		k, note := paperOf(white).gains()
 		if note != "" {
 			t.Fatalf("%v: %s", c, note)
 		}
@@ -25,7 +25,7 @@ func TestPaperGains(t *testing.T) {
 		near(t, "index of the paper", onY*white[0]+onCb*(white[1]-128)+onCr*(white[2]-128), 0, 0.01)
 	}
 	for what, white := range map[string][3]float64{"dark": {40, 128, 128}, "blown out": {250, 128, 128}, "far from white": {120, 90, 170}} {
-		if k, note := paperGains(white); k != noGains || !strings.Contains(note, what) {
+		if k, note := paperOf(white).gains(); k != noGains || !strings.Contains(note, what) {
 			t.Errorf("%s paper: gains %v, note %q", what, k, note)
 		}
 	}

@@ -14,4 +14,12 @@ type Workspace struct {
 	burns   []burn
 	outside []bool
 	frame   frame.Workspace
+	looker  looker
+
+	sRGB     *toSRGBTable // of the last profile that was not sRGB
+	sRGBName string
+	// profile is the name of the last photo's colour profile, badProfile what
+	// was wrong with it.
+	profile    string
+	badProfile error
 }

@@ -13,12 +13,12 @@ import (
 
 type agreeFlags struct {
 	of, from, decimal, unit   string
-	margin                    string
+	margin, over              string
 	by                        []string
 	handMinutes, photoMinutes float64
 	targetSE                  float64
 	seed                      uint64
-	json                      bool
+	json, full                bool
 }
 
 func agreeCommand(a *app) *cobra.Command {
@@ -34,8 +34,10 @@ fake a treatment effect. Intervals respect that quadrats of one plot belong
 together.
 
 With --margin, stated before you look, it answers whether hand counting may
-stop: yes, no, or not enough pairs. For cover the margin is in points of cover
-(5 means within 5 points), for counts in plants per quadrat.
+stop: yes, no, or not yet, on average and for comparing treatments. A yes takes
+8 plots over 3 visits (or pairs all over the values of --over) and a pair in
+every treatment. For cover the margin is in points of cover (5 means within 5
+points), for counts in plants per quadrat.
 
 With --from, any table of pairs will do: columns hand and image, and perhaps
 plot, quadrat, visit, treatment, observer.
@@ -57,19 +59,21 @@ plot, quadrat, visit, treatment, observer.
 				if err != nil {
 					return err
 				}
-				return a.printAgreement(r, f.json)
+				return a.printAgreement(r, f)
 			})
 		},
 	}
 	fl := c.Flags()
 	fl.StringVar(&f.of, "of", "cover", "cover or count")
 	fl.StringVar(&f.margin, "margin", "", "largest mean difference that would still let hand counting stop (`points` of cover, or plants per quadrat)")
+	fl.StringVar(&f.over, "over", "", "the hand values a yes is wanted for, `LOW,HIGH`, such as 0,40: in place of 3 visits")
 	fl.StringSliceVar(&f.by, "by", def.By, "tables by visit, treatment, observer")
 	fl.Float64Var(&f.handMinutes, "hand-minutes", 0, "minutes for one hand count, for the plan of double sampling")
 	fl.Float64Var(&f.photoMinutes, "photo-minutes", 0, "minutes for one photo")
 	fl.Float64Var(&f.targetSE, "target-se", 0, "wanted standard error of a plot mean, in the unit of the response")
 	fl.Uint64Var(&f.seed, "seed", def.Seed, "seed of the resampling")
 	fl.BoolVar(&f.json, "json", false, "everything as JSON")
+	fl.BoolVar(&f.full, "full", false, "every table below the answer")
 	fl.StringVar(&f.from, "from", "", "pairs from a CSV or XLSX `file` instead of the trial")
 	fl.StringVar(&f.unit, "unit", "", "with --from, of cover: percent or fraction (default: by the values)")
 	fl.StringVar(&f.decimal, "decimal", "", "with --from: `point` or comma")
@@ -92,6 +96,16 @@ func (f *agreeFlags) options() (calibrate.Options, error) {
 			m /= 100
 		}
 		opt.Margin = &m
+	}
+	if f.over != "" {
+		var low, high float64
+		if _, err := fmt.Sscanf(f.over, "%g,%g", &low, &high); err != nil {
+			return opt, usagef("--over %q: write two values as LOW,HIGH, such as 0,40", f.over)
+		}
+		if opt.Kind == calibrate.Cover {
+			low, high = low/100, high/100
+		}
+		opt.Enough.Range = &[2]float64{low, high}
 	}
 	if f.from != "" {
 		opt.Unit = calibrate.Unit(f.unit)
@@ -124,7 +138,7 @@ func (a *app) agreeTable(f agreeFlags, opt calibrate.Options) error {
 	if err != nil {
 		return err
 	}
-	if err := a.printAgreement(r, f.json); err != nil {
+	if err := a.printAgreement(r, f); err != nil {
 		return err
 	}
 	if n := len(faults) + len(r.Intake.Problems); n > 0 && len(faults) > 0 {
@@ -133,9 +147,9 @@ func (a *app) agreeTable(f agreeFlags, opt calibrate.Options) error {
 	return nil
 }
 
-func (a *app) printAgreement(r calibrate.Report, asJSON bool) error {
-	if asJSON {
+func (a *app) printAgreement(r calibrate.Report, f agreeFlags) error {
+	if f.json {
 		return a.writeJSON(r)
 	}
-	return report.WriteAgreement(a.out, r)
+	return report.WriteAgreement(a.out, r, f.full)
 }

@@ -20,7 +20,7 @@ type compareFlags struct {
 	season                              bool
 	control, scale, method, class, kind string
 	covariate, from, value, side        string
-	json, short, calibrated, serial     bool
+	json, full, calibrated, serial      bool
 	model                               string
 	alpha                               float64
 	decimal                             string
@@ -31,10 +31,10 @@ func compareCommand(a *app) *cobra.Command {
 	c := &cobra.Command{
 		Use:   "compare RESPONSE",
 		Short: "Compare the treatments, block by block",
-		Long: `Compares the treatments on one response: green-cover (or cover: everything green),
-weed-cover, pieces, count, hand-cover, yield, cull, stand, or any assessment stored
-under a name of its own. Quadrats are
-averaged to their plot first: the plot is the replicate, the quadrat is not.
+		Long: `Compares the treatments on one response: green-cover (or cover: everything
+green), weed-cover, pieces, count, hand-cover, yield, cull, stand, or any other
+assessment by its name. Quadrats are averaged to their plot first: the plot is
+the replicate, the quadrat is not.
 
 The analysis follows the layout (blocks, Latin square, incomplete blocks) and
 what is missing from it. Means are adjusted for blocks; pairs are compared by
@@ -83,7 +83,7 @@ and the value.
 				if err != nil {
 					return err
 				}
-				opt.DeferSeasonModel = !f.json
+				opt.DeferSeasonModel, opt.Context = !f.json, a.ctx
 				c, err := analysis.Compare(snap, args[0], opt)
 				if err != nil {
 					return err
@@ -106,7 +106,7 @@ and the value.
 	fl.StringVar(&f.model, "model", "", "second opinion: quasi-poisson or negative-binomial (counts), quasi-binomial or beta (cover), none (default: by the kind of response)")
 	fl.BoolVar(&f.serial, "serial", false, "of a season: let the mixed model correlate the dates of a plot by their true distance (CAR(1))")
 	fl.BoolVar(&f.json, "json", false, "the whole analysis as JSON")
-	fl.BoolVar(&f.short, "short", false, "only the first screen, without the full tables")
+	fl.BoolVar(&f.full, "full", false, "the full tables, checks and plots below the answer")
 	fl.StringVar(&f.from, "from", "", "compare a table in a CSV or XLSX `file` instead of the trial")
 	fl.StringVar(&f.value, "value", "", "with --from: the column that holds the value (default: named like RESPONSE)")
 	fl.StringVar(&f.kind, "kind", "", "with --from: measure, percent, proportion or count (default: by the response's name)")
@@ -148,7 +148,7 @@ func (a *app) printComparison(c analysis.Comparison, f compareFlags) error {
 	for _, n := range c.Notes {
 		a.note("note: %s", n)
 	}
-	opt := report.TextOptions{Short: f.short}
+	opt := report.TextOptions{Short: !f.full}
 	if err := writeComparison(a.out, c, opt); err != nil {
 		return err
 	}
@@ -202,7 +202,7 @@ func (a *app) tableComparison(name string, f compareFlags) (analysis.Comparison,
 	if err != nil {
 		return analysis.Comparison{}, err
 	}
-	opt.DeferSeasonModel = !f.json
+	opt.DeferSeasonModel, opt.Context = !f.json, a.ctx
 	decimal, err := decimalOf(f.decimal)
 	if err != nil {
 		return analysis.Comparison{}, err

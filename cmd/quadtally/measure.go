@@ -25,6 +25,7 @@ type measureFlags struct {
 	threshold, mmPerPx        float64
 	hasThreshold              bool
 	measuring                 season.Options
+	classes                   classFlags
 }
 
 // measured is one line of `measure`.
@@ -46,6 +47,7 @@ type measured struct {
 	Taken     string         `json:"taken,omitempty"`
 	Settings  string         `json:"settings,omitempty"`
 	Notes     []string       `json:"notes,omitempty"`
+	Classes   []classLine    `json:"classes,omitempty"`
 	Error     *string        `json:"error"`
 }
 
@@ -56,20 +58,19 @@ func measureCommand(a *app) *cobra.Command {
 		Short: "Measure green cover in photos, outside any trial",
 		Long: `Finds the frame in each photo, straightens it, and measures the share of the
 ground inside that is green: cover with the range within which careful hand
-masks fell, the number of green pieces, the scale, and what is doubtful about
-the photo. Folders are searched through.
+masks fell, green pieces (touching plants count once), scale, and doubts. Photos
+of one camera date share a threshold; --alone judges each by itself.
 
-Photos of one camera date are one visit and share a threshold; so do those
-without a date. --alone judges each photo by itself. Pieces are connected
-patches of green, not plants: touching plants count once.
-
-` + exitHelp,
+` + classHelp + exitHelp,
 		Example: `  quadtally measure --frame 500mm photos/
   quadtally measure --frame 18in IMG_0412.jpg --json
   quadtally measure --no-frame --overlay look/ *.jpg`,
 		Args: takes(1, -1, "at least one photo or folder"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			f.hasThreshold = cmd.Flags().Changed("threshold")
+			if err := f.classes.check(cmd.Flags()); err != nil {
+				return err
+			}
 			return a.measure(args, f)
 		},
 	}
@@ -85,6 +86,7 @@ patches of green, not plants: touching plants count once.
 	fl.StringVar(&f.overlay, "overlay", "", "write a straightened picture with the green outlined into this `folder`")
 	fl.BoolVar(&f.csv, "csv", false, "as CSV")
 	fl.BoolVar(&f.json, "json", false, "as JSON, one object a line")
+	f.classes.define(fl)
 	measuringFlags(fl, &f.measuring)
 	return c
 }
@@ -100,6 +102,7 @@ func indexNames() string {
 func (f *measureFlags) options() (season.LooseOptions, error) {
 	loose := season.LooseOptions{Vision: vision.DefaultOptions(), Alone: f.alone}
 	opt := &loose.Vision
+	opt.Looks = f.classes.wanted()
 	opt.Index = vision.Index(f.index)
 	switch {
 	case f.noFrame && f.frame != "":
@@ -149,6 +152,12 @@ func (a *app) measure(paths []string, f measureFlags) error {
 		a.note("%s has the same content as %s and is measured once", c.File, c.Of)
 	}
 	lines := f.lines(out)
+	var told *season.LooseClasses
+	if f.classes.wanted() {
+		if told, err = a.tellApart(&f.classes, out, lines); err != nil {
+			return err
+		}
+	}
 	if f.overlay != "" {
 		if err := a.overlays(f.overlay, out); err != nil {
 			return err
@@ -164,6 +173,10 @@ func (a *app) measure(paths []string, f measureFlags) error {
 		}
 	}
 	switch {
+	case f.classes.ask > 0:
+		if err := a.writeChecks(&f.classes, told); err != nil {
+			return err
+		}
 	case f.json:
 		enc := json.NewEncoder(a.out)
 		enc.SetEscapeHTML(false)
@@ -178,6 +191,11 @@ func (a *app) measure(paths []string, f measureFlags) error {
 		}
 	default:
 		writeMeasuredText(a.out, lines)
+	}
+	if f.classes.answers != "" {
+		if err := a.writeTotal(&f, told); err != nil {
+			return err
+		}
 	}
 	return partlyDone(bad)
 }
@@ -266,6 +284,9 @@ func writeMeasuredText(w io.Writer, lines []measured) {
 			card = *l.Card
 		}
 		fmt.Fprintf(w, "%-*s  %6.1f  %5.1f-%-5.1f  %6d  %s  %s\n", width, l.File, *l.CoverPct, l.RangePct[0], l.RangePct[1], *l.Pieces, scale, card)
+		for _, c := range l.Classes {
+			fmt.Fprintf(w, "%-*s    %s\n", width, "", c.text())
+		}
 		for _, x := range l.Flags {
 			fmt.Fprintf(w, "%-*s    %s\n", width, "", x.Text)
 		}
@@ -278,6 +299,10 @@ func writeMeasuredText(w io.Writer, lines []measured) {
 func measuredTable(lines []measured) tables.Table {
 	t := tables.Table{Name: "measured", Header: []string{"file", "cover_pct", "cover_low_pct", "cover_high_pct", "pieces", "mm_per_px",
 		"card", "threshold", "index", "flags", "taken", "error"}}
+	names := classNames(lines)
+	for _, n := range names {
+		t.Header = append(t.Header, n+"_cover_pct", n+"_low_pct", n+"_high_pct", n+"_pieces", n+"_sure")
+	}
 	for _, l := range lines {
 		row := []any{l.File, number(l.CoverPct), nil, nil, nil, number(l.MMPerPx), nil, number(l.Threshold), l.Index, "", l.Taken, nil}
 		if l.RangePct != nil {
@@ -294,7 +319,7 @@ func measuredTable(lines []measured) tables.Table {
 		if l.Error != nil {
 			row[11] = *l.Error
 		}
-		t.Add(row...)
+		t.Add(append(row, classCells(names, l.Classes)...)...)
 	}
 	return t
 }

@@ -28,6 +28,7 @@ var fuzzed = []struct {
 	{"vision", "FuzzCurve", 200_000}, // what the record holds of a photo
 	{"vision", "FuzzPlane", 100_000},
 	{"vision", "FuzzOrientation", 200_000},
+	{"vision/classes", "FuzzLooks", 100_000},
 	{"vision", "FuzzMeasure", 5_000}, // whole photos, through C
 	{"vision/label", "FuzzDecode", 200_000},
 	{"vision/card", "FuzzFind", 5_000}, // pictures with and without a code

@@ -330,7 +330,7 @@ func (f *Fit) scale() float64 {
 	return 1
 }
 
-// The factors beyond which the spread is remarked on; common practice.
+// The factors beyond which the spread is remarked on; our choice.
 const (
 	overdispersed  = 1.5
 	underdispersed = 0.5

@@ -108,7 +108,7 @@ func gasoline(t *testing.T) Model {
 }
 
 // TestGasoline holds beta regression against the published fit of Prater's
-// gasoline yields (Ferrari and Cribari-Neto 2004, table 2, from memory): phi
+// gasoline yields (Ferrari and Cribari-Neto 2004, table 1, as the page GasolineYield of the R package betareg has it): phi
 // 440.278 (SE 110.026), intercept -6.15957 (0.18232), batch A 1.72773
 // (0.10123), temperature 0.01097 (0.00041).
 func TestGasoline(t *testing.T) {

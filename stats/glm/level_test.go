@@ -21,13 +21,7 @@ func heavy() bool { return os.Getenv("QUADTALLY_HEAVY") == "1" }
 // quadrats negative binomial with k (means a quadrat, by treatment).
 func patchyCounts(rng *rand.Rand, means []float64, plotCV, k float64) Model {
 	return randomBlocks(means, func(level, mean float64) (float64, float64) {
-		shape := 1 / plotCV / plotCV
-		plot := distuv.Gamma{Alpha: shape, Beta: shape, Src: rng}.Rand() * level * mean
-		total := 0.0
-		for range 3 {
-			total += distuv.Poisson{Lambda: distuv.Gamma{Alpha: k, Beta: k / math.Max(plot, 1e-12), Src: rng}.Rand(), Src: rng}.Rand()
-		}
-		return total, 3
+		return countPlot(rng, level, mean, [2]float64{plotCV, k}), 3
 	}, func() float64 { return math.Exp(0.4*rng.NormFloat64() - 0.08) })
 }
 
@@ -35,15 +29,34 @@ func patchyCounts(rng *rand.Rand, means []float64, plotCV, k float64) Model {
 // by plotSD on the logit scale, quadrats as a beta of the given precision.
 func patchyCover(rng *rand.Rand, means []float64, plotSD, precision float64) Model {
 	m := randomBlocks(means, func(level, mean float64) (float64, float64) {
-		p := logistic(math.Log(mean/(1-mean)) + level + plotSD*rng.NormFloat64())
-		share := 0.0
-		for range 3 {
-			share += distuv.Beta{Alpha: p * precision, Beta: (1 - p) * precision, Src: rng}.Rand() / 3
-		}
-		return math.Round(share*1000) / 1000, 0
+		return coverPlot(rng, level, mean, [2]float64{plotSD, precision}), 0
 	}, func() float64 { return 0.3 * rng.NormFloat64() })
 	m.Exposure = nil
 	return m
+}
+
+// countPlot is the total of the three quadrats of a plot.
+func countPlot(rng *rand.Rand, level, mean float64, clumped [2]float64) (total float64) {
+	shape := 1 / clumped[0] / clumped[0]
+	plot := distuv.Gamma{Alpha: shape, Beta: shape, Src: rng}.Rand() * level * mean
+	if plot < 1e-12 {
+		return 0
+	}
+	for range 3 {
+		total += distuv.Poisson{Lambda: distuv.Gamma{Alpha: clumped[1], Beta: clumped[1] / plot, Src: rng}.Rand(), Src: rng}.Rand()
+	}
+	return total
+}
+
+// coverPlot is the mean share of the three quadrats of a plot, to the tenth of
+// a percent.
+func coverPlot(rng *rand.Rand, level, mean float64, clumped [2]float64) float64 {
+	p := logistic(math.Log(mean/(1-mean)) + level + clumped[0]*rng.NormFloat64())
+	share := 0.0
+	for range 3 {
+		share += distuv.Beta{Alpha: p * clumped[1], Beta: (1 - p) * clumped[1], Src: rng}.Rand() / 3
+	}
+	return math.Round(share*1000) / 1000
 }
 
 func randomBlocks(means []float64, plot func(level, mean float64) (y, exposure float64), level func() float64) (m Model) {
@@ -306,5 +319,240 @@ func TestSpreadOfPatches(t *testing.T) {
 	}
 	if _, err := FitModel(m, Options{Family: Poisson, Level: 0.95, Spread: SpreadOfPatches}); err == nil {
 		t.Error("the Poisson family took a fitted spread")
+	}
+}
+
+// The mean that a treatment of the drawn trials has in given blocks: averaged
+// over plots on the logit scale for cover, the level itself for counts.
+func coverTruth(mean float64, levels []float64, plotSD float64) float64 {
+	total, weight := 0.0, 0.0
+	for _, l := range levels {
+		for z := -4.0; z <= 4; z += 0.25 {
+			w := math.Exp(-z * z / 2)
+			total += w * logistic(math.Log(mean/(1-mean))+l+plotSD*z)
+			weight += w
+		}
+	}
+	return total / weight
+}
+
+// How often 95 % intervals of standardised means, and of the suppression of each
+// treatment against the first, hold the truth.
+func TestStandardMeansReport(t *testing.T) {
+	runs := 150
+	if heavy() {
+		runs = 1500
+	}
+	rng := rand.New(rand.NewPCG(17, 4))
+	fmt.Printf("\nStandardised means and suppression against the first treatment, 5 treatments x 4 blocks x 3 quadrats, %d trials each: 95 %% intervals hold, %%, treatment by treatment\n", runs)
+	type setting struct {
+		name    string
+		family  Family
+		means   []float64
+		clumped [2]float64
+	}
+	var grid []setting
+	for _, c := range [][2]float64{{0.3, 20}, {0.5, 6}, {0.8, 3}} {
+		for _, m := range [][]float64{{.2, .2, .2, .2, .2}, {.4, .4, .03, .03, .03}, {.95, .95, .6, .6, .6}, {.95, .4, .1, .03, .01}, {.01, .01, .01, .01, .01}} {
+			grid = append(grid, setting{"cover", QuasiBinomial, m, c})
+		}
+	}
+	for _, c := range [][2]float64{{0.1, 100}, {0.3, 5}, {0.5, 1.5}, {0.8, 0.8}} {
+		for _, m := range [][]float64{{1, 1, 1, 1, 1}, {10, 10, 10, 10, 10}, {10, 10, 10, 1, 1}, {30, 10, 3, 1, 0.5}} {
+			grid = append(grid, setting{"counts", QuasiPoisson, m, c}, setting{"counts averaged", QuasiPoisson, m, c})
+		}
+	}
+	for _, c := range grid {
+		var mean, ratio [5]held
+		refused := 0
+		for range runs {
+			var levels []float64
+			m := randomBlocks(c.means, func(level, mean float64) (float64, float64) {
+				if c.family == QuasiBinomial {
+					return coverPlot(rng, level, mean, c.clumped), 0
+				}
+				total := countPlot(rng, level, mean, c.clumped)
+				if c.name == "counts averaged" {
+					return total / 3, 1
+				}
+				return total, 3
+			}, func() float64 {
+				l := 0.3 * rng.NormFloat64()
+				if c.family == QuasiPoisson {
+					l = math.Exp(0.4*rng.NormFloat64() - 0.08)
+				}
+				levels = append(levels, l)
+				return l
+			})
+			if c.family == QuasiBinomial {
+				m.Exposure = nil
+			}
+			truth := make([]float64, 5)
+			for k, v := range c.means {
+				if c.family == QuasiBinomial {
+					truth[k] = coverTruth(v, levels, c.clumped[0])
+					continue
+				}
+				for _, l := range levels {
+					truth[k] += v * l / 4
+				}
+			}
+			f, err := FitModel(m, Options{Family: c.family, Level: 0.95, Spread: SpreadOfPatches})
+			if err != nil {
+				refused++
+				continue
+			}
+			s, err := f.Standardise("treatment")
+			if err != nil {
+				refused++
+				continue
+			}
+			for k, x := range s.Means {
+				if !x.Extreme {
+					mean[k].add(Ratio{Lower: x.Lower, Upper: x.Upper}, truth[k])
+				}
+				if r := s.Ratio(x.Level, "T0"); k > 0 && !r.Undefined {
+					ratio[k].add(Ratio{Lower: r.Lower, Upper: r.Upper}, truth[k]/truth[0])
+				}
+			}
+		}
+		line := fmt.Sprintf("%-16s %-10s %-28s means", c.name, fmt.Sprint(c.clumped), fmt.Sprint(c.means))
+		for _, h := range mean {
+			line += fmt.Sprintf(" %5.1f", h.share())
+		}
+		line += "  suppression"
+		for _, h := range ratio[1:] {
+			line += fmt.Sprintf(" %5.1f", h.share())
+		}
+		if refused > 0 {
+			line += fmt.Sprintf("  (%d refused)", refused)
+		}
+		fmt.Println(line)
+		slack := 400 * math.Sqrt(0.05*0.95/float64(runs))
+		for k, h := range append(mean[:], ratio[1:]...) {
+			if h.n > runs/2 && h.share() < 91-slack {
+				t.Errorf("%s %v %v, interval %d: %.1f %% hold", c.name, c.clumped, c.means, k, h.share())
+			}
+		}
+	}
+}
+
+// In a complete balanced trial a standardised mean is the plain mean, and the
+// ratio of two is that of the model; without a plot the mean lies where the
+// missing plot would put it.
+func TestStandardiseIsThePlainMean(t *testing.T) {
+	rng := rand.New(rand.NewPCG(12, 4))
+	for _, c := range []struct {
+		family Family
+		m      Model
+	}{{QuasiPoisson, patchyCounts(rng, []float64{10, 5, 5, 2, 2}, 0.4, 3)}, {QuasiBinomial, patchyCover(rng, []float64{.4, .2, .2, .1, .1}, 0.4, 10)}} {
+		f, err := FitModel(c.m, Options{Family: c.family, Level: 0.95, Spread: SpreadOfPatches})
+		if err != nil {
+			t.Fatal(err)
+		}
+		s, err := f.Standardise("treatment")
+		if err != nil {
+			t.Fatal(err)
+		}
+		for k, x := range s.Means {
+			want := 0.0
+			for b := range 4 {
+				y := c.m.Response[5*b+k]
+				if c.m.Exposure != nil {
+					y /= c.m.Exposure[5*b+k]
+				}
+				want += y / 4
+			}
+			if math.Abs(x.Mean-want) > 1e-9*want || !(x.Lower > 0 && x.Lower < x.Mean && x.Mean < x.Upper) {
+				t.Errorf("%s %s: %+v, plain mean %v", c.family, x.Level, x, want)
+			}
+			if c.family == QuasiBinomial && x.Upper >= 1 {
+				t.Errorf("share up to %v", x.Upper)
+			}
+		}
+		ratios, err := f.Ratios("treatment")
+		if err != nil {
+			t.Fatal(err)
+		}
+		if r := s.Ratio("T0", "T1"); c.family == QuasiPoisson && (math.Abs(r.Ratio-ratios[0].Ratio) > 1e-9 || math.Abs(r.Upper-ratios[0].Upper) > 1e-7*r.Upper || math.Abs(r.P-ratios[0].P) > 1e-7) {
+			t.Errorf("%+v, the model says %+v", r, ratios[0])
+		}
+		if r := s.Ratio("T0", "T9"); !r.Undefined {
+			t.Errorf("an unknown level gave %+v", r)
+		}
+		if _, err := f.Standardise("plot"); err == nil {
+			t.Error("an unknown factor was standardised")
+		}
+		// Take a plot of the weediest treatment in one block away.
+		m := c.m
+		m.Response = append([]float64(nil), c.m.Response[1:]...)
+		if m.Exposure != nil {
+			m.Exposure = m.Exposure[1:]
+		}
+		m.Frame.Factors = nil
+		for _, fac := range c.m.Frame.Factors {
+			m.Frame.Factors = append(m.Frame.Factors, terms.Factor{Name: fac.Name, Labels: fac.Labels[1:]})
+		}
+		if f, err = FitModel(m, Options{Family: c.family, Level: 0.95, Spread: SpreadOfPatches}); err != nil {
+			t.Fatal(err)
+		}
+		if s, err = f.Standardise("treatment"); err != nil {
+			t.Fatal(err)
+		}
+		// The fitted value of every plot at that level, averaged over plots.
+		means, err := f.Means(terms.Term{"treatment"})
+		if err != nil {
+			t.Fatal(err)
+		}
+		var blockMean float64
+		for i := range m.Response {
+			link := means.Means[0].Link - linkOf(f, means, m.Frame.Factors[0].Labels[i]) + linkAt(f, i)
+			mu, _ := newRows(m, c.family, nil).mean(link)
+			blockMean += mu / float64(len(m.Response))
+		}
+		if math.Abs(s.Means[0].Mean-blockMean) > 1e-9*blockMean {
+			t.Errorf("%s, a plot missing: %v, want %v", c.family, s.Means[0].Mean, blockMean)
+		}
+	}
+}
+
+// linkAt is the linear predictor of a row without its offset.
+func linkAt(f *Fit, i int) float64 {
+	e := 0.0
+	for j, b := range f.coord {
+		e += b * f.design.Q(j)[i]
+	}
+	return e
+}
+
+func linkOf(f *Fit, means Means, level string) float64 {
+	for _, m := range means.Means {
+		if m.Labels[0] == level {
+			return m.Link
+		}
+	}
+	return math.NaN()
+}
+
+// An all-zero treatment has no ratio but a bound, and none can be taken over it.
+func TestStandardiseWithNothingFound(t *testing.T) {
+	rng := rand.New(rand.NewPCG(2, 2))
+	m := patchyCounts(rng, []float64{10, 5, 5, 0, 2}, 0.4, 3)
+	f, err := FitModel(m, Options{Family: QuasiPoisson, Level: 0.95, Spread: SpreadOfPatches})
+	if err != nil {
+		t.Fatal(err)
+	}
+	s, err := f.Standardise("treatment")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if x := s.Means[3]; !x.Extreme || x.Mean != 0 || x.Lower != 0 || !(x.Upper > 0) {
+		t.Errorf("%+v", x)
+	}
+	if r := s.Ratio("T3", "T0"); r.Undefined || r.Ratio != 0 || r.Lower != 0 || math.Abs(r.Upper-s.Means[3].Upper/s.Means[0].Lower) > 1e-12 {
+		t.Errorf("%+v", r)
+	}
+	if r := s.Ratio("T0", "T3"); !r.Undefined {
+		t.Errorf("over nothing: %+v", r)
 	}
 }

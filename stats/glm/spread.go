@@ -1,6 +1,11 @@
 package glm
 
-import "gonum.org/v1/gonum/mat"
+import (
+	"math"
+	"slices"
+
+	"gonum.org/v1/gonum/mat"
+)
 
 // Spread says how standard errors of the quasi families take the variance of a
 // row to follow its mean.
@@ -16,10 +21,11 @@ const (
 	// weeds stand in patches. For counts the variance is mu + mu^2/k, with k
 	// from the Pearson statistic (the method of moments: Breslow 1984, Appl.
 	// Stat. 33, 38-44); counts that vary less than chance alone keep the
-	// family's. For shares it is s (u/2 + u^2/(2 ubar)) with u = mu(1-mu) and
+	// family's. Averaged or rescaled counts, of which the part of chance is not
+	// known, take s (0.15 u + 0.85 u^2/ubar) with u = mu. For shares it is s (u/2 + u^2/(2 ubar)) with u = mu(1-mu) and
 	// ubar its mean over the rows, half way between that of points looked at and
 	// that of plots with a spread of their own on the logit scale; s is from the
-	// Pearson statistic, the half a choice of ours fixed beforehand. Estimates
+	// Pearson statistic, the weights a choice of ours fixed beforehand. Estimates
 	// stay those of the family; their covariance is the sandwich of this
 	// variance. How often the intervals hold: see the report of the tests.
 	SpreadOfPatches Spread = "patches"
@@ -34,8 +40,12 @@ type SpreadFit struct {
 	Weight float64 `json:"weight"`
 }
 
-// halfway is the Weight for shares.
-const halfway = 0.5
+const (
+	// halfway is the Weight for shares.
+	halfway = 0.5
+	// mostlyPatches is the Weight for counts that are no whole numbers.
+	mostlyPatches = 0.85
+)
 
 // patchyCovariance replaces the covariance of the estimates. It reports false,
 // and leaves everything, where no residual is left to judge the spread by.
@@ -81,9 +91,13 @@ func (f *Fit) patchyCovariance(pt part) bool {
 		return x / used
 	}
 	s := SpreadFit{Scale: 1, Weight: halfway}
-	if f.Family.counts() {
+	switch {
+	case f.Family.counts() && !slices.ContainsFunc(f.model.Response, func(y float64) bool { return y != math.Trunc(y) }):
 		s = solvePoissonPart(pearson)
-	} else {
+	case f.Family.counts():
+		s.Weight = mostlyPatches
+		fallthrough
+	default:
 		s.Scale = pearson(s)
 	}
 	if !(s.Scale > 0) {

@@ -10,7 +10,7 @@ import (
 
 // rankTol decides when a column is a combination of those before it: what
 // stays after removing them is below this share of the column's own spread.
-// The value is the one common linear-model software uses (common practice).
+// The value is that of lm.fit in R, whose test is alike but pivots.
 const rankTol = 1e-7
 
 // Design is the matrix of a linear predictor together with its orthogonal

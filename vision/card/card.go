@@ -70,6 +70,9 @@ type Card struct {
 type Reading struct {
 	Cards []Card // each label once
 	Other int    // codes that were read and are not plot cards
+	// Unread counts further patches of paper that show the finder squares of a
+	// code that could not be read. Where no card was read it is looked for too.
+	Unread int
 }
 
 // ErrNone and ErrAmbiguous are the two ways a photo can fail to say its plot.
@@ -81,8 +84,10 @@ var (
 // One is the photo's only card. Two different cards are never chosen between.
 func (r Reading) One() (Card, error) {
 	switch {
-	case len(r.Cards) == 1:
+	case len(r.Cards) == 1 && r.Unread == 0:
 		return r.Cards[0], nil
+	case len(r.Cards) == 1:
+		return Card{}, fmt.Errorf("%w: %s, and another that cannot be read; say by hand which one holds", ErrAmbiguous, r.Cards[0].Label)
 	case len(r.Cards) > 1:
 		return Card{}, fmt.Errorf("%w: %s and %s; say by hand which one holds", ErrAmbiguous, r.Cards[0].Label, r.Cards[1].Label)
 	case r.Other > 0:
@@ -103,17 +108,23 @@ func Find(r *raster.Raster, opt Options) (Reading, error) {
 	}
 	var out Reading
 	whole := grey{r.Width, r.Height, r.Y}
+	var unread []image.Rectangle
 	for _, b := range whitePatches(r, opt.MaxBlobs) {
 		known := func(q frame.Quad) bool { return ofPrint(b, q) }
 		read := func(c Card) bool { return known(c.Code) }
 		if slices.ContainsFunc(opt.Known, known) || slices.ContainsFunc(out.Cards, read) {
 			continue
 		}
-		out.add(r, opt, scanPatch(whole, b, opt.CodeMM > 0))
+		codes := scanPatch(whole, b, opt.CodeMM > 0)
+		out.add(r, opt, codes)
+		if len(codes) == 0 {
+			unread = append(unread, b)
+		}
 	}
 	if len(out.Cards) == 0 && !opt.Blobs {
 		out.add(r, opt, scan(whole, 0, 0, 1))
 	}
+	out.Unread = unreadCodes(whole, unread, out.Cards)
 	return out, nil
 }
 

@@ -121,6 +121,7 @@ type Frame struct {
 	HasClass    bool
 	FirstCorner int        // by marks: the frame's own number of the first corner
 	Marks       []SeenMark // by marks
+	PrintScale  float64    // by marks: their size in the frame over the size they should have; else 0
 
 	Warnings []string
 

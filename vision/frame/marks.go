@@ -53,16 +53,7 @@ func (ws *Workspace) findByMarks(r *raster.Raster, opt Options, plain []SeenMark
 	if err != nil {
 		return Frame{}, err
 	}
-	var mm, px []raster.Point
-	for _, s := range seen {
-		place, _ := s.Mark.PlacementMM()
-		turn := bestTurn(rough, place, s.Corners)
-		for i := range 4 {
-			mm = append(mm, raster.Point{X: place[i][0], Y: place[i][1]})
-			px = append(px, s.Corners[(i+turn)%4])
-		}
-	}
-	top, err := FitHomography(mm, px)
+	top, mm, px, print, err := fitMarks(rough, seen)
 	if err != nil {
 		return Frame{}, badMarks("the corner marks lie on one line")
 	}
@@ -104,7 +95,7 @@ func (ws *Workspace) findByMarks(r *raster.Raster, opt Options, plain []SeenMark
 	}
 	f := newFrame(inner, w, h, ground, p)
 	f.Method, f.Support = ByMarks, [4]float64{1, 1, 1, 1}
-	f.Class, f.HasClass, f.FirstCorner, f.Marks = class, true, first, seen
+	f.Class, f.HasClass, f.FirstCorner, f.Marks, f.PrintScale = class, true, first, seen, print
 	f.Confidence = 1 - .5*off/maxMarkMM
 	if len(seen) == 3 {
 		f.Confidence *= .9
@@ -118,6 +109,65 @@ func (ws *Workspace) findByMarks(r *raster.Raster, opt Options, plain []SeenMark
 	}
 	return f, nil
 }
+
+// fitMarks is the map from millimetres to pixels by all corners of the marks,
+// with the places it was fitted to and how large the marks are printed. A
+// printer that fits the page makes them smaller; as their plates touch the
+// frame's corners, their size follows from the frame's and the frame's does not
+// follow from theirs.
+func fitMarks(rough Homography, seen []SeenMark) (top Homography, mm, px []raster.Point, print float64, err error) {
+	for _, s := range seen {
+		place, _ := s.Mark.PlacementMM()
+		turn := bestTurn(rough, place, s.Corners)
+		for i := range 4 {
+			px = append(px, s.Corners[(i+turn)%4])
+		}
+	}
+	at := func(scale float64) []raster.Point {
+		mm := make([]raster.Point, 0, len(px))
+		for _, s := range seen {
+			place, _ := s.Mark.PlacementMM()
+			class, _ := s.Mark.Class()
+			var corner raster.Point // of the frame, where the plate touches it
+			if k := s.Mark.Corner(); k == label.UpperRight || k == label.LowerRight {
+				corner.X = class.WidthMM
+			}
+			if k := s.Mark.Corner(); k == label.LowerLeft || k == label.LowerRight {
+				corner.Y = class.HeightMM
+			}
+			for _, p := range place {
+				mm = append(mm, raster.Point{X: corner.X + scale*(p[0]-corner.X), Y: corner.Y + scale*(p[1]-corner.Y)})
+			}
+		}
+		return mm
+	}
+	print = 1.0
+	for range 4 {
+		mm = at(print)
+		if top, err = FitHomography(mm, px); err != nil {
+			return top, mm, px, print, err
+		}
+		back, err := top.Inverse()
+		if err != nil {
+			return top, mm, px, print, err
+		}
+		var side float64
+		for k := 0; k < len(px); k += 4 {
+			q := back.ApplyQuad(Quad(px[k : k+4]))
+			side += (q.Side(0) + q.Side(1) + q.Side(2) + q.Side(3)) / float64(len(px))
+		}
+		print = side / label.MarkSizeMM
+	}
+	if math.Abs(print-1) <= truePrint {
+		mm = at(1)
+		top, err = FitHomography(mm, px)
+	}
+	return top, mm, px, print, err
+}
+
+// truePrint is how far the size of marks may be off and still be taken for
+// true: what is read of it is as uncertain as half of that.
+const truePrint = 0.02
 
 func sameSize(opt Options, c label.Class) bool {
 	near := func(a, b float64) bool { return math.Abs(a-b) <= .5 }

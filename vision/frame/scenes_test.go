@@ -6,6 +6,7 @@ import (
 	"math/rand/v2"
 	"os"
 	"slices"
+	"strings"
 	"testing"
 
 	"quadtally/vision/internal/drawn"
@@ -327,5 +328,35 @@ func TestNoFalseFrames(t *testing.T) {
 				t.Errorf("%s %d: %v", ground, i, err)
 			}
 		}
+	}
+}
+
+// TestStatedPipe: a frame whose pipe is half or twice as wide as stated is
+// refused for that, and one as stated is found.
+func TestStatedPipe(t *testing.T) {
+	found := 0
+	for seed := range uint64(3) {
+		s := drawScene(0, "soil", 40+seed, 500, 500)
+		s.Leaves, s.ShadowEdge, s.PipeShadow = 0, false, false
+		r, _ := s.Render(1000, 750)
+		for _, share := range []float64{.5, 1, 2} {
+			opt := DefaultOptions()
+			opt.WidthMM, opt.HeightMM, opt.PipeDiameterMM = 500, 500, share*s.PipeMM
+			f, err := Find(r, opt)
+			if share == 1 {
+				if err == nil {
+					found++
+				}
+				continue
+			}
+			if err == nil {
+				t.Errorf("seed %d: pipe of %g mm stated as %g mm is found, %.1f mm wide", seed, s.PipeMM, opt.PipeDiameterMM, f.PipeWidthMM)
+			} else if !strings.Contains(err.Error(), "pipe is about") {
+				t.Errorf("seed %d, stated as %g mm: refused for another reason: %v", seed, opt.PipeDiameterMM, err)
+			}
+		}
+	}
+	if found == 0 {
+		t.Error("no frame is found with its pipe as stated")
 	}
 }

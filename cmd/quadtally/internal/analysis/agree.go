@@ -107,6 +107,11 @@ func Agree(snap *record.Snapshot, opt calibrate.Options) (calibrate.Report, erro
 
 func agreeBy(snap *record.Snapshot, opt calibrate.Options, photos Key) (calibrate.Report, error) {
 	opt.Unit = calibrate.UnitFraction
+	if opt.Enough.Treatments == nil {
+		for _, t := range snap.Trial.Treatments {
+			opt.Enough.Treatments = append(opt.Enough.Treatments, t.Code)
+		}
+	}
 	pairs, err := pairsOf(snap, photos)
 	if err != nil {
 		return calibrate.Report{}, err
@@ -114,7 +119,10 @@ func agreeBy(snap *record.Snapshot, opt calibrate.Options, photos Key) (calibrat
 	r, err := calibrate.Study(pairs, opt)
 	if err != nil {
 		hand := "cover judged by eye (a column cover_% in the count sheet)"
-		if opt.Kind == calibrate.Count {
+		switch photos {
+		case WeedCover:
+			hand = "weed cover judged by eye (a column weed_cover_% in the count sheet)"
+		case GreenPieces, WeedPieces:
 			hand = "hand counts"
 		}
 		return r, fmt.Errorf("the camera cannot be held against the hand yet: %w; it needs photos in use and %s of the same quadrats", err, hand)

@@ -1,6 +1,7 @@
 package analysis
 
 import (
+	"context"
 	"fmt"
 	"slices"
 	"strings"
@@ -29,6 +30,8 @@ type Options struct {
 	// DeferSeasonModel leaves out the model of a season, which takes seconds
 	// on a large one; [Comparison.AddSeasonModel] adds it.
 	DeferSeasonModel bool
+	// Context stops the longer calculations when it ends; nil never does.
+	Context context.Context
 }
 
 // Covariate is what a comparison is adjusted for: a response of the trial at a
@@ -44,6 +47,13 @@ func DefaultOptions() Options {
 	return Options{Method: d.Method, Side: d.Side, Alpha: d.Alpha}
 }
 
+func (o Options) context() context.Context {
+	if o.Context == nil {
+		return context.Background()
+	}
+	return o.Context
+}
+
 // over puts the choices over the options of a response.
 func (o Options) over(opt *stats.Options) error {
 	opt.Method, opt.Side, opt.Alpha = o.Method, o.Side, o.Alpha
@@ -52,6 +62,9 @@ func (o Options) over(opt *stats.Options) error {
 	}
 	if o.Control != "" {
 		opt.Control = o.Control
+	}
+	if o.Context != nil {
+		*opt = opt.WithContext(o.Context)
 	}
 	if err := opt.Validate(); err != nil {
 		return UsageError{err}
@@ -138,6 +151,9 @@ func Compare(snap *record.Snapshot, name string, o Options) (Comparison, error) 
 		// A line can take a value below zero, so that calibrated cover and
 		// counts are measures, on their own scale.
 		opt.Kind, opt.Response = stats.Measure, r.Label+", calibrated"
+	}
+	if opt.Kind == stats.Count {
+		opt.Ground = countedOn(rs)
 	}
 	rows := rowsOf(snap, r.valuesOf(snap, rs, o.Visit, days))
 	if o.Covariate != nil {

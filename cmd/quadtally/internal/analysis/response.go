@@ -341,3 +341,13 @@ type UsageError struct{ error }
 func (e UsageError) Unwrap() error { return e.error }
 
 func misuse(format string, args ...any) error { return UsageError{fmt.Errorf(format, args...)} }
+
+// Named is the key of the registry that a person means by name; "" where the
+// registry has none of that name.
+func Named(name string) Key {
+	d, ok := lookUp(nameKey(name))
+	if !ok || name == "" {
+		return ""
+	}
+	return d.key
+}

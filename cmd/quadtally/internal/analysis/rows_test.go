@@ -287,7 +287,7 @@ func TestAgreeTakesThePlansMargin(t *testing.T) {
 func TestPowerOfAComparison(t *testing.T) {
 	snap := pairedTrial(func(v float64) float64 { return v })
 	o := DefaultOptions()
-	o.Visit, o.Model = 2, NoModel
+	o.Visit, o.Model, o.Scale = 2, NoModel, stats.Raw
 	c, err := Compare(snap, "cover", o)
 	if err != nil {
 		t.Fatal(err)
@@ -340,5 +340,68 @@ func TestPairsFromTable(t *testing.T) {
 	pairs, faults, err := PairsFromTable(s, tables.Undecided)
 	if err != nil || len(pairs) != 2 || len(faults) != 1 || pairs[0].Hand != 40 || pairs[0].Treatment != "RYE" || !math.IsNaN(pairs[1].Hand) || pairs[1].Image != 12 {
 		t.Errorf("%+v %v %v", pairs, faults, err)
+	}
+}
+
+// Every kind of response gets the model that suits it, a season its own, unless
+// none is wanted or it is put off; and a model that does not suit is an error.
+func TestModelsOfAComparison(t *testing.T) {
+	snap := pairedTrial(func(v float64) float64 { return v })
+	for i := range snap.Photos {
+		snap.Photos[i].Result.Pieces = 3 + int(60*snap.Photos[i].Result.CoverFrac)
+	}
+	compare := func(name string, change func(*Options)) Comparison {
+		t.Helper()
+		o := DefaultOptions()
+		change(&o)
+		c, err := Compare(snap, name, o)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return c
+	}
+	visit := func(o *Options) { o.Visit = 1 }
+	if c := compare("cover", visit); c.CoverModel == nil || c.CoverModel.Refused != "" || c.CountModel != nil || c.Components == nil {
+		t.Errorf("cover of a visit: %+v", c)
+	}
+	c := compare("pieces", visit)
+	if c.CountModel == nil || c.CountModel.Refused != "" || c.CoverModel != nil {
+		t.Fatalf("pieces of a visit: %+v", c)
+	}
+	// The offset is the ground: a mean per m² is about that of the plots.
+	for i, m := range c.CountModel.Means {
+		if plain := *c.Analysis.Treatments[i].Mean; math.Abs(m.Mean-plain) > 0.2*plain {
+			t.Errorf("%v by the model, %v as measured", m, plain)
+		}
+	}
+	if c := compare("cover", func(o *Options) {}); c.Season == nil || c.SeasonModel == nil || len(c.SeasonModel.Means) != 6 || c.CoverModel != nil {
+		t.Errorf("a season: %+v", c.SeasonModel)
+	}
+	late := compare("cover", func(o *Options) { o.DeferSeasonModel = true })
+	if late.SeasonModel != nil {
+		t.Error("the season's model was not put off")
+	}
+	if late.AddSeasonModel(false); late.SeasonModel == nil || late.SeasonModel.Means[0].Day != 0 || late.SeasonModel.Means[5].Day != 14 {
+		t.Errorf("put off: %+v", late.SeasonModel)
+	}
+	if c := compare("cover", func(o *Options) { o.Visit, o.Model = 1, NoModel }); c.CoverModel != nil || c.Components != nil {
+		t.Error("no model was wanted")
+	}
+	o := DefaultOptions()
+	o.Visit, o.Model = 1, NegativeBinomial
+	if _, err := Compare(snap, "cover", o); err == nil {
+		t.Error("cover by a model for counts")
+	}
+	o.Model, o.Serial = ModelByKind, true
+	if _, err := Compare(snap, "cover", o); err == nil {
+		t.Error("a serial correlation of one visit")
+	}
+}
+
+// A quadrat keeps its number, a whole plot has none.
+func TestRowsNameQuadrats(t *testing.T) {
+	rows := rowsOf(&record.Snapshot{}, []Value{{Reading: Reading{Quadrat: 1}}, {Reading: Reading{Quadrat: 0}}})
+	if rows[0].Quadrat != "1" || rows[1].Quadrat != "" {
+		t.Errorf("%q %q", rows[0].Quadrat, rows[1].Quadrat)
 	}
 }

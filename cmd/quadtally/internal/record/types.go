@@ -187,6 +187,8 @@ const (
 	KindSettings  = "settings"  // measuring settings, about the trial
 	KindPath      = "path"      // PhotoPath, about a photo that was renamed or moved
 	KindColumns   = "columns"   // what columns of sheets mean, about "columns"
+	KindReceived  = "received"  // {}: a count from a phone came, about its key; so that it is not taken twice
+	KindBlind     = "blind"     // Blind, about the page of a person
 	kindUndo      = "undo"
 )
 
@@ -202,6 +204,17 @@ type Threshold struct {
 type PhotoPath struct {
 	Path string `json:"path"`
 }
+
+// Blind says whether a person works without seeing the treatments.
+type Blind struct {
+	Off bool `json:"off"` // the treatments are shown
+}
+
+// CountSubject names a count from a phone by the key the phone gave it.
+func CountSubject(key string) string { return "count:" + key }
+
+// PageSubject names the page as a person sees it.
+func PageSubject(author string) string { return "page:" + author }
 
 // PhotoSubject names a photo as what a decision is about.
 func PhotoSubject(hash string) string { return "photo:" + hash }

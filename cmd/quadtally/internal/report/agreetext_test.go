@@ -64,6 +64,7 @@ func TestWriteAgreementGolden(t *testing.T) {
 	}{
 		{"agree_cover_yes", alderBend(calibrate.Cover, 0), func(o *calibrate.Options) {
 			o.Margin, o.HandMinutes, o.PhotoMinutes, o.TargetSE = points(0.05), 6, 0.7, 0.01
+			o.Enough.Range = &[2]float64{0.05, 0.6}
 		}},
 		{"agree_cover_loud", alderBend(calibrate.Cover, 0.12), func(o *calibrate.Options) { o.Margin = points(0.05) }},
 		{"agree_count", alderBend(calibrate.Count, 0), func(o *calibrate.Options) { o.Kind, o.Margin = calibrate.Count, points(6) }},
@@ -77,7 +78,7 @@ func TestWriteAgreementGolden(t *testing.T) {
 				t.Fatal(err)
 			}
 			var b bytes.Buffer
-			if err := WriteAgreement(&b, r); err != nil {
+			if err := WriteAgreement(&b, r, true); err != nil {
 				t.Fatal(err)
 			}
 			golden := filepath.Join("testdata", c.name+".golden")
@@ -114,7 +115,7 @@ func TestWriteAgreementReportsWriteErrors(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := WriteAgreement(fullDisk{}, r); err == nil {
+	if err := WriteAgreement(fullDisk{}, r, true); err == nil {
 		t.Error("a failed write was not reported")
 	}
 }

@@ -76,9 +76,9 @@ func (t *compareText) inTime(s stats.Season) {
 	for _, r := range x.Within {
 		ms := "-"
 		if r.MS != nil {
-			ms = fmt.Sprintf("%.5g", *r.MS)
+			ms = figure3(*r.MS)
 		}
-		row := []string{r.Term, fmt.Sprint(r.DF), fmt.Sprintf("%.6g", r.SS), ms}
+		row := []string{r.Term, fmt.Sprint(r.DF), figure3(r.SS), ms}
 		if r.F != nil {
 			row = append(row, number(r.F, 3), pOf(r.P), pOf(r.PGG), pOf(r.PHF), pOf(r.PLow))
 		}
@@ -136,51 +136,23 @@ func (t *compareText) trimLines() {
 
 // decimals gives two figures to a standard error of the size of se.
 func decimals(se *float64) int {
-	if se == nil || *se <= 0 {
+	if se == nil {
 		return 2
 	}
-	return min(6, max(0, 1-int(math.Floor(math.Log10(*se)))))
+	return decimalsFor(*se)
 }
 
-// number writes a value, or a dash for one that is undefined.
-func number(v *float64, digits int) string {
-	if v == nil {
-		return "-"
-	}
-	s := fmt.Sprintf("%.*f", digits, *v)
-	if strings.Trim(s, "-0.") == "" {
-		s = strings.TrimPrefix(s, "-") // no minus before a zero
-	}
-	return s
-}
+func number(v *float64, digits int) string { return optional(v, digits) }
 
-func pOf(p *float64) string {
-	switch {
-	case p == nil:
-		return "-"
-	case *p < 0.0001:
-		return fmt.Sprintf("%.1e", *p)
-	}
-	return fmt.Sprintf("%.4f", *p)
-}
+func pOf(p *float64) string { return pCell(p) }
 
-func span(lower, upper *float64, digits int) string {
-	switch {
-	case lower == nil && upper == nil:
-		return "-"
-	case lower == nil:
-		return "up to " + number(upper, digits)
-	case upper == nil:
-		return "from " + number(lower, digits)
-	}
-	return number(lower, digits) + " to " + number(upper, digits)
-}
+func span(lower, upper *float64, digits int) string { return between(lower, upper, digits) }
 
 // backDigits are the decimals for means in the unit of the response.
 func (t *compareText) backDigits() int {
 	for _, r := range t.a.Treatments {
-		if r.BackLower != nil && r.BackUpper != nil {
-			quarter := (*r.BackUpper - *r.BackLower) / 4
+		if _, lower, upper := r.Shown(); lower != nil && upper != nil {
+			quarter := (*upper - *lower) / 4
 			return decimals(&quarter)
 		}
 	}
@@ -193,11 +165,8 @@ func (t *compareText) ordered() []stats.TreatmentResult {
 		return out
 	}
 	value := func(r stats.TreatmentResult) float64 {
-		switch {
-		case r.Back != nil:
-			return *r.Back
-		case r.Mean != nil:
-			return *r.Mean
+		if m, _, _ := r.Shown(); m != nil {
+			return *m
 		}
 		return math.Inf(-1)
 	}
@@ -226,11 +195,8 @@ func (t *compareText) screen() {
 	var remarks []string
 	remarked := map[string][]string{}
 	for _, r := range t.ordered() {
-		value := r.Back
-		if value == nil {
-			value = r.Mean
-		}
-		row := []string{r.Treatment, fmt.Sprint(r.Plots), number(value, digits), span(r.BackLower, r.BackUpper, digits), cmp.Or(r.Letters, "-")}
+		value, lower, upper := r.Shown()
+		row := []string{r.Treatment, fmt.Sprint(r.Plots), number(value, digits), span(lower, upper, digits), cmp.Or(r.Letters, "-")}
 		switch s := r.Suppression; {
 		case a.Control == "":
 		case r.Treatment == a.Control:
@@ -258,9 +224,16 @@ func (t *compareText) screen() {
 	if slices.ContainsFunc(a.Treatments, func(r stats.TreatmentResult) bool { return r.Letters != "" }) {
 		t.said("", fmt.Sprintf("Treatments that share a letter are not shown to differ (%s, %.3g %%).", a.Method.Words(), 100*a.Alpha))
 	}
-	if a.Transform.Scale != stats.Raw {
+	switch {
+	case a.StandardBy != "":
+		t.said("", fmt.Sprintf("Tested as the %s; means, intervals and suppression are of the values as measured, by a %s model that lets weedy treatments vary more.", a.Transform.Words(), a.StandardBy))
+	case a.Transform.Scale != stats.Raw:
 		t.said("", fmt.Sprintf("Analysed as the %s; means and intervals are carried back.", a.Transform.Words()))
 	}
+	if r := a.Randomisation; r != nil {
+		t.said("", fmt.Sprintf("By the layout alone (randomisation test), p %s: %s.", pOf(&r.P), r.Note))
+	}
+	t.covariate()
 	switch d := a.Detectable; {
 	case d == nil:
 	case d.BeyondZero:
@@ -273,12 +246,19 @@ func (t *compareText) screen() {
 	for _, r := range remarks {
 		t.said("", fmt.Sprintf("Suppression by %s: %s.", strings.Join(remarked[r], ", "), r))
 	}
-	if len(a.Warnings) > 0 {
+	if len(a.Warnings)+len(a.Missing) > 0 {
 		t.line("")
 		t.line("Mind:")
+		for _, m := range a.Missing {
+			t.said("  ! ", fmt.Sprintf("Missing: plot %s, %s %s", m.Name, m.Treatment, strings.Join(m.Sources, ", ")))
+		}
 		for _, w := range a.Warnings {
 			t.said("  ! ", w)
 		}
+	}
+	if t.opt.Short {
+		t.line("")
+		t.line("Full tables, checks and plots: --full.")
 	}
 }
 
@@ -326,9 +306,9 @@ func anovaRows(anova []stats.ANOVARow) [][]string {
 	for _, r := range anova {
 		ms := "-"
 		if r.MS != nil {
-			ms = fmt.Sprintf("%.5g", *r.MS)
+			ms = figure3(*r.MS)
 		}
-		row := []string{r.Term, fmt.Sprint(r.DF), fmt.Sprintf("%.6g", r.SS), ms}
+		row := []string{r.Term, fmt.Sprint(r.DF), figure3(r.SS), ms}
 		if r.F != nil {
 			row = append(row, number(r.F, 3), pOf(r.P), number(r.PartialEta2, 3), number(r.PartialOmega2, 3))
 		}
@@ -416,7 +396,7 @@ func (t *compareText) contrasts() {
 			rows = append(rows, append(name, "cannot be told in this design"))
 			continue
 		}
-		rows = append(rows, append(name, number(c.Estimate, d), number(c.SE, d), fmt.Sprintf("%.5g", *c.SS), number(c.F, 3), pOf(c.P),
+		rows = append(rows, append(name, number(c.Estimate, d), number(c.SE, d), figure3(*c.SS), number(c.F, 3), pOf(c.P),
 			number(c.Lower, d), number(c.Upper, d)))
 	}
 	t.table(rows)
@@ -443,7 +423,7 @@ func (t *compareText) checks() {
 			lines = append(lines, *l)
 		}
 	}
-	if len(lines) == 0 && a.Randomisation == nil {
+	if len(lines) == 0 {
 		return
 	}
 	t.heading("Checks and tests without a normal distribution")
@@ -457,8 +437,27 @@ func (t *compareText) checks() {
 			t.said("    ! ", w)
 		}
 	}
-	if r := a.Randomisation; r != nil {
-		t.said("  ", fmt.Sprintf("Randomisation test, p %s: %s.", pOf(&r.P), r.Note))
+}
+
+// covariate says on the first screen what the means were adjusted for.
+func (t *compareText) covariate() {
+	c := t.a.Covariate
+	if c == nil {
+		return
+	}
+	text := fmt.Sprintf("Means are adjusted to a covariate of %.4g (its mean over plots). For one unit more of it the response changes by %.4g", c.At, c.Slope)
+	if c.Lower != nil && c.Upper != nil {
+		text += fmt.Sprintf(" (%.3g %% interval %.4g to %.4g, p %s)", 100*t.a.Confidence, *c.Lower, *c.Upper, pOf(c.P))
+	}
+	if t.a.Transform.Scale != stats.Raw {
+		text += " on the scale of the analysis"
+	}
+	t.said("", text+".")
+	if p := c.Parallel; p != nil && p.P != nil {
+		t.said("  ", fmt.Sprintf("Slopes of treatments alike? F(%d,%d) = %s, p %s.", p.DF, c.DF-p.DF, number(p.F, 2), pOf(p.P)))
+	}
+	if b := c.Balance; b != nil && b.P != nil {
+		t.said("  ", fmt.Sprintf("Covariate alike in all treatments? F = %s, p %s.", number(b.F, 2), pOf(b.P)))
 	}
 }
 
@@ -473,9 +472,6 @@ func (t *compareText) plots() {
 	t.table(rows)
 	if a.Transform.Scale != stats.Raw {
 		t.line("Value as measured; fitted and residual on the scale of the analysis.")
-	}
-	for _, m := range a.Missing {
-		t.said("  ", fmt.Sprintf("Missing: plot %s, %s %s", m.Name, m.Treatment, strings.Join(m.Sources, ", ")))
 	}
 	if len(a.Notes) > 0 {
 		t.line("")

@@ -1,0 +1,167 @@
+package vision
+
+import (
+	"math"
+	"slices"
+
+	"quadtally/vision/frame"
+	"quadtally/vision/raster"
+)
+
+// swatchesAcross is the number of swatches along each side of the ground.
+const swatchesAcross = 96
+
+// swatch is the mean colour of a small square of the ground, stored 8-bit
+// values, from a few pixels of it: enough to tell what kind of thing lies
+// there, too coarse for its outline.
+type swatch struct {
+	r, g, b float64
+	luma    float64
+	rise    float64 // of squared differences of brightness from 2 to 8 pixels apart: noise alone has none
+	seen    bool    // it lies in the photo
+	clipped bool    // a channel has run into its end, so that the hue is not known
+}
+
+// swatches are row-major over the straightened ground.
+type swatches []swatch
+
+// swatchesOf samples the ground. toField maps the plane of w x h cells on to
+// the Y plane of the raster.
+func swatchesOf(r *raster.Raster, toField frame.Homography, w, h int, white gains) swatches {
+	const side = 3 // pixels sampled along each side of a swatch
+	out := make(swatches, swatchesAcross*swatchesAcross)
+	perX, perY := float64(w)/(side*swatchesAcross), float64(h)/(side*swatchesAcross)
+	sx, sy := float64(r.ChromaWidth)/float64(r.Width), float64(r.ChromaHeight)/float64(r.Height)
+	for j := range swatchesAcross {
+		for i := range swatchesAcross {
+			var y, cb, cr, rise, n float64
+			s := &out[j*swatchesAcross+i]
+			for k := range side * side {
+				p := toField.Apply(raster.Point{X: (float64(side*i+k%side) + 0.5) * perX, Y: (float64(side*j+k/side) + 0.5) * perY})
+				px, py := int(p.X), int(p.Y)
+				if p.X < 0 || p.Y < 0 || px+8 >= r.Width || py >= r.Height {
+					continue
+				}
+				at := py*r.Width + px
+				c := int(p.Y*sy)*r.ChromaWidth + int(p.X*sx)
+				light := float64(r.Y[at])
+				y += light
+				cb += float64(r.Cb[c]) - 128
+				cr += float64(r.Cr[c]) - 128
+				near, far := float64(r.Y[at+2])-light, float64(r.Y[at+8])-light
+				rise += far*far - near*near
+				n++
+			}
+			if n < side*side/2 {
+				continue
+			}
+			y, cb, cr = y/n, cb/n, cr/n
+			// ITU-T T.871.
+			s.r, s.g, s.b = y+1.402*cr, y-0.344136*cb-0.714136*cr, y+1.772*cb
+			s.clipped = max(s.r, s.g, s.b) > burnsFrom || y < darkest
+			s.r, s.b = s.r*white.red, s.b*white.blue
+			s.luma, s.rise, s.seen = y, rise/n, true
+		}
+	}
+	return out
+}
+
+// leaveOut takes the swatches of excluded areas for not seen.
+func (all swatches) leaveOut(p *Plane, exclude [][]raster.Point) {
+	if len(exclude) == 0 {
+		return
+	}
+	perX, perY := float64(p.Width)/swatchesAcross, float64(p.Height)/swatchesAcross
+	for i := range all {
+		if p.excluded(exclude, (float64(i%swatchesAcross)+0.5)*perX, (float64(i/swatchesAcross)+0.5)*perY) {
+			all[i] = swatch{}
+		}
+	}
+}
+
+// darkest is the brightness below which noise and rounding leave no hue.
+const darkest = 24
+
+// hued are the swatches whose hue is known.
+func (all swatches) hued() swatches {
+	var out swatches
+	for _, s := range all {
+		if s.seen && !s.clipped && min(s.r, s.g, s.b) > 1 {
+			out = append(out, s)
+		}
+	}
+	return out
+}
+
+// greenness of a swatch is how far green lies above the mean of red and blue,
+// ln(G/sqrt(RB)). Light from blue to yellow, of sky, sun and lamps, hardly
+// changes it. Bare ground, straw and stones have next to none, leaves some.
+func (s swatch) greenness() float64 { return math.Log(s.g / math.Sqrt(s.r*s.b)) }
+
+// greennesses are the greennesses that a fiftieth, a quarter and a half of the
+// ground stay below; ok is false where too little of it has a hue.
+type greennesses struct {
+	fiftieth, quarter, half float64
+	ok                      bool
+}
+
+func (all swatches) greennesses() (g greennesses) {
+	hued := all.hued()
+	if 4*len(hued) < len(all) {
+		return g
+	}
+	v := make([]float64, len(hued))
+	for i, s := range hued {
+		v[i] = s.greenness()
+	}
+	slices.Sort(v)
+	return greennesses{v[len(v)/50], v[len(v)/4], v[len(v)/2], true}
+}
+
+const (
+	// Of 203 open field photos a fiftieth of the ground is less green than
+	// greenest in all but one, which is a closed canopy, and half of it greener
+	// than magentaMost in all.
+	greenest    = 0.08
+	magentaMost = -0.04
+	// Bare ground is of one hue: under a green cast its greenness differs by
+	// less than oneHue between a fiftieth and a quarter of the photo, and from
+	// there to a half as little, or by a leap of at least toLeaves where half of
+	// the photo is leaves. Leaves of a closed canopy differ more evenly.
+	oneHue, toLeaves = 0.07, 0.15
+	// Where more than half of the photo is leaves the ground that shows is less
+	// green than leastGround only under a magenta cast: of 24 such open field
+	// photos none has less than -0.03.
+	mostlyLeaves, leastGround = 0.15, -0.05
+	// strongest is the strongest cast that is taken out.
+	strongest = 0.6
+)
+
+// castGains are the gains that take a green or magenta cast out of ground that
+// has one; false where there is none, or nothing to tell it by.
+func (g greennesses) castGains() (gains, bool) {
+	cast := 0.0
+	switch {
+	case !g.ok:
+	case g.fiftieth > greenest && g.quarter-g.fiftieth < oneHue && (g.half-g.quarter < oneHue || g.half-g.quarter > toLeaves):
+		cast = g.fiftieth
+	case g.half < magentaMost:
+		cast = g.half
+	case g.half > mostlyLeaves && g.fiftieth < leastGround:
+		cast = g.fiftieth
+	}
+	if cast == 0 || math.Abs(cast) > strongest {
+		return noGains, false
+	}
+	return gains{math.Exp(cast), math.Exp(cast)}, true
+}
+
+// balanced are the swatches with further gains.
+func (all swatches) balanced(k gains) swatches {
+	out := slices.Clone(all)
+	for i := range out {
+		out[i].r *= k.red
+		out[i].b *= k.blue
+	}
+	return out
+}
