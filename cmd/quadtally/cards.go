@@ -30,6 +30,9 @@ Print at 100 % and measure the bar on the page. The greys on the cards are nomin
 		Example: "  quadtally cards --per-quadrat --blind --paper Letter\n  quadtally cards marks --frame 2\n  quadtally cards sheet --visit 3 --classes broadleaf,grass,sedge",
 		Args:    takes(0, 1, "at most one of plots, marks, sheet"),
 		RunE: func(cmd *cobra.Command, args []string) error {
+			if _, _, err := print.Paper(paper).SizeMM(); err != nil {
+				return usagef("--paper: %v", err)
+			}
 			what := "plots"
 			if len(args) == 1 {
 				what = args[0]
