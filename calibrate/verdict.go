@@ -69,9 +69,9 @@ func (r Reason) Words() string {
 	names := list(r.Names, 5)
 	switch r.Code {
 	case FewPlots:
-		return fmt.Sprintf("%d plots have pairs, and %d are needed", r.Have, r.Need)
+		return fmt.Sprintf("%s pairs, and %d are needed", have(r.Have, "plot"), r.Need)
 	case FewVisits:
-		return fmt.Sprintf("%d visits have pairs, and %d are needed, or a stated range of values", r.Have, r.Need)
+		return fmt.Sprintf("%s pairs, and %d are needed, or a stated range of values", have(r.Have, "visit"), r.Need)
 	case RangeNotCovered:
 		return fmt.Sprintf("pairs lie in %d of the 3 thirds of the stated range, 2 pairs or more in each are needed", r.Have)
 	case TreatmentWithout:
@@ -92,6 +92,13 @@ func (r Reason) Words() string {
 		return "image and hand differ by more than the margin in " + names
 	}
 	return string(r.Code)
+}
+
+func have(n int, noun string) string {
+	if n == 1 {
+		return "1 " + noun + " has"
+	}
+	return fmt.Sprintf("%d %ss have", n, noun)
 }
 
 // Question is one of the two questions: its answer, and the reasons where that

@@ -24,6 +24,10 @@ type Options struct {
 	// Points is the number of points a cover value was counted from, 0 for
 	// measured cover; see NewTransform.
 	Points int
+	// Ground is the area a reading of a density was made on, in the unit of the
+	// density (0.25 for plants per m² in frames of half a metre); 0 for plain
+	// counts. It tells how much counts vary by chance alone.
+	Ground float64
 	// Control names the untreated check. Empty leaves out the comparison
 	// with a control and suppression.
 	Control string
@@ -88,6 +92,9 @@ func (o Options) Validate() error {
 	if !(o.Alpha > 0 && o.Alpha < 0.5) {
 		add("significance level %g is not between 0 and 0.5", o.Alpha)
 	}
+	if !(o.Ground >= 0) || math.IsInf(o.Ground, 1) {
+		add("ground of %g behind a reading: need 0 (plain counts) or more", o.Ground)
+	}
 	if o.Points < 0 {
 		add("%d points behind a cover value: need 0 (measured) or more", o.Points)
 	}
@@ -106,19 +113,26 @@ func (o Options) Validate() error {
 // end of its range). Letters: treatments that share a letter are not shown to
 // differ.
 type TreatmentResult struct {
-	Treatment   string       `json:"treatment"`
-	Plots       int          `json:"plots"`
-	Mean        *float64     `json:"mean,omitempty"`
-	SD          *float64     `json:"sd,omitempty"` // of the plots as measured
-	Adjusted    *float64     `json:"adjusted,omitempty"`
-	SE          *float64     `json:"se,omitempty"`
-	Lower       *float64     `json:"lower,omitempty"`
-	Upper       *float64     `json:"upper,omitempty"`
-	Back        *float64     `json:"back,omitempty"`
-	BackLower   *float64     `json:"back_lower,omitempty"`
-	BackUpper   *float64     `json:"back_upper,omitempty"`
-	Letters     string       `json:"letters,omitempty"`
-	Suppression *Suppression `json:"suppression,omitempty"`
+	Treatment string   `json:"treatment"`
+	Plots     int      `json:"plots"`
+	Mean      *float64 `json:"mean,omitempty"`
+	SD        *float64 `json:"sd,omitempty"` // of the plots as measured
+	Adjusted  *float64 `json:"adjusted,omitempty"`
+	SE        *float64 `json:"se,omitempty"`
+	Lower     *float64 `json:"lower,omitempty"`
+	Upper     *float64 `json:"upper,omitempty"`
+	Back      *float64 `json:"back,omitempty"`
+	BackLower *float64 `json:"back_lower,omitempty"`
+	BackUpper *float64 `json:"back_upper,omitempty"`
+	// Standard, StandardLower and StandardUpper are the mean of shares and
+	// counts in the unit of the response, as it would be on all plots of the
+	// trial, with an interval that is not symmetric and lies where a mean can;
+	// see Analysis.StandardBy. Back is a median-like centre, a little lower.
+	Standard      *float64     `json:"standard,omitempty"`
+	StandardLower *float64     `json:"standard_lower,omitempty"`
+	StandardUpper *float64     `json:"standard_upper,omitempty"`
+	Letters       string       `json:"letters,omitempty"`
+	Suppression   *Suppression `json:"less_than_control,omitempty"`
 }
 
 // PlotResult is a plot as the analysis used it. Value is as measured, Analysed
@@ -200,6 +214,10 @@ type Analysis struct {
 
 	// Covariate is set where means are adjusted for one.
 	Covariate *CovariateCheck `json:"covariate,omitempty"`
+	// StandardBy names the model behind the standardised means and the
+	// suppression of shares and counts; empty for measures, and where a scale
+	// was asked for that is not the usual one of the kind.
+	StandardBy string `json:"standard_by,omitempty"`
 
 	// Own is set where the plot values carry an error of their own.
 	Own *OwnErrorTest `json:"own_error,omitempty"`
@@ -424,6 +442,7 @@ func analysePlots(plots []Plot, opt Options) (Analysis, error) {
 	if err := a.checkCovariate(used, terms, opt); err != nil {
 		return a, err
 	}
+	a.standardise(used, opt)
 	a.warnOfNoSpread(used)
 	if a.Subsampling, err = NestedANOVA(a.Design); err != nil {
 		return a, err
@@ -597,8 +616,11 @@ func (a *Analysis) back(z *float64) *float64 {
 		return nil
 	}
 	v := a.Transform.Back(*z)
-	if a.Transform.Scale != Raw {
+	if a.Transform.Scale != Raw || a.Transform.Kind != Measure {
 		v = max(v, 0)
+	}
+	if whole := a.Transform.whole(); whole > 0 {
+		v = min(v, whole)
 	}
 	return &v
 }
@@ -625,7 +647,7 @@ func (a *Analysis) fillControl(values []float64, terms []Term, opt Options) erro
 	}
 	a.warnOfCloseControl()
 	if slices.ContainsFunc(values, func(v float64) bool { return v < 0 }) {
-		a.note("no suppression is given: the response goes below zero")
+		a.note("no percentage below the control is given: the response goes below zero")
 		return nil
 	}
 	means := a.means
@@ -637,7 +659,7 @@ func (a *Analysis) fillControl(values []float64, terms []Term, opt Options) erro
 		if means, err = fit.MeansOf(treatmentTerm); err != nil {
 			return err
 		}
-		a.note("suppression is from means as measured, whatever the scale of the analysis")
+		a.note("percentages below the control are from means as measured, whatever the scale of the analysis")
 	}
 	suppression, err := means.Suppression(opt.Control, a.Confidence)
 	if err != nil {

@@ -181,10 +181,27 @@ func TestDatesAreNotReplicates(t *testing.T) {
 	near(t, "split plot F", plot.F, 24.772, 5e-4)
 	near(t, "split plot p", plot.P, 0.00126, 5e-6)
 	near(t, "epsilon", s.InTime.EpsilonGG, 0.3616, 5e-5)
-	w := s.InTime.Within[slices.IndexFunc(s.InTime.Within, func(w stats.WithinTest) bool { return w.Term == "treatment:visit" })]
-	near(t, "treatment by visit F", w.F, 17.021, 5e-4)
-	near(t, "treatment by visit p", w.P, 4.9e-8, 5e-10)
-	near(t, "corrected p", w.PGG, 0.00057, 5e-6)
+	// Blocks by visit out of the error: 6 and 18 df (R 4.2.2, anova of
+	// lm(y ~ block*date + trt*date + block:trt)).
+	byVisit := func(s *stats.SplitPlotInTime) stats.WithinTest {
+		return s.Within[slices.IndexFunc(s.Within, func(w stats.WithinTest) bool { return w.Term == "treatment:visit" })]
+	}
+	if !s.InTime.BlockByVisit {
+		t.Error("blocks by visit are in the error of a season")
+	}
+	w := byVisit(s.InTime)
+	near(t, "treatment by visit F", w.F, 36.89331001, 5e-8)
+	near(t, "treatment by visit p", w.P, 3.6771045e-09, 5e-16)
+	near(t, "corrected p", w.PGG, 0.00025621, 5e-8)
+	// Pooled with it, as in the usual table.
+	pooled, err := stats.SplitInTime(s.Plots, s.Days, s.PeriodMean.Transform, stats.SplitOptions{EpsilonWithinBlocks: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	w = byVisit(pooled)
+	near(t, "pooled treatment by visit F", w.F, 17.021, 5e-4)
+	near(t, "pooled treatment by visit p", w.P, 4.9e-8, 5e-10)
+	near(t, "pooled corrected p", w.PGG, 0.00057, 5e-6)
 
 	last := slices.DeleteFunc(d2Rows(), func(r stats.Row) bool { return r.Day != 42 })
 	near(t, "last visit F", anovaRow(t, analyse(t, last, o).ANOVA, "treatment").F, 36.340, 5e-4)

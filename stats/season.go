@@ -262,7 +262,7 @@ func AnalyseSeason(rows []Row, opt Options) (Season, error) {
 		return Season{}, err
 	}
 	s.Area = &area
-	if s.InTime, err = SplitInTime(plots, days, s.PeriodMean.Transform, SplitOptions{EpsilonWithinBlocks: true}); err != nil {
+	if s.InTime, err = SplitInTime(plots, days, s.PeriodMean.Transform, SplitOptions{BlockByVisit: true, EpsilonWithinBlocks: true}); err != nil {
 		s.Warnings = append(s.Warnings, err.Error())
 	}
 	if s.InTime != nil {
@@ -351,8 +351,11 @@ type WithinTest struct {
 
 // SplitOptions choose the errors of a split plot in time with blocks.
 type SplitOptions struct {
-	// BlockByVisit takes blocks by visit out of the error within plots.
-	// Otherwise it is pooled with it, as in the usual table.
+	// BlockByVisit takes blocks by visit out of the error within plots, as
+	// [AnalyseSeason] does: blocks have their own rain, shade and observer on
+	// each date. Otherwise it is pooled with it, as in the usual table, and the
+	// test of treatment by visit is far too cautious where blocks do differ; see
+	// TestSeasonSizeReport.
 	BlockByVisit bool
 	// EpsilonWithinBlocks takes S from residuals free of blocks, whatever the
 	// error, so that it describes the plots' own course and not that of the

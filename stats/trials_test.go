@@ -67,7 +67,7 @@ func plain() stats.Options {
 
 func rawPercent() stats.Options {
 	o := plain()
-	o.Kind = stats.Percent
+	o.Kind, o.Scale = stats.Percent, stats.Raw
 	return o
 }
 

@@ -1,6 +1,7 @@
 package stats
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -82,12 +83,14 @@ type OwnErrorTest struct {
 // carry both. The analysis of variance, the checks and the rank and
 // randomisation tests are of the values as they stand.
 //
-// The response has to be analysed on the raw scale, since Cov is in its unit.
+// The response has to be analysed on the raw scale, since Cov is in its unit;
+// that is the scale unless another is asked for, which is refused.
 // With Cov zero everything is as in Analyse.
 func AnalyseUncertain(rows []Row, opt Options, e OwnError) (Analysis, error) {
 	if err := e.Validate(); err != nil {
 		return Analysis{}, err
 	}
+	opt.Scale = cmp.Or(opt.Scale, Raw)
 	a, err := Analyse(rows, opt)
 	if err != nil {
 		return a, err
@@ -119,6 +122,7 @@ func AnalyseSeasonUncertain(rows []Row, opt Options, e OwnError) (Season, error)
 	if e.Days == nil {
 		return Season{}, fmt.Errorf("own error: a season needs the day of every plot value")
 	}
+	opt.Scale = cmp.Or(opt.Scale, Raw)
 	s, err := AnalyseSeason(rows, opt)
 	if err != nil {
 		return s, err

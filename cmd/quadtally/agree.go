@@ -13,7 +13,7 @@ import (
 
 type agreeFlags struct {
 	of, from, decimal, unit   string
-	margin                    string
+	margin, over              string
 	by                        []string
 	handMinutes, photoMinutes float64
 	targetSE                  float64
@@ -34,8 +34,10 @@ fake a treatment effect. Intervals respect that quadrats of one plot belong
 together.
 
 With --margin, stated before you look, it answers whether hand counting may
-stop: yes, no, or not enough pairs. For cover the margin is in points of cover
-(5 means within 5 points), for counts in plants per quadrat.
+stop: yes, no, or not yet, on average and for comparing treatments. A yes takes
+8 plots over 3 visits (or pairs all over the values of --over) and a pair in
+every treatment. For cover the margin is in points of cover (5 means within 5
+points), for counts in plants per quadrat.
 
 With --from, any table of pairs will do: columns hand and image, and perhaps
 plot, quadrat, visit, treatment, observer.
@@ -64,6 +66,7 @@ plot, quadrat, visit, treatment, observer.
 	fl := c.Flags()
 	fl.StringVar(&f.of, "of", "cover", "cover or count")
 	fl.StringVar(&f.margin, "margin", "", "largest mean difference that would still let hand counting stop (`points` of cover, or plants per quadrat)")
+	fl.StringVar(&f.over, "over", "", "the hand values a yes is wanted for, `LOW,HIGH`, such as 0,40: in place of 3 visits")
 	fl.StringSliceVar(&f.by, "by", def.By, "tables by visit, treatment, observer")
 	fl.Float64Var(&f.handMinutes, "hand-minutes", 0, "minutes for one hand count, for the plan of double sampling")
 	fl.Float64Var(&f.photoMinutes, "photo-minutes", 0, "minutes for one photo")
@@ -93,6 +96,16 @@ func (f *agreeFlags) options() (calibrate.Options, error) {
 			m /= 100
 		}
 		opt.Margin = &m
+	}
+	if f.over != "" {
+		var low, high float64
+		if _, err := fmt.Sscanf(f.over, "%g,%g", &low, &high); err != nil {
+			return opt, usagef("--over %q: write two values as LOW,HIGH, such as 0,40", f.over)
+		}
+		if opt.Kind == calibrate.Cover {
+			low, high = low/100, high/100
+		}
+		opt.Enough.Range = &[2]float64{low, high}
 	}
 	if f.from != "" {
 		opt.Unit = calibrate.Unit(f.unit)

@@ -83,7 +83,7 @@ and the value.
 				if err != nil {
 					return err
 				}
-				opt.DeferSeasonModel = !f.json
+				opt.DeferSeasonModel, opt.Context = !f.json, a.ctx
 				c, err := analysis.Compare(snap, args[0], opt)
 				if err != nil {
 					return err
@@ -148,7 +148,7 @@ func (a *app) printComparison(c analysis.Comparison, f compareFlags) error {
 	for _, n := range c.Notes {
 		a.note("note: %s", n)
 	}
-	opt := report.TextOptions{Short: !f.full}
+	opt := report.TextOptions{Short: !f.full, Weeds: c.Role == analysis.Weeds, Holds: c.Holds}
 	if err := writeComparison(a.out, c, opt); err != nil {
 		return err
 	}
@@ -164,6 +164,9 @@ func (a *app) printComparison(c analysis.Comparison, f compareFlags) error {
 // and the second opinions after it.
 func writeComparison(w io.Writer, c analysis.Comparison, opt report.TextOptions) error {
 	var err error
+	if len(c.Checked) > 0 {
+		err = report.WriteChecked(w, c.Checked)
+	}
 	if c.Calibrated != nil {
 		err = report.WriteCalibrated(w, *c.Calibrated)
 	}
@@ -202,7 +205,7 @@ func (a *app) tableComparison(name string, f compareFlags) (analysis.Comparison,
 	if err != nil {
 		return analysis.Comparison{}, err
 	}
-	opt.DeferSeasonModel = !f.json
+	opt.DeferSeasonModel, opt.Context = !f.json, a.ctx
 	decimal, err := decimalOf(f.decimal)
 	if err != nil {
 		return analysis.Comparison{}, err

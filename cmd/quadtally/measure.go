@@ -56,10 +56,9 @@ func measureCommand(a *app) *cobra.Command {
 	c := &cobra.Command{
 		Use:   "measure PHOTO...",
 		Short: "Measure green cover in photos, outside any trial",
-		Long: `Finds the frame in each photo, straightens it, and measures the share of the
-ground inside that is green: cover with the range within which careful hand
-masks fell, green pieces (touching plants count once), scale, and doubts. Photos
-of one camera date share a threshold; --alone judges each by itself.
+		Long: `Measures the share of the ground inside each photo's frame that is green: cover
+with the range within which careful hand masks fell, green pieces (touching plants
+count once), scale, doubts. Photos of one date share a threshold, but for --alone.
 
 ` + classHelp + exitHelp,
 		Example: `  quadtally measure --frame 500mm photos/

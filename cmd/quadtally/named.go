@@ -112,7 +112,7 @@ func (a *app) tellApart(f *classFlags, out *season.Loose, lines []measured) (*se
 	if f.named == "" {
 		return out.GreenOnly()
 	}
-	named, _, err := a.readSpots(f.named)
+	named, _, err := a.readSpots(f.named, classes.ParseClass)
 	if err != nil {
 		return nil, err
 	}
@@ -165,7 +165,7 @@ func (a *app) tellApart(f *classFlags, out *season.Loose, lines []measured) (*se
 
 // readSpots reads named plants or answered check points. Rows without a class
 // are counted as blank; anything else that cannot be read is refused.
-func (a *app) readSpots(path string) (spots []season.PlantSpot, blank int, err error) {
+func (a *app) readSpots(path string, parse func(string) (classes.Class, error)) (spots []season.PlantSpot, blank int, err error) {
 	s, err := a.readSheet(path)
 	if err != nil {
 		return nil, 0, err
@@ -185,7 +185,7 @@ func (a *app) readSpots(path string) (spots []season.PlantSpot, blank int, err e
 			blank++
 			continue
 		}
-		class, err := classes.ParseClass(text)
+		class, err := parse(text)
 		if err != nil {
 			return nil, 0, fmt.Errorf("%s: %w", s.Where(row.Line), err)
 		}
@@ -226,7 +226,7 @@ type totalLine struct {
 
 // writeTotal ends the output with the cover of each class over all photos.
 func (a *app) writeTotal(f *measureFlags, told *season.LooseClasses) error {
-	answers, blank, err := a.readSpots(f.classes.answers)
+	answers, blank, err := a.readSpots(f.classes.answers, classes.ParseClass)
 	if err != nil {
 		return err
 	}

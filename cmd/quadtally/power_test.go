@@ -74,7 +74,7 @@ func TestPowerFromNumbers(t *testing.T) {
 
 func TestPowerFromTable(t *testing.T) {
 	path := table(t, coverTable)
-	p := powerOf(t, "--from", path, "--response", "cover", "--control", "BARE", "--difference", "10")
+	p := powerOf(t, "--from", path, "--response", "cover", "--scale", "raw", "--control", "BARE", "--difference", "10")
 	close6(t, "SD", &p.SD, 5.113707, 5e-7) // the root of 26.15
 	close6(t, "base", p.Base, 59, 1e-9)
 	close6(t, "CV", p.CVPercent, 17.4828, 5e-5)
@@ -82,7 +82,7 @@ func TestPowerFromTable(t *testing.T) {
 	if p.Treatments != 5 || p.Blocks != 4 || p.ResidualDF != 12 {
 		t.Errorf("%d treatments, %d blocks, %d df", p.Treatments, p.Blocks, p.ResidualDF)
 	}
-	more := powerOf(t, "--from", path, "--response", "cover", "--blocks", "8", "--difference", "10")
+	more := powerOf(t, "--from", path, "--response", "cover", "--scale", "raw", "--blocks", "8", "--difference", "10")
 	if more.Blocks != 8 || !(more.Asked.PowerF > p.Asked.PowerF) {
 		t.Errorf("8 blocks: power %g, 4 blocks %g", more.Asked.PowerF, p.Asked.PowerF)
 	}
@@ -91,9 +91,9 @@ func TestPowerFromTable(t *testing.T) {
 	detectable := counts.DetectablePair
 	again := powerOf(t, "--from", table(t, countTable), "--response", "count", "--control", "BARE", "--difference", jsonNumber(*detectable.Absolute))
 	close6(t, "there and back", &again.Asked.PowerPair, 0.8, 1e-6)
-	say(t, "power", "--from", path, "--response", "cover", "--difference", "60%", "--control", "TARP").expect(t, exitDone, "control TARP")
-	say(t, "power", "--from", path, "--response", "cover", "--difference", "90").expect(t, exitUsage, "more than all there is")
-	say(t, "power", "--from", table(t, "treatment,block,cover\nA,1,7\nA,2,7\nB,1,7\nB,2,7\n"), "--response", "cover").
+	say(t, "power", "--from", path, "--response", "cover", "--scale", "raw", "--difference", "60%", "--control", "TARP").expect(t, exitDone, "control TARP")
+	say(t, "power", "--from", path, "--response", "cover", "--scale", "raw", "--difference", "90").expect(t, exitUsage, "more than all there is")
+	say(t, "power", "--from", table(t, "treatment,block,cover\nA,1,7\nA,2,7\nB,1,7\nB,2,7\n"), "--response", "cover", "--scale", "raw").
 		expect(t, exitFailed, "nothing to compare")
 
 	// Variances of 16 between quadrats and 4 between plots, 9 minutes a plot
@@ -105,7 +105,7 @@ func TestPowerFromTable(t *testing.T) {
 		t.Errorf("best number of quadrats %d, want 3", q.Best)
 	}
 	close6(t, "formula", &q.Formula, 3, 1e-12)
-	must(t, "power", "--from", path, "--response", "cover")
+	must(t, "power", "--from", path, "--response", "cover", "--scale", "raw")
 }
 
 func jsonNumber(v float64) string {

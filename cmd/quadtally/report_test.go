@@ -290,11 +290,12 @@ func TestReportNumbersAreThoseOfCompareAndAgree(t *testing.T) {
 				}
 				same(t, x.Treatment+" mean", row[2], x.Mean)
 				same(t, x.Treatment+" SD", row[3], x.SD)
-				same(t, x.Treatment+" adjusted", row[4], x.Back)
+				mean, low, high := x.Shown()
+				same(t, x.Treatment+" adjusted", row[4], mean)
 				same(t, x.Treatment+" SE", row[5], x.SE)
 				lower, upper, _ := strings.Cut(row[6], " to ")
-				same(t, x.Treatment+" lower", lower, x.BackLower)
-				same(t, x.Treatment+" upper", upper, x.BackUpper)
+				same(t, x.Treatment+" lower", lower, low)
+				same(t, x.Treatment+" upper", upper, high)
 			}
 			for _, x := range a.ANOVA {
 				row := rowOf(t, tables["anova-"+c.key], x.Term)

@@ -107,6 +107,11 @@ func Agree(snap *record.Snapshot, opt calibrate.Options) (calibrate.Report, erro
 
 func agreeBy(snap *record.Snapshot, opt calibrate.Options, photos Key) (calibrate.Report, error) {
 	opt.Unit = calibrate.UnitFraction
+	if opt.Enough.Treatments == nil {
+		for _, t := range snap.Trial.Treatments {
+			opt.Enough.Treatments = append(opt.Enough.Treatments, t.Code)
+		}
+	}
 	pairs, err := pairsOf(snap, photos)
 	if err != nil {
 		return calibrate.Report{}, err

@@ -65,7 +65,7 @@ func TestCalibratedComparison(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	f.Calibrated = false
+	f.Calibrated, f.Scale = false, stats.Raw
 	raw, err := Compare(snap, "cover", f)
 	if err != nil {
 		t.Fatal(err)
@@ -108,7 +108,7 @@ func TestCalibratedByPerfectAgreement(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		f.Calibrated = false
+		f.Calibrated, f.Scale = false, stats.Raw
 		raw, err := Compare(snap, "cover", f)
 		if err != nil {
 			t.Fatal(err)

@@ -1,6 +1,7 @@
 package analysis
 
 import (
+	"context"
 	"fmt"
 	"slices"
 	"strings"
@@ -29,6 +30,8 @@ type Options struct {
 	// DeferSeasonModel leaves out the model of a season, which takes seconds
 	// on a large one; [Comparison.AddSeasonModel] adds it.
 	DeferSeasonModel bool
+	// Context stops the longer calculations when it ends; nil never does.
+	Context context.Context
 }
 
 // Covariate is what a comparison is adjusted for: a response of the trial at a
@@ -44,6 +47,13 @@ func DefaultOptions() Options {
 	return Options{Method: d.Method, Side: d.Side, Alpha: d.Alpha}
 }
 
+func (o Options) context() context.Context {
+	if o.Context == nil {
+		return context.Background()
+	}
+	return o.Context
+}
+
 // over puts the choices over the options of a response.
 func (o Options) over(opt *stats.Options) error {
 	opt.Method, opt.Side, opt.Alpha = o.Method, o.Side, o.Alpha
@@ -52,6 +62,9 @@ func (o Options) over(opt *stats.Options) error {
 	}
 	if o.Control != "" {
 		opt.Control = o.Control
+	}
+	if o.Context != nil {
+		*opt = opt.WithContext(o.Context)
 	}
 	if err := opt.Validate(); err != nil {
 		return UsageError{err}
@@ -70,6 +83,12 @@ type Comparison struct {
 	Entry    int64           `json:"record_entry,omitempty"` // newest entry of the record it rests on
 	Settings []string        `json:"settings,omitempty"`     // fingerprints of the measuring settings
 	Notes    []string        `json:"notes,omitempty"`
+
+	// Role tells which way is good, Holds what is in the values beside weeds.
+	Role  Role   `json:"role,omitempty"`
+	Holds string `json:"holds,omitempty"`
+	// Checked says, visit by visit, how covers by class were corrected.
+	Checked []Checked `json:"checked,omitempty"`
 
 	// Calibrated is set where image values were carried through a line.
 	Calibrated *Calibrated `json:"calibrated,omitempty"`
@@ -106,10 +125,13 @@ func Compare(snap *record.Snapshot, name string, o Options) (Comparison, error) 
 	if err != nil {
 		return Comparison{}, err
 	}
+	if len(rs) == 0 && r.def.ofRole != "" {
+		return Comparison{}, r.notToldApart(snap)
+	}
 	if len(rs) == 0 {
 		return Comparison{}, fmt.Errorf("there is no %s in the record yet: `quadtally status` shows what is in", r.Label)
 	}
-	c := Comparison{Response: r.Key, Class: r.Class, Visit: o.Visit, Entry: snap.Entry}
+	c := Comparison{Response: r.Key, Class: r.Class, Visit: o.Visit, Entry: snap.Entry, Role: r.Role, Holds: r.Holds()}
 	if c.Settings, err = settingsOf(snap, r); err != nil {
 		return Comparison{}, err
 	}
@@ -138,6 +160,28 @@ func Compare(snap *record.Snapshot, name string, o Options) (Comparison, error) 
 		// A line can take a value below zero, so that calibrated cover and
 		// counts are measures, on their own scale.
 		opt.Kind, opt.Response = stats.Measure, r.Label+", calibrated"
+	}
+	if r.def.ofRole != "" && own == nil {
+		t, err := tellApart(snap, r.def.ofRole, r.Class)
+		if err != nil {
+			return Comparison{}, err
+		}
+		for _, x := range t.checked {
+			if o.Visit == 0 || x.Visit == o.Visit {
+				c.Checked = append(c.Checked, x)
+			}
+		}
+		if opt.Scale != stats.Raw && opt.Scale != "" {
+			return Comparison{}, misuse("%s carries the uncertainty of its check points, which is in percent of the ground: compare it on the raw scale", r.Label)
+		}
+		opt.Scale = stats.Raw
+		e := t.own(r, o.Visit, season, days)
+		own = &e
+		// A model for shares would know nothing of that uncertainty.
+		o.Model = NoModel
+	}
+	if opt.Kind == stats.Count {
+		opt.Ground = countedOn(rs)
 	}
 	rows := rowsOf(snap, r.valuesOf(snap, rs, o.Visit, days))
 	if o.Covariate != nil {

@@ -2,6 +2,7 @@ package analysis
 
 import (
 	"cmp"
+	"context"
 	"fmt"
 	"math"
 	"slices"
@@ -27,8 +28,17 @@ type ShareOrCountModel struct {
 	Unit       string     `json:"unit"` // of the means: per m², or share
 	Control    string     `json:"control,omitempty"`
 	Confidence float64    `json:"confidence"`
-	// Treatment is the test of treatments after blocks.
-	Treatment    *glm.Test          `json:"treatment,omitempty"`
+	// Treatment is the test of treatments after blocks. Resampled is the same
+	// question with a p value that keeps its level in few plots: treatments
+	// re-allotted within blocks, or for the negative binomial and beta families a
+	// parametric bootstrap. It is nil, and NotResampled says why, where treatments
+	// were not allotted at random within blocks alone.
+	Treatment    *glm.Test      `json:"treatment,omitempty"`
+	Resampled    *glm.Resampled `json:"resampled,omitempty"`
+	NotResampled string         `json:"not_resampled,omitempty"`
+	// Standard are the means of the quasi families as they would be on all plots
+	// of the trial, with intervals that allow for weeds in patches.
+	Standard     []glm.StandardMean `json:"standard,omitempty"`
 	Tests        []glm.Test         `json:"tests,omitempty"`
 	Dispersion   float64            `json:"dispersion"`
 	DispersionDF int                `json:"dispersion_df"`
@@ -46,8 +56,8 @@ func (m ShareOrCountModel) Counts() bool {
 	return m.Family == glm.QuasiPoisson || m.Family == glm.NegativeBinomial
 }
 
-// RatioWithControl is a treatment over the control: a ratio of means for
-// counts, of odds for shares. Ratio and limits are nil where one of the two is
+// RatioWithControl is a treatment over the control: a ratio of means, under beta
+// regression of odds. Ratio and limits are nil where one of the two is
 // all zero or full, or the ratio cannot be given; P is nil in the last case.
 // PHolm allows for the number of treatments.
 type RatioWithControl struct {
@@ -173,7 +183,10 @@ func (c *Comparison) addModels(rows []stats.Row, opt stats.Options, o Options, p
 		return nil
 	}
 	if family != "" {
-		m := shareOrCountModel(c.Analysis, family, opt, per)
+		m, err := shareOrCountModel(o.context(), c.Analysis, family, opt, per)
+		if err != nil {
+			return err
+		}
 		if m.Counts() {
 			c.CountModel = m
 		} else {
@@ -214,13 +227,14 @@ func frameOf(treatment, block, column []string) (terms.Frame, []terms.Term) {
 	return f, fixed
 }
 
-func shareOrCountModel(a *stats.Analysis, family glm.Family, opt stats.Options, per float64) *ShareOrCountModel {
+// shareOrCountModel fits the model; its error is the end of the context only.
+func shareOrCountModel(ctx context.Context, a *stats.Analysis, family glm.Family, opt stats.Options, per float64) (*ShareOrCountModel, error) {
 	m := &ShareOrCountModel{Family: family, Unit: "share of the whole", Control: a.Control, Confidence: a.Confidence}
 	if m.Counts() {
 		m.Unit = cmp.Or(a.Unit, "per reading")
 	}
 	if m.Refused = tooFew(a); m.Refused != "" {
-		return m
+		return m, nil
 	}
 	whole := 1.0
 	if opt.Kind == stats.Percent {
@@ -255,10 +269,15 @@ func shareOrCountModel(a *stats.Analysis, family glm.Family, opt stats.Options, 
 		model.Frame.Covariates = []terms.Covariate{{Name: "covariate", Values: before}}
 		model.Fixed = slices.Insert(model.Fixed, at, terms.Term{"covariate"})
 	}
-	fit, err := glm.FitModel(model, glm.Options{Family: family, Level: a.Confidence})
+	quasi := family == glm.QuasiPoisson || family == glm.QuasiBinomial
+	settings := glm.Options{Family: family, Level: a.Confidence}
+	if quasi {
+		settings.Spread = glm.SpreadOfPatches
+	}
+	fit, err := glm.FitModel(model, settings)
 	if err != nil {
 		m.Refused = err.Error()
-		return m
+		return m, nil
 	}
 	m.Tests, m.Theta, m.Precision = fit.Tests, fit.Theta, fit.Precision
 	m.Dispersion, m.DispersionDF, m.Warnings = fit.Dispersion, fit.DispersionDF, fit.Warnings
@@ -270,19 +289,50 @@ func shareOrCountModel(a *stats.Analysis, family glm.Family, opt stats.Options, 
 	means, err := fit.Means(terms.Term{"treatment"})
 	if err != nil {
 		m.Warnings = append(m.Warnings, err.Error())
-		return m
+		return m, nil
 	}
 	m.Means, m.Warnings = means.Means, append(m.Warnings, means.Warnings...)
 	if m.Pairs, err = fit.Ratios("treatment"); err != nil {
 		m.Warnings = append(m.Warnings, err.Error())
-		return m
+		return m, nil
 	}
-	m.VsControl = ratiosWith(a.Control, m.Pairs)
-	return m
+	var standard *glm.Standard
+	if quasi {
+		if s, err := fit.Standardise("treatment"); err == nil {
+			standard, m.Standard = &s, s.Means
+		}
+	}
+	m.VsControl = ratiosWith(a.Control, m.Pairs, standard)
+	return m, m.resample(ctx, fit, a.Design.Kind)
 }
 
-// ratiosWith turns the pairs that hold the control into ratios to it.
-func ratiosWith(control string, pairs []glm.Ratio) []RatioWithControl {
+// resample adds the test that keeps its level. Its error is the end of ctx.
+func (m *ShareOrCountModel) resample(ctx context.Context, fit *glm.Fit, layout stats.DesignKind) error {
+	blocks := "block"
+	switch layout {
+	case stats.CompletelyRandomised:
+		blocks = ""
+	case stats.LatinSquare, stats.RowColumn:
+		if fit.Family == glm.QuasiPoisson || fit.Family == glm.QuasiBinomial {
+			m.NotResampled = "treatments were allotted to rows and columns at once, so they cannot be re-allotted within blocks"
+			return nil
+		}
+	}
+	r, err := fit.Resample(ctx, blocks, glm.ResampleOptions{Seed: 1})
+	switch {
+	case ctx.Err() != nil:
+		return ctx.Err()
+	case err != nil:
+		m.NotResampled = err.Error()
+	default:
+		m.Resampled = &r
+	}
+	return nil
+}
+
+// ratiosWith turns the pairs that hold the control into ratios to it: those of
+// standardised means where there are any.
+func ratiosWith(control string, pairs []glm.Ratio, standard *glm.Standard) []RatioWithControl {
 	var out []RatioWithControl
 	var ps []float64
 	var at []int
@@ -302,6 +352,11 @@ func ratiosWith(control string, pairs []glm.Ratio) []RatioWithControl {
 			}
 		default:
 			continue
+		}
+		if standard != nil && !p.ByDeviance && !p.Undefined {
+			if x := standard.Ratio(r.Treatment, control); !x.Undefined {
+				r.Ratio, r.Lower, r.Upper, p.P = &x.Ratio, &x.Lower, &x.Upper, x.P
+			}
 		}
 		if p.Undefined {
 			r.Ratio, r.Lower, r.Upper = nil, nil, nil
@@ -354,8 +409,7 @@ func seasonModel(s *stats.Season, serial bool) *SeasonModel {
 	frame, groups := frameOf(treatment, block, column)
 	frame.Factors = append(frame.Factors, terms.Factor{Name: "plot", Labels: plot}, terms.Factor{Name: "date", Labels: date})
 	model.Frame = frame
-	model.Random = append(slices.Clone(groups[:len(groups)-1]), terms.Term{"plot"})
-	model.Fixed = []terms.Term{{"treatment"}, {"date"}, {"treatment", "date"}}
+	model.Fixed, model.Random = mixed.SeasonTerms(groups[:len(groups)-1], "treatment", "plot", "date")
 	var random []string
 	for _, t := range model.Random {
 		random = append(random, t.String())

@@ -287,7 +287,7 @@ func TestAgreeTakesThePlansMargin(t *testing.T) {
 func TestPowerOfAComparison(t *testing.T) {
 	snap := pairedTrial(func(v float64) float64 { return v })
 	o := DefaultOptions()
-	o.Visit, o.Model = 2, NoModel
+	o.Visit, o.Model, o.Scale = 2, NoModel, stats.Raw
 	c, err := Compare(snap, "cover", o)
 	if err != nil {
 		t.Fatal(err)

@@ -39,9 +39,12 @@ var schema1 string
 //go:embed schema-3.sql
 var schema3 string
 
+//go:embed schema-4.sql
+var schema4 string
+
 // migrations carry an older record forward, one step a version; they are
 // never edited once released.
-var migrations = []string{schema1, typedReasons, schema3}
+var migrations = []string{schema1, typedReasons, schema3, schema4}
 
 // ErrNoTrial means the folder holds no record.
 var ErrNoTrial = errors.New("no trial here")

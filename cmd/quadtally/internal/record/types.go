@@ -74,7 +74,9 @@ type Photo struct {
 	Guide         string
 	Doc           json.RawMessage // of the measurement; nil where not measured
 	Result        *Result
-	Entry         int64 // newest entry that touched it
+	HasLooks      bool     // what its green looks like is stored
+	Sorting       *Sorting // nil where plants are not told apart, or not yet anew
+	Entry         int64    // newest entry that touched it
 }
 
 // Observation is one value a person or a scale gave.
@@ -183,6 +185,8 @@ const (
 	KindAccept    = "accept"    // {}
 	KindGuide     = "guide"     // corners and regions a person drew, about a photo
 	KindPatch     = "patch"     // class a person gave to a patch, about a photo
+	KindPlant     = "plant"     // Plant, named by a person, about its photo
+	KindCheck     = "check"     // Check, a check point or its answer, about its photo
 	KindThreshold = "threshold" // Threshold, about a visit
 	KindSettings  = "settings"  // measuring settings, about the trial
 	KindPath      = "path"      // PhotoPath, about a photo that was renamed or moved

@@ -124,11 +124,22 @@ func (t *agreeText) headline() {
 	t.line("Camera against hand: %s, %d pairs in %d plots", what, a.N, a.Plots)
 	t.line("")
 	if v := t.r.Verdict; v != nil {
-		t.line("May the camera stand in for the hand, within %s %s?", t.val(v.Margin), t.unit)
-		t.question("on average", &v.Average)
-		t.question("for comparing treatments", v.Comparing)
+		t.line("May you stop counting by hand?  %s", verdictWords[v.Answer])
+		t.question("On average over the trial", v.Average)
+		if v.Comparing != nil {
+			t.question("For comparing treatments", *v.Comparing)
+		}
+		switch {
+		case v.Answer == calibrate.Yes:
+			t.wrapped("  ", "  ", fmt.Sprintf("With a margin of %s %s: %s.", t.val(v.Margin), t.unit, v.Sentence))
+		case v.Overall.Answer == calibrate.NotEnough && v.Overall.PlotsNeeded != nil:
+			t.wrapped("  ", "  ", fmt.Sprintf("With a margin of %s %s about %d plots with %d pairs in all would do on average, if bias and scatter stay as they are (80 %% chance of a yes).",
+				t.val(v.Margin), t.unit, *v.Overall.PlotsNeeded, *v.Overall.PairsNeeded))
+		default:
+			t.wrapped("  ", "  ", fmt.Sprintf("With a margin of %s %s.", t.val(v.Margin), t.unit))
+		}
 	} else {
-		t.line("May the camera stand in for the hand?  Not answered: no margin was stated")
+		t.line("May you stop counting by hand?  Not answered: no margin was stated")
 		t.wrapped("  ", "  ", "Say first how large a mean difference you could live with, then ask again.")
 	}
 	t.line("")
@@ -149,19 +160,15 @@ func (t *agreeText) headline() {
 	}
 }
 
-// shortAnswers are the answers on a screen.
-var shortAnswers = map[calibrate.Answer]string{calibrate.Yes: "YES", calibrate.No: "NO", calibrate.NotEnough: "NOT YET"}
+var verdictWords = map[calibrate.Answer]string{calibrate.Yes: "YES", calibrate.No: "NO", calibrate.NotEnough: "NOT YET"}
 
-// question tells one of the two questions with what stands against a yes.
-func (t *agreeText) question(what string, q *calibrate.Question) {
-	if q == nil {
-		t.line("  %-26s NOT KNOWN: the pairs name no two treatments", what)
-		return
+// question writes one of the two answers with its reasons.
+func (t *agreeText) question(name string, q calibrate.Question) {
+	text := verdictWords[q.Answer]
+	for i, r := range q.Reasons {
+		text += map[bool]string{true: ": ", false: "; "}[i == 0] + r.Words()
 	}
-	t.line("  %-26s %s", what, shortAnswers[q.Answer])
-	for _, r := range q.Reasons {
-		t.wrapped("    ", "    ", r.Words()+".")
-	}
+	t.wrapped("  "+name+": ", "    ", text+".")
 }
 
 func (t *agreeText) biasSentence() string {

@@ -64,6 +64,7 @@ func TestWriteAgreementGolden(t *testing.T) {
 	}{
 		{"agree_cover_yes", alderBend(calibrate.Cover, 0), func(o *calibrate.Options) {
 			o.Margin, o.HandMinutes, o.PhotoMinutes, o.TargetSE = points(0.05), 6, 0.7, 0.01
+			o.Enough.Range = &[2]float64{0.05, 0.6}
 		}},
 		{"agree_cover_loud", alderBend(calibrate.Cover, 0.12), func(o *calibrate.Options) { o.Margin = points(0.05) }},
 		{"agree_count", alderBend(calibrate.Count, 0), func(o *calibrate.Options) { o.Kind, o.Margin = calibrate.Count, points(6) }},

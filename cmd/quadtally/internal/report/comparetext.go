@@ -20,6 +20,11 @@ type TextOptions struct {
 	// AsLaidOut keeps the treatments in the order of the layout; otherwise
 	// they run from the highest mean to the lowest.
 	AsLaidOut bool
+	// Weeds says that the response is of weeds alone: only then is less than
+	// the control called suppression.
+	Weeds bool
+	// Holds says what the response is made of, where its name does not.
+	Holds string
 }
 
 // WriteComparison writes a comparison of treatments as plain text: first one
@@ -151,8 +156,8 @@ func span(lower, upper *float64, digits int) string { return between(lower, uppe
 // backDigits are the decimals for means in the unit of the response.
 func (t *compareText) backDigits() int {
 	for _, r := range t.a.Treatments {
-		if r.BackLower != nil && r.BackUpper != nil {
-			quarter := (*r.BackUpper - *r.BackLower) / 4
+		if _, lower, upper := r.Shown(); lower != nil && upper != nil {
+			quarter := (*upper - *lower) / 4
 			return decimals(&quarter)
 		}
 	}
@@ -165,11 +170,8 @@ func (t *compareText) ordered() []stats.TreatmentResult {
 		return out
 	}
 	value := func(r stats.TreatmentResult) float64 {
-		switch {
-		case r.Back != nil:
-			return *r.Back
-		case r.Mean != nil:
-			return *r.Mean
+		if m, _, _ := r.Shown(); m != nil {
+			return *m
 		}
 		return math.Inf(-1)
 	}
@@ -184,6 +186,9 @@ func (t *compareText) screen() {
 		what += " (" + a.Unit + ")"
 	}
 	t.said("", strings.ToUpper(what[:1])+what[1:]+": "+a.Design.Words)
+	if t.opt.Holds != "" {
+		t.said("", "This is "+t.opt.Holds+". It is no measure of weeds alone.")
+	}
 	t.line("")
 	for _, v := range a.Verdict {
 		t.said("  ", strings.ToUpper(v[:1])+v[1:]+".")
@@ -198,11 +203,8 @@ func (t *compareText) screen() {
 	var remarks []string
 	remarked := map[string][]string{}
 	for _, r := range t.ordered() {
-		value := r.Back
-		if value == nil {
-			value = r.Mean
-		}
-		row := []string{r.Treatment, fmt.Sprint(r.Plots), number(value, digits), span(r.BackLower, r.BackUpper, digits), cmp.Or(r.Letters, "-")}
+		value, lower, upper := r.Shown()
+		row := []string{r.Treatment, fmt.Sprint(r.Plots), number(value, digits), span(lower, upper, digits), cmp.Or(r.Letters, "-")}
 		switch s := r.Suppression; {
 		case a.Control == "":
 		case r.Treatment == a.Control:
@@ -230,9 +232,16 @@ func (t *compareText) screen() {
 	if slices.ContainsFunc(a.Treatments, func(r stats.TreatmentResult) bool { return r.Letters != "" }) {
 		t.said("", fmt.Sprintf("Treatments that share a letter are not shown to differ (%s, %.3g %%).", a.Method.Words(), 100*a.Alpha))
 	}
-	if a.Transform.Scale != stats.Raw {
+	switch {
+	case a.StandardBy != "":
+		t.said("", fmt.Sprintf("Tested as the %s; means, intervals and percentages are of the values as measured, by a %s model that lets weedy treatments vary more.", a.Transform.Words(), a.StandardBy))
+	case a.Transform.Scale != stats.Raw:
 		t.said("", fmt.Sprintf("Analysed as the %s; means and intervals are carried back.", a.Transform.Words()))
 	}
+	if r := a.Randomisation; r != nil {
+		t.said("", fmt.Sprintf("By the layout alone (randomisation test), p %s: %s.", pOf(&r.P), r.Note))
+	}
+	t.covariate()
 	switch d := a.Detectable; {
 	case d == nil:
 	case d.BeyondZero:
@@ -243,7 +252,7 @@ func (t *compareText) screen() {
 			d.FromWhat, number(&d.From, digits), number(&d.To, digits), 100*d.Power))
 	}
 	for _, r := range remarks {
-		t.said("", fmt.Sprintf("Suppression by %s: %s.", strings.Join(remarked[r], ", "), r))
+		t.said("", fmt.Sprintf("%% less than control, %s: %s.", strings.Join(remarked[r], ", "), r))
 	}
 	if len(a.Warnings)+len(a.Missing) > 0 {
 		t.line("")
@@ -422,7 +431,7 @@ func (t *compareText) checks() {
 			lines = append(lines, *l)
 		}
 	}
-	if len(lines) == 0 && a.Randomisation == nil {
+	if len(lines) == 0 {
 		return
 	}
 	t.heading("Checks and tests without a normal distribution")
@@ -436,8 +445,27 @@ func (t *compareText) checks() {
 			t.said("    ! ", w)
 		}
 	}
-	if r := a.Randomisation; r != nil {
-		t.said("  ", fmt.Sprintf("Randomisation test, p %s: %s.", pOf(&r.P), r.Note))
+}
+
+// covariate says on the first screen what the means were adjusted for.
+func (t *compareText) covariate() {
+	c := t.a.Covariate
+	if c == nil {
+		return
+	}
+	text := fmt.Sprintf("Means are adjusted to a covariate of %.4g (its mean over plots). For one unit more of it the response changes by %.4g", c.At, c.Slope)
+	if c.Lower != nil && c.Upper != nil {
+		text += fmt.Sprintf(" (%.3g %% interval %.4g to %.4g, p %s)", 100*t.a.Confidence, *c.Lower, *c.Upper, pOf(c.P))
+	}
+	if t.a.Transform.Scale != stats.Raw {
+		text += " on the scale of the analysis"
+	}
+	t.said("", text+".")
+	if p := c.Parallel; p != nil && p.P != nil {
+		t.said("  ", fmt.Sprintf("Slopes of treatments alike? F(%d,%d) = %s, p %s.", p.DF, c.DF-p.DF, number(p.F, 2), pOf(p.P)))
+	}
+	if b := c.Balance; b != nil && b.P != nil {
+		t.said("  ", fmt.Sprintf("Covariate alike in all treatments? F = %s, p %s.", number(b.F, 2), pOf(b.P)))
 	}
 }
 
@@ -462,11 +490,11 @@ func (t *compareText) plots() {
 	}
 }
 
-// lessHeader names the column 100 (1 - T/C): suppression of weeds, but for a
-// yield or a height simply how much less than the control it is.
+// lessHeader names the column 100 (1 - T/C): suppression where the response is
+// of weeds, else simply how much less than the control it is.
 func (t *compareText) lessHeader() string {
-	if t.a.Transform.Kind == stats.Measure {
-		return "% less than control"
+	if t.opt.Weeds {
+		return "suppression %"
 	}
-	return "suppression %"
+	return "% less than control"
 }

@@ -44,17 +44,14 @@ func sentenceCase(s string) string { return strings.TrimSuffix(sentence("%s", s)
 
 // shown is the mean and interval of a treatment in the unit of the response.
 func shown(t stats.TreatmentResult) (mean, low, high float64, hasMean, hasInterval bool) {
-	m := t.Back
-	if m == nil {
-		m = t.Mean
-	}
+	m, lower, upper := t.Shown()
 	if m == nil {
 		return 0, 0, 0, false, false
 	}
-	if t.BackLower == nil || t.BackUpper == nil {
+	if lower == nil || upper == nil {
 		return *m, 0, 0, true, false
 	}
-	return *m, *t.BackLower, *t.BackUpper, true, true
+	return *m, *lower, *upper, true, true
 }
 
 // seasonFigure draws the course of each treatment: its mean with interval at

@@ -72,17 +72,27 @@ func modelSentence(m analysis.ShareOrCountModel) string {
 	if m.Treatment.DenDF > 0 {
 		test = fmt.Sprintf("F(%d,%d) = %.2f", m.Treatment.DF, m.Treatment.DenDF, m.Treatment.F)
 	}
+	p, how := m.Treatment.P, ""
+	switch r := m.Resampled; {
+	case r != nil:
+		p, how = r.P, fmt.Sprintf(" by %s, %d draws", r.Method, r.Draws)
+	case m.NotResampled != "":
+		how = "; not drawn again: " + m.NotResampled
+	}
 	shown := "differences among treatments are shown"
-	if m.Treatment.P > 1-m.Confidence {
+	if p > 1-m.Confidence {
 		shown = "treatments are not shown to differ"
 	}
-	return fmt.Sprintf("Second opinion, %s model: %s (%s, p = %s).", m.Family, shown, test, pOf(&m.Treatment.P))
+	return fmt.Sprintf("Second opinion, %s model: %s (%s, p = %s%s).", m.Family, shown, test, pOf(&p), how)
 }
 
 func (t *compareText) shareOrCount(m analysis.ShareOrCountModel) {
-	scale, ratio := 100.0, "odds ratio to "
+	scale, ratio := 100.0, "ratio to "
+	if m.Family == glm.Beta {
+		ratio = "odds ratio to "
+	}
 	if m.Counts() {
-		scale, ratio = 1, "ratio to "
+		scale = 1
 		how := "Log link, blocks in the model, the area looked at as offset."
 		if m.Family == glm.QuasiPoisson {
 			how += fmt.Sprintf(" Plots vary %.3g times as much as chance alone (%d df).", m.Dispersion, m.DispersionDF)
@@ -106,8 +116,15 @@ func (t *compareText) shareOrCount(m analysis.ShareOrCountModel) {
 	for _, r := range m.VsControl {
 		against[r.Treatment] = r
 	}
+	standard := map[string]glm.StandardMean{}
+	for _, x := range m.Standard {
+		standard[x.Level] = x
+	}
 	for _, x := range m.Means {
 		name := strings.Join(x.Labels, ":")
+		if s, ok := standard[name]; ok && !x.Extreme {
+			x.Mean, x.Lower, x.Upper = s.Mean, s.Lower, s.Upper
+		}
 		quarter := scale * (x.Upper - x.Lower) / 4
 		d := decimals(&quarter)
 		mean, lower, upper := scale*x.Mean, scale*x.Lower, scale*x.Upper

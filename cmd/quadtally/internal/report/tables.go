@@ -26,8 +26,9 @@ func (b *builder) treatmentTable(key string, r Response, a *stats.Analysis) Tabl
 		if x.SE != nil {
 			se = number(x.SE, decimals(x.SE))
 		}
-		row := cells(x.Treatment, fmt.Sprint(x.Plots), number(x.Mean, digits), number(x.SD, digits), number(x.Back, digits), se,
-			span(x.BackLower, x.BackUpper, digits), cmp.Or(x.Letters, "-"))
+		mean, lower, upper := x.Shown()
+		row := cells(x.Treatment, fmt.Sprint(x.Plots), number(x.Mean, digits), number(x.SD, digits), number(mean, digits), se,
+			span(lower, upper, digits), cmp.Or(x.Letters, "-"))
 		row.Cells[1].Link = r.dataLink()
 		if suppression {
 			row.Cells = append(row.Cells, Cell{Text: suppressionText(a, x)})

@@ -71,7 +71,8 @@ func (s *Season) measureNew(ctx context.Context, snap *record.Snapshot, paths ma
 		if err != nil {
 			return 0, nil, err
 		}
-		if needsMeasuring(p, fingerprint, guide) {
+		with.Looks = with.Looks || len(snap.Named) > 0
+		if needsMeasuring(p, fingerprint, guide) || with.Looks && lacksLooks(p) {
 			jobs = append(jobs, Job{Path: path, Hash: p.Hash, Options: with})
 			guides = append(guides, guide)
 		}
@@ -101,6 +102,13 @@ func needsMeasuring(p *record.Photo, fingerprint, guide string) bool {
 	return p.MeasurementID == 0 || p.Fingerprint != fingerprint || p.Guide != guide || p.FaultCode.Transient()
 }
 
+// lacksLooks reports a photo that was measured before any plant of the trial
+// was named: what its green looks like was not kept, since that takes as long
+// again as measuring and several times the room.
+func lacksLooks(p *record.Photo) bool {
+	return p.MeasurementID != 0 && p.Fault == "" && !p.HasLooks
+}
+
 func (s *Season) addMeasurements(ctx context.Context, command, note string, list []record.Measurement) error {
 	_, err := s.store.WriteAs(ctx, record.EntryDerived, command, note, func(tx *record.Tx) error {
 		for _, m := range list {
@@ -114,7 +122,7 @@ func (s *Season) addMeasurements(ctx context.Context, command, note string, list
 }
 
 // drawnOn finds the files of those photos on which a person drew since they
-// were measured.
+// were measured, and of those whose looks are wanted now that plants are named.
 func (s *Season) drawnOn(ctx context.Context, snap *record.Snapshot, hashes []string, opt vision.Options) (map[string]string, error) {
 	paths := map[string]string{}
 	for _, hash := range hashes {
@@ -134,6 +142,16 @@ func (s *Season) drawnOn(ctx context.Context, snap *record.Snapshot, hashes []st
 			return nil, fmt.Errorf("what you said is stored, but the photo could not be measured anew: %w", err)
 		}
 		paths[hash] = path
+	}
+	for i := range snap.Photos {
+		p := &snap.Photos[i]
+		if !opt.Looks && len(snap.Named) == 0 || !lacksLooks(p) || !p.InUse() || paths[p.Hash] != "" {
+			continue
+		}
+		// One that cannot be reached stays as it is and is named by what needs it.
+		if path, _, err := s.Original(ctx, p); err == nil {
+			paths[p.Hash] = path
+		}
 	}
 	return paths, nil
 }

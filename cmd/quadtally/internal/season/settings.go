@@ -17,13 +17,16 @@ type Settings struct {
 	NoFrame bool         `json:"no_frame,omitempty"`
 	// CardWhite takes the plot card's paper as the white reference.
 	CardWhite bool `json:"card_white,omitempty"`
+	// Plants keeps what the green looks like from the first measuring on, so
+	// that naming plants measures no photo again.
+	Plants bool `json:"plants,omitempty"`
 }
 
 // Change is what a person says about how photos are measured from now on.
 type Change struct {
-	Index              vision.Index // "" leaves it as it is
-	NoFrame, CardWhite *bool        // nil leaves it as it is
-	Thresholds         []HandThreshold
+	Index                      vision.Index // "" leaves it as it is
+	NoFrame, CardWhite, Plants *bool        // nil leaves it as it is
+	Thresholds                 []HandThreshold
 }
 
 // HandThreshold is the threshold of a visit as a person sets it.
@@ -62,6 +65,9 @@ func (s Settings) With(c Change) Settings {
 	if c.CardWhite != nil {
 		s.CardWhite = *c.CardWhite
 	}
+	if c.Plants != nil {
+		s.Plants = *c.Plants
+	}
 	return s
 }
 
@@ -75,7 +81,7 @@ func (s Settings) VisionOptions(t *trial.Trial) (vision.Options, error) {
 	opt.FrameMM = [2]float64{t.Quadrat.WidthMM, t.Quadrat.LengthMM}
 	opt.PipeDiameterMM = t.Quadrat.PipeMM
 	opt.Index = s.IndexInUse()
-	opt.CardWhite = s.CardWhite
+	opt.CardWhite, opt.Looks = s.CardWhite, s.Plants
 	if s.NoFrame {
 		// The plot card is then the only ruler in the photo.
 		opt.FrameMM, opt.CardCodeMM = [2]float64{}, print.CodeMM
