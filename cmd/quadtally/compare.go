@@ -3,7 +3,9 @@ package main
 import (
 	"cmp"
 	"errors"
+	"fmt"
 	"io"
+	"os"
 	"strconv"
 	"strings"
 
@@ -74,7 +76,7 @@ day or date where there are visits, and the value.
 				if err != nil {
 					return err
 				}
-				return a.printComparison(c, f)
+				return a.printComparison(c, args[0], f)
 			})
 		},
 	}
@@ -198,7 +200,19 @@ func (f *compareFlags) layoutAsked() (stats.StrataKind, error) {
 	return "", usagef("--layout %q: say split-plot or strip-plot", f.layout)
 }
 
-func (a *app) printComparison(c analysis.Comparison, f compareFlags) error {
+func (a *app) printComparison(c analysis.Comparison, name string, f compareFlags) error {
+	if f.script != "" {
+		if c.Season != nil && c.SeasonModel == nil && analysis.Model(f.model) != analysis.NoModel {
+			c.AddSeasonModel(f.serial)
+		}
+		text, err := c.Script(scriptTitle(name, c))
+		if err != nil {
+			return err
+		}
+		if err := a.writeScript(f.script, text); err != nil {
+			return err
+		}
+	}
 	if f.json {
 		return a.writeJSON(c)
 	}
@@ -215,6 +229,26 @@ func (a *app) printComparison(c analysis.Comparison, f compareFlags) error {
 		return report.WriteSeasonModel(a.out, *c.SeasonModel, opt)
 	}
 	return nil
+}
+
+func scriptTitle(name string, c analysis.Comparison) string {
+	title := strings.TrimSpace(name + " " + c.Class)
+	if c.Visit > 0 {
+		title += ", visit " + strconv.Itoa(c.Visit)
+	}
+	return title
+}
+
+// writeScript writes a script for R. A file that it did not write itself stays
+// as it is.
+func (a *app) writeScript(path, text string) error {
+	switch old, err := os.ReadFile(path); {
+	case err == nil && !strings.HasPrefix(string(old), analysis.ScriptMark):
+		return fmt.Errorf("%s is there already and was not written by quadtally: name another file", path)
+	case err != nil && !errors.Is(err, os.ErrNotExist):
+		return err
+	}
+	return a.writeTo(path, writeBytes([]byte(text)))
 }
 
 // writeComparison writes a comparison with what was done to its values before
@@ -253,7 +287,7 @@ func (a *app) compareTable(name string, f compareFlags) error {
 	if err != nil && !isPartly(err) {
 		return err
 	}
-	return cmp.Or(a.printComparison(c, f), err)
+	return cmp.Or(a.printComparison(c, name, f), err)
 }
 
 // tableComparison compares a table from anywhere. Rows that could not be read

@@ -59,6 +59,8 @@ type FactorialAnswer struct {
 	Trends []stats.Trend `json:"trends,omitempty"`
 	// Outside are treatments without a level of some factor; they take no part.
 	Outside []string `json:"outside,omitempty"`
+
+	input stats.FactorialInput
 }
 
 // planned are the contrasts of the plan as weights, groups averaged.
@@ -138,7 +140,7 @@ func (c *Comparison) askOf(snap *record.Snapshot, asked Asked, role Role) error 
 		if t, err := a.Trend(rates, 3); err != nil {
 			c.Notes = append(c.Notes, "no trend over rates: "+err.Error())
 		} else {
-			c.Trend = &t
+			c.Trend, c.rates = &t, rates
 		}
 	}
 	if len(asked.Factors) >= 2 {
@@ -241,7 +243,7 @@ func (c *Comparison) factorial(factors []trial.Factor) error {
 	if err != nil {
 		return err
 	}
-	out.Factorial = f
+	out.Factorial, out.input = f, in
 	for i, x := range factors {
 		byLevel := map[string]float64{}
 		if numericLevels(x) == nil {

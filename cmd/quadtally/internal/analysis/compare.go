@@ -105,6 +105,8 @@ type Comparison struct {
 	CoverModel  *ShareOrCountModel `json:"cover_model,omitempty"`
 	SeasonModel *SeasonModel       `json:"season_model,omitempty"`
 	Components  *Components        `json:"variance_components,omitempty"`
+
+	rates map[string]float64 // of Trend
 }
 
 // Main is the analysis whose treatments, letters and verdict are shown; nil for
