@@ -349,6 +349,14 @@ func KindByName(name string) stats.Kind {
 	return stats.Measure
 }
 
+// roleByName is the role of a response of a table, by its name alone.
+func roleByName(name string) Role {
+	if d, ok := lookUp(nameKey(name)); ok {
+		return d.role
+	}
+	return Unknown
+}
+
 // UsageError is a question that was put wrongly; everything else that goes
 // wrong is about the data.
 type UsageError struct{ error }
