@@ -8,5 +8,5 @@ func commands(a *app) []*cobra.Command {
 	list = append(list, powerCommand(a), sheetCommand(a), photosCommand(a), mergeCommand(a), measureCommand(a))
 	list = append(list, sheetCommands(a)...)
 	list = append(list, statusCommand(a), settleCommand(a), visitsCommand(a), describeCommand(a), reviewCommand(a))
-	return append(list, agreeCommand(a), compareCommand(a), combineCommand(a), reportCommand(a), exportCommand(a), workerCommand(a), manualCommand(a))
+	return append(list, agreeCommand(a), compareCommand(a), combineCommand(a), lossCommand(a), reportCommand(a), exportCommand(a), workerCommand(a), manualCommand(a))
 }
