@@ -284,3 +284,36 @@ func TestAmend(t *testing.T) {
 	must(t, "undo", "--trial", dir).expect(t, exitDone, "amend: the plan")
 	say(t, "new", "--plan", plan, "--trial", dir).expect(t, exitFailed, "already holds a trial")
 }
+
+// A frame size that was typed wrongly: the photos are measured again.
+func TestAmendedFrameMeasuresAgain(t *testing.T) {
+	if testing.Short() {
+		t.Skip("measures photos")
+	}
+	dir, photos := smallTrial(t, 3)
+	say(t, "photos", photos, "--trial", dir)
+	settings := func() (all []string) {
+		for _, p := range snapshotOf(t, dir).Photos {
+			all = append(all, p.Fingerprint)
+		}
+		return all
+	}
+	before := settings()
+	must(t, "amend", "--set", "quadrat: 250x500mm", "--trial", dir).expect(t, exitDone, "photos are measured again", "3 photos measured again")
+	after := settings()
+	for i := range before {
+		if before[i] == after[i] || after[i] != after[0] {
+			t.Errorf("photo %d was measured with %s and is with %s", i, before[i], after[i])
+		}
+	}
+	must(t, "undo", "--trial", dir)
+	entries := strings.Split(must(t, "undo", "--trial", dir).out, "\n")
+	for _, line := range entries {
+		if strings.Contains(line, "amend") {
+			must(t, "undo", strings.Fields(line)[0], "--trial", dir)
+		}
+	}
+	if now := settings(); fmt.Sprint(now) != fmt.Sprint(before) {
+		t.Errorf("taken back: %v, want %v", now, before)
+	}
+}
