@@ -20,10 +20,22 @@ const demoNames, demoChecks = 30, 100
 // demoPlants has the invented person name plants and answer check points. What
 // they know is what truth.json says, and one answer in twenty is wrong.
 func (a *app) demoPlants(dir string, s *demo.SeasonPlan) error {
+	inUse := map[string]bool{}
+	err := a.withTrial(func(_ *record.Store, snap *record.Snapshot) error {
+		for i := range snap.Photos {
+			if p := &snap.Photos[i]; p.InUse() {
+				inUse[filepath.Base(p.Path)] = true
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		return err
+	}
 	visits := s.Photos[len(s.Photos)-1].Visit
 	var named []demo.Spot
 	for v := 1; v <= visits; v++ {
-		named = append(named, s.NamePlants(v, demoNames)...)
+		named = append(named, s.NamePlants(v, demoNames, func(file string) bool { return inUse[file] })...)
 	}
 	file := filepath.Join(dir, "named.csv")
 	if err := writeWhole(file, spotWriter(named)); err != nil {

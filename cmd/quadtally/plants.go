@@ -61,7 +61,11 @@ sorting is, what is lacking, and which plants would teach most.
 			case len(args)+min(f.ask, 1)+min(len(f.answers), 1) > 1:
 				return usagef("a file of named plants, --ask and --answers exclude each other: one thing at a time")
 			}
-			return a.withTrial(func(store *record.Store, snap *record.Snapshot) error {
+			with := a.withTrial
+			if f.ask > 0 || f.answers != "" || len(args) == 1 {
+				with = a.withTrialToWrite
+			}
+			return with(func(store *record.Store, snap *record.Snapshot) error {
 				switch s := season.New(store, f.measuring); {
 				case f.ask > 0:
 					return a.askChecks(s, snap, f)

@@ -21,6 +21,8 @@ type Reading struct {
 	Value   float64 // as taken: a fraction, a number of things, kg per m of bed, ...
 	Per     float64 // ground in m² or bed in m that Value was counted on; 0 where it stands alone
 	Source  string  // photo, or file and row
+	// Range is a 90 % range of Value, nil where none is known.
+	Range *[2]float64
 }
 
 // Place says which quadrat of which plot at which visit a reading is of;
@@ -71,35 +73,18 @@ func allGreenPieces(r *record.Result, groundM2 float64) (float64, float64, bool)
 	return float64(r.Pieces), groundM2, true
 }
 
-func weedCover(r *record.Result, _ float64) (float64, float64, bool) {
-	return r.CoverFrac, 0, r.WeedsOnly()
-}
-
-func weedPieces(r *record.Result, groundM2 float64) (float64, float64, bool) {
-	return float64(r.Pieces), groundM2, r.WeedsOnly()
-}
-
-// fromPhotos takes one reading of every photo in use. A response of which only
-// some photos say something is refused: the plots would be compared by
-// different quadrats.
+// fromPhotos takes one reading of every photo in use.
 func fromPhotos(value photoValue) taking {
 	return func(snap *record.Snapshot, r Response) (rs []Reading, notes []string, err error) {
 		ground := snap.Trial.Quadrat.AreaM2()
-		used := 0
 		for i := range snap.Photos {
 			p := &snap.Photos[i]
 			if !p.InUse() {
 				continue
 			}
-			used++
-			v, per, ok := value(p.Result, ground)
-			if !ok {
-				continue
+			if v, per, ok := value(p.Result, ground); ok {
+				rs = append(rs, Reading{Plot: p.Place.Plot, Quadrat: p.Place.Quadrat, Visit: p.Place.Visit, Date: dayTaken(p), Value: v, Per: per, Source: filepath.Base(p.Path)})
 			}
-			rs = append(rs, Reading{p.Place.Plot, p.Place.Quadrat, p.Place.Visit, dayTaken(p), v, per, filepath.Base(p.Path)})
-		}
-		if n := len(rs); n > 0 && n < used {
-			return nil, nil, fmt.Errorf("crop was told from weed in %d of %d photos in use: %s is compared once it is in all", n, used, r.Label)
 		}
 		if r.Role == Green {
 			notes = separationNotes(snap)
@@ -108,30 +93,37 @@ func fromPhotos(value photoValue) taking {
 	}
 }
 
-// separationNotes says, beside a response that holds everything green, in how
-// many photos weeds were separated from crop and regrowth.
+// separationNotes says, beside a response that holds everything green, at which
+// visits weeds are told apart from crop and regrowth.
 func separationNotes(snap *record.Snapshot) []string {
-	separated, all := weedsSeparated(snap)
-	switch separated {
+	told, all := weedsSeparated(snap)
+	switch told {
 	case 0:
 		return nil
 	case all:
-		return []string{fmt.Sprintf("everything green is compared; crop was told from weed in all %d photos in use, so that %s holds the weeds alone", all, WeedCover)}
+		return []string{fmt.Sprintf("everything green is compared; %s holds the weeds alone", WeedCover)}
 	}
-	return []string{fmt.Sprintf("crop was told from weed in %d of %d photos in use: until it is in all, everything green is compared", separated, all)}
+	return []string{fmt.Sprintf("everything green is compared; %s holds the weeds alone, at %d of %d visits so far", WeedCover, told, all)}
 }
 
-// weedsSeparated counts the photos in use whose numbers are of weeds alone.
-func weedsSeparated(snap *record.Snapshot) (separated, all int) {
+// weedsSeparated counts the visits with photos in use, and those whose weed
+// cover can be told.
+func weedsSeparated(snap *record.Snapshot) (told, all int) {
+	byHand, used := map[int]int{}, map[int]int{}
 	for i := range snap.Photos {
 		if p := &snap.Photos[i]; p.InUse() {
-			all++
+			used[p.Place.Visit]++
 			if p.Result.WeedsOnly() {
-				separated++
+				byHand[p.Place.Visit]++
 			}
 		}
 	}
-	return separated, all
+	for v, n := range used {
+		if byHand[v] == n || len(snap.PlantsLack(v)) == 0 {
+			told++
+		}
+	}
+	return told, len(used)
 }
 
 // assessed takes stored values as they are.
@@ -218,7 +210,7 @@ func perBedLength(snap *record.Snapshot, r Response) (rs []Reading, notes []stri
 }
 
 func readingOf(o record.Observation, value, per float64) Reading {
-	return Reading{o.Plot, o.Quadrat, o.Visit, o.Date, value, per, o.Source}
+	return Reading{Plot: o.Plot, Quadrat: o.Quadrat, Visit: o.Visit, Date: o.Date, Value: value, Per: per, Source: o.Source}
 }
 
 // countsOfQuadrats gives the plants counted in each quadrat. Without a class, a
@@ -290,7 +282,7 @@ func countsOfQuadrats(snap *record.Snapshot, r Response) (rs []Reading, notes []
 		case q.open || len(q.classes) < len(used[k.Visit]):
 			continue
 		}
-		rs = append(rs, Reading{k.Plot, k.Quadrat, k.Visit, q.first.Date, v, ground, q.first.Source})
+		rs = append(rs, Reading{Plot: k.Plot, Quadrat: k.Quadrat, Visit: k.Visit, Date: q.first.Date, Value: v, Per: ground, Source: q.first.Source})
 	}
 	return rs, notes, nil
 }

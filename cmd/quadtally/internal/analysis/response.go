@@ -17,24 +17,26 @@ type Key string
 // The responses that the program knows by name. An assessment stored under any
 // other name is a response too, under that name.
 const (
-	GreenCover    Key = "green-cover" // everything green: weeds, crop and regrowth
-	WeedCover     Key = "weed-cover"
-	CropCover     Key = "crop-cover"
-	RegrowthCover Key = "regrowth-cover"
-	GreenPieces   Key = "pieces"
-	WeedPieces    Key = "weed-pieces"
-	HandCount     Key = "count"
-	HandCover     Key = "hand-cover" // everything green, by eye
-	HandWeedCover Key = "hand-weed-cover"
-	Yield         Key = "yield" // per area
-	YieldPerBed   Key = "yield-per-bed"
-	Cull          Key = "cull"
-	Stand         Key = "stand"
-	CropHeight    Key = "crop-height"
-	Regrowth      Key = "regrowth"
-	Residue       Key = "residue"
-	ResidueCover  Key = "residue-cover"
-	Biomass       Key = "biomass"
+	GreenCover        Key = "green-cover" // everything green: weeds, crop and regrowth
+	WeedCover         Key = "weed-cover"
+	CropCover         Key = "crop-cover"
+	RegrowthCover     Key = "regrowth-cover"
+	GreenPieces       Key = "pieces"
+	WeedPieces        Key = "weed-pieces"
+	HandCount         Key = "count"
+	HandCover         Key = "hand-cover" // everything green, by eye
+	HandWeedCover     Key = "hand-weed-cover"
+	HandCropCover     Key = "hand-crop-cover"
+	HandRegrowthCover Key = "hand-regrowth-cover"
+	Yield             Key = "yield" // per area
+	YieldPerBed       Key = "yield-per-bed"
+	Cull              Key = "cull"
+	Stand             Key = "stand"
+	CropHeight        Key = "crop-height"
+	Regrowth          Key = "regrowth"
+	Residue           Key = "residue"
+	ResidueCover      Key = "residue-cover"
+	Biomass           Key = "biomass"
 )
 
 // Role says what a response tells of, and so which way is good.
@@ -49,7 +51,8 @@ const (
 	Unknown Role = "unknown" // an assessment the program does not know
 )
 
-// LessIsBetter reports roles for which suppression against the control is told.
+// LessIsBetter reports roles for which it is told how much less than the control
+// there is. Only of Weeds this is called suppression.
 func (r Role) LessIsBetter() bool { return r == Weeds || r == Green }
 
 // definition is one row of the registry.
@@ -66,6 +69,7 @@ type definition struct {
 	// variable is what is stored, as the sheets name it; "" for photos.
 	variable string
 	take     taking
+	ofRole   string // of plants in photos, whose cover check points correct; "" none
 	pick     int    // of a harvest: which pick, from 1; 0 all
 	class    string // of variable: which class is taken, "" for those asked for
 	classes  bool   // a class may be asked for
@@ -78,9 +82,9 @@ type definition struct {
 var registry = []definition{
 	{key: GreenCover, aliases: []string{"cover"}, label: "green cover", unit: "% of the ground", factor: 100, kind: stats.Percent, role: Green,
 		take: fromPhotos(allGreenCover), main: true, known: true},
-	{key: WeedCover, label: "weed cover", unit: "% of the ground", factor: 100, kind: stats.Percent, role: Weeds, take: fromPhotos(weedCover), main: true},
+	{key: WeedCover, label: "weed cover", unit: "% of the ground", factor: 100, kind: stats.Percent, role: Weeds, take: classCover(roleWeed), classes: true, ofRole: roleWeed, main: true},
 	{key: GreenPieces, label: "green pieces", unit: "per m²", factor: 1, kind: stats.Count, role: Green, take: fromPhotos(allGreenPieces), known: true},
-	{key: WeedPieces, label: "weed pieces", unit: "per m²", factor: 1, kind: stats.Count, role: Weeds, take: fromPhotos(weedPieces)},
+	{key: WeedPieces, label: "weed pieces", unit: "per m²", factor: 1, kind: stats.Count, role: Weeds, take: classPieces(roleWeed), classes: true},
 	{key: HandCount, label: "hand count", unit: "plants per m²", factor: 1, kind: stats.Count, role: Weeds,
 		variable: record.VarCount, take: countsOfQuadrats, classes: true, main: true, known: true},
 	{key: HandCover, label: "cover judged by eye", unit: "% of the ground", factor: 100, kind: stats.Percent, role: Green,
@@ -95,9 +99,11 @@ var registry = []definition{
 		variable: record.VarYield, class: record.ClassCull, take: harvested, known: true},
 	{key: Stand, label: "stand", unit: "plants per m of bed", factor: 1, kind: stats.Measure, role: Crop,
 		variable: record.VarStand, take: perBedLength, known: true},
-	{key: CropCover, label: "crop cover", unit: "% of the ground", factor: 100, kind: stats.Percent, role: Crop, variable: record.VarCropCover, take: sharesOfGround},
+	{key: CropCover, label: "crop cover", unit: "% of the ground", factor: 100, kind: stats.Percent, role: Crop, take: classCover(roleCrop), ofRole: roleCrop},
+	{key: HandCropCover, label: "crop cover judged by eye", unit: "% of the ground", factor: 100, kind: stats.Percent, role: Crop, variable: record.VarCropCover, take: sharesOfGround},
 	{key: CropHeight, label: "crop height", unitIn: heightUnit, kind: stats.Measure, role: Crop, variable: record.VarCropHeight, take: lengths},
-	{key: RegrowthCover, label: "regrowth cover", unit: "% of the ground", factor: 100, kind: stats.Percent, role: Ground, variable: record.VarRegrowthCover, take: sharesOfGround},
+	{key: RegrowthCover, label: "regrowth cover", unit: "% of the ground", factor: 100, kind: stats.Percent, role: Ground, take: classCover(roleRegrowth), ofRole: roleRegrowth},
+	{key: HandRegrowthCover, label: "regrowth cover judged by eye", unit: "% of the ground", factor: 100, kind: stats.Percent, role: Ground, variable: record.VarRegrowthCover, take: sharesOfGround},
 	{key: Regrowth, label: "regrowth of the cover crop", unit: "plants per m²", factor: 1, kind: stats.Count, role: Ground, variable: record.VarRegrowth, take: numbersInQuadrats},
 	{key: Residue, label: "residue on the ground", unitIn: weightUnit, kind: stats.Measure, role: Ground, variable: record.VarResidue, take: weightsOfGround},
 	{key: ResidueCover, label: "residue cover", unit: "% of the ground", factor: 100, kind: stats.Percent, role: Ground, variable: record.VarResidueCover, take: sharesOfGround},
@@ -146,9 +152,9 @@ func Find(snap *record.Snapshot, name, class string) (Response, error) {
 	}
 	if class != "" {
 		if !def.classes {
-			return Response{}, misuse("--class goes with count")
+			return Response{}, misuse("--class goes with count, weed-cover and weed-pieces")
 		}
-		if known := classesCounted(snap); len(known) > 0 && !slices.ContainsFunc(snap.Observations, func(o record.Observation) bool {
+		if known := classesCounted(snap); def.variable != "" && len(known) > 0 && !slices.ContainsFunc(snap.Observations, func(o record.Observation) bool {
 			return o.Variable == def.variable && ofClass(o, class)
 		}) {
 			return Response{}, misuse("nothing was counted as %q: there is %s", class, strings.Join(known, ", "))
@@ -286,6 +292,15 @@ func (r Response) inRecord(snap *record.Snapshot) bool {
 // FromPhotos reports a response whose readings are taken from photos.
 func (r Response) FromPhotos() bool { return r.def.variable == "" }
 
+// Holds says what a response is made of where it holds more than its name: ""
+// for all others.
+func (r Response) Holds() string {
+	if r.Role == Green {
+		return "everything green: weeds, crop and regrowth together"
+	}
+	return ""
+}
+
 // yieldUnit carries kg per metre of bed to an area by the bed spacing centre to
 // centre, where that is known.
 func yieldUnit(t *trial.Trial) (unit string, factor float64) {
@@ -332,6 +347,14 @@ func KindByName(name string) stats.Kind {
 		return stats.Count
 	}
 	return stats.Measure
+}
+
+// roleByName is the role of a response of a table, by its name alone.
+func roleByName(name string) Role {
+	if d, ok := lookUp(nameKey(name)); ok {
+		return d.role
+	}
+	return Unknown
 }
 
 // UsageError is a question that was put wrongly; everything else that goes

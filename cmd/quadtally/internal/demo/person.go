@@ -76,12 +76,13 @@ func (s *seen) at(x, y float64) Class {
 
 // NamePlants is what the person names at a visit: n plants, one in a photo,
 // photos in any order, always of the class that was named least among those in
-// the photo. Red plants are passed over, since no outline shows them.
-func (s *SeasonPlan) NamePlants(visit, n int) []Spot {
+// the photo. Red plants are passed over, since no outline shows them, and so are
+// photos that the person cannot use.
+func (s *SeasonPlan) NamePlants(visit, n int, usable func(file string) bool) []Spot {
 	rng := stream(s.Seed, "names", visit)
 	var photos []*PhotoPlan
 	for i := range s.Photos {
-		if p := &s.Photos[i]; p.Visit == visit && p.Light.BlurPX < 3 {
+		if p := &s.Photos[i]; p.Visit == visit && usable(p.File) {
 			photos = append(photos, p)
 		}
 	}

@@ -30,7 +30,7 @@ func (b *builder) howToRead() Section {
 		"The plot is the unit that was treated: quadrats of a plot are averaged first, and visits are never replicates.",
 		"Means are adjusted for blocks. Treatments that share a letter are not shown to differ at the level named; that does not mean that they are the same.",
 		"Where a scale is named, tests and standard errors are on it; means and interval ends are carried back to the unit of the response.",
-		"Suppression is 100 (1 − treatment / control) from means as measured; a negative number means more.",
+		"Less than the control, of weeds also called suppression, is 100 (1 − treatment / control) from means as measured; a negative number means more.",
 		"Checks of the residuals look at the assumptions; rank and randomisation tests do without a normal distribution. Points in the two diagnostic figures are plots.",
 		"Numbers have three significant digits where nothing else is needed; p values have three decimals.",
 	}})
@@ -296,7 +296,7 @@ func suppressionRemarks(a *stats.Analysis) []string {
 		}
 	}
 	for i, n := range out {
-		out[i] = fmt.Sprintf("Suppression by %s: %s", strings.Join(by[n], ", "), n)
+		out[i] = fmt.Sprintf("Less than the control, %s: %s", strings.Join(by[n], ", "), n)
 	}
 	return out
 }

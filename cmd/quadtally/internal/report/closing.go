@@ -113,7 +113,7 @@ func (b *builder) methods() Section {
 		"Comparison: plot means (quadrats averaged first) by least squares on blocks and treatments; treatment adjusted for blocks (Cochran and Cox 1957, Experimental Designs, 2nd ed.).",
 		"All pairs: Tukey's studentized range, for unequal standard errors as Kramer (1956, Biometrics 12, 307) extended it. Letters from the full matrix of pairs.",
 		"Against the control: Dunnett (1955, JASA 50, 1096).",
-		"Suppression: 100 (1 - treatment / control) from adjusted means (Abbott 1925, J. Econ. Entomol. 18, 265), interval by Fieller (1954, J. R. Stat. Soc. B 16, 175).",
+		"Less than the control, in %, for weeds also called suppression: 100 (1 - treatment / control) from adjusted means (Abbott 1925, J. Econ. Entomol. 18, 265), interval by Fieller (1954, J. R. Stat. Soc. B 16, 175).",
 		"Counts are analysed as sqrt(x + 0.5) (Bartlett 1936, Suppl. J. R. Stat. Soc. 3, 68); cover and yields as they are. The scale is fixed by the kind of response, never by its outcome.",
 		"Season: area under each plot's course by the trapezoid rule with true dates, then one comparison; within plots with the corrections of Greenhouse and Geisser (1959, Psychometrika 24, 95) and Huynh and Feldt (1976, J. Educ. Stat. 1, 69).",
 		"Checks: Shapiro and Wilk (1965, Biometrika 52, 591); Brown and Forsythe (1974, JASA 69, 364); rank tests by Friedman (1937, JASA 32, 675); randomisation within blocks (Fisher 1935, The Design of Experiments).",

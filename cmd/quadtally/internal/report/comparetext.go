@@ -20,6 +20,11 @@ type TextOptions struct {
 	// AsLaidOut keeps the treatments in the order of the layout; otherwise
 	// they run from the highest mean to the lowest.
 	AsLaidOut bool
+	// Weeds says that the response is of weeds alone: only then is less than
+	// the control called suppression.
+	Weeds bool
+	// Holds says what the response is made of, where its name does not.
+	Holds string
 }
 
 // WriteComparison writes a comparison of treatments as plain text: first one
@@ -181,6 +186,9 @@ func (t *compareText) screen() {
 		what += " (" + a.Unit + ")"
 	}
 	t.said("", strings.ToUpper(what[:1])+what[1:]+": "+a.Design.Words)
+	if t.opt.Holds != "" {
+		t.said("", "This is "+t.opt.Holds+". It is no measure of weeds alone.")
+	}
 	t.line("")
 	for _, v := range a.Verdict {
 		t.said("  ", strings.ToUpper(v[:1])+v[1:]+".")
@@ -226,7 +234,7 @@ func (t *compareText) screen() {
 	}
 	switch {
 	case a.StandardBy != "":
-		t.said("", fmt.Sprintf("Tested as the %s; means, intervals and suppression are of the values as measured, by a %s model that lets weedy treatments vary more.", a.Transform.Words(), a.StandardBy))
+		t.said("", fmt.Sprintf("Tested as the %s; means, intervals and percentages are of the values as measured, by a %s model that lets weedy treatments vary more.", a.Transform.Words(), a.StandardBy))
 	case a.Transform.Scale != stats.Raw:
 		t.said("", fmt.Sprintf("Analysed as the %s; means and intervals are carried back.", a.Transform.Words()))
 	}
@@ -244,7 +252,7 @@ func (t *compareText) screen() {
 			d.FromWhat, number(&d.From, digits), number(&d.To, digits), 100*d.Power))
 	}
 	for _, r := range remarks {
-		t.said("", fmt.Sprintf("Suppression by %s: %s.", strings.Join(remarked[r], ", "), r))
+		t.said("", fmt.Sprintf("%% less than control, %s: %s.", strings.Join(remarked[r], ", "), r))
 	}
 	if len(a.Warnings)+len(a.Missing) > 0 {
 		t.line("")
@@ -482,11 +490,11 @@ func (t *compareText) plots() {
 	}
 }
 
-// lessHeader names the column 100 (1 - T/C): suppression of weeds, but for a
-// yield or a height simply how much less than the control it is.
+// lessHeader names the column 100 (1 - T/C): suppression where the response is
+// of weeds, else simply how much less than the control it is.
 func (t *compareText) lessHeader() string {
-	if t.a.Transform.Kind == stats.Measure {
-		return "% less than control"
+	if t.opt.Weeds {
+		return "suppression %"
 	}
-	return "suppression %"
+	return "% less than control"
 }

@@ -153,7 +153,7 @@ func doubleTable(of string, d *calibrate.DoubleSampling, t *agreeText) Table {
 
 // season shows each weed response at every visit.
 func (b *builder) season() Section {
-	s := Section{ID: "season", Title: "Weeds over the season"}
+	s := Section{ID: "season", Title: "Green and weeds over the season"}
 	for _, r := range b.in.Responses {
 		if !r.Role.LessIsBetter() || len(r.ByVisit) < 2 || r.Class != "" && len(r.ByVisit) == 0 {
 			continue

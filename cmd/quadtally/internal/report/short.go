@@ -364,7 +364,7 @@ func (b *builder) weedsKey() analysis.Key {
 
 // seasonPage is the course of the weeds, all treatments on common axes.
 func (b *builder) seasonPage() Section {
-	s := Section{ID: "season", Title: "Weeds over the season"}
+	s := Section{ID: "season", Title: "Green and weeds over the season"}
 	t := teller{&b.in.Trial}
 	for _, key := range []analysis.Key{analysis.HandCount, analysis.WeedCover, analysis.GreenCover} {
 		r, ok := b.response(key, "")

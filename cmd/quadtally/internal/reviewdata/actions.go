@@ -520,5 +520,16 @@ func (b *Backend) Undo(ctx context.Context, entry int64) (string, error) {
 	if err != nil {
 		return "", err
 	}
-	return text, b.season.Update(b.ctx, steps[i].Hash)
+	before, err := b.store.Snapshot(ctx)
+	if err != nil {
+		return text, err
+	}
+	if err := b.season.Update(b.ctx, steps[i].Hash); err != nil {
+		return text, err
+	}
+	after, err := b.store.Snapshot(ctx)
+	if err != nil {
+		return text, err
+	}
+	return text + consequences(before, after, steps[i].Hash), nil
 }

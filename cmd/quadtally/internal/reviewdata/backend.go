@@ -48,6 +48,8 @@ const (
 	longStraight = 1000
 	longUpright  = 1200
 	longSmall    = 240
+	longClose    = 2000
+	longFull     = 3000
 )
 
 // New answers the page from an open record, which stays the caller's to close.
@@ -384,6 +386,8 @@ func (b *Backend) draw(ctx context.Context, p *record.Photo, view review.View) (
 		}
 	case view == review.Upright:
 		pic, err = season.DrawUpright(photo, longUpright)
+	case view == review.Full:
+		pic, err = season.DrawUpright(photo, longFull)
 	default:
 		pic, err = b.drawStraight(ctx, p, photo, view)
 	}
@@ -406,8 +410,11 @@ func (b *Backend) drawStraight(ctx context.Context, p *record.Photo, photo []byt
 		return nil, err
 	}
 	long := longStraight
-	if view == review.Small {
+	switch view {
+	case review.Small:
 		long = longSmall
+	case review.Close:
+		long = longClose
 	}
 	img, err := vision.Straighten(photo, m, long)
 	if err != nil {

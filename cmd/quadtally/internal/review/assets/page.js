@@ -249,7 +249,8 @@ function photoPage(box) {
   let areas = JSON.parse(box.dataset.areas || "null") || [];
   const green = byId("green"), board = new Board(box, byId("drawn"));
   const outline = byId("outline"), showAreas = byId("areas"), markForm = byId("markform");
-  const tool = () => (document.querySelector("input[name=tool]:checked") || { value: "look" }).value;
+  const whole = byId("whole"), lens = byId("lens"), picture = byId("picture"), loupe = byId("loupe");
+  const tool = () => whole.checked ? "look" : (document.querySelector("input[name=tool]:checked") || { value: "look" }).value;
   const chosen = () => (document.querySelector("#markform input[name=class]:checked") || { value: "" }).value;
   let plane = null, level = 1, on = null, found = null, patch = -1;
   let polygon = [], strokes = [], brushed = [], stroke = null, spot = null, sending = false;
@@ -276,6 +277,48 @@ function photoPage(box) {
     redraw();
     box.dataset.ready = "yes";
   }).catch(() => trouble("The outline of the green could not be drawn: reload the page. Nothing is wrong with what is stored."));
+  // The whole photo takes the place of the ground inside the frame; what is
+  // drawn and pointed at belongs to the ground and rests meanwhile.
+  const size = [picture.getAttribute("width"), picture.getAttribute("height")];
+  function change() {
+    box.classList.toggle("whole-view", whole.checked);
+    for (const [i, name] of ["width", "height"].entries()) {
+      if (whole.checked) picture.removeAttribute(name); else picture.setAttribute(name, size[i]);
+    }
+    picture.src = `/picture/${hash}/${whole.checked ? "upright" : "straight"}`;
+    if (byId("tools")) byId("tools").disabled = whole.checked;
+    if (byId("tools")) choose();
+    sharpen();
+  }
+  // The loupe shows the spot under the pointer, or the cross, from a finer
+  // picture as soon as that is there.
+  let fine = null;
+  function sharpen() {
+    loupe.hidden = true;
+    fine = null;
+    if (!lens.checked) return;
+    fine = new Image();
+    fine.src = `/picture/${hash}/${whole.checked ? "full" : "close"}`;
+  }
+  function peer([x, y]) {
+    if (!lens.checked) return;
+    const img = fine && fine.complete && fine.naturalWidth ? fine : picture, g = loupe.getContext("2d"), n = loupe.width;
+    const part = (n / 4) * (img.naturalWidth / Math.max(1, box.clientWidth));
+    g.fillStyle = "#e8e5da"; g.fillRect(0, 0, n, n);
+    g.drawImage(img, x * img.naturalWidth - part / 2, y * img.naturalHeight - part / 2, part, part, 0, 0, n, n);
+    loupe.hidden = false;
+    loupe.classList.toggle("right", x < 0.5);
+  }
+  // The next photo is drawn while one looks at this one.
+  const ahead = document.querySelector("a[rel=next]");
+  const prepare = () => { if (ahead) new Image().src = `/picture/${ahead.pathname.split("/")[2]}/straight`; };
+  if (picture.complete) prepare(); else picture.addEventListener("load", prepare, { once: true });
+  whole.addEventListener("change", change);
+  lens.addEventListener("change", sharpen);
+  box.addEventListener("pointermove", (e) => peer(board.at(e)));
+  box.addEventListener("pointerdown", (e) => peer(board.at(e)));
+  box.addEventListener("keyup", () => { if (board.keyed) peer(board.cross); });
+  box.addEventListener("pointerleave", () => { loupe.hidden = true; });
   outline.addEventListener("change", redraw);
   showAreas.addEventListener("change", () => board.draw());
   new ResizeObserver(redraw).observe(box);
@@ -452,6 +495,7 @@ function photoPage(box) {
   return (key) => {
     const radios = document.querySelectorAll("input[name=tool]");
     if (key >= "1" && key <= "4" && radios.length && !byId("aside")?.open) { radios[key - 1].checked = true; choose(); box.focus(); return true; }
+    if (key === "z" || key === "l") { const c = key === "z" ? whole : lens; c.checked = !c.checked; if (c === whole) change(); else sharpen(); return true; }
     if (key === "o") { outline.checked = !outline.checked; redraw(); return true; }
     if (key === "." || key === ",") { toPatch(key === "." ? 1 : -1); return true; }
     const c = document.querySelector(`#markform input[data-key="${CSS.escape(key)}"]`);
