@@ -178,9 +178,18 @@ func TestGroupsOfDatesAreNamed(t *testing.T) {
 	ops := "date,operation,treatment\n2025-06-03,drilling,BARE\n2025-06-03,sowing,RYE\n2025-06-17,seeding,STRAW\n"
 	must(t, "field", file(t, dir, "ops.csv", ops), "--trial", dir)
 	must(t, "yields", file(t, dir, "h.csv", harvestSheet(1, nil)), "--trial", dir)
+	for _, day := range []string{"2025-06-14", "2025-06-28"} {
+		counts := "plot,quadrat,date,grass,cover_%\n"
+		for i, p := range bedPlots {
+			for q := 1; q <= 3; q++ {
+				counts += fmt.Sprintf("%s,%d,%s,%d,%d\n", p, q, day, i+q*q+len(day)%3, 10+i*q%7)
+			}
+		}
+		must(t, "counts", file(t, dir, day+".csv", counts), "--trial", dir, "--agreed")
+	}
 	const groups = "seeding was done to BARE, RYE on 2025-06-03, and to STRAW on 2025-06-17"
 	must(t, "status", "--trial", dir).expect(t, exitDone, groups)
-	for _, response := range []string{"yield", "yield-per-bed"} {
+	for _, response := range []string{"yield", "yield-per-bed", "count", "hand-cover"} {
 		must(t, "compare", response, "--trial", dir).expect(t, exitDone, groups)
 	}
 }
