@@ -239,7 +239,7 @@ func (t *compareText) screen() {
 		t.said("", fmt.Sprintf("Analysed as the %s; means and intervals are carried back.", a.Transform.Words()))
 	}
 	if r := a.Randomisation; r != nil {
-		t.said("", fmt.Sprintf("By the layout alone (randomisation test), p %s: %s.", pOf(&r.P), r.Note))
+		t.said("", fmt.Sprintf("By the layout alone (randomisation test), %s: %s.", pWords(r.P), r.Note))
 	}
 	t.covariate()
 	switch d := a.Detectable; {
