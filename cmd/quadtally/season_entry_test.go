@@ -326,3 +326,25 @@ func TestAmendedFrameMeasuresAgain(t *testing.T) {
 		t.Errorf("taken back: %v, want %v", now, before)
 	}
 }
+
+// Biomass cut in a frame that does not fit the drill rows is said to be so.
+func TestFrameOverDrillRowsIsSaid(t *testing.T) {
+	dir := bedTrial(t)
+	sheet := "plot,quadrat,date,biomass_g\n"
+	for i, p := range bedPlots {
+		sheet += fmt.Sprintf("%s,1,2025-06-14,%d\n", p, 100+7*i)
+	}
+	must(t, "counts", file(t, dir, "b.csv", sheet), "--trial", dir)
+	if r := must(t, "compare", "biomass", "--trial", dir); strings.Contains(r.out+r.err, "drill rows") {
+		t.Errorf("%s%s", r.out, r.err)
+	}
+	if v := plotValues(t, dir, "biomass", ""); v["101@1"] < 3.999 || v["101@1"] > 4.001 { // 100 g in 0.25 m2, t/ha
+		t.Errorf("%v", v)
+	}
+	must(t, "amend", "--set", "drill row spacing: 190 mm", "--trial", dir)
+	must(t, "compare", "biomass", "--trial", dir).expect(t, exitDone, "drill rows", "0.76 to 1.14")
+	must(t, "amend", "--set", "drill row spacing: 125 mm", "--trial", dir)
+	if r := must(t, "compare", "biomass", "--trial", dir); strings.Contains(r.out+r.err, "drill rows") {
+		t.Errorf("%s%s", r.out, r.err)
+	}
+}
