@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -266,6 +267,42 @@ func TestBackupAndRestore(t *testing.T) {
 	}
 	say(t, "restore", filepath.Join(dir, "h.csv"), "--trial", dir).expect(t, exitFailed, "not a whole record")
 	say(t, "restore", filepath.Join(dir, "none.db"), "--trial", dir).expect(t, exitFailed, "no such file")
+}
+
+// A backup that is laid over the record by hand, while the journal of a killed
+// import still lies there, is not destroyed by it: neither by reading nor by
+// writing.
+func TestCopyLaidOverAnUnfinishedRecord(t *testing.T) {
+	shell, err := exec.LookPath("sqlite3")
+	if err != nil {
+		t.Skip("sqlite3 is not here to leave a journal")
+	}
+	dir := bedTrial(t)
+	path := filepath.Join(dir, record.FileName)
+	kept := filepath.Join(t.TempDir(), "kept.db")
+	must(t, "yields", file(t, dir, "h.csv", harvestSheet(1, nil)), "--trial", dir)
+	must(t, "backup", kept, "--trial", dir)
+	want := fmt.Sprint(plotValues(t, dir, "yield", ""))
+	must(t, "counts", file(t, dir, "c.csv", "plot,quadrat,date,grass\n101,1,2025-06-14,4\n"), "--trial", dir)
+	cmd := exec.Command(shell, path)
+	cmd.Stdin = strings.NewReader("pragma cache_size=1;\nbegin immediate;\ncreate table filler as with recursive c(x) as (select 1 union all select x+1 from c where x<5000) select randomblob(200) from c;\n" +
+		".shell cp " + path + "-journal " + filepath.Join(dir, "left") + "\nrollback;\n")
+	if out, err := cmd.CombinedOutput(); err != nil {
+		t.Fatalf("%v %s", err, out)
+	}
+	if journal, err := os.ReadFile(filepath.Join(dir, "left")); err != nil || len(journal) < 1024 {
+		t.Skip("this sqlite3 left no journal:", err)
+	}
+	copyFile(t, kept, path)
+	copyFile(t, filepath.Join(dir, "left"), path+"-journal")
+	must(t, "status", "--trial", dir).expect(t, exitDone, "journal of another file", "yields: 12 of 12")
+	if string(mustRead(t, path)) != string(mustRead(t, kept)) {
+		t.Error("reading changed the copy")
+	}
+	must(t, "describe", "--soil", "silt loam", "--trial", dir).expect(t, exitDone, "put aside")
+	if got := fmt.Sprint(plotValues(t, dir, "yield", "")); got != want {
+		t.Errorf("%s, want %s", got, want)
+	}
 }
 
 // The plan is amended where the data stay whole.
