@@ -115,6 +115,7 @@ func TestColumnsThatAreNoWeeds(t *testing.T) {
 	if v := plotValues(t, dir, "crop-height", ""); v["101@1"] != 35 {
 		t.Errorf("height %v", v)
 	}
+	must(t, "status", "--trial", dir).expect(t, exitDone, "ignored, as you said: leeks, minutes")
 	// The same columns in another sheet are not asked about again.
 	must(t, "counts", file(t, dir, "d.csv", strings.ReplaceAll(text, "101,", "102,")), "--trial", dir)
 	if v := plotValues(t, dir, "soil temp", ""); v["102@1"] != 18 {
