@@ -9,6 +9,7 @@ import (
 	"os"
 	"os/signal"
 	"os/user"
+	"path/filepath"
 	"strings"
 	"syscall"
 	"time"
@@ -218,6 +219,12 @@ func (a *app) author() string {
 func (a *app) open() (*record.Store, error) {
 	store, err := record.Open(a.trialDir, record.Options{Author: a.author(), Clock: a.clock})
 	return a.noted(store, err)
+}
+
+// inTrial reports whether the trial's folder holds a record.
+func (a *app) inTrial() bool {
+	_, err := os.Stat(filepath.Join(a.trialDir, record.FileName))
+	return err == nil
 }
 
 // openToWrite opens the trial's record for a command that stores.

@@ -357,6 +357,12 @@ func roleByName(name string) Role {
 	return Unknown
 }
 
+// MoreIsBetter reports responses of the crop, of which a higher mean is hoped
+// for, by their name.
+func MoreIsBetter(name string) bool {
+	return roleByName(name) == Crop && nameKey(name) != nameKey(string(Cull))
+}
+
 // UsageError is a question that was put wrongly; everything else that goes
 // wrong is about the data.
 type UsageError struct{ error }
