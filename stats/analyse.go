@@ -132,7 +132,7 @@ type TreatmentResult struct {
 	StandardLower *float64     `json:"standard_lower,omitempty"`
 	StandardUpper *float64     `json:"standard_upper,omitempty"`
 	Letters       string       `json:"letters,omitempty"`
-	Suppression   *Suppression `json:"suppression,omitempty"`
+	Suppression   *Suppression `json:"less_than_control,omitempty"`
 }
 
 // PlotResult is a plot as the analysis used it. Value is as measured, Analysed
@@ -651,7 +651,7 @@ func (a *Analysis) fillControl(values []float64, terms []Term, opt Options) erro
 	}
 	a.warnOfCloseControl()
 	if slices.ContainsFunc(values, func(v float64) bool { return v < 0 }) {
-		a.note("no suppression is given: the response goes below zero")
+		a.note("no percentage below the control is given: the response goes below zero")
 		return nil
 	}
 	means := a.means
@@ -663,7 +663,7 @@ func (a *Analysis) fillControl(values []float64, terms []Term, opt Options) erro
 		if means, err = fit.MeansOf(treatmentTerm); err != nil {
 			return err
 		}
-		a.note("suppression is from means as measured, whatever the scale of the analysis")
+		a.note("percentages below the control are from means as measured, whatever the scale of the analysis")
 	}
 	suppression, err := means.Suppression(opt.Control, a.Confidence)
 	if err != nil {

@@ -195,6 +195,9 @@ func TestTurnips(t *testing.T) {
 	if tr.Suggested != 2 || len(tr.Rows) != 4 {
 		t.Errorf("suggested %d of %v", tr.Suggested, tr.Rows)
 	}
+	for i, want := range []float64{2.1375, 3.35, 7.325, 8.69375} {
+		near(t, "mean at the density", tr.Means[i], want, 1e-9)
+	}
 	q := tr.Equations[1]
 	for i, want := range [][2]float64{{-0.6885416667, 1.25110157383}, {2.6845262097, 0.74204614540}, {-0.1883232527, 0.07859532549}} {
 		near(t, "coefficient", &q.Coefficients[i], want[0], 1e-9)
@@ -390,6 +393,9 @@ func TestStrataMeans(t *testing.T) {
 					return slices.Equal(a, d.A) && slices.Equal(b, d.B) || slices.Equal(a, d.B) && slices.Equal(b, d.A)
 				})]
 				near(t, fmt.Sprint("SED of pair ", k), p.SED, d.SED, 1e-5*d.SED)
+				if i == 0 { // where both ways have the same degrees of freedom
+					near(t, "length of its interval", ptr(*p.Upper-*p.Lower), d.Upper-d.Lower, 1e-4*d.SED)
+				}
 			}
 		}
 	}
@@ -601,6 +607,8 @@ func TestTrendWithTreatmentsApart(t *testing.T) {
 		}
 		near(t, tr.Rows[i].Term, &tr.Rows[i].SS, want.ss, 1e-6)
 	}
+	// Two treatments share the rate of 6: (57 + 60) / 8.
+	near(t, "mean at 6", tr.Means[2], 14.625, 1e-9)
 	if strings.Join(tr.Apart, " ") != "HOED" || len(tr.Rates) != 4 || len(tr.Means) != 4 || tr.Suggested != 2 {
 		t.Errorf("%+v", tr)
 	}

@@ -2,6 +2,7 @@ package stats
 
 import (
 	"cmp"
+	"context"
 	"fmt"
 	"math"
 	"slices"
@@ -20,6 +21,13 @@ import (
 // intervals that go with it: Lower and Upper are nil. Rows are in the order of
 // the levels.
 func (m Means) VsControlStepDown(control string, side Side, alpha float64) ([]ControlComparison, error) {
+	return m.VsControlStepDownContext(context.Background(), control, side, alpha)
+}
+
+// VsControlStepDownContext is [Means.VsControlStepDown] with a context whose end
+// stops it: each step has its own integration, so that many treatments with many
+// plots missing take some seconds.
+func (m Means) VsControlStepDownContext(ctx context.Context, control string, side Side, alpha float64) ([]ControlComparison, error) {
 	c, err := m.index(control)
 	if err != nil {
 		return nil, err
@@ -73,7 +81,7 @@ func (m Means) VsControlStepDown(control string, side Side, alpha float64) ([]Co
 	}
 	slices.SortStableFunc(order, func(a, b int) int { return cmp.Compare(statistic(b), statistic(a)) })
 	all := correlation(combos)
-	reached := 0.0
+	reached, reachedErr := 0.0, 0.0
 	for step, i := range order {
 		left := order[step:]
 		corr := mat.NewSymDense(len(left), nil)
@@ -82,16 +90,18 @@ func (m Means) VsControlStepDown(control string, side Side, alpha float64) ([]Co
 				corr.SetSym(a, b, all.At(x, y))
 			}
 		}
-		maxT, err := dist.NewMaxT(corr, float64(m.fit.DFResidual), sided)
+		maxT, err := dist.NewMaxTContext(ctx, corr, float64(m.fit.DFResidual), sided)
 		if err != nil {
 			return nil, fmt.Errorf("comparison with control %s: %w", control, err)
 		}
-		p, _, err := maxT.SF(statistic(i))
+		p, absErr, err := maxT.SF(statistic(i))
 		if err != nil {
 			return nil, fmt.Errorf("comparison with control %s: %w", control, err)
 		}
-		reached = max(reached, p)
-		out[at[i]].P, out[at[i]].Differ = ptr(reached), reached <= alpha
+		if p >= reached {
+			reached, reachedErr = p, absErr
+		}
+		out[at[i]].P, out[at[i]].PError, out[at[i]].Differ = ptr(reached), reachedErr, reached <= alpha
 	}
 	return out, nil
 }

@@ -284,6 +284,8 @@ func TestGroundCast(t *testing.T) {
 		{"green", [3]float64{1, 1.3, 1}, .2, math.Log(1.3)},
 		{"green, many plants", [3]float64{1, 1.3, 1}, .6, math.Log(1.3)},
 		{"magenta", [3]float64{1.15, .9, 1.15}, .2, math.Log(.9 / 1.15)},
+		{"many plants", [3]float64{1, 1, 1}, .7, 0},
+		{"magenta, many plants", [3]float64{1.1, .9, 1.1}, .7, math.Log(.9 / 1.1)},
 	} {
 		k, ok := of(c.share, soil, leaf, c.gain).greennesses().castGains()
 		if ok != (c.want != 0) {

@@ -347,7 +347,7 @@ func (q Quality) flags() []Flag {
 	case q.Corrected && q.GreenFiftieth > greenest:
 		raise(FlagCast, MustLook, q.GreenFiftieth, greenest, "ground has a green cast, which was taken out: look whether it is ground, and "+wayOut)
 	case q.Corrected:
-		raise(FlagCast, MustLook, -q.GreenHalf, -magentaMost, "ground has a magenta cast, which was taken out: look whether it is ground, and "+wayOut)
+		raise(FlagCast, MustLook, -min(q.GreenFiftieth, q.GreenHalf), -magentaMost, "ground has a magenta cast, which was taken out: look whether it is ground, and "+wayOut)
 	case q.GreenFiftieth > greenest:
 		raise(FlagNoGround, MustLook, q.GreenFiftieth, greenest, "nothing in the photo is surely bare: a closed canopy, or a green cast; look, and "+wayOut)
 	}

@@ -98,12 +98,18 @@ func TestStandsReport(t *testing.T) {
 			}
 			if !eye && math.Abs(r.CoverFrac-p.truth.Plants) > 0.1 {
 				unseen++
+				if ground != "moss" { // a film of algae among leaves is as faintly green as pale leaves are
+					t.Errorf("%s leaves of %g mm on %s: cover %.3f, there is %.3f, and no eye is asked for", p.s.Leaf, p.s.WidthMM, ground, r.CoverFrac, p.truth.Plants)
+				}
 			}
 		}
 	}
 	say("Cover of drawn stands (invented), one threshold a ground, points:")
 	for _, k := range slices.Concat([]string{"all", "1.5 mm wide", "5 mm wide"}, drawn.StandLeaves, grounds) {
 		s := by[k]
+		if reached, ok := map[string]float64{"soil": .018, "wet soil": .025, "sand": .014, "rolled": .013, "straw": .014, "chips": .018, "residue": .016, "moss": .095}[k]; ok && s.off > reached*s.n {
+			t.Errorf("%s: mean abs. error %.2f points, once within %.2f", k, 100*s.off/s.n, 100*reached)
+		}
 		say("%-12s %3.0f stands: mean abs. error %.2f, seen %.2f of what is there", k, s.n, 100*s.off/s.n, s.got/s.want)
 	}
 	say("Off by more than 10 points and no eye asked for: %d; eyes asked for: %d of %.0f", unseen, eyes, by["all"].n)
@@ -143,7 +149,7 @@ var spoils = []spoilt{
 
 // TestSpoiltReport prints how far cover lies off on drawn stands (invented)
 // that are spoilt, how many of those off by more than 10 points are not flagged
-// as needing an eye, and how many of all are.
+// as needing an eye, and how many of all are. None may be unseen but on moss.
 func TestSpoiltReport(t *testing.T) {
 	grounds := []string{"soil", "sand", "rolled", "moss"}
 	if os.Getenv("QUADTALLY_HEAVY") == "1" {
@@ -182,6 +188,9 @@ func TestSpoiltReport(t *testing.T) {
 				wrong++
 				if !eye {
 					missed++
+					if ground != "moss" {
+						t.Errorf("%s, %s leaves on %s: off by more than 10 points and no eye is asked for", sp.name, s.Leaf, ground)
+					}
 					t.Logf("%s, %s on %s: cover %.3f, there is %.3f; %+v", sp.name, s.Leaf, ground, r.CoverFrac, p.truth.Plants, p.m.Flags)
 				}
 			}

@@ -123,12 +123,16 @@ const (
 	// greenest in all but one, which is a closed canopy, and half of it greener
 	// than magentaMost in all.
 	greenest    = 0.08
-	magentaMost = -0.08
+	magentaMost = -0.04
 	// Bare ground is of one hue: under a green cast its greenness differs by
 	// less than oneHue between a fiftieth and a quarter of the photo, and from
 	// there to a half as little, or by a leap of at least toLeaves where half of
 	// the photo is leaves. Leaves of a closed canopy differ more evenly.
 	oneHue, toLeaves = 0.07, 0.15
+	// Where more than half of the photo is leaves the ground that shows is less
+	// green than leastGround only under a magenta cast: of 24 such open field
+	// photos none has less than -0.03.
+	mostlyLeaves, leastGround = 0.15, -0.05
 	// strongest is the strongest cast that is taken out.
 	strongest = 0.6
 )
@@ -143,6 +147,8 @@ func (g greennesses) castGains() (gains, bool) {
 		cast = g.fiftieth
 	case g.half < magentaMost:
 		cast = g.half
+	case g.half > mostlyLeaves && g.fiftieth < leastGround:
+		cast = g.fiftieth
 	}
 	if cast == 0 || math.Abs(cast) > strongest {
 		return noGains, false

@@ -18,7 +18,7 @@ type agreeFlags struct {
 	handMinutes, photoMinutes float64
 	targetSE                  float64
 	seed                      uint64
-	json                      bool
+	json, full                bool
 }
 
 func agreeCommand(a *app) *cobra.Command {
@@ -59,7 +59,7 @@ plot, quadrat, visit, treatment, observer.
 				if err != nil {
 					return err
 				}
-				return a.printAgreement(r, f.json)
+				return a.printAgreement(r, f)
 			})
 		},
 	}
@@ -73,6 +73,7 @@ plot, quadrat, visit, treatment, observer.
 	fl.Float64Var(&f.targetSE, "target-se", 0, "wanted standard error of a plot mean, in the unit of the response")
 	fl.Uint64Var(&f.seed, "seed", def.Seed, "seed of the resampling")
 	fl.BoolVar(&f.json, "json", false, "everything as JSON")
+	fl.BoolVar(&f.full, "full", false, "every table below the answer")
 	fl.StringVar(&f.from, "from", "", "pairs from a CSV or XLSX `file` instead of the trial")
 	fl.StringVar(&f.unit, "unit", "", "with --from, of cover: percent or fraction (default: by the values)")
 	fl.StringVar(&f.decimal, "decimal", "", "with --from: `point` or comma")
@@ -137,7 +138,7 @@ func (a *app) agreeTable(f agreeFlags, opt calibrate.Options) error {
 	if err != nil {
 		return err
 	}
-	if err := a.printAgreement(r, f.json); err != nil {
+	if err := a.printAgreement(r, f); err != nil {
 		return err
 	}
 	if n := len(faults) + len(r.Intake.Problems); n > 0 && len(faults) > 0 {
@@ -146,9 +147,9 @@ func (a *app) agreeTable(f agreeFlags, opt calibrate.Options) error {
 	return nil
 }
 
-func (a *app) printAgreement(r calibrate.Report, asJSON bool) error {
-	if asJSON {
+func (a *app) printAgreement(r calibrate.Report, f agreeFlags) error {
+	if f.json {
 		return a.writeJSON(r)
 	}
-	return report.WriteAgreement(a.out, r)
+	return report.WriteAgreement(a.out, r, f.full)
 }

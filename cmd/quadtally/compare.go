@@ -22,7 +22,7 @@ type compareFlags struct {
 	season                              bool
 	control, scale, method, class, kind string
 	covariate, from, value, side        string
-	json, short, calibrated, serial     bool
+	json, full, calibrated, serial      bool
 	model                               string
 	alpha                               float64
 	decimal                             string
@@ -94,7 +94,7 @@ day or date where there are visits, and the value.
 	fl.StringVar(&f.model, "model", "", "second opinion: quasi-poisson or negative-binomial (counts), quasi-binomial or beta (cover), none (default: by the kind of response)")
 	fl.BoolVar(&f.serial, "serial", false, "of a season: let the mixed model correlate the dates of a plot by their true distance (CAR(1))")
 	fl.BoolVar(&f.json, "json", false, "the whole analysis as JSON")
-	fl.BoolVar(&f.short, "short", false, "only the first screen, without the full tables")
+	fl.BoolVar(&f.full, "full", false, "the full tables, checks and plots below the answer")
 	fl.StringVar(&f.from, "from", "", "compare a table in a CSV or XLSX `file` instead of the trial")
 	fl.StringVar(&f.value, "value", "", "with --from: the column that holds the value (default: named like RESPONSE)")
 	fl.StringVar(&f.kind, "kind", "", "with --from: measure, percent, proportion or count (default: by the response's name)")
@@ -219,7 +219,7 @@ func (a *app) printComparison(c analysis.Comparison, name string, f compareFlags
 	for _, n := range c.Notes {
 		a.note("note: %s", n)
 	}
-	opt := report.TextOptions{Short: f.short}
+	opt := report.TextOptions{Short: !f.full, Weeds: c.Role == analysis.Weeds, Holds: c.Holds}
 	if err := writeComparison(a.out, c, opt); err != nil {
 		return err
 	}
@@ -255,6 +255,9 @@ func (a *app) writeScript(path, text string) error {
 // and the second opinions after it.
 func writeComparison(w io.Writer, c analysis.Comparison, opt report.TextOptions) error {
 	var err error
+	if len(c.Checked) > 0 {
+		err = report.WriteChecked(w, c.Checked)
+	}
 	if c.Calibrated != nil {
 		err = report.WriteCalibrated(w, *c.Calibrated)
 	}

@@ -260,7 +260,7 @@ func TestCompareEmptyIsNotZero(t *testing.T) {
 	zero := compared(t, strings.Replace(coverTable, "TARP,4,11", "TARP,4,0", 1), "cover", "--scale", "raw").Analysis
 	close6(t, "TARP with a true 0", treatmentRow(t, zero, "TARP").Mean, 6.25, 1e-12)
 	for _, word := range []string{"<1", "trace", ">100", "12?", "Inf"} {
-		r := say(t, "compare", "cover", "--from", table(t, strings.Replace(coverTable, "TARP,4,11", "TARP,4,"+word, 1)))
+		r := say(t, "compare", "cover", "--full", "--from", table(t, strings.Replace(coverTable, "TARP,4,11", "TARP,4,"+word, 1)))
 		r.expect(t, exitPartly, "table.csv:21", "19")
 		noWildNumbers(t, r)
 	}
@@ -512,7 +512,7 @@ func TestCompareTreatmentWithoutWeeds(t *testing.T) {
 		}
 	}
 	for _, model := range []string{"quasi-poisson", "negative-binomial"} {
-		r := say(t, "compare", "count", "--from", table(t, countTable), "--control", "BARE", "--model", model)
+		r := say(t, "compare", "count", "--full", "--from", table(t, countTable), "--control", "BARE", "--model", model)
 		r.expect(t, exitDone, "The same question asked with a model for counts", "none in any plot")
 		noWildNumbers(t, r)
 		for _, bad := range []string{"0.998", "12580", "-24.9"} {
@@ -581,7 +581,7 @@ func TestCompareLetters(t *testing.T) {
 				t.Errorf("%s and %s: p %g, but letters %q and %q", p.A, p.B, *p.P, treatmentRow(t, a, p.A).Letters, treatmentRow(t, a, p.B).Letters)
 			}
 		}
-		text = must(t, "compare", "cover", "--short", "--scale", "raw", "--from", table(t, text)).out
+		text = must(t, "compare", "cover", "--scale", "raw", "--from", table(t, text)).out
 		if !regexp.MustCompile(`RYEVETCH +4 +17.* cd`).MatchString(text) || !regexp.MustCompile(`TARP +4 .* d\n`).MatchString(text) {
 			t.Errorf("the printed table has other letters:\n%s", text)
 		}
@@ -615,7 +615,7 @@ func TestCompareBadTables(t *testing.T) {
 			response = "count"
 		}
 		for _, flags := range [][]string{nil, {"--json"}, {"--model", "none"}} {
-			r := say(t, append([]string{"compare", response, "--from", table(t, c.text)}, flags...)...)
+			r := say(t, append([]string{"compare", response, "--full", "--from", table(t, c.text)}, flags...)...)
 			if r.code != c.code {
 				t.Errorf("%s %v: exit %d, want %d\n%s%s", c.name, flags, r.code, c.code, r.out, r.err)
 			}

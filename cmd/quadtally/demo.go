@@ -106,14 +106,28 @@ func (a *app) demo(dir string, f demoFlags) error {
 		fmt.Fprintf(a.out, "rendered %s in %s; truth.json says what is in them\n", plural(len(season.Photos), "photo"), photos)
 		return nil
 	}
-	return a.demoRun(dir, photos)
+	return a.demoRun(dir, photos, season)
 }
 
 // demoRun runs the season's commands on the rendered folder.
-func (a *app) demoRun(dir, photos string) error {
+func (a *app) demoRun(dir, photos string, season *demo.SeasonPlan) error {
 	in := func(name string) string { return filepath.Join(dir, name) }
-	steps := [][]string{
-		{"photos", photos},
+	run := func(steps ...[]string) error {
+		for _, s := range steps {
+			// The folder holds a damaged photo on purpose: done, but not all read.
+			if err := a.step(s...); err != nil && !isPartly(err) {
+				return fmt.Errorf("%s: %w", s[0], err)
+			}
+		}
+		return nil
+	}
+	if err := run([]string{"photos", photos, "--plants"}); err != nil {
+		return err
+	}
+	if err := a.demoPlants(dir, season); err != nil {
+		return err
+	}
+	err := run([][]string{
 		{"counts", in("counts.csv")},
 		{"field", in("field.csv")},
 		{"yields", in("yields.csv")},
@@ -121,15 +135,16 @@ func (a *app) demoRun(dir, photos string) error {
 		{"agree", "--of", "cover", "--margin", "5"},
 		{"agree", "--of", "count"},
 		{"compare", "cover"},
+		{"compare", "weed-cover"},
 		{"compare", "count"},
 		{"compare", "yield"},
 		{"report", "--out", in("report")},
+	}...)
+	if err != nil {
+		return err
 	}
-	for _, s := range steps {
-		// The folder holds a damaged photo on purpose: done, but not all read.
-		if err := a.step(s...); err != nil && !isPartly(err) {
-			return fmt.Errorf("%s: %w", s[0], err)
-		}
+	if err := a.demoWeeds(season); err != nil {
+		return err
 	}
 	fmt.Fprintf(a.out, "\nThe report is in %s.\nEverything above is invented; %s says what is really in the photos.\n", in("report"), in("truth.json"))
 	fmt.Fprintf(a.out, "Look around:  ./quadtally review --trial %s\n", dir)

@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"slices"
 
 	"github.com/spf13/cobra"
 
@@ -24,7 +25,11 @@ quadrats are not changed by this. Without flags it shows what is stored.
 ` + exitHelp,
 		Example: "  quadtally describe --soil \"silt loam\" --weather \"dry June, wet July\"",
 		RunE: func(cmd *cobra.Command, args []string) error {
-			return a.withTrial(func(store *record.Store, snap *record.Snapshot) error {
+			with := a.withTrial
+			if slices.ContainsFunc(descriptions, func(key string) bool { return cmd.Flags().Changed(planFlag(key)) }) {
+				with = a.withTrialToWrite
+			}
+			return with(func(store *record.Store, snap *record.Snapshot) error {
 				t, changed := snap.Trial, false
 				for _, key := range descriptions {
 					if !cmd.Flags().Changed(planFlag(key)) {

@@ -5,13 +5,16 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"fmt"
+	"io"
 	"os"
 	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"quadtally/cmd/quadtally/internal/review"
+	"quadtally/cmd/quadtally/internal/trial"
 )
 
 // TestPhoneInTheField sends photos in pieces, with a piece lost, doubled and
@@ -61,7 +64,7 @@ func TestPhoneInTheField(t *testing.T) {
 		if v.Keep {
 			keep++
 		}
-		if v.Plot == "" || v.Known || !slices.Contains(v.Good, "card read") || !slices.Contains(v.Good, "frame found") || v.Keep != slices.Contains(v.Good, "sharp") {
+		if v.Plot == "" || v.Known || !slices.Contains(v.Good, "card read") || !slices.Contains(v.Good, "frame found") || v.Keep && !slices.Contains(v.Good, "sharp") {
 			t.Errorf("%s: %+v", path, v)
 		}
 		kept := filepath.Join(fresh, "photos", "phone", filepath.Base(path))
@@ -140,9 +143,61 @@ func TestPhoneInTheField(t *testing.T) {
 			t.Errorf("%+v", o)
 		}
 	}
+	// Who counts after another does not replace that count, nor lose the own.
+	c3 := c
+	c3.Key, c3.Observer, c3.Classes = "count0004", "Cleo", []review.ClassCount{{Class: "broadleaf", Plants: 9}}
+	for i, want := range []string{"by Ben stays in force", "already"} {
+		if said, err := d.FieldCount(t.Context(), c3); err != nil || !strings.Contains(said, want) {
+			t.Errorf("%d: %q %v", i, said, err)
+		}
+	}
+	for _, o := range stood(t, d).Observations {
+		if o.Variable == "count" && o.Class == "broadleaf" && (o.Value != 5 || o.Observer != "Ben") {
+			t.Errorf("%+v", o)
+		}
+	}
 	for _, bad := range []review.FieldCount{{Key: "count0003", Plot: "999", Quadrat: 1, Visit: 2, Observer: "B", Classes: c.Classes}, {Key: "count0003", Plot: c.Plot, Quadrat: 9, Visit: 2, Observer: "B", Classes: c.Classes}, {Key: "count0003", Plot: c.Plot, Quadrat: 1, Visit: 99, Observer: "B", Classes: c.Classes}} {
 		if _, err := d.FieldCount(t.Context(), bad); err == nil {
 			t.Errorf("%+v was stored", bad)
+		}
+	}
+}
+
+// TestDoorOfThePhone: a phone comes in again after the page was started anew,
+// for a day, and by no file that somebody has damaged.
+func TestDoorOfThePhone(t *testing.T) {
+	dir := t.TempDir()
+	plan := filepath.Join(dir, "plan.txt")
+	if err := writeWhole(plan, func(w io.Writer) error { return trial.WritePlan(w, demoTrial(7)) }); err != nil {
+		t.Fatal(err)
+	}
+	must(t, "new", "--plan", plan, "--trial", dir)
+	d := openPage(t, dir, false)
+	if d.Door() != nil {
+		t.Error("a door before the first run")
+	}
+	door := review.Door{Port: 4711, Key: strings.Repeat("k", 32), Token: strings.Repeat("t", 32)}
+	d.KeepDoor(door)
+	if got := openPage(t, dir, false).Door(); got == nil || *got != door {
+		t.Errorf("%+v", got)
+	}
+	file := filepath.Join(dir, ".incoming", "door.json")
+	if info, err := os.Stat(file); err != nil || info.Mode().Perm() != 0o600 {
+		t.Errorf("%v %v", info, err)
+	}
+	long := time.Now().Add(-13 * time.Hour)
+	if err := os.Chtimes(file, long, long); err != nil {
+		t.Fatal(err)
+	}
+	if d.Door() != nil {
+		t.Error("yesterday's door holds")
+	}
+	for _, bad := range []string{"", "{", `{"port":1,"key":"short","token":"short"}`} {
+		if err := os.WriteFile(file, []byte(bad), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		if got := d.Door(); got != nil {
+			t.Errorf("%q: %+v", bad, got)
 		}
 	}
 }

@@ -63,7 +63,7 @@ func TestFlagsStandInTheirGroups(t *testing.T) {
 
 // longHelp lists the commands whose help is still longer than mostHelpLines, ""
 // for the root. No command may join them.
-var longHelp = []string{"", "compare", "new", "photos", "power"}
+var longHelp = []string{"", "compare", "new", "power"}
 
 // mostHelpLines is what two looks at a small terminal hold.
 const mostHelpLines = 45

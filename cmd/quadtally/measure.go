@@ -56,14 +56,9 @@ func measureCommand(a *app) *cobra.Command {
 	c := &cobra.Command{
 		Use:   "measure PHOTO...",
 		Short: "Measure green cover in photos, outside any trial",
-		Long: `Finds the frame in each photo, straightens it, and measures the share of the
-ground inside that is green: cover with the range within which careful hand
-masks fell, the number of green pieces, the scale, and what is doubtful about
-the photo. Folders are searched through.
-
-Photos of one camera date are one visit and share a threshold; so do those
-without a date. --alone judges each photo by itself. Pieces are connected
-patches of green, not plants: touching plants count once.
+		Long: `Measures the share of the ground inside each photo's frame that is green: cover
+with the range within which careful hand masks fell, green pieces (touching plants
+count once), scale, doubts. Photos of one date share a threshold, but for --alone.
 
 ` + classHelp + exitHelp,
 		Example: `  quadtally measure --frame 500mm photos/
@@ -86,6 +81,7 @@ patches of green, not plants: touching plants count once.
 	fl.Float64Var(&f.threshold, "threshold", 0, "greenness at and above which ground counts as plant (default: found for the visit)")
 	fl.Float64Var(&f.mmPerPx, "mm-per-px", 0, "with --no-frame: scale of the full-size photo (default: by the code on a plot card in it)")
 	fl.StringVar(&f.index, "index", string(vision.DefaultOptions().Index), "greenness index: "+indexNames())
+	a.forceFlag(c)
 	fl.StringVar(&f.overlay, "overlay", "", "write a straightened picture with the green outlined into this `folder`")
 	fl.BoolVar(&f.csv, "csv", false, "as CSV")
 	fl.BoolVar(&f.json, "json", false, "as JSON, one object a line")
@@ -260,7 +256,7 @@ func (a *app) overlays(dir string, out *season.Loose) error {
 		if used[name]++; used[name] > 1 {
 			name = fmt.Sprintf("%s-%d", name, used[name])
 		}
-		if err := writeWhole(filepath.Join(dir, name+".png"), func(w io.Writer) error { return png.Encode(w, img) }); err != nil {
+		if err := a.replaceWith(filepath.Join(dir, name+".png"), func(w io.Writer) error { return png.Encode(w, img) }); err != nil {
 			return err
 		}
 	}

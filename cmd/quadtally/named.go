@@ -25,16 +25,11 @@ type classFlags struct {
 	seed                  uint64
 }
 
-const classHelp = `With --named the green is told apart. The file has the columns photo, x, y and
-class: pixels of the upright photo, and weed, crop, regrowth or not a plant, or
-a kind of them such as "weed: sedge". About 30 plants from many photos, a few in
-each, do well. What each photo's green was sorted into is biased; an honest
-figure for all photos together needs check points: --ask 100 draws them at
-random and leaves the class blank, a person fills it in by looking at the
-photos alone, and --answers reads them and gives each class its cover with a
-90 % range. --masks draws what was sorted into which class: 0 is ground, and
-every green pixel has the code of its class.
-
+const classHelp = `With --named the green is told apart by plants named in a CSV file (photo, x, y
+in pixels of the upright photo, class: weed, crop, regrowth, not a plant, or a
+kind such as "weed: sedge"; about 30 from many photos do well). An honest figure
+for all photos needs check points: --ask 100 draws them, a person fills in their
+class, and --answers gives each class its cover with a 90 % range.
 `
 
 func (f *classFlags) define(fl *pflag.FlagSet) {
@@ -117,7 +112,7 @@ func (a *app) tellApart(f *classFlags, out *season.Loose, lines []measured) (*se
 	if f.named == "" {
 		return out.GreenOnly()
 	}
-	named, _, err := a.readSpots(f.named)
+	named, _, err := a.readSpots(f.named, classes.ParseClass)
 	if err != nil {
 		return nil, err
 	}
@@ -170,7 +165,7 @@ func (a *app) tellApart(f *classFlags, out *season.Loose, lines []measured) (*se
 
 // readSpots reads named plants or answered check points. Rows without a class
 // are counted as blank; anything else that cannot be read is refused.
-func (a *app) readSpots(path string) (spots []season.PlantSpot, blank int, err error) {
+func (a *app) readSpots(path string, parse func(string) (classes.Class, error)) (spots []season.PlantSpot, blank int, err error) {
 	s, err := a.readSheet(path)
 	if err != nil {
 		return nil, 0, err
@@ -190,7 +185,7 @@ func (a *app) readSpots(path string) (spots []season.PlantSpot, blank int, err e
 			blank++
 			continue
 		}
-		class, err := classes.ParseClass(text)
+		class, err := parse(text)
 		if err != nil {
 			return nil, 0, fmt.Errorf("%s: %w", s.Where(row.Line), err)
 		}
@@ -231,7 +226,7 @@ type totalLine struct {
 
 // writeTotal ends the output with the cover of each class over all photos.
 func (a *app) writeTotal(f *measureFlags, told *season.LooseClasses) error {
-	answers, blank, err := a.readSpots(f.classes.answers)
+	answers, blank, err := a.readSpots(f.classes.answers, classes.ParseClass)
 	if err != nil {
 		return err
 	}

@@ -37,7 +37,19 @@ var planHelp = map[string]string{
 	"blocks":            "number of blocks (or replicates)",
 	"block size":        "plots in a block, for incomplete blocks",
 	"treatment":         `"CODE = name; control; rate 110 kg/ha; seeded DATE; terminated DATE"; once for each`,
+	"contrast":          "treatments held against others; once for each",
+	"factor":            "treatments as levels of a factor; once for each",
+	"class":             `"barnyardgrass; grass; annual": a class that is counted; once for each`,
+	"primary response":  "what the trial is mainly about, such as yield",
 	"beds per plot":     "beds across one plot",
+	"beds":              "number of beds in the field; plots wrap from one group of beds to the next",
+	"sections":          `"3 x 30 ft": plots one behind the other along the beds, equal or not`,
+	"spare":             `"beds 9 to 10 section 3": a slot that is left over`,
+	"sample beds":       `beds of a plot that are sampled, such as "2" of three`,
+	"rows per bed":      "rows of the crop on a bed",
+	"row spacing":       "between the crop's rows",
+	"drill row spacing": "between the drill's rows of the cover crop",
+	"work":              `"mowing = other": what a word for work is taken for; once for each`,
 	"bed spacing":       "centre to centre, path included, such as 1.5m or 5.5ft",
 	"bed top":           "planted width of a bed",
 	"plot length":       "along the bed, such as 10m or 30ft",
@@ -103,6 +115,7 @@ smallest difference between treatments that it can be expected to find.
 	fl.StringVar(&f.writePlan, "write-plan", "", "write the plan as understood to this file")
 	fl.Float64Var(&f.cv, "cv", 30, "coefficient of variation of plots within a block, in %; 0 leaves it out")
 	fl.BoolVar(&f.dry, "dry-run", false, "show everything, save nothing")
+	a.forceFlag(c)
 	for _, key := range trial.PlanKeys() {
 		f.set[key] = fl.StringArray(planFlag(key), nil, planHelp[key])
 	}
@@ -112,6 +125,11 @@ smallest difference between treatments that it can be expected to find.
 func (a *app) newTrial(cmd *cobra.Command, f newFlags) error {
 	if f.cv < 0 || f.cv > 1000 || f.cv != f.cv {
 		return usagef("--cv %g: give a coefficient of variation in %%, such as 30", f.cv)
+	}
+	if !f.dry { // before anything is shown
+		if err := record.CanCreate(a.trialDir); err != nil {
+			return err
+		}
 	}
 	t, err := readPlan(cmd, f)
 	if err != nil {
@@ -187,16 +205,8 @@ func readPlan(cmd *cobra.Command, f newFlags) (trial.Trial, error) {
 		if !cmd.Flags().Changed(planFlag(key)) {
 			continue
 		}
-		switch key {
-		case "treatment":
-			t.Treatments = nil
-		case "avoid":
-			t.Ground.Avoid = nil
-		}
-		for _, v := range *f.set[key] {
-			if err := t.Set(key, v); err != nil {
-				return t, usagef("--%s: %v", planFlag(key), err)
-			}
+		if err := t.SetAll(key, *f.set[key]); err != nil {
+			return t, usagef("--%s: %v", planFlag(key), err)
 		}
 	}
 	if t.Tag == "" {

@@ -2,10 +2,19 @@ package main
 
 import (
 	"bytes"
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"path/filepath"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"quadtally/cmd/quadtally/internal/record"
 )
 
 // writeWhole writes a file whole or not at all: to a fresh file beside it
@@ -44,11 +53,98 @@ func (a *app) writeTo(path string, write func(io.Writer) error) error {
 	if path == "" || path == "-" {
 		return write(a.out)
 	}
-	if err := writeWhole(path, write); err != nil {
+	if err := a.replaceWith(path, write); err != nil {
 		return err
 	}
 	a.note("wrote %s", path)
 	return nil
+}
+
+// replaceWith is replace for what is written in pieces.
+func (a *app) replaceWith(path string, write func(io.Writer) error) error {
+	var b bytes.Buffer
+	if err := write(&b); err != nil {
+		return err
+	}
+	return a.replace(path, b.Bytes())
+}
+
+// replace writes a file. One that stands there already is replaced only where
+// this program wrote it and nobody changed it since, or with --force; the record
+// never is.
+func (a *app) replace(path string, content []byte) error {
+	if name := filepath.Base(path); strings.HasPrefix(name, record.FileName) || a.isRecord(path) {
+		return fmt.Errorf("%s is the trial's record and is never written over: choose another name", path)
+	}
+	was, err := os.ReadFile(path)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+	case err != nil:
+		if info, e := os.Stat(path); e == nil && !info.Mode().IsRegular() {
+			return fmt.Errorf("%s is no file: choose another name", path)
+		}
+		return fmt.Errorf("%s stands there and cannot be read: choose another name (%w)", path, err)
+	case bytes.Equal(was, content):
+	case wroteItself(path, was):
+	case !a.force:
+		return fmt.Errorf("%s exists already and was changed, or was not written by quadtally: nothing was written; choose another name, or replace it with --force", path)
+	default:
+		a.note("replacing %s (%s)", path, plural(len(was), "byte"))
+	}
+	if err := writeWhole(path, writeBytes(content)); err != nil {
+		return err
+	}
+	rememberWritten(path, content)
+	return nil
+}
+
+// isRecord reports that a path leads to the trial's record under another name.
+func (a *app) isRecord(path string) bool {
+	at, err := os.Stat(path)
+	if err != nil {
+		return false
+	}
+	rec, err := os.Stat(filepath.Join(a.trialDir, record.FileName))
+	return err == nil && os.SameFile(at, rec)
+}
+
+// forceFlag gives a command that writes files the flag to replace others'.
+func (a *app) forceFlag(c *cobra.Command) {
+	c.Flags().BoolVar(&a.force, "force", false, "replace a file that quadtally did not write, or that was changed")
+}
+
+// What the program wrote is remembered in the user's cache folder, a small file
+// for each path, so that it can be told from what people wrote or changed.
+// Without it everything is taken for theirs.
+func writtenAt(path string) string {
+	dir, err := os.UserCacheDir()
+	if err != nil {
+		return ""
+	}
+	abs, err := filepath.Abs(path)
+	if err != nil {
+		return ""
+	}
+	return filepath.Join(dir, "quadtally", "written", digest([]byte(abs)))
+}
+
+func digest(b []byte) string {
+	sum := sha256.Sum256(b)
+	return hex.EncodeToString(sum[:])
+}
+
+func wroteItself(path string, content []byte) bool {
+	at := writtenAt(path)
+	was, err := os.ReadFile(at)
+	return at != "" && err == nil && string(was) == digest(content)
+}
+
+func rememberWritten(path string, content []byte) {
+	at := writtenAt(path)
+	if at == "" || os.MkdirAll(filepath.Dir(at), 0o755) != nil {
+		return
+	}
+	_ = os.WriteFile(at, []byte(digest(content)), 0o644) // without it the file is taken for the user's: the safe side
 }
 
 func writeBytes(b []byte) func(io.Writer) error {

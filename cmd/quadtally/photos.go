@@ -17,12 +17,12 @@ import (
 )
 
 type photosFlags struct {
-	sheet, index       string
-	threshold          []string
-	json               bool
-	noFrame, cardWhite *bool // nil leaves the trial's setting as it is
-	part, out          string
-	measuring          season.Options
+	sheet, index               string
+	threshold                  []string
+	json                       bool
+	noFrame, cardWhite, plants *bool // nil leaves the trial's setting as it is
+	part, out                  string
+	measuring                  season.Options
 }
 
 func photosCommand(a *app) *cobra.Command {
@@ -53,7 +53,7 @@ its path inside the folder alone.
   quadtally photos photos --part 3/16 --out part-3.jsonl`,
 		Args: takes(1, -1, "at least one folder"),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			for name, v := range map[string]**bool{"no-frame": &f.noFrame, "card-white": &f.cardWhite} {
+			for name, v := range map[string]**bool{"no-frame": &f.noFrame, "card-white": &f.cardWhite, "plants": &f.plants} {
 				if !cmd.Flags().Changed(name) {
 					*v = nil
 				}
@@ -72,6 +72,7 @@ its path inside the folder alone.
 	fl.StringVar(&f.index, "index", "", "greenness index for the whole trial from now on: "+indexNames())
 	f.noFrame = fl.Bool("no-frame", false, "no frame in the photos of this trial: measure all of each, to the scale of its plot card; =false takes it back")
 	f.cardWhite = fl.Bool("card-white", false, "take the paper of the plot cards as white from now on; =false takes it back")
+	f.plants = fl.Bool("plants", false, "plants will be named: keep what the green looks like, so that no photo need be measured again then")
 	measuringFlags(fl, &f.measuring)
 	fl.BoolVar(&f.json, "json", false, "the outcome as JSON")
 	return c
@@ -110,7 +111,7 @@ func (a *app) photos(folders []string, f photosFlags) error {
 
 // change is what the flags say about how the trial's photos are measured.
 func (f photosFlags) change(snap *record.Snapshot) (season.Change, error) {
-	c := season.Change{Index: vision.Index(f.index), NoFrame: f.noFrame, CardWhite: f.cardWhite}
+	c := season.Change{Index: vision.Index(f.index), NoFrame: f.noFrame, CardWhite: f.cardWhite, Plants: f.plants}
 	if f.index != "" && !slices.Contains(vision.Indices(), c.Index) {
 		return c, usagef("there is no index %q: choose %s", f.index, indexNames())
 	}

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"fmt"
 	"io"
+	"maps"
 	"os"
 	"path/filepath"
 	"slices"
@@ -22,6 +23,7 @@ type reportFlags struct {
 	out     string
 	formats []string
 	figures bool
+	onePage bool
 }
 
 func reportCommand(a *app) *cobra.Command {
@@ -29,21 +31,23 @@ func reportCommand(a *app) *cobra.Command {
 	c := &cobra.Command{
 		Use:   "report",
 		Short: "Write the report that you hand in",
-		Long: `Writes the report of the trial as it stands: the question, a page in plain words,
-the trial and its map, what was done when, what was found, camera against hand,
-weeds over the season, yields, what the trial could not have seen, how large the
-next one should be, cautions and gaps, methods with sources, and every plot's
-raw data with the photo or row it came from. What is not recorded is said to be
-not recorded; a comparison that cannot be made says why.
+		Long: `Writes the report of the trial as it stands. Its first page is the answer: the
+question, a verdict in plain words, one figure, one table, and how sure it is.
+Then follow the map and what was done when, the season, yields, camera against
+hand, weeds against yield, the next season, and methods with their sources.
+technical.* is the file for the statistician: every comparison with its tables
+and checks, cautions and gaps, settings and all readings. What is not recorded is
+said to be not recorded; a comparison that cannot be made says why.
 
-report.html needs nothing else and can be sent as it is; report.pdf has the same
-content. The numbers are those of ` + "`compare`" + ` and ` + "`agree`" + `. With --figures each
-figure is also written as SVG and PNG into figures/. Each file is written whole
-or not at all; an older report is replaced.
+Each .html file needs nothing else and can be sent as it is; the .pdf has the same
+content. The numbers are those of ` + "`compare`" + ` and ` + "`agree`" + `. --one-page writes the
+first page alone, and as a picture for a slide. With --figures each figure is also
+written as SVG and PNG into figures/. Each file is written whole or not at all; an
+older report that you did not change is replaced.
 
 ` + exitHelp,
 		Example: `  quadtally report
-  quadtally report --format html --figures
+  quadtally report --one-page
   quadtally report --out for-the-grant-officer`,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			for _, x := range f.formats {
@@ -57,38 +61,49 @@ or not at all; an older report is replaced.
 	fl := c.Flags()
 	fl.StringVar(&f.out, "out", "", "the `folder` to write to (default: report in the trial's folder)")
 	fl.StringSliceVar(&f.formats, "format", []string{"html", "pdf"}, "html, pdf or both")
+	a.forceFlag(c)
 	fl.BoolVar(&f.figures, "figures", false, "also write each figure as SVG and PNG")
+	fl.BoolVar(&f.onePage, "one-page", false, "only the answer: one-page.html, one-page.pdf and one-page.png")
 	return c
 }
 
 // figureDPI is fine enough for print.
 const figureDPI = 200
 
+// slideDPI makes a slide of about 1600 by 900 pixels.
+const slideDPI = 127
+
 func (a *app) writeReport(snap *record.Snapshot, f reportFlags) error {
-	doc := report.Build(reportInput(snap, trial.DateOf(a.clock())))
+	in := reportInput(snap, trial.DateOf(a.clock()))
 	dir := cmp.Or(f.out, filepath.Join(a.trialDir, "report"))
 	if info, err := os.Stat(dir); err == nil && !info.IsDir() {
 		return fmt.Errorf("%s is a file: name a folder", dir)
 	}
-	write := map[string]func(io.Writer) error{
-		"html": func(w io.Writer) error { return report.WriteHTML(w, doc) },
-		"pdf":  func(w io.Writer) error { return report.WritePDF(w, doc) },
-	}
-	for _, x := range slices.Compact(slices.Sorted(slices.Values(f.formats))) {
-		if err := a.writeTo(filepath.Join(dir, "report."+x), write[x]); err != nil {
+	documents := map[string]report.Document{"report": report.Build(in), "technical": report.BuildTechnical(in)}
+	if f.onePage {
+		documents = map[string]report.Document{"one-page": report.BuildOnePage(in)}
+		if err := a.writeTo(filepath.Join(dir, "one-page.png"), func(w io.Writer) error { return report.WriteSlide(w, in, slideDPI) }); err != nil {
 			return err
+		}
+	}
+	write := map[string]func(io.Writer, report.Document) error{"html": report.WriteHTML, "pdf": report.WritePDF}
+	for _, name := range slices.Sorted(maps.Keys(documents)) {
+		for _, x := range slices.Compact(slices.Sorted(slices.Values(f.formats))) {
+			if err := a.writeTo(filepath.Join(dir, name+"."+x), func(w io.Writer) error { return write[x](w, documents[name]) }); err != nil {
+				return err
+			}
 		}
 	}
 	if !f.figures {
 		return nil
 	}
-	figures := doc.Figures()
+	figures := report.BuildTechnical(in).Figures()
 	for _, x := range figures {
 		path := filepath.Join(dir, "figures", strings.TrimPrefix(x.ID, "fig-"))
-		if err := writeWhole(path+".svg", x.WriteSVG); err != nil {
+		if err := a.replaceWith(path+".svg", x.WriteSVG); err != nil {
 			return err
 		}
-		if err := writeWhole(path+".png", func(w io.Writer) error { return x.WritePNG(w, figureDPI) }); err != nil {
+		if err := a.replaceWith(path+".png", func(w io.Writer) error { return x.WritePNG(w, figureDPI) }); err != nil {
 			return err
 		}
 	}
@@ -123,6 +138,7 @@ func reportInput(snap *record.Snapshot, made trial.Date) report.Input {
 	in.Visits = reportVisits(snap)
 	in.Harvest = analysis.Harvests(snap)
 	in.Agreements = analysis.Agreements(snap)
+	in.DateGroups = analysis.DateGroups(snap)
 	return in
 }
 

@@ -194,11 +194,26 @@ func reportTables(t *testing.T, page []byte) map[string][][]string {
 func same(t *testing.T, where, printed string, value *float64) {
 	t.Helper()
 	if value == nil {
-		if printed != "-" && printed != "" {
+		if printed != "–" && printed != "" {
 			t.Errorf("%s: %q is printed for a value there is not", where, printed)
 		}
 		return
 	}
+	// p values stand without their zero and open at the ends; numbers have a
+	// true minus and no-break spaces between thousands.
+	switch printed {
+	case "< .001":
+		if *value >= 0.001 {
+			t.Errorf("%s: %s is printed, the JSON has %v", where, printed, *value)
+		}
+		return
+	case "> .999":
+		if *value <= 0.999 {
+			t.Errorf("%s: %s is printed, the JSON has %v", where, printed, *value)
+		}
+		return
+	}
+	printed = strings.NewReplacer("\u00a0", "", "−", "-").Replace(printed)
 	got, err := strconv.ParseFloat(printed, 64)
 	if err != nil {
 		t.Errorf("%s: %q is not a number, want %g", where, printed, *value)
@@ -239,7 +254,7 @@ func TestReportNumbersAreThoseOfCompareAndAgree(t *testing.T) {
 	dir := reportTrial(t, "metric")
 	out := filepath.Join(t.TempDir(), "handed-in")
 	must(t, "report", "--trial", dir, "--out", out)
-	page, err := os.ReadFile(filepath.Join(out, "report.html"))
+	page, err := os.ReadFile(filepath.Join(out, "technical.html"))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -353,26 +368,56 @@ func checkPlanning(t *testing.T, dir string, tables map[string][][]string) {
 	}
 }
 
-// checkRawData holds the appendix against the values that compare used, and
-// follows each number to its photo or row.
+// checkRawData holds the readings of the technical file against the values
+// that compare used, and finds each reading in the export, where its photo or
+// row is named.
 func checkRawData(t *testing.T, dir string, page []byte, tables map[string][][]string) {
 	t.Helper()
 	var got analysis.Comparison
 	if err := json.Unmarshal([]byte(must(t, "compare", "cover", "--visit", "3", "--trial", dir, "--json").out), &got); err != nil {
 		t.Fatal(err)
 	}
-	for _, p := range got.Analysis.Plots {
-		row := rowOf(t, tables["data-green-cover"], p.Name)
-		same(t, "plot "+p.Name, row[len(row)-1], &p.Value)
-		anchor := fmt.Sprintf("src-green-cover-%s-3", p.Name)
-		if !bytes.Contains(page, []byte(`href="#`+anchor+`"`)) || !bytes.Contains(page, []byte(`id="`+anchor+`"`)) {
-			t.Errorf("the value of plot %s leads nowhere", p.Name)
+	out := filepath.Join(t.TempDir(), "export")
+	must(t, "export", out, "--trial", dir)
+	exported := string(mustRead(t, filepath.Join(out, "values.csv")))
+	readings := tables["data-green-cover"]
+	var columns []int
+	for i, head := range readings[0] {
+		if strings.HasPrefix(head, "3.") {
+			columns = append(columns, i)
 		}
-		for _, s := range p.Sources {
-			if !bytes.Contains(page, []byte(s)) {
-				t.Errorf("source %s is not named", s)
+	}
+	if len(columns) == 0 {
+		t.Fatalf("visit 3 has no columns among %v", readings[0])
+	}
+	for _, p := range got.Analysis.Plots {
+		row := rowOf(t, readings, p.Name)
+		sum, n, slack := 0.0, 0, 0.0
+		for _, i := range columns {
+			if row[i] == "–" {
+				continue
+			}
+			v, err := strconv.ParseFloat(row[i], 64)
+			if err != nil {
+				t.Fatalf("plot %s: %q", p.Name, row[i])
+			}
+			_, after, _ := strings.Cut(row[i], ".")
+			slack = max(slack, math.Pow(10, -float64(len(after)))/2)
+			sum += v
+			n++
+		}
+		if n != p.Quadrats || math.Abs(sum/float64(max(n, 1))-p.Value) > slack*(1+1e-9) {
+			t.Errorf("plot %s: mean of %d readings %g, the JSON has %d and %v", p.Name, n, sum/float64(max(n, 1)), p.Quadrats, p.Value)
+		}
+		for _, source := range p.Sources {
+			if !strings.Contains(exported, source) {
+				t.Errorf("the export does not name %s", source)
 			}
 		}
+	}
+	// Where the means stand, a link leads to their readings.
+	if !bytes.Contains(page, []byte(`href="#data-green-cover"`)) || !bytes.Contains(page, []byte(`id="data-green-cover"`)) {
+		t.Error("the means do not lead to their readings")
 	}
 }
 
@@ -380,10 +425,7 @@ func TestReportSaysWhatIsMissing(t *testing.T) {
 	dir := reportTrial(t, "us")
 	r := must(t, "report", "--trial", dir, "--format", "html", "--figures")
 	r.expect(t, exitDone, "report.html", "figures")
-	raw, err := os.ReadFile(filepath.Join(dir, "report", "report.html"))
-	if err != nil {
-		t.Fatal(err)
-	}
+	raw := append(mustRead(t, filepath.Join(dir, "report", "report.html")), mustRead(t, filepath.Join(dir, "report", "technical.html"))...)
 	if _, err := os.Stat(filepath.Join(dir, "report", "report.pdf")); err == nil {
 		t.Error("a PDF was written though only html was asked for")
 	}
@@ -391,7 +433,7 @@ func TestReportSaysWhatIsMissing(t *testing.T) {
 		t.Error(err)
 	}
 	page := html.UnescapeString(string(raw))
-	for _, want := range []string{"not recorded", "a boot <in> the frame", "no card was read", "Jun 14, 2026", "lb/acre", "lb per 100 ft of bed", "feed0001", "Leeks <after> rye & straw", "no photo in use (2)"} {
+	for _, want := range []string{"not recorded", "a boot <in> the frame", "no card was read", "Jun 14, 2026", "lb/acre", "lb per bed-foot", "feed0001", "Leeks <after> rye & straw", "no photo in use (2)"} {
 		if !strings.Contains(strings.ToLower(page), strings.ToLower(want)) {
 			t.Errorf("the report does not say %q", want)
 		}
@@ -412,10 +454,7 @@ func TestReportOfAnEmptyTrial(t *testing.T) {
 	at := filepath.Join(dir, "trial")
 	must(t, "new", "--plan", plan, "--trial", at)
 	must(t, "report", "--trial", at)
-	raw, err := os.ReadFile(filepath.Join(at, "report", "report.html"))
-	if err != nil {
-		t.Fatal(err)
-	}
+	raw := append(mustRead(t, filepath.Join(at, "report", "report.html")), mustRead(t, filepath.Join(at, "report", "technical.html"))...)
 	for _, want := range []string{"There is no green cover in the record yet", "Operations: not recorded", "cannot be held against the hand yet"} {
 		if !strings.Contains(string(raw), want) {
 			t.Errorf("the report does not say %q", want)

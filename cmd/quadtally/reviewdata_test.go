@@ -29,9 +29,18 @@ import (
 // taken in and measured, and returns its folder.
 func fewPhotos(t *testing.T) string {
 	t.Helper()
+	dir := newSeason(t, 2, 2)
+	takeIn(t, dir)
+	return dir
+}
+
+// newSeason makes a trial and renders the photos of one visit to its first
+// plots, which nobody has taken in yet.
+func newSeason(t *testing.T, nPlots, quadrats int) string {
+	t.Helper()
 	dir := t.TempDir()
 	tr := demoTrial(7)
-	tr.Quadrat.PerPlot = 2
+	tr.Quadrat.PerPlot = quadrats
 	plan := filepath.Join(dir, "plan.txt")
 	if err := writeWhole(plan, func(w io.Writer) error { return trial.WritePlan(w, tr) }); err != nil {
 		t.Fatal(err)
@@ -47,7 +56,7 @@ func fewPhotos(t *testing.T) string {
 		t.Fatal(err)
 	}
 	var plots []demo.Plot
-	for _, p := range snap.Plots[:2] {
+	for _, p := range snap.Plots[:nPlots] {
 		plots = append(plots, demo.Plot{ID: p.ID, Block: p.Block, Treatment: p.Treatment})
 	}
 	cfg := demo.DefaultConfig(plots, func(plot string, quadrat int) string {
@@ -57,7 +66,7 @@ func fewPhotos(t *testing.T) string {
 		}
 		return text
 	})
-	cfg.Size, cfg.BigPhotos, cfg.Quadrats, cfg.Troubles = image.Pt(1200, 900), 0, 2, false
+	cfg.Size, cfg.BigPhotos, cfg.Quadrats, cfg.Troubles = image.Pt(1200, 900), 0, quadrats, false
 	cfg.Visits = cfg.Visits[1:2]
 	rendered, err := demo.Season(t.Context(), cfg)
 	if err != nil {
@@ -70,10 +79,16 @@ func fewPhotos(t *testing.T) string {
 	if err := rendered.Write(t.Context(), photos, nil); err != nil {
 		t.Fatal(err)
 	}
+	return dir
+}
+
+// takeIn measures the photos of a trial.
+func takeIn(t *testing.T, dir string) {
+	t.Helper()
+	photos := filepath.Join(dir, "photos")
 	if r := say(t, "photos", photos, "--trial", dir, "--quiet"); r.code != exitDone && r.code != exitPartly {
 		t.Fatal(r.err)
 	}
-	return dir
 }
 
 // openedPage is the trial as the review page sees it, and its record.
@@ -406,21 +421,74 @@ func TestReviewActions(t *testing.T) {
 		}
 	})
 
-	t.Run("count", func(t *testing.T) {
-		count := func(n int, seen int64) string {
-			said, err := d.Do(ctx, review.Tally{Hash: hash, Observer: "Ben", Seen: seen, Classes: []review.ClassCount{{Class: "broadleaf", Plants: n}, {Class: "grass", Plants: 0}}})
+	t.Run("treatments", func(t *testing.T) {
+		seen := func() (plots, shots int) {
+			list, err := d.Season(ctx)
 			if err != nil {
 				t.Fatal(err)
 			}
-			return said
+			for _, p := range list.Plots {
+				if p.Treatment != "" {
+					plots++
+				}
+			}
+			for _, s := range list.Shots {
+				if s.Treatment != "" {
+					shots++
+				}
+			}
+			return plots, shots
+		}
+		if p, s := seen(); p+s > 0 || photo().Treatment != "" {
+			t.Errorf("%d plots and %d photos come with their treatment unasked", p, s)
+		}
+		do(review.ShowTreatments{Show: true})
+		if p, s := seen(); p == 0 || s == 0 || photo().Treatment == "" {
+			t.Error("asked for, the treatments are not shown")
+		}
+		if steps, err := d.Log(ctx); err != nil || !strings.Contains(steps[0].Text, "treatments shown") || steps[0].Author == "" {
+			t.Errorf("the asking is not logged: %+v %v", steps[0], err)
+		}
+		do(review.ShowTreatments{})
+		if p, s := seen(); p+s > 0 {
+			t.Error("hidden again, the treatments are shown")
+		}
+		back(start)
+		back(start)
+	})
+
+	t.Run("count", func(t *testing.T) {
+		count := func(n int, seen int64, over review.Over) string {
+			done, err := d.Do(ctx, review.Tally{Hash: hash, Observer: "Ben", Seen: seen, Over: over, Classes: []review.ClassCount{{Class: "broadleaf", Plants: n}, {Class: "grass", Plants: 0}}})
+			if err != nil {
+				t.Fatal(err)
+			}
+			return done.Text
 		}
 		before := stood(t, d).Entry
-		count(3, before)
+		count(3, before, review.OverAsk)
+		count(3, before, review.OverAsk) // the same again replaces nothing
 		if p := photo(); !p.Counted || len(p.Counts) != 2 || p.Counts[0].Plants != 3 || p.Counts[1].Plants != 0 || p.Counts[0].Observer != "Ben" {
 			t.Errorf("%+v", p.Counts)
 		}
 		three := numbers(stood(t, d))
-		if said := count(5, before); !strings.Contains(said, "had been stored as 3") {
+		// Another count is asked about, by whomever; kept beside it, or in its
+		// place.
+		for _, by := range []string{"Ben", "Cleo"} {
+			_, err := d.Do(ctx, review.Tally{Hash: hash, Observer: by, Seen: before, Classes: []review.ClassCount{{Class: "Broad-leaf", Plants: 5}}})
+			asked := (*review.CountedBefore)(nil)
+			if !errors.As(err, &asked) || len(asked.Counts) != 2 || asked.Counts[0].Plants != 3 || asked.Counts[0].Observer != "Ben" || !reflect.DeepEqual(numbers(stood(t, d)), three) {
+				t.Errorf("%s: %+v %v", by, asked, err)
+			}
+		}
+		if said := count(5, before, review.OverBeside); !strings.Contains(said, "kept in the log") || !reflect.DeepEqual(numbers(stood(t, d)), three) {
+			t.Errorf("kept beside: %s", said)
+		}
+		steps, err := d.Log(ctx)
+		if err != nil || !slices.ContainsFunc(steps, func(s review.Step) bool { return strings.Contains(s.Text, "broadleaf 5") && !s.Live }) {
+			t.Errorf("the log does not hold it: %v", err)
+		}
+		if said := count(5, before, review.OverReplace); !strings.Contains(said, "had been stored as 3") {
 			t.Errorf("a clash is not told: %s", said)
 		}
 		back(three)

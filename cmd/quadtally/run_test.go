@@ -19,7 +19,13 @@ func TestMain(m *testing.M) {
 	case os.Getenv(typistEnv) == "1":
 		os.Exit(typist(os.Args[1:]))
 	}
+	cache, err := os.MkdirTemp("", "quadtally-cache-*")
+	if err != nil {
+		panic(err)
+	}
+	os.Setenv("XDG_CACHE_HOME", cache)
 	code := m.Run()
+	os.RemoveAll(cache)
 	writeFigures(os.Stdout)
 	os.Exit(code)
 }

@@ -43,7 +43,7 @@ with --undo. The photo itself is never touched.
 			if plot != "" || quadrat > 0 || visit > 0 {
 				word.Place = &record.Place{Plot: plot, Quadrat: quadrat, Visit: visit}
 			}
-			return a.withTrial(func(store *record.Store, snap *record.Snapshot) error {
+			return a.withTrialToWrite(func(store *record.Store, snap *record.Snapshot) error {
 				photos, err := season.FindPhotos(snap, args)
 				if err != nil {
 					return err

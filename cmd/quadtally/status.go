@@ -25,6 +25,8 @@ type trialStatus struct {
 	Rejected  int                      `json:"photos_rejected"`
 	Spare     int                      `json:"photos_spare"` // a better one of the same quadrat is used
 	Yields    int                      `json:"plots_with_yield"`
+	Open      []string                 `json:"sheet_questions"` // what stored sheets leave open
+	Apart     []string                 `json:"dates_apart"`     // operations of which groups of treatments share no day
 	Versions  []season.Copy            `json:"same_name_other_bytes"`
 	Files     *season.FileCheck        `json:"files,omitempty"` // with --files
 	Entry     int64                    `json:"entry"`
@@ -92,6 +94,7 @@ func statusOf(snap *record.Snapshot) trialStatus {
 		}
 	}
 	st.Yields = analysis.PlotsWithYield(snap)
+	st.Open, st.Apart = analysis.SheetQuestions(snap), analysis.DatesApart(snap)
 	st.Versions = season.DifferentVersions(snap)
 	st.Visits = analysis.Progress(snap)
 	slices.SortFunc(st.Questions, func(a, b season.Question) int {
@@ -136,6 +139,12 @@ func (a *app) printStatus(st trialStatus, all bool) {
 	}
 	if st.Rejected > 0 {
 		fmt.Fprintf(a.out, "set aside: %s\n", plural(st.Rejected, "photo"))
+	}
+	for _, text := range st.Open {
+		fmt.Fprintf(a.out, "question: %s\n", text)
+	}
+	for _, text := range st.Apart {
+		fmt.Fprintf(a.out, "note: %s\n", text)
 	}
 	list := func(title string, qs []season.Question) {
 		if len(qs) == 0 {

@@ -13,7 +13,7 @@ import (
 
 func visitsCommand(a *app) *cobra.Command {
 	var add, move []string
-	var asJSON bool
+	var asJSON, agreed bool
 	c := &cobra.Command{
 		Use:   "visits",
 		Short: "List the planned visits, add one, or move one",
@@ -21,17 +21,27 @@ func visitsCommand(a *app) *cobra.Command {
 whose date is nearest, within the plan's tolerance. A day that was not planned is
 added with --add, a visit that was made on another day is moved with --move; both
 keep the numbers of the other visits, and photos that waited for it are placed at
-once.
+once. A visit that holds photos or counts is moved only with --agreed.
 
 ` + exitHelp,
 		Example: "  quadtally visits\n  quadtally visits --add 2025-07-05\n  quadtally visits --move 2=2025-07-01",
 		RunE: func(cmd *cobra.Command, args []string) error {
-			return a.withTrial(func(store *record.Store, snap *record.Snapshot) error {
+			with := a.withTrial
+			if len(add)+len(move) > 0 {
+				with = a.withTrialToWrite
+			}
+			return with(func(store *record.Store, snap *record.Snapshot) error {
 				t := snap.Trial
 				if len(add)+len(move) > 0 {
 					var err error
 					if t, err = changedVisits(t, add, move); err != nil {
 						return err
+					}
+					_, changes := trial.Amend(&snap.Trial, &t, usedBy(snap), agreed)
+					for _, x := range changes {
+						if x.Effect == trial.Asks || x.Effect == trial.Refuses {
+							return fmt.Errorf("%s: say --agreed if that is meant; nothing was changed", x)
+						}
 					}
 					note := strings.TrimSpace(strings.Join(add, " ") + " " + strings.Join(move, " "))
 					if _, err := store.Write(a.ctx, "visits", note, func(tx *record.Tx) error { return tx.SaveTrial(t, snap.Plots) }); err != nil {
@@ -53,6 +63,7 @@ once.
 	}
 	c.Flags().StringSliceVar(&add, "add", nil, "add a visit on this `date`")
 	c.Flags().StringSliceVar(&move, "move", nil, "`NUMBER=DATE`: the visit was made on another day")
+	c.Flags().BoolVar(&agreed, "agreed", false, "move also a visit that holds photos or counts")
 	c.Flags().BoolVar(&asJSON, "json", false, "the dates as JSON")
 	return c
 }

@@ -99,7 +99,7 @@ func ask(m *MaxT) (worst float64, err error) {
 // within 1e-5 where blocks have lost plots, coarser in irregular blocks of two.
 func TestWorkIsBounded(t *testing.T) {
 	rng := rand.New(rand.NewPCG(11, 5))
-	for range 15 {
+	for range 8 {
 		name, corr, df, irregular := patchyTrial(rng)
 		m, err := NewMaxT(corr, df, TwoSided)
 		if err != nil {

@@ -129,7 +129,7 @@ type TrainOptions struct {
 
 // DefaultTrainOptions are the settings the accuracy was measured with.
 func DefaultTrainOptions() TrainOptions {
-	return TrainOptions{Ridge: 100, Balance: 0.85, BitsAPlant: 24, LeastNames: 3, Reach: 1}
+	return TrainOptions{Ridge: 150, Balance: 0.85, BitsAPlant: 24, LeastNames: 3, Reach: 1}
 }
 
 // Model is what was learned: for each class coefficients on the standardised

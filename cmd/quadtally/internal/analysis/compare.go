@@ -91,6 +91,12 @@ type Comparison struct {
 	Settings []string        `json:"settings,omitempty"`     // fingerprints of the measuring settings
 	Notes    []string        `json:"notes,omitempty"`
 
+	// Role tells which way is good, Holds what is in the values beside weeds.
+	Role  Role   `json:"role,omitempty"`
+	Holds string `json:"holds,omitempty"`
+	// Checked says, visit by visit, how covers by class were corrected.
+	Checked []Checked `json:"checked,omitempty"`
+
 	// Calibrated is set where image values were carried through a line.
 	Calibrated *Calibrated `json:"calibrated,omitempty"`
 
@@ -135,10 +141,13 @@ func Compare(snap *record.Snapshot, name string, o Options) (Comparison, error) 
 	if err != nil {
 		return Comparison{}, err
 	}
+	if len(rs) == 0 && r.def.ofRole != "" {
+		return Comparison{}, r.notToldApart(snap)
+	}
 	if len(rs) == 0 {
 		return Comparison{}, fmt.Errorf("there is no %s in the record yet: `quadtally status` shows what is in", r.Label)
 	}
-	c := Comparison{Response: r.Key, Class: r.Class, Visit: o.Visit, Entry: snap.Entry}
+	c := Comparison{Response: r.Key, Class: r.Class, Visit: o.Visit, Entry: snap.Entry, Role: r.Role, Holds: r.Holds()}
 	if c.Settings, err = settingsOf(snap, r); err != nil {
 		return Comparison{}, err
 	}
@@ -167,6 +176,25 @@ func Compare(snap *record.Snapshot, name string, o Options) (Comparison, error) 
 		// A line can take a value below zero, so that calibrated cover and
 		// counts are measures, on their own scale.
 		opt.Kind, opt.Response = stats.Measure, r.Label+", calibrated"
+	}
+	if r.def.ofRole != "" && own == nil {
+		t, err := tellApart(snap, r.def.ofRole, r.Class)
+		if err != nil {
+			return Comparison{}, err
+		}
+		for _, x := range t.checked {
+			if o.Visit == 0 || x.Visit == o.Visit {
+				c.Checked = append(c.Checked, x)
+			}
+		}
+		if opt.Scale != stats.Raw && opt.Scale != "" {
+			return Comparison{}, misuse("%s carries the uncertainty of its check points, which is in percent of the ground: compare it on the raw scale", r.Label)
+		}
+		opt.Scale = stats.Raw
+		e := t.own(r, o.Visit, season, days)
+		own = &e
+		// A model for shares would know nothing of that uncertainty.
+		o.Model = NoModel
 	}
 	if opt.Kind == stats.Count {
 		opt.Ground = countedOn(rs)

@@ -1,6 +1,8 @@
 package analysis
 
 import (
+	"maps"
+
 	"quadtally/cmd/quadtally/internal/record"
 	"quadtally/cmd/quadtally/internal/trial"
 	"quadtally/stats"
@@ -26,8 +28,10 @@ func datesPlanned(t *trial.Trial) []stats.DateSet {
 
 // datesDone gathers the days on which operations were done, as the field log
 // tells them in the trade's words: on the plots of one treatment, on single
-// plots, or on all.
+// plots, or on all. For a treatment of which the log tells no day of an
+// operation, the plan's day stands.
 func datesDone(snap *record.Snapshot) []stats.DateSet {
+	planned := datesPlanned(&snap.Trial)
 	var out []stats.DateSet
 	for _, what := range operationsWithDates {
 		set := stats.DateSet{Operation: string(what)}
@@ -49,9 +53,30 @@ func datesDone(snap *record.Snapshot) []stats.DateSet {
 				}
 			}
 		}
+		logged := maps.Clone(set.ByTreatment)
+		for _, p := range planned {
+			for code, days := range p.ByTreatment {
+				if p.Operation != set.Operation || len(logged[code]) > 0 {
+					continue
+				}
+				for _, day := range days {
+					set.Add(code, day)
+				}
+			}
+		}
 		out = append(out, set)
 	}
 	return out
+}
+
+// DatesApart says of which operations groups of treatments share no day, by
+// the field log and the plan; see [stats.ConfoundedDates].
+func DatesApart(snap *record.Snapshot) []string {
+	var codes []string
+	for _, t := range snap.Trial.Treatments {
+		codes = append(codes, t.Code)
+	}
+	return stats.ConfoundedDates(codes, DateGroups(snap))
 }
 
 // ConfoundedDates says of a planned trial which treatments never share a day

@@ -77,15 +77,34 @@ func Progress(snap *record.Snapshot) []VisitProgress {
 	return out
 }
 
-// PlotsWithYield is the number of plots of which a harvested weight is stored.
+// PlotsWithYield is the number of plots of which the season's yield is known:
+// they have every pick that any plot has.
 func PlotsWithYield(snap *record.Snapshot) int {
-	plots := map[string]bool{}
-	for _, o := range snap.Observations {
-		if o.Variable == record.VarYield && !o.Missing {
-			plots[o.Plot] = true
+	h := record.HarvestsOf(snap.Observations, snap.Plots)
+	n := 0
+	for _, p := range snap.Plots {
+		if h.Season(p.ID) {
+			n++
 		}
 	}
-	return len(plots)
+	return n
+}
+
+// SheetQuestions are what stored sheets leave open: picks that a plot lacks,
+// classes that only some quadrats have, weights that do not add up.
+func SheetQuestions(snap *record.Snapshot) []string {
+	var out []string
+	h := record.HarvestsOf(snap.Observations, snap.Plots)
+	if q := picksQuestion(&h); q != "" {
+		out = append(out, q)
+	}
+	for _, d := range h.Disagree {
+		out = append(out, fmt.Sprintf("%s: plot %s at pick %s has a total of %.3f kg, but marketable %.3f kg and cull %.3f kg: which is right?", d.Source, d.Plot, h.PickName(d.Pick), d.Total, d.Marketable, d.Cull))
+	}
+	for _, g := range slices.SortedFunc(maps.Values(classGaps(snap)), classGap.compare) {
+		out = append(out, g.text())
+	}
+	return out
 }
 
 func dayTaken(p *record.Photo) trial.Date {

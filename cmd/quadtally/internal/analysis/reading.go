@@ -3,6 +3,7 @@ package analysis
 import (
 	"cmp"
 	"fmt"
+	"maps"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -20,6 +21,8 @@ type Reading struct {
 	Value   float64 // as taken: a fraction, a number of things, kg per m of bed, ...
 	Per     float64 // ground in m² or bed in m that Value was counted on; 0 where it stands alone
 	Source  string  // photo, or file and row
+	// Range is a 90 % range of Value, nil where none is known.
+	Range *[2]float64
 }
 
 // Place says which quadrat of which plot at which visit a reading is of;
@@ -70,35 +73,18 @@ func allGreenPieces(r *record.Result, groundM2 float64) (float64, float64, bool)
 	return float64(r.Pieces), groundM2, true
 }
 
-func weedCover(r *record.Result, _ float64) (float64, float64, bool) {
-	return r.CoverFrac, 0, r.WeedsOnly()
-}
-
-func weedPieces(r *record.Result, groundM2 float64) (float64, float64, bool) {
-	return float64(r.Pieces), groundM2, r.WeedsOnly()
-}
-
-// fromPhotos takes one reading of every photo in use. A response of which only
-// some photos say something is refused: the plots would be compared by
-// different quadrats.
+// fromPhotos takes one reading of every photo in use.
 func fromPhotos(value photoValue) taking {
 	return func(snap *record.Snapshot, r Response) (rs []Reading, notes []string, err error) {
 		ground := snap.Trial.Quadrat.AreaM2()
-		used := 0
 		for i := range snap.Photos {
 			p := &snap.Photos[i]
 			if !p.InUse() {
 				continue
 			}
-			used++
-			v, per, ok := value(p.Result, ground)
-			if !ok {
-				continue
+			if v, per, ok := value(p.Result, ground); ok {
+				rs = append(rs, Reading{Plot: p.Place.Plot, Quadrat: p.Place.Quadrat, Visit: p.Place.Visit, Date: dayTaken(p), Value: v, Per: per, Source: filepath.Base(p.Path)})
 			}
-			rs = append(rs, Reading{p.Place.Plot, p.Place.Quadrat, p.Place.Visit, dayTaken(p), v, per, filepath.Base(p.Path)})
-		}
-		if n := len(rs); n > 0 && n < used {
-			return nil, nil, fmt.Errorf("crop was told from weed in %d of %d photos in use: %s is compared once it is in all", n, used, r.Label)
 		}
 		if r.Role == Green {
 			notes = separationNotes(snap)
@@ -107,30 +93,37 @@ func fromPhotos(value photoValue) taking {
 	}
 }
 
-// separationNotes says, beside a response that holds everything green, in how
-// many photos weeds were separated from crop and regrowth.
+// separationNotes says, beside a response that holds everything green, at which
+// visits weeds are told apart from crop and regrowth.
 func separationNotes(snap *record.Snapshot) []string {
-	separated, all := weedsSeparated(snap)
-	switch separated {
+	told, all := weedsSeparated(snap)
+	switch told {
 	case 0:
 		return nil
 	case all:
-		return []string{fmt.Sprintf("everything green is compared; crop was told from weed in all %d photos in use, so that %s holds the weeds alone", all, WeedCover)}
+		return []string{fmt.Sprintf("everything green is compared; %s holds the weeds alone", WeedCover)}
 	}
-	return []string{fmt.Sprintf("crop was told from weed in %d of %d photos in use: until it is in all, everything green is compared", separated, all)}
+	return []string{fmt.Sprintf("everything green is compared; %s holds the weeds alone, at %d of %d visits so far", WeedCover, told, all)}
 }
 
-// weedsSeparated counts the photos in use whose numbers are of weeds alone.
-func weedsSeparated(snap *record.Snapshot) (separated, all int) {
+// weedsSeparated counts the visits with photos in use, and those whose weed
+// cover can be told.
+func weedsSeparated(snap *record.Snapshot) (told, all int) {
+	byHand, used := map[int]int{}, map[int]int{}
 	for i := range snap.Photos {
 		if p := &snap.Photos[i]; p.InUse() {
-			all++
+			used[p.Place.Visit]++
 			if p.Result.WeedsOnly() {
-				separated++
+				byHand[p.Place.Visit]++
 			}
 		}
 	}
-	return separated, all
+	for v, n := range used {
+		if byHand[v] == n || len(snap.PlantsLack(v)) == 0 {
+			told++
+		}
+	}
+	return told, len(used)
 }
 
 // assessed takes stored values as they are.
@@ -217,14 +210,23 @@ func perBedLength(snap *record.Snapshot, r Response) (rs []Reading, notes []stri
 }
 
 func readingOf(o record.Observation, value, per float64) Reading {
-	return Reading{o.Plot, o.Quadrat, o.Visit, o.Date, value, per, o.Source}
+	return Reading{Plot: o.Plot, Quadrat: o.Quadrat, Visit: o.Visit, Date: o.Date, Value: value, Per: per, Source: o.Source}
 }
 
 // countsOfQuadrats gives the plants counted in each quadrat. Without a class, a
-// quadrat's total is the total entered, or the sum of all classes used at that
+// quadrat's total is the total entered, or the sum of the classes counted at that
 // visit; a quadrat that lacks one of them, or has one marked missing, has none:
-// a blank is not a zero.
-func countsOfQuadrats(snap *record.Snapshot, r Response) (rs []Reading, _ []string, _ error) {
+// a blank is not a zero. A class that only a few quadrats have beside classes that
+// all have is left out of the totals until a person says what it is in the
+// others; notes say so.
+func countsOfQuadrats(snap *record.Snapshot, r Response) (rs []Reading, notes []string, _ error) {
+	var gaps map[classAtVisit]classGap
+	if r.Class == "" {
+		gaps = classGaps(snap)
+		for _, g := range slices.SortedFunc(maps.Values(gaps), classGap.compare) {
+			notes = append(notes, g.text())
+		}
+	}
 	type tally struct {
 		sum     float64
 		classes map[string]bool
@@ -237,6 +239,9 @@ func countsOfQuadrats(snap *record.Snapshot, r Response) (rs []Reading, _ []stri
 	var order []Place
 	for _, o := range snap.Observations {
 		if o.Variable != r.def.variable || o.Quadrat == 0 || !ofClass(o, r.Class) {
+			continue
+		}
+		if _, open := gaps[classAtVisit{nameKey(o.Class), o.Visit}]; open {
 			continue
 		}
 		k := Place{o.Plot, o.Quadrat, o.Visit}
@@ -266,7 +271,7 @@ func countsOfQuadrats(snap *record.Snapshot, r Response) (rs []Reading, _ []stri
 	}
 	ground := snap.Trial.Quadrat.AreaM2()
 	if ground <= 0 {
-		return nil, nil, nil
+		return nil, notes, nil
 	}
 	for _, k := range order {
 		q := at[k]
@@ -277,9 +282,85 @@ func countsOfQuadrats(snap *record.Snapshot, r Response) (rs []Reading, _ []stri
 		case q.open || len(q.classes) < len(used[k.Visit]):
 			continue
 		}
-		rs = append(rs, Reading{k.Plot, k.Quadrat, k.Visit, q.first.Date, v, ground, q.first.Source})
+		rs = append(rs, Reading{Plot: k.Plot, Quadrat: k.Quadrat, Visit: k.Visit, Date: q.first.Date, Value: v, Per: ground, Source: q.first.Source})
 	}
-	return rs, nil, nil
+	return rs, notes, nil
+}
+
+// classAtVisit is a class, by [trial.NameKey], at one visit.
+type classAtVisit struct {
+	class string
+	visit int
+}
+
+// classGap is a class that was counted in few quadrats of a visit at which
+// other classes were counted in all.
+type classGap struct {
+	classAtVisit
+	name     string // as it was written
+	counted  int    // quadrats with a count of it
+	quadrats int    // quadrats with any count
+}
+
+func (g classGap) compare(other classGap) int {
+	return cmp.Or(g.visit-other.visit, strings.Compare(g.name, other.name))
+}
+
+func (g classGap) text() string {
+	return fmt.Sprintf("%s was counted in %d of %d quadrats of visit %d and is not in the totals of that visit: was it looked for and not there in the others (store the sheet again with --unlisted zero), or not looked for?", g.name, g.counted, g.quadrats, g.visit)
+}
+
+// classGaps finds classes that fewer than half the quadrats of a visit have a count
+// of, where another class is known in all of them. Quadrats with a total of their
+// own are not asked.
+func classGaps(snap *record.Snapshot) map[classAtVisit]classGap {
+	total := map[Place]bool{}
+	quadrats := map[int]map[Place]bool{}
+	counted := map[classAtVisit]map[Place]bool{}
+	names := map[classAtVisit]string{}
+	for _, o := range snap.Observations {
+		if o.Variable != record.VarCount || o.Quadrat == 0 {
+			continue
+		}
+		k := Place{o.Plot, o.Quadrat, o.Visit}
+		if o.Class == "" {
+			total[k] = total[k] || !o.Missing
+			continue
+		}
+		if quadrats[o.Visit] == nil {
+			quadrats[o.Visit] = map[Place]bool{}
+		}
+		quadrats[o.Visit][k] = true
+		c := classAtVisit{nameKey(o.Class), o.Visit}
+		if counted[c] == nil {
+			counted[c], names[c] = map[Place]bool{}, o.Class
+		}
+		if !o.Missing {
+			counted[c][k] = true
+		}
+	}
+	everywhere := map[int]bool{}
+	out := map[classAtVisit]classGap{}
+	for c, at := range counted {
+		n := 0
+		for k := range quadrats[c.visit] {
+			if !total[k] {
+				n++
+			}
+		}
+		with := 0
+		for k := range at {
+			if !total[k] {
+				with++
+			}
+		}
+		everywhere[c.visit] = everywhere[c.visit] || (with == n && n > 0)
+		if 2*with < n {
+			out[c] = classGap{c, names[c], with, n}
+		}
+	}
+	maps.DeleteFunc(out, func(c classAtVisit, _ classGap) bool { return !everywhere[c.visit] })
+	return out
 }
 
 // ofClass reports that a count belongs to a class, species, group or life form;
@@ -295,6 +376,9 @@ func ofClass(o record.Observation, class string) bool {
 // the length of bed of one, has no season's yield; notes say which.
 func harvested(snap *record.Snapshot, r Response) (rs []Reading, notes []string, _ error) {
 	h := record.HarvestsOf(snap.Observations, snap.Plots)
+	if n := r.def.pick; n > 0 {
+		return pickedOnce(h, n-1, r)
+	}
 	weight := func(x record.Harvest) *float64 { return x.Marketable }
 	if r.def.class == record.ClassCull {
 		weight = func(x record.Harvest) *float64 { return x.Cull }
@@ -332,13 +416,58 @@ func harvested(snap *record.Snapshot, r Response) (rs []Reading, notes []string,
 			lacking = append(lacking, p.ID)
 		}
 	}
-	if len(lacking) > 0 && len(rs) > 0 {
+	if len(lacking) > 0 {
 		notes = append(notes, fmt.Sprintf("%s is left out in %s, which lacks a pick that others have, or the weight or the length of bed of one", r.Label, plotList(lacking)))
+	}
+	if q := picksQuestion(&h); q != "" {
+		notes = append(notes, q)
 	}
 	if h.Ungraded && len(rs) > 0 && r.def.class == record.ClassMarketable {
 		notes = append(notes, "nothing was graded: the total weight stands for "+r.Label)
 	}
 	return rs, notes, nil
+}
+
+// pickedOnce takes the marketable weight of one pick, in kg per metre of bed.
+func pickedOnce(h record.Harvests, pick int, r Response) (rs []Reading, notes []string, _ error) {
+	var lacking []string
+	for _, x := range h.List {
+		if x.Pick != pick {
+			continue
+		}
+		if x.Marketable != nil {
+			if perMetre, err := trial.YieldPerBedMetre(*x.Marketable, x.LengthMM); err == nil {
+				rs = append(rs, Reading{Plot: x.Plot, Date: x.Date, Value: perMetre, Source: x.Source})
+				continue
+			}
+		}
+		lacking = append(lacking, x.Plot)
+	}
+	if len(lacking) > 0 {
+		notes = append(notes, fmt.Sprintf("%s is left out in %s, where the weight or the length of bed is not known", r.Label, plotList(lacking)))
+	}
+	if q := picksQuestion(&h); q != "" {
+		notes = append(notes, q)
+	}
+	return rs, notes, nil
+}
+
+// picksQuestion asks about plots that lack a pick that others have; "" where
+// none does, or where the sheets say that it was not weighed.
+func picksQuestion(h *record.Harvests) string {
+	var open []string
+	for _, m := range h.Missing {
+		if !m.Stated && h.HasWeight {
+			open = append(open, fmt.Sprintf("plot %s at pick %s", m.Plot, h.PickName(m.Pick)))
+		}
+	}
+	if len(open) == 0 {
+		return ""
+	}
+	if len(open) > 6 {
+		open = append(open[:5], fmt.Sprintf("%d more", len(open)-5))
+	}
+	return fmt.Sprintf("no weight for %s: nothing to cut (0) or not weighed (missing)? Add the row to the sheet with 0 or NA and store it again; until then the season's yield there is missing", strings.Join(open, ", "))
 }
 
 func plotList(plots []string) string {

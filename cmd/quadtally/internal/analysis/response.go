@@ -17,23 +17,26 @@ type Key string
 // The responses that the program knows by name. An assessment stored under any
 // other name is a response too, under that name.
 const (
-	GreenCover    Key = "green-cover" // everything green: weeds, crop and regrowth
-	WeedCover     Key = "weed-cover"
-	CropCover     Key = "crop-cover"
-	RegrowthCover Key = "regrowth-cover"
-	GreenPieces   Key = "pieces"
-	WeedPieces    Key = "weed-pieces"
-	HandCount     Key = "count"
-	HandCover     Key = "hand-cover" // everything green, by eye
-	HandWeedCover Key = "hand-weed-cover"
-	Yield         Key = "yield"
-	Cull          Key = "cull"
-	Stand         Key = "stand"
-	CropHeight    Key = "crop-height"
-	Regrowth      Key = "regrowth"
-	Residue       Key = "residue"
-	ResidueCover  Key = "residue-cover"
-	Biomass       Key = "biomass"
+	GreenCover        Key = "green-cover" // everything green: weeds, crop and regrowth
+	WeedCover         Key = "weed-cover"
+	CropCover         Key = "crop-cover"
+	RegrowthCover     Key = "regrowth-cover"
+	GreenPieces       Key = "pieces"
+	WeedPieces        Key = "weed-pieces"
+	HandCount         Key = "count"
+	HandCover         Key = "hand-cover" // everything green, by eye
+	HandWeedCover     Key = "hand-weed-cover"
+	HandCropCover     Key = "hand-crop-cover"
+	HandRegrowthCover Key = "hand-regrowth-cover"
+	Yield             Key = "yield" // per area
+	YieldPerBed       Key = "yield-per-bed"
+	Cull              Key = "cull"
+	Stand             Key = "stand"
+	CropHeight        Key = "crop-height"
+	Regrowth          Key = "regrowth"
+	Residue           Key = "residue"
+	ResidueCover      Key = "residue-cover"
+	Biomass           Key = "biomass"
 )
 
 // Role says what a response tells of, and so which way is good.
@@ -48,7 +51,8 @@ const (
 	Unknown Role = "unknown" // an assessment the program does not know
 )
 
-// LessIsBetter reports roles for which suppression against the control is told.
+// LessIsBetter reports roles for which it is told how much less than the control
+// there is. Only of Weeds this is called suppression.
 func (r Role) LessIsBetter() bool { return r == Weeds || r == Green }
 
 // definition is one row of the registry.
@@ -65,6 +69,8 @@ type definition struct {
 	// variable is what is stored, as the sheets name it; "" for photos.
 	variable string
 	take     taking
+	ofRole   string // of plants in photos, whose cover check points correct; "" none
+	pick     int    // of a harvest: which pick, from 1; 0 all
 	class    string // of variable: which class is taken, "" for those asked for
 	classes  bool   // a class may be asked for
 	main     bool   // the report shows it with all its tables
@@ -76,9 +82,9 @@ type definition struct {
 var registry = []definition{
 	{key: GreenCover, aliases: []string{"cover"}, label: "green cover", unit: "% of the ground", factor: 100, kind: stats.Percent, role: Green,
 		take: fromPhotos(allGreenCover), main: true, known: true},
-	{key: WeedCover, label: "weed cover", unit: "% of the ground", factor: 100, kind: stats.Percent, role: Weeds, take: fromPhotos(weedCover), main: true},
+	{key: WeedCover, label: "weed cover", unit: "% of the ground", factor: 100, kind: stats.Percent, role: Weeds, take: classCover(roleWeed), classes: true, ofRole: roleWeed, main: true},
 	{key: GreenPieces, label: "green pieces", unit: "per m²", factor: 1, kind: stats.Count, role: Green, take: fromPhotos(allGreenPieces), known: true},
-	{key: WeedPieces, label: "weed pieces", unit: "per m²", factor: 1, kind: stats.Count, role: Weeds, take: fromPhotos(weedPieces)},
+	{key: WeedPieces, label: "weed pieces", unit: "per m²", factor: 1, kind: stats.Count, role: Weeds, take: classPieces(roleWeed), classes: true},
 	{key: HandCount, label: "hand count", unit: "plants per m²", factor: 1, kind: stats.Count, role: Weeds,
 		variable: record.VarCount, take: countsOfQuadrats, classes: true, main: true, known: true},
 	{key: HandCover, label: "cover judged by eye", unit: "% of the ground", factor: 100, kind: stats.Percent, role: Green,
@@ -87,13 +93,17 @@ var registry = []definition{
 		variable: record.VarWeedCover, take: sharesOfGround},
 	{key: Yield, label: "marketable yield", unitIn: yieldUnit, kind: stats.Measure, role: Crop,
 		variable: record.VarYield, class: record.ClassMarketable, take: harvested, main: true, known: true},
+	{key: YieldPerBed, label: "marketable yield per length of bed", unitIn: bedUnit, kind: stats.Measure, role: Crop,
+		variable: record.VarYield, class: record.ClassMarketable, take: harvested},
 	{key: Cull, label: "culled weight", unitIn: yieldUnit, kind: stats.Measure, role: Crop,
 		variable: record.VarYield, class: record.ClassCull, take: harvested, known: true},
 	{key: Stand, label: "stand", unit: "plants per m of bed", factor: 1, kind: stats.Measure, role: Crop,
 		variable: record.VarStand, take: perBedLength, known: true},
-	{key: CropCover, label: "crop cover", unit: "% of the ground", factor: 100, kind: stats.Percent, role: Crop, variable: record.VarCropCover, take: sharesOfGround},
+	{key: CropCover, label: "crop cover", unit: "% of the ground", factor: 100, kind: stats.Percent, role: Crop, take: classCover(roleCrop), ofRole: roleCrop},
+	{key: HandCropCover, label: "crop cover judged by eye", unit: "% of the ground", factor: 100, kind: stats.Percent, role: Crop, variable: record.VarCropCover, take: sharesOfGround},
 	{key: CropHeight, label: "crop height", unitIn: heightUnit, kind: stats.Measure, role: Crop, variable: record.VarCropHeight, take: lengths},
-	{key: RegrowthCover, label: "regrowth cover", unit: "% of the ground", factor: 100, kind: stats.Percent, role: Ground, variable: record.VarRegrowthCover, take: sharesOfGround},
+	{key: RegrowthCover, label: "regrowth cover", unit: "% of the ground", factor: 100, kind: stats.Percent, role: Ground, take: classCover(roleRegrowth), ofRole: roleRegrowth},
+	{key: HandRegrowthCover, label: "regrowth cover judged by eye", unit: "% of the ground", factor: 100, kind: stats.Percent, role: Ground, variable: record.VarRegrowthCover, take: sharesOfGround},
 	{key: Regrowth, label: "regrowth of the cover crop", unit: "plants per m²", factor: 1, kind: stats.Count, role: Ground, variable: record.VarRegrowth, take: numbersInQuadrats},
 	{key: Residue, label: "residue on the ground", unitIn: weightUnit, kind: stats.Measure, role: Ground, variable: record.VarResidue, take: weightsOfGround},
 	{key: ResidueCover, label: "residue cover", unit: "% of the ground", factor: 100, kind: stats.Percent, role: Ground, variable: record.VarResidueCover, take: sharesOfGround},
@@ -124,7 +134,10 @@ func Find(snap *record.Snapshot, name, class string) (Response, error) {
 	wanted := nameKey(name)
 	def, ok := lookUp(wanted)
 	if !ok {
-		if def, ok = assessment(snap, wanted); !ok {
+		if def, ok = pickResponse(snap, wanted); !ok {
+			def, ok = assessment(snap, wanted)
+		}
+		if !ok {
 			return Response{}, misuse("there is no response %q: %s", name, strings.Join(Names(snap), ", "))
 		}
 	}
@@ -139,11 +152,55 @@ func Find(snap *record.Snapshot, name, class string) (Response, error) {
 	}
 	if class != "" {
 		if !def.classes {
-			return Response{}, misuse("--class goes with count")
+			return Response{}, misuse("--class goes with count, weed-cover and weed-pieces")
+		}
+		if known := classesCounted(snap); def.variable != "" && len(known) > 0 && !slices.ContainsFunc(snap.Observations, func(o record.Observation) bool {
+			return o.Variable == def.variable && ofClass(o, class)
+		}) {
+			return Response{}, misuse("nothing was counted as %q: there is %s", class, strings.Join(known, ", "))
 		}
 		r.Label += " of " + class
 	}
 	return r, nil
+}
+
+// classesCounted lists the classes, groups and life forms of the counts.
+func classesCounted(snap *record.Snapshot) []string {
+	var out []string
+	seen := map[string]bool{"": true}
+	for _, o := range snap.Observations {
+		if o.Variable != record.VarCount {
+			continue
+		}
+		for _, name := range []string{o.Class, o.Group, o.Life} {
+			if k := nameKey(name); !seen[k] {
+				seen[k] = true
+				out = append(out, name)
+			}
+		}
+	}
+	return out
+}
+
+// pickKey is the response of one pick: "yield-pick-2".
+func pickKey(h *record.Harvests, pick int) Key {
+	name := h.Picks[pick].Label
+	if name == "" {
+		name = fmt.Sprint(pick + 1)
+	}
+	return Key("yield-pick-" + strings.ReplaceAll(name, " ", "-"))
+}
+
+// pickResponse makes a row for one pick of a harvest of several.
+func pickResponse(snap *record.Snapshot, name string) (definition, bool) {
+	h := record.HarvestsOf(snap.Observations, snap.Plots)
+	for i := range h.Picks {
+		if key := pickKey(&h, i); len(h.Picks) > 1 && nameKey(string(key)) == name {
+			return definition{key: key, label: "marketable yield at pick " + h.PickName(i), unitIn: yieldUnit, kind: stats.Measure, role: Crop,
+				variable: record.VarYield, class: record.ClassMarketable, take: harvested, pick: i + 1}, true
+		}
+	}
+	return definition{}, false
 }
 
 // nameKey is how names of responses, variables and classes are compared: case,
@@ -213,6 +270,11 @@ func Names(snap *record.Snapshot) []string {
 			add(string(d.key))
 		}
 	}
+	if h := record.HarvestsOf(snap.Observations, snap.Plots); len(h.Picks) > 1 && h.HasWeight {
+		for i := range h.Picks {
+			add(string(pickKey(&h, i)))
+		}
+	}
 	for _, o := range snap.Observations {
 		if !claimed[nameKey(o.Variable)] {
 			add(o.Variable)
@@ -230,6 +292,15 @@ func (r Response) inRecord(snap *record.Snapshot) bool {
 // FromPhotos reports a response whose readings are taken from photos.
 func (r Response) FromPhotos() bool { return r.def.variable == "" }
 
+// Holds says what a response is made of where it holds more than its name: ""
+// for all others.
+func (r Response) Holds() string {
+	if r.Role == Green {
+		return "everything green: weeds, crop and regrowth together"
+	}
+	return ""
+}
+
 // yieldUnit carries kg per metre of bed to an area by the bed spacing centre to
 // centre, where that is known.
 func yieldUnit(t *trial.Trial) (unit string, factor float64) {
@@ -241,6 +312,14 @@ func yieldUnit(t *trial.Trial) (unit string, factor float64) {
 		return "lb/acre", perHa / trial.KGHaPerLBAcre
 	}
 	return "kg/ha", perHa
+}
+
+// bedUnit leaves a yield on the bed it was cut from.
+func bedUnit(t *trial.Trial) (unit string, factor float64) {
+	if t.Units == trial.US {
+		return "lb per bed-foot", trial.MMPerFoot / 1000 / trial.KGPerLB
+	}
+	return "kg per m of bed", 1
 }
 
 // weightUnit carries kg per m² to the area people reckon by.
@@ -291,3 +370,13 @@ type UsageError struct{ error }
 func (e UsageError) Unwrap() error { return e.error }
 
 func misuse(format string, args ...any) error { return UsageError{fmt.Errorf(format, args...)} }
+
+// Named is the key of the registry that a person means by name; "" where the
+// registry has none of that name.
+func Named(name string) Key {
+	d, ok := lookUp(nameKey(name))
+	if !ok || name == "" {
+		return ""
+	}
+	return d.key
+}

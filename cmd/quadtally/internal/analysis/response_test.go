@@ -1,6 +1,7 @@
 package analysis
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -78,8 +79,8 @@ func TestResponsesByHand(t *testing.T) {
 		"culls":                 {ask: "cull", stored: []record.Observation{picked("101", "2025-09-20", "cull", 1.5, 3000)}, want: 0.5 / 1.5 * 10000, unit: "kg/ha", kind: stats.Measure},
 		"stand":                 {ask: "stand", stored: []record.Observation{{Plot: "101", Variable: record.VarStand, Value: 24, LengthMM: 4000, Unit: "plants"}}, want: 6, unit: "plants per m of bed", kind: stats.Measure},
 		"weeds by eye":          {ask: "hand-weed-cover", stored: assess(record.VarWeedCover, "fraction", 0.1, 0.2), want: 15, unit: "% of the ground", kind: stats.Percent},
-		"crop cover":            {ask: "crop-cover", stored: assess("crop cover", "fraction", 0.125), want: 12.5, unit: "% of the ground", kind: stats.Percent},
-		"regrowth cover":        {ask: "regrowth cover", stored: assess("regrowth cover", "fraction", 0.12), want: 12, unit: "% of the ground", kind: stats.Percent},
+		"crop cover":            {ask: "hand-crop-cover", stored: assess("crop cover", "fraction", 0.125), want: 12.5, unit: "% of the ground", kind: stats.Percent},
+		"regrowth cover":        {ask: "hand-regrowth-cover", stored: assess("regrowth cover", "fraction", 0.12), want: 12, unit: "% of the ground", kind: stats.Percent},
 		"residue cover":         {ask: "residue-cover", stored: assess("residue cover", "fraction", 0.9, 0.8), want: 85, unit: "% of the ground", kind: stats.Percent},
 		"crop height":           {ask: "crop-height", stored: assess("crop height", "mm", 240, 260), want: 25, unit: "cm", kind: stats.Measure},
 		"crop height, US units": {ask: "crop-height", units: trial.US, stored: assess("crop height", "mm", 254), want: 10, unit: "in", kind: stats.Measure},
@@ -220,14 +221,15 @@ func TestTwoSettingsAreRefused(t *testing.T) {
 	}
 }
 
-// Weed cover is refused while only some photos tell crop from weed, and green
-// cover says so.
+// Weed cover is refused while only some photos tell crop from weed; green
+// cover holds all that is green in each.
 func TestWeedCoverOfSomePhotos(t *testing.T) {
 	snap := twoPlots(trial.Metric)
 	told := record.Result{CoverFrac: 0.1, AllGreen: &record.AllGreen{CoverFrac: 0.2}}
 	snap.Photos = []record.Photo{photoIn("101", 1, 1, told), photoIn("102", 1, 1, record.Result{CoverFrac: 0.3})}
 	r, _ := Find(snap, "weed-cover", "")
-	if _, _, err := r.Readings(snap); err == nil || !strings.Contains(err.Error(), "in 1 of 2 photos") {
+	var lacking *PlantsLackingError
+	if _, _, err := r.Readings(snap); !errors.As(err, &lacking) || !slices.Equal(lacking.Lacks[1], []record.PlantsLacking{record.LackNames}) {
 		t.Errorf("%v", err)
 	}
 	if slices.Contains(Names(snap), string(WeedCover)) {
@@ -235,7 +237,7 @@ func TestWeedCoverOfSomePhotos(t *testing.T) {
 	}
 	r, _ = Find(snap, "green-cover", "")
 	rs, notes, err := r.Readings(snap)
-	if err != nil || len(rs) != 2 || len(notes) != 1 || rs[0].Value != 0.2 {
+	if err != nil || len(rs) != 2 || len(notes) != 0 || rs[0].Value != 0.2 {
 		t.Errorf("%v %q %v", rs, notes, err)
 	}
 }
@@ -263,12 +265,16 @@ func TestUnitsOfAssessments(t *testing.T) {
 		o    record.Observation
 		says string
 	}{
-		"cover in percent": {record.Observation{Plot: "101", Quadrat: 1, Variable: "crop cover", Value: 12, Unit: "%", Source: "a.csv:3"}, `a.csv:3: crop cover is stored in "%"`},
+		"cover in percent": {record.Observation{Plot: "101", Quadrat: 1, Variable: "crop cover", Value: 12, Unit: "%", Source: "a.csv:3"}, `a.csv:3: crop cover judged by eye is stored in "%"`},
 		"height in cm":     {record.Observation{Plot: "101", Quadrat: 1, Variable: "crop height", Value: 12, Unit: "cm", Source: "a.csv:3"}, `stored in "cm"`},
 		"of a whole plot":  {record.Observation{Plot: "101", Variable: "residue", Value: 1.2, Unit: "kg"}, ""},
 	} {
 		snap.Observations = []record.Observation{c.o}
-		r, err := Find(snap, c.o.Variable, "")
+		ask := c.o.Variable
+		if ask == record.VarCropCover {
+			ask = string(HandCropCover)
+		}
+		r, err := Find(snap, ask, "")
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -148,23 +148,26 @@ func Tables(snap *record.Snapshot) ([]tables.Table, error) {
 		}
 		photos.Add(row...)
 	}
-	obs := tables.Table{Name: "observations", Header: []string{"plot", "quadrat", "visit", "date", "variable", "class", "group", "life", "value", "missing", "unit",
+	obs := tables.Table{Name: "observations", Header: []string{"plot", "quadrat", "visit", "date", "pick", "variable", "class", "group", "life", "value", "missing", "unit",
 		"observer", "bed_length_mm", "trim", "source", "entered_at", "entered_by"}}
 	for _, o := range snap.Observations {
 		var v any = o.Value
 		if o.Missing {
 			v = nil
 		}
-		obs.Add(o.Plot, blankZero(o.Quadrat), blankZero(o.Visit), o.Date.String(), o.Variable, o.Class, o.Group, o.Life, v, o.Missing, o.Unit,
+		obs.Add(o.Plot, blankZero(o.Quadrat), blankZero(o.Visit), o.Date.String(), o.Pick, o.Variable, o.Class, o.Group, o.Life, v, o.Missing, o.Unit,
 			o.Observer, zeroBlank(o.LengthMM), o.Trim, o.Source, o.At.Format("2006-01-02T15:04:05Z"), o.Author)
 	}
-	ops := tables.Table{Name: "operations", Header: []string{"date", "operation", "treatment", "plot", "input", "rate", "rate_unit", "stage", "passes", "note", "source", "entered_at", "entered_by"}}
+	ops := tables.Table{Name: "operations", Header: []string{"date", "operation", "treatment", "plot", "input", "rate", "rate_unit", "stage", "passes", "implement", "implement_kg", "soil_moisture", "note", "source", "entered_at", "entered_by"}}
 	for _, o := range snap.Operations {
-		var rate any
+		var rate, weight any
 		if o.Rate != nil {
 			rate = *o.Rate
 		}
-		ops.Add(o.Date.String(), o.What, o.Treatment, o.Plot, o.Input, rate, o.RateUnit, o.Stage, blankZero(o.Passes), o.Note, o.Source, o.At.Format("2006-01-02T15:04:05Z"), o.Author)
+		if o.ImplementKG != nil {
+			weight = *o.ImplementKG
+		}
+		ops.Add(o.Date.String(), o.What, o.Treatment, o.Plot, o.Input, rate, o.RateUnit, o.Stage, blankZero(o.Passes), o.Implement, weight, o.SoilMoisture, o.Note, o.Source, o.At.Format("2006-01-02T15:04:05Z"), o.Author)
 	}
 	decisions := tables.Table{Name: "decisions", Header: []string{"decision", "about", "kind", "value", "at", "by"}}
 	for _, d := range snap.Decisions {

@@ -91,7 +91,7 @@ func TestValuesAreThoseCompared(t *testing.T) {
 			k := at("response") + "|" + at("class")
 			rows[k] = append(rows[k], r)
 		}
-		want := []string{"green-cover|", "count|", "count|broadleaf", "count|grass", "yield|", "pieces|", "residue height|"}
+		want := []string{"green-cover|", "count|", "count|broadleaf", "count|grass", "yield|", "yield-per-bed|", "yield-pick-1|", "yield-pick-2|", "pieces|", "residue height|"}
 		if len(rows) != len(want) {
 			t.Errorf("%d responses in values.csv, want %d", len(rows), len(want))
 		}

@@ -52,6 +52,7 @@ type Photo struct {
 	Doc       json.RawMessage  `json:"measurement,omitempty"`
 	Curve     []byte           `json:"curve,omitempty"`
 	Plane     []byte           `json:"plane,omitempty"`
+	Looks     []byte           `json:"looks,omitempty"`
 }
 
 // End is the last line of a finished part.

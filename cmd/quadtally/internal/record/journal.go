@@ -171,7 +171,8 @@ func aside(path string) (string, error) {
 
 // openForReading opens the record without writing anything beside it. Where
 // that cannot be done in place, because an interrupted write has to be rolled
-// back first or a foreign journal lies there, a copy is read.
+// back first, a foreign journal lies there, or the record is older than this
+// program, a copy is read.
 func openForReading(dir string, opt Options, foreign []string) (*Store, error) {
 	var notes []Note
 	for _, f := range foreign {
@@ -180,7 +181,7 @@ func openForReading(dir string, opt Options, foreign []string) (*Store, error) {
 	if len(foreign) == 0 {
 		s, err := open(dir, opt, false)
 		var se sqlite3.Error
-		if err == nil || !errors.As(err, &se) || (se.Code != sqlite3.ErrReadonly && se.Code != sqlite3.ErrCantOpen) {
+		if err == nil || (!errors.Is(err, errOlder) && (!errors.As(err, &se) || (se.Code != sqlite3.ErrReadonly && se.Code != sqlite3.ErrCantOpen))) {
 			return s, err
 		}
 	}

@@ -1,6 +1,7 @@
 package record
 
 import (
+	"fmt"
 	"slices"
 	"strings"
 
@@ -61,6 +62,15 @@ type Harvests struct {
 // weightTolerance is what a total may differ from its parts, kg: each weight
 // may be rounded to a hundredth of its unit.
 const weightTolerance = 0.02
+
+// PickName is how a reader knows a pick: by the sheets' own number, else by its
+// place in the season and its first day.
+func (h *Harvests) PickName(n int) string {
+	if p := h.Picks[n]; p.Label != "" {
+		return p.Label
+	}
+	return fmt.Sprintf("%d (%s)", n+1, h.Picks[n].From)
+}
 
 // Season reports whether a plot's season total can be added up: it has every
 // pick that any plot has, with the weight that counts.

@@ -29,6 +29,8 @@ type Snapshot struct {
 	Sheets       []Sheet           // the newest version of each, in the order they were stored
 	Decisions    []Decision        // in force, oldest first
 	Thresholds   map[int]Threshold // by visit; 0 holds photos of no visit
+	Named        []NamedPlant      // in force, in the order they were named
+	Checks       []CheckPoint      // in force, in the order they were drawn
 
 	plotAt  map[string]int
 	photoAt map[string]int
@@ -99,7 +101,7 @@ func (s *Store) Snapshot(ctx context.Context) (*Snapshot, error) {
 			snap.Sheets = append(snap.Sheets, sh)
 		}
 	}
-	for _, read := range []func() error{r.trial, r.decisions, r.photos, r.observations, r.operations} {
+	for _, read := range []func() error{r.trial, r.decisions, r.photos, r.plants, r.observations, r.operations} {
 		if err := read(); err != nil {
 			return nil, plain(err)
 		}
@@ -250,13 +252,14 @@ func (r reader) photos() error {
 		return err
 	}
 	byMeasurement := make(map[int64]*Photo, len(facts))
-	err = r.each(`select id, entry, hash, fingerprint, guide, fault, fault_code, doc from measurement
+	err = r.each(`select id, entry, hash, fingerprint, guide, fault, fault_code, doc, looks is not null from measurement
 		where id in (select max(id) from measurement group by hash)`, func(rows *sql.Rows) error {
 		var id, entry int64
 		var hash, fingerprint, guide, fault string
 		var code FaultCode
 		var doc json.RawMessage
-		if err := rows.Scan(&id, &entry, &hash, &fingerprint, &guide, &fault, &code, (*[]byte)(&doc)); err != nil {
+		var looks bool
+		if err := rows.Scan(&id, &entry, &hash, &fingerprint, &guide, &fault, &code, (*[]byte)(&doc), &looks); err != nil {
 			return err
 		}
 		i, ok := r.snap.photoAt[hash]
@@ -264,7 +267,7 @@ func (r reader) photos() error {
 			return nil
 		}
 		p := &r.snap.Photos[i]
-		p.MeasurementID, p.Fingerprint, p.Guide, p.Fault, p.FaultCode, p.Doc = id, fingerprint, guide, fault, code, doc
+		p.MeasurementID, p.Fingerprint, p.Guide, p.Fault, p.FaultCode, p.Doc, p.HasLooks = id, fingerprint, guide, fault, code, doc, looks
 		p.Entry = max(p.Entry, entry)
 		byMeasurement[id] = p
 		return nil
@@ -473,8 +476,8 @@ func (s *Store) History(ctx context.Context, o Observation) ([]Observation, erro
 func (s *Store) Measurement(ctx context.Context, id int64) (Measurement, error) {
 	var m Measurement
 	var doc string
-	err := s.reads.QueryRowContext(ctx, "select id, hash, fingerprint, guide, fault, fault_code, doc, curve, plane from measurement where id = ?", id).
-		Scan(&m.ID, &m.Hash, &m.Fingerprint, &m.Guide, &m.Fault, &m.FaultCode, &doc, &m.Curve, &m.Plane)
+	err := s.reads.QueryRowContext(ctx, "select id, hash, fingerprint, guide, fault, fault_code, doc, curve, plane, looks from measurement where id = ?", id).
+		Scan(&m.ID, &m.Hash, &m.Fingerprint, &m.Guide, &m.Fault, &m.FaultCode, &doc, &m.Curve, &m.Plane, &m.Looks)
 	m.Doc = json.RawMessage(doc)
 	return m, plain(err)
 }

@@ -39,9 +39,12 @@ var schema1 string
 //go:embed schema-3.sql
 var schema3 string
 
+//go:embed schema-4.sql
+var schema4 string
+
 // migrations carry an older record forward, one step a version; they are
 // never edited once released.
-var migrations = []string{schema1, typedReasons, schema3}
+var migrations = []string{schema1, typedReasons, schema3, schema4}
 
 // ErrNoTrial means the folder holds no record.
 var ErrNoTrial = errors.New("no trial here")
@@ -278,6 +281,10 @@ func open(dir string, opt Options, create bool) (*Store, error) {
 	return s, nil
 }
 
+// errOlder means that a record has to be brought up to date before it can be
+// read.
+var errOlder = errors.New("the record was written by an older quadtally and must be brought up to date, but the folder is read-only: copy it to a folder you can write to")
+
 // ErrForeign means that the file is a database, but not a record of quadtally.
 var ErrForeign = errors.New(FileName + " is not a record of quadtally, or its beginning is damaged: bring back a copy with `quadtally restore`")
 
@@ -297,7 +304,7 @@ func (s *Store) migrate(create bool) error {
 	case have == len(migrations):
 		return nil
 	case s.readOnly:
-		return errors.New("the record was written by an older quadtally and must be brought up to date, but the folder is read-only: copy it to a folder you can write to")
+		return errOlder
 	}
 	if have > 0 {
 		err := s.Backup(context.Background(), filepath.Join(s.dir, fmt.Sprintf("%s.before-version-%d", FileName, len(migrations))))

@@ -74,7 +74,9 @@ type Photo struct {
 	Guide         string
 	Doc           json.RawMessage // of the measurement; nil where not measured
 	Result        *Result
-	Entry         int64 // newest entry that touched it
+	HasLooks      bool     // what its green looks like is stored
+	Sorting       *Sorting // nil where plants are not told apart, or not yet anew
+	Entry         int64    // newest entry that touched it
 }
 
 // Observation is one value a person or a scale gave.
@@ -183,10 +185,14 @@ const (
 	KindAccept    = "accept"    // {}
 	KindGuide     = "guide"     // corners and regions a person drew, about a photo
 	KindPatch     = "patch"     // class a person gave to a patch, about a photo
+	KindPlant     = "plant"     // Plant, named by a person, about its photo
+	KindCheck     = "check"     // Check, a check point or its answer, about its photo
 	KindThreshold = "threshold" // Threshold, about a visit
 	KindSettings  = "settings"  // measuring settings, about the trial
 	KindPath      = "path"      // PhotoPath, about a photo that was renamed or moved
-	KindColumns   = "columns"   // what columns of sheets mean, about the trial
+	KindColumns   = "columns"   // what columns of sheets mean, about "columns"
+	KindReceived  = "received"  // {}: a count from a phone came, about its key; so that it is not taken twice
+	KindBlind     = "blind"     // Blind, about the page of a person
 	kindUndo      = "undo"
 )
 
@@ -202,6 +208,17 @@ type Threshold struct {
 type PhotoPath struct {
 	Path string `json:"path"`
 }
+
+// Blind says whether a person works without seeing the treatments.
+type Blind struct {
+	Off bool `json:"off"` // the treatments are shown
+}
+
+// CountSubject names a count from a phone by the key the phone gave it.
+func CountSubject(key string) string { return "count:" + key }
+
+// PageSubject names the page as a person sees it.
+func PageSubject(author string) string { return "page:" + author }
 
 // PhotoSubject names a photo as what a decision is about.
 func PhotoSubject(hash string) string { return "photo:" + hash }

@@ -1,6 +1,7 @@
 package record
 
 import (
+	"bytes"
 	"database/sql"
 	"errors"
 	"fmt"
@@ -148,11 +149,20 @@ func versionOne(t *testing.T) string {
 // its entries taken back.
 func TestRecordOfVersionOne(t *testing.T) {
 	dir := versionOne(t)
-	if ro, err := Open(dir, Options{ReadOnly: true}); err == nil || !strings.Contains(err.Error(), "brought up to date") {
-		if err == nil {
-			ro.Close()
-		}
-		t.Errorf("read-only: %v", err)
+	before, err := os.ReadFile(filepath.Join(dir, FileName))
+	if err != nil {
+		t.Fatal(err)
+	}
+	ro, err := Open(dir, Options{ReadOnly: true}) // reads a copy that is brought up to date
+	if err != nil {
+		t.Fatal(err)
+	}
+	if snap := snapshot(t, ro); len(snap.Observations) != 4 {
+		t.Errorf("read-only: %+v", snap.Observations)
+	}
+	ro.Close()
+	if after, err := os.ReadFile(filepath.Join(dir, FileName)); err != nil || !bytes.Equal(before, after) {
+		t.Error("opening to read wrote to the record")
 	}
 	s, err := Open(dir, Options{Author: "Ada", Clock: fixedClock})
 	if err != nil {

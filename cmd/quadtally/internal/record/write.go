@@ -113,11 +113,12 @@ type Measurement struct {
 	Doc         json.RawMessage
 	Curve       []byte
 	Plane       []byte
+	Looks       []byte // nil where they were not kept
 }
 
 // AddMeasurement adds a measuring and returns its number. Where the newest
 // measuring of the photo was made with the same settings and guide and ended
-// in the same way, it adds nothing and returns that one: two people may have
+// in the same way, and looks are not new, it adds nothing and returns that one: two people may have
 // started on the same folder, and the same part may be handed in twice.
 func (w *Tx) AddMeasurement(m Measurement) (int64, error) {
 	if m.Fault != "" && m.FaultCode == "" {
@@ -127,16 +128,17 @@ func (w *Tx) AddMeasurement(m Measurement) (int64, error) {
 		m.Doc = json.RawMessage("{}")
 	}
 	was := Measurement{Hash: m.Hash}
-	err := w.tx.QueryRowContext(w.ctx, "select id, fingerprint, guide, fault_code from measurement where hash = ? order by id desc limit 1", m.Hash).
-		Scan(&was.ID, &was.Fingerprint, &was.Guide, &was.FaultCode)
+	looks := false
+	err := w.tx.QueryRowContext(w.ctx, "select id, fingerprint, guide, fault_code, looks is not null from measurement where hash = ? order by id desc limit 1", m.Hash).
+		Scan(&was.ID, &was.Fingerprint, &was.Guide, &was.FaultCode, &looks)
 	if err != nil && !errors.Is(err, sql.ErrNoRows) {
 		return 0, err
 	}
-	if err == nil && was.Fingerprint == m.Fingerprint && was.Guide == m.Guide && was.FaultCode == m.FaultCode {
+	if err == nil && was.Fingerprint == m.Fingerprint && was.Guide == m.Guide && was.FaultCode == m.FaultCode && (looks || m.Looks == nil) {
 		return was.ID, nil
 	}
-	return w.add("insert into measurement(entry, hash, fingerprint, guide, fault, fault_code, doc, curve, plane) values (?,?,?,?,?,?,?,?,?)",
-		w.entry, m.Hash, m.Fingerprint, m.Guide, m.Fault, m.FaultCode, string(m.Doc), m.Curve, m.Plane)
+	return w.add("insert into measurement(entry, hash, fingerprint, guide, fault, fault_code, doc, curve, plane, looks) values (?,?,?,?,?,?,?,?,?,?)",
+		w.entry, m.Hash, m.Fingerprint, m.Guide, m.Fault, m.FaultCode, string(m.Doc), m.Curve, m.Plane, blobOrNull(m.Looks))
 }
 
 // AddResult adds a photo's numbers at a threshold.
@@ -300,4 +302,11 @@ func sameOperation(a, b Operation) bool {
 		a.Date == b.Date && a.What == b.What && a.Treatment == b.Treatment && a.Plot == b.Plot &&
 		a.Input == b.Input && rate(a.Rate) == rate(b.Rate) && a.RateUnit == b.RateUnit &&
 		a.Stage == b.Stage && a.Passes == b.Passes && a.Note == b.Note
+}
+
+func blobOrNull(b []byte) any {
+	if b == nil {
+		return nil
+	}
+	return b
 }

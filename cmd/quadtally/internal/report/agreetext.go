@@ -15,19 +15,26 @@ import (
 // tired person (may hand counting stop, how far the camera is from the hand, what
 // to beware of), then the tables for the statistician. Cover is written in
 // points of percent.
-func WriteAgreement(w io.Writer, r calibrate.Report) error {
+//
+// Without full it is that screen alone.
+func WriteAgreement(w io.Writer, r calibrate.Report, full bool) error {
 	t := agreeText{r: r, scale: 1, unit: "pieces", digits: 2}
 	if r.Kind == calibrate.Cover {
 		t.scale, t.unit, t.digits = 100, "points", 1
 	}
 	t.headline()
-	t.agreement()
-	t.groups()
-	t.verdictTable()
-	t.calibration()
-	t.double()
-	t.setAside()
-	t.notes()
+	if full {
+		t.agreement()
+		t.groups()
+		t.verdictTable()
+		t.calibration()
+		t.double()
+		t.setAside()
+		t.notes()
+	} else {
+		t.line("")
+		t.line("Tables, calibration line and double sampling: --full.")
+	}
 	_, err := w.Write(t.b.Bytes())
 	return err
 }
@@ -91,13 +98,7 @@ func (t *agreeText) span(ci *calibrate.Interval) string {
 	return t.val(ci.Low) + " to " + t.val(ci.High)
 }
 
-func fixed(v float64, digits int) string {
-	s := fmt.Sprintf("%.*f", digits, v)
-	if strings.Trim(s, "-0.") == "" {
-		return strings.TrimPrefix(s, "-")
-	}
-	return s
-}
+func fixed(v float64, digits int) string { return withDecimals(v, digits) }
 
 func coefficient(ci *calibrate.Interval) string {
 	if ci == nil {
@@ -106,21 +107,10 @@ func coefficient(ci *calibrate.Interval) string {
 	return fixed(ci.Low, 3) + " to " + fixed(ci.High, 3)
 }
 
-// pValue is a p-value for a table; pEqual is one for a sentence.
-func pValue(p float64) string {
-	if p < 0.0001 {
-		return "<0.0001"
-	}
-	return fmt.Sprintf("%.4f", p)
-}
+// pValue is a p-value for a table; pEqual is one for a sentence behind "p".
+func pValue(p float64) string { return pCell(&p) }
 
-func pEqual(p float64) string {
-	s := pValue(p)
-	if s[0] != '<' {
-		s = "= " + s
-	}
-	return s
-}
+func pEqual(p float64) string { return strings.TrimPrefix(pWords(p), "p"+noBreak) }
 
 func (t *agreeText) section(title string) { t.line("\n%s", title) }
 

@@ -11,27 +11,30 @@ import (
 	"quadtally/stats"
 )
 
-// Build makes the report. The same input gives the same document.
-func Build(in Input) Document {
+// BuildTechnical makes the file for the statistician: every comparison with
+// its tables, checks and second opinions, and every value with where it came
+// from.
+func BuildTechnical(in Input) Document {
 	b := builder{in: in, units: in.Trial.Units}
-	t := in.Trial
-	doc := Document{
-		Title:    orNotRecorded(t.Name),
-		Letter:   b.units == trial.US,
-		Subtitle: "Report of a replicated field trial",
-		Facts: []Fact{
-			{"Site", orNotRecorded(t.Site)}, {"Crop", orNotRecorded(t.Crop)},
-			{"Season", span2(t.SeasonStart, t.SeasonEnd, b.units)},
-			{"Report made", day(in.Made, b.units)}, {"Record entry", fmt.Sprint(in.Entry)},
-		},
-	}
-	for _, part := range []func() Section{b.summary, b.question, b.layout, b.done, b.found, b.camera, b.season, b.yields,
-		b.weedsAgainstYield, b.power, b.nextSeason, b.cautions, b.methods, b.settings, b.appendix} {
-		if s := part(); s.ID != "" {
-			doc.Sections = append(doc.Sections, s)
-		}
-	}
-	return doc
+	doc := b.document("Technical file of a replicated field trial")
+	doc.Facts = append(doc.Facts, Fact{"Record entry", fmt.Sprint(in.Entry)})
+	doc.add(b.howToRead(), b.layout(), b.done(), b.found(), b.camera(), b.season(), b.yields(), b.weedsAgainstYield(analysis.GreenCover, analysis.WeedCover, analysis.HandCount), b.power(),
+		b.nextSeason(), b.cautions(), b.methods(), b.settings(), b.appendix())
+	return doc.numbered()
+}
+
+// howToRead says once what would else stand beside every table.
+func (b *builder) howToRead() Section {
+	s := Section{ID: "how-to-read", Title: "How to read this file"}
+	s.add(List{Items: []string{
+		"The plot is the unit that was treated: quadrats of a plot are averaged first, and visits are never replicates.",
+		"Means are adjusted for blocks. Treatments that share a letter are not shown to differ at the level named; that does not mean that they are the same.",
+		"Where a scale is named, tests and standard errors are on it; means and interval ends are carried back to the unit of the response.",
+		"Less than the control, of weeds also called suppression, is 100 (1 − treatment / control) from means as measured; a negative number means more.",
+		"Checks of the residuals look at the assumptions; rank and randomisation tests do without a normal distribution. Points in the two diagnostic figures are plots.",
+		"Numbers have three significant digits where nothing else is needed; p values have three decimals.",
+	}})
+	return s
 }
 
 type builder struct {
@@ -69,45 +72,6 @@ func (b *builder) fullName(code string) string {
 // look at.
 var mainKeys = []analysis.Key{analysis.GreenCover, analysis.HandCount, analysis.Yield}
 
-// summary is one page for those who grow.
-func (b *builder) summary() Section {
-	s := Section{ID: "summary", Title: "In plain words"}
-	t := b.in.Trial
-	if t.Question != "" {
-		s.add(Text{Tone: Lead, Text: t.Question})
-	}
-	s.say("%s were compared in %s (%s). Weeds were looked at in %s of each plot at %s.",
-		listOf(b.treatmentNames()), counted(len(b.in.Plots), "plot"), t.Design, counted(t.Quadrat.PerPlot, "small frame"), counted(len(t.Visits), "planned visit"))
-	var found []string
-	for _, key := range mainKeys {
-		if r, ok := b.response(key, ""); ok {
-			found = append(found, b.inPlainWords(r)...)
-		}
-	}
-	s.add(List{found})
-	var mind []string
-	for _, a := range b.in.Agreements {
-		if a.Report != nil {
-			mind = append(mind, cameraInPlainWords(a))
-		}
-	}
-	if n := len(b.in.Photos.Rejected) + len(b.in.Photos.Unread) + len(b.in.Photos.Open); n > 0 {
-		mind = append(mind, fmt.Sprintf("%d of %d photos could not be used or wait for an answer; they are listed under cautions.", n, b.in.Photos.All))
-	}
-	mind = append(mind, "One trial in one season on one field says what happened there. Other soils, weeds and weather may give another order.",
-		"\"Not shown to differ\" does not mean that two treatments are the same: the trial may have been too small to see the difference.")
-	s.add(List{mind})
-	return s
-}
-
-func (b *builder) treatmentNames() []string {
-	var out []string
-	for _, t := range b.in.Trial.Treatments {
-		out = append(out, b.fullName(t.Code))
-	}
-	return out
-}
-
 // listOf joins with commas and a last "and".
 func listOf(items []string) string {
 	switch n := len(items); n {
@@ -118,45 +82,6 @@ func listOf(items []string) string {
 	default:
 		return strings.Join(items[:n-1], ", ") + " and " + items[n-1]
 	}
-}
-
-// inPlainWords says what a response showed in a few sentences.
-func (b *builder) inPlainWords(r Response) []string {
-	a := r.Overall.Main()
-	if a == nil {
-		return []string{sentence("%s: %s", r.Label, r.Overall.Refusal)}
-	}
-	over := ""
-	if r.Overall.Season != nil {
-		over = ", mean over the season"
-	}
-	out := []string{fmt.Sprintf("%s (%s%s). %s", sentenceCase(r.Label), r.Unit, over, rankingWords(a))}
-	for _, v := range a.PlainVerdict {
-		out[0] += " " + sentence("%s", v)
-	}
-	if r.Role.LessIsBetter() && a.Control != "" {
-		var parts []string
-		for _, t := range a.Treatments {
-			if s := t.Suppression; s != nil && s.Percent != nil {
-				part := fmt.Sprintf("%s %s %%", t.Treatment, number(s.Percent, 0))
-				if s.Lower != nil && s.Upper != nil {
-					part += fmt.Sprintf(" (%.3g %% interval %s)", 100*a.Confidence, span(s.Lower, s.Upper, 0))
-				}
-				parts = append(parts, part)
-			}
-		}
-		if len(parts) > 0 {
-			out = append(out, fmt.Sprintf("Weeds held back, %s less than on %s, in %%: %s. A negative number means more weeds.", r.Label, a.Control, strings.Join(parts, ", ")))
-		}
-	}
-	return out
-}
-
-func (b *builder) question() Section {
-	s := Section{ID: "question", Title: "The question"}
-	s.add(Text{Tone: Lead, Text: orNotRecorded(b.in.Trial.Question)})
-	s.say("The responses were compared by the plan: the plot is the unit that was treated, so quadrats and visits of a plot are never counted as replicates.")
-	return s
 }
 
 // layout describes the trial on the ground.
@@ -245,6 +170,10 @@ func (b *builder) found() Section {
 
 func (b *builder) finding(r Response) Section {
 	p := Section{ID: "found-" + r.key(), Title: fmt.Sprintf("%s (%s)", sentenceCase(r.Label), r.Unit)}
+	if analysis.ClaimOf(r.Response, r.Overall).AllZero {
+		p.say("Every plot has 0 at every visit: there is nothing to compare.")
+		return p
+	}
 	b.comparison(&p, r, r.Overall, r.Main)
 	if last := r.last(); last != nil && r.Overall.Season != nil {
 		visit := Section{ID: fmt.Sprintf("found-%s-visit-%d", r.key(), last.Visit), Title: fmt.Sprintf("%s at the last visit, %s", sentenceCase(r.Label), b.day(last.Date))}
@@ -367,7 +296,7 @@ func suppressionRemarks(a *stats.Analysis) []string {
 		}
 	}
 	for i, n := range out {
-		out[i] = fmt.Sprintf("Suppression by %s: %s", strings.Join(by[n], ", "), n)
+		out[i] = fmt.Sprintf("Less than the control, %s: %s", strings.Join(by[n], ", "), n)
 	}
 	return out
 }

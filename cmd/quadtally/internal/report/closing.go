@@ -27,7 +27,7 @@ func (b *builder) cautions() Section {
 		if len(items) == 0 {
 			p.say("%s", none)
 		} else {
-			p.add(List{items})
+			p.add(List{Items: items})
 		}
 		s.Parts = append(s.Parts, p)
 	}
@@ -58,13 +58,21 @@ func (b *builder) cautions() Section {
 	}
 	part("plots", "Plots missing from a comparison", missing, "None.")
 	var gaps []string
+	var later []string
 	for _, v := range b.in.Visits {
+		if v.Photos == 0 && v.Counts == 0 {
+			later = append(later, fmt.Sprint(v.Number))
+			continue
+		}
 		if len(v.NoPhoto) > 0 {
 			gaps = append(gaps, fmt.Sprintf("Visit %d, no photo in use (%d): %s.", v.Number, len(v.NoPhoto), strings.Join(v.NoPhoto, ", ")))
 		}
 		if len(v.NoCount) > 0 {
 			gaps = append(gaps, fmt.Sprintf("Visit %d, no hand count (%d): %s.", v.Number, len(v.NoCount), strings.Join(v.NoCount, ", ")))
 		}
+	}
+	if len(later) > 0 {
+		gaps = append(gaps, "Visits without any reading: "+strings.Join(later, ", ")+".")
 	}
 	part("quadrats", "Quadrats without a photo or count (plot/quadrat)", gaps, "None.")
 	photos := b.in.Photos
@@ -91,14 +99,14 @@ func (b *builder) cautions() Section {
 // methods names the published source of everything that was done.
 func (b *builder) methods() Section {
 	s := Section{ID: "methods", Title: "Methods, with sources"}
-	s.add(List{[]string{
+	s.add(List{Items: []string{
 		fmt.Sprintf("Green cover: photos are straightened to the inner edge of the frame, or taken whole in a trial without frames; a cell of the ground is green where its greenness index reaches the threshold of its visit. Index: %s. Cover is the green share of the ground inside the frame or photo.", orNotRecorded(b.in.Index)),
 		"Threshold of a visit: the best split of the histogram of all its photos (Otsu 1979, IEEE Trans. SMC 9, 62), no lower than the ground's own noise, drawn toward a typical value where photos are few, and kept within fixed guards; or set by hand, see the settings.",
 		"Red or yellowed leaves are partly missed by this index; green that is not a plant is counted unless it was marked.",
 		"Comparison: plot means (quadrats averaged first) by least squares on blocks and treatments; treatment adjusted for blocks (Cochran and Cox 1957, Experimental Designs, 2nd ed.).",
 		"All pairs: Tukey's studentized range, for unequal standard errors as Kramer (1956, Biometrics 12, 307) extended it. Letters from the full matrix of pairs.",
 		"Against the control: Dunnett (1955, JASA 50, 1096).",
-		"Suppression: 100 (1 - treatment / control) from adjusted means (Abbott 1925, J. Econ. Entomol. 18, 265), interval by Fieller (1954, J. R. Stat. Soc. B 16, 175).",
+		"Less than the control, in %, for weeds also called suppression: 100 (1 - treatment / control) from adjusted means (Abbott 1925, J. Econ. Entomol. 18, 265), interval by Fieller (1954, J. R. Stat. Soc. B 16, 175).",
 		"Counts are analysed as sqrt(x + 0.5) (Bartlett 1936, Suppl. J. R. Stat. Soc. 3, 68); cover and yields as they are. The scale is fixed by the kind of response, never by its outcome.",
 		"Season: area under each plot's course by the trapezoid rule with true dates, then one comparison; within plots with the corrections of Greenhouse and Geisser (1959, Psychometrika 24, 95) and Huynh and Feldt (1976, J. Educ. Stat. 1, 69).",
 		"Checks: Shapiro and Wilk (1965, Biometrika 52, 591); Brown and Forsythe (1974, JASA 69, 364); rank tests by Friedman (1937, JASA 32, 675); randomisation within blocks (Fisher 1935, The Design of Experiments).",
@@ -144,7 +152,7 @@ func (b *builder) settings() Section {
 // the mean of, and each of those names its photo or row.
 func (b *builder) appendix() Section {
 	s := Section{ID: "appendix", Title: "Appendix: raw plot data"}
-	s.say("Every plot at every visit. Each number leads to its readings below, which name the photo or the row of the sheet.")
+	s.say("Every reading of every plot.")
 	for _, r := range b.in.Responses {
 		if len(r.Readings) == 0 {
 			continue
@@ -154,70 +162,48 @@ func (b *builder) appendix() Section {
 	return s
 }
 
+// rawData has a row a plot and a column for every quadrat of every visit.
 func (b *builder) rawData(r Response) Section {
 	p := Section{ID: "raw-" + r.key(), Title: fmt.Sprintf("%s, %s", sentenceCase(r.Label), r.Unit)}
-	type place struct {
-		plot  string
-		visit int
-	}
-	at := map[place][]analysis.Reading{}
-	seen := map[int]bool{}
+	type spot struct{ visit, quadrat int }
+	at := map[string]map[spot]float64{}
+	seen := map[spot]bool{}
 	for _, x := range r.Readings {
-		at[place{x.Plot, x.Visit}] = append(at[place{x.Plot, x.Visit}], x)
-		seen[x.Visit] = true
+		if at[x.Plot] == nil {
+			at[x.Plot] = map[spot]float64{}
+		}
+		k := spot{x.Visit, x.Quadrat}
+		at[x.Plot][k] = r.Shown(x)
+		seen[k] = true
 	}
-	visits := slices.Sorted(maps.Keys(seen))
-	anchor := func(k place) string { return fmt.Sprintf("src-%s-%s-%d", r.key(), slug(k.plot), k.visit) }
-	data := Table{ID: r.dataLink(), Caption: fmt.Sprintf("%s: plot means, %s", sentenceCase(r.Label), r.Unit), Columns: words("Plot", "Block", "Treatment")}
-	for _, v := range visits {
-		head := "Value"
-		if v > 0 {
-			head = fmt.Sprintf("Visit %d", v)
-			if v <= len(b.in.Trial.Visits) {
-				head += ", " + shortDay(b.in.Trial.Visits[v-1], b.units)
-			}
+	spots := slices.SortedFunc(maps.Keys(seen), func(x, y spot) int {
+		return cmp.Or(cmp.Compare(x.visit, y.visit), cmp.Compare(x.quadrat, y.quadrat))
+	})
+	data := Table{ID: r.dataLink(), Caption: fmt.Sprintf("%s: readings, %s", sentenceCase(r.Label), r.Unit), Columns: words("Plot", "Treatment")}
+	for _, k := range spots {
+		head := "value"
+		switch {
+		case k.visit > 0 && k.quadrat > 0:
+			head = fmt.Sprintf("%d.%d", k.visit, k.quadrat)
+		case k.visit > 0:
+			head = fmt.Sprintf("visit %d", k.visit)
+		case k.quadrat > 0:
+			head = fmt.Sprintf("q%d", k.quadrat)
 		}
 		data.Columns = append(data.Columns, Column{head, true})
 	}
-	source := Table{ID: "sources-" + r.key(), Caption: fmt.Sprintf("%s: readings and where they came from", sentenceCase(r.Label)), Columns: words("Plot", "Visit", "Readings")}
 	for _, plot := range b.in.Plots {
-		row := cells(plot.ID, orNotRecorded(plot.Block), plot.Treatment)
-		for _, v := range visits {
-			k := place{plot.ID, v}
-			list := at[k]
-			if len(list) == 0 {
-				row.Cells = append(row.Cells, Cell{Text: "missing"})
-				continue
+		row := cells(plot.ID, plot.Treatment)
+		for _, k := range spots {
+			text := undefined
+			if v, ok := at[plot.ID][k]; ok {
+				text = figure3(v)
 			}
-			slices.SortStableFunc(list, func(x, y analysis.Reading) int { return cmp.Compare(x.Quadrat, y.Quadrat) })
-			sum := 0.0
-			said := make([]string, len(list))
-			for i, x := range list {
-				sum += r.Shown(x)
-				said[i] = fmt.Sprintf("%s from %s", rawText(r.Shown(x)), x.Source)
-				if x.Quadrat > 0 {
-					said[i] = fmt.Sprintf("quadrat %d: %s", x.Quadrat, said[i])
-				}
-			}
-			row.Cells = append(row.Cells, Cell{Text: rawText(sum / float64(len(list))), Link: anchor(k)})
-			visit := "-"
-			if v > 0 {
-				visit = fmt.Sprint(v)
-			}
-			line := cells(plot.ID, visit, strings.Join(said, "; "))
-			line.ID = anchor(k)
-			source.Rows = append(source.Rows, line)
+			row.Cells = append(row.Cells, Cell{Text: text})
 		}
 		data.Rows = append(data.Rows, row)
 	}
-	p.add(data, source)
+	data.Note = "Columns are visit and quadrat. The photo or the row of a sheet behind each value, and the value in full, are in values.csv of the export."
+	p.add(data)
 	return p
-}
-
-// rawText writes a reading with more figures than anyone needs to check it.
-func rawText(v float64) string {
-	if v == 0 {
-		return "0"
-	}
-	return fmt.Sprintf("%.5g", v)
 }

@@ -20,6 +20,11 @@ type TextOptions struct {
 	// AsLaidOut keeps the treatments in the order of the layout; otherwise
 	// they run from the highest mean to the lowest.
 	AsLaidOut bool
+	// Weeds says that the response is of weeds alone: only then is less than
+	// the control called suppression.
+	Weeds bool
+	// Holds says what the response is made of, where its name does not.
+	Holds string
 }
 
 // WriteComparison writes a comparison of treatments as plain text: first one
@@ -76,9 +81,9 @@ func (t *compareText) inTime(s stats.Season) {
 	for _, r := range x.Within {
 		ms := "-"
 		if r.MS != nil {
-			ms = fmt.Sprintf("%.5g", *r.MS)
+			ms = figure3(*r.MS)
 		}
-		row := []string{r.Term, fmt.Sprint(r.DF), fmt.Sprintf("%.6g", r.SS), ms}
+		row := []string{r.Term, fmt.Sprint(r.DF), figure3(r.SS), ms}
 		if r.F != nil {
 			row = append(row, number(r.F, 3), pOf(r.P), pOf(r.PGG), pOf(r.PHF), pOf(r.PLow))
 		}
@@ -136,45 +141,17 @@ func (t *compareText) trimLines() {
 
 // decimals gives two figures to a standard error of the size of se.
 func decimals(se *float64) int {
-	if se == nil || *se <= 0 {
+	if se == nil {
 		return 2
 	}
-	return min(6, max(0, 1-int(math.Floor(math.Log10(*se)))))
+	return decimalsFor(*se)
 }
 
-// number writes a value, or a dash for one that is undefined.
-func number(v *float64, digits int) string {
-	if v == nil {
-		return "-"
-	}
-	s := fmt.Sprintf("%.*f", digits, *v)
-	if strings.Trim(s, "-0.") == "" {
-		s = strings.TrimPrefix(s, "-") // no minus before a zero
-	}
-	return s
-}
+func number(v *float64, digits int) string { return optional(v, digits) }
 
-func pOf(p *float64) string {
-	switch {
-	case p == nil:
-		return "-"
-	case *p < 0.0001:
-		return fmt.Sprintf("%.1e", *p)
-	}
-	return fmt.Sprintf("%.4f", *p)
-}
+func pOf(p *float64) string { return pCell(p) }
 
-func span(lower, upper *float64, digits int) string {
-	switch {
-	case lower == nil && upper == nil:
-		return "-"
-	case lower == nil:
-		return "up to " + number(upper, digits)
-	case upper == nil:
-		return "from " + number(lower, digits)
-	}
-	return number(lower, digits) + " to " + number(upper, digits)
-}
+func span(lower, upper *float64, digits int) string { return between(lower, upper, digits) }
 
 // backDigits are the decimals for means in the unit of the response.
 func (t *compareText) backDigits() int {
@@ -209,6 +186,9 @@ func (t *compareText) screen() {
 		what += " (" + a.Unit + ")"
 	}
 	t.said("", strings.ToUpper(what[:1])+what[1:]+": "+a.Design.Words)
+	if t.opt.Holds != "" {
+		t.said("", "This is "+t.opt.Holds+". It is no measure of weeds alone.")
+	}
 	t.line("")
 	for _, v := range a.Verdict {
 		t.said("  ", strings.ToUpper(v[:1])+v[1:]+".")
@@ -254,7 +234,7 @@ func (t *compareText) screen() {
 	}
 	switch {
 	case a.StandardBy != "":
-		t.said("", fmt.Sprintf("Tested as the %s; means, intervals and suppression are of the values as measured, by a %s model that lets weedy treatments vary more.", a.Transform.Words(), a.StandardBy))
+		t.said("", fmt.Sprintf("Tested as the %s; means, intervals and percentages are of the values as measured, by a %s model that lets weedy treatments vary more.", a.Transform.Words(), a.StandardBy))
 	case a.Transform.Scale != stats.Raw:
 		t.said("", fmt.Sprintf("Analysed as the %s; means and intervals are carried back.", a.Transform.Words()))
 	}
@@ -272,14 +252,21 @@ func (t *compareText) screen() {
 			d.FromWhat, number(&d.From, digits), number(&d.To, digits), 100*d.Power))
 	}
 	for _, r := range remarks {
-		t.said("", fmt.Sprintf("Suppression by %s: %s.", strings.Join(remarked[r], ", "), r))
+		t.said("", fmt.Sprintf("%% less than control, %s: %s.", strings.Join(remarked[r], ", "), r))
 	}
-	if len(a.Warnings) > 0 {
+	if len(a.Warnings)+len(a.Missing) > 0 {
 		t.line("")
 		t.line("Mind:")
+		for _, m := range a.Missing {
+			t.said("  ! ", fmt.Sprintf("Missing: plot %s, %s %s", m.Name, m.Treatment, strings.Join(m.Sources, ", ")))
+		}
 		for _, w := range a.Warnings {
 			t.said("  ! ", w)
 		}
+	}
+	if t.opt.Short {
+		t.line("")
+		t.line("Full tables, checks and plots: --full.")
 	}
 }
 
@@ -327,9 +314,9 @@ func anovaRows(anova []stats.ANOVARow) [][]string {
 	for _, r := range anova {
 		ms := "-"
 		if r.MS != nil {
-			ms = fmt.Sprintf("%.5g", *r.MS)
+			ms = figure3(*r.MS)
 		}
-		row := []string{r.Term, fmt.Sprint(r.DF), fmt.Sprintf("%.6g", r.SS), ms}
+		row := []string{r.Term, fmt.Sprint(r.DF), figure3(r.SS), ms}
 		if r.F != nil {
 			row = append(row, number(r.F, 3), pOf(r.P), number(r.PartialEta2, 3), number(r.PartialOmega2, 3))
 		}
@@ -417,7 +404,7 @@ func (t *compareText) contrasts() {
 			rows = append(rows, append(name, "cannot be told in this design"))
 			continue
 		}
-		rows = append(rows, append(name, number(c.Estimate, d), number(c.SE, d), fmt.Sprintf("%.5g", *c.SS), number(c.F, 3), pOf(c.P),
+		rows = append(rows, append(name, number(c.Estimate, d), number(c.SE, d), figure3(*c.SS), number(c.F, 3), pOf(c.P),
 			number(c.Lower, d), number(c.Upper, d)))
 	}
 	t.table(rows)
@@ -494,9 +481,6 @@ func (t *compareText) plots() {
 	if a.Transform.Scale != stats.Raw {
 		t.line("Value as measured; fitted and residual on the scale of the analysis.")
 	}
-	for _, m := range a.Missing {
-		t.said("  ", fmt.Sprintf("Missing: plot %s, %s %s", m.Name, m.Treatment, strings.Join(m.Sources, ", ")))
-	}
 	if len(a.Notes) > 0 {
 		t.line("")
 		t.line("Notes:")
@@ -506,11 +490,11 @@ func (t *compareText) plots() {
 	}
 }
 
-// lessHeader names the column 100 (1 - T/C): suppression of weeds, but for a
-// yield or a height simply how much less than the control it is.
+// lessHeader names the column 100 (1 - T/C): suppression where the response is
+// of weeds, else simply how much less than the control it is.
 func (t *compareText) lessHeader() string {
-	if t.a.Transform.Kind == stats.Measure {
-		return "% less than control"
+	if t.opt.Weeds {
+		return "suppression %"
 	}
-	return "suppression %"
+	return "% less than control"
 }

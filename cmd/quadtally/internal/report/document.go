@@ -17,15 +17,17 @@ type Document struct {
 	Subtitle string
 	Facts    []Fact
 	Sections []Section
-	Letter   bool // printed on US letter instead of A4
+	Letter   bool       // printed on US letter instead of A4
+	Made     trial.Date // day it was made
 }
 
 // Section is a heading with what stands below it. ID is unique in the document.
 type Section struct {
-	ID     string
-	Title  string
-	Blocks []Block
-	Parts  []Section
+	ID      string
+	Title   string
+	Blocks  []Block
+	Parts   []Section
+	NewPage bool // begins a page where it is printed
 }
 
 // Block is a Text, List, Facts, Table or Figure.
@@ -49,8 +51,11 @@ type Text struct {
 	Text string
 }
 
-// List is a list of short sentences.
-type List struct{ Items []string }
+// List is a list of short sentences; Small sets it in the type of tables.
+type List struct {
+	Items []string
+	Small bool
+}
 
 // Fact is a name with a value, such as "Crop" and "leek".
 type Fact struct{ Name, Value string }
@@ -120,6 +125,59 @@ func (d Document) Figures() []Figure {
 	}
 	walk(d.Sections)
 	return out
+}
+
+// numbered gives every table and figure its number, in the order of reading,
+// and drops links to places that this document does not hold.
+func (d Document) numbered() Document {
+	tables, figures := 0, 0
+	places := map[string]bool{}
+	var look func([]Section)
+	look = func(list []Section) {
+		for _, s := range list {
+			places[s.ID] = true
+			for _, b := range s.Blocks {
+				switch b := b.(type) {
+				case Table:
+					places[b.ID] = true
+					for _, r := range b.Rows {
+						places[r.ID] = true
+					}
+				case Figure:
+					places[b.ID] = true
+				}
+			}
+			look(s.Parts)
+		}
+	}
+	look(d.Sections)
+	var walk func([]Section)
+	walk = func(list []Section) {
+		for i := range list {
+			for k, b := range list[i].Blocks {
+				switch b := b.(type) {
+				case Table:
+					tables++
+					b.Caption = fmt.Sprintf("Table %d. %s", tables, b.Caption)
+					for _, r := range b.Rows {
+						for k := range r.Cells {
+							if !places[r.Cells[k].Link] {
+								r.Cells[k].Link = ""
+							}
+						}
+					}
+					list[i].Blocks[k] = b
+				case Figure:
+					figures++
+					b.Caption = fmt.Sprintf("Figure %d. %s", figures, b.Caption)
+					list[i].Blocks[k] = b
+				}
+			}
+			walk(list[i].Parts)
+		}
+	}
+	walk(d.Sections)
+	return d
 }
 
 func (s *Section) add(b ...Block) { s.Blocks = append(s.Blocks, b...) }

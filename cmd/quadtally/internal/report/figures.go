@@ -27,7 +27,7 @@ const (
 	middle = draw.YCenter
 )
 
-const wideMM, tallMM = 165, 95
+const wideMM, tallMM = 165, 78
 
 func figure(id, title, alt, caption string, width, height float64, d func(draw.Canvas)) Figure {
 	return Figure{ID: "fig-" + id, Title: title, Alt: alt, Caption: caption, WidthMM: width, HeightMM: height, draw: d}

@@ -3,6 +3,7 @@ package report
 import (
 	"quadtally/cmd/quadtally/internal/analysis"
 	"quadtally/cmd/quadtally/internal/trial"
+	"quadtally/stats"
 )
 
 // Input is everything a report is made from: finished results and what the
@@ -18,6 +19,7 @@ type Input struct {
 	Photos     Photos
 	Responses  []Response // in the order of the report
 	Agreements []analysis.Agreement
+	DateGroups []stats.DateSet // operations whose days separate groups of treatments
 	Harvest    []analysis.Harvest
 	Observers  []string // who counted or judged by eye
 	Trims      []string // rules by which the harvest was trimmed

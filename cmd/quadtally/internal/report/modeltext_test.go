@@ -49,12 +49,12 @@ func TestModelTexts(t *testing.T) {
 		not   string
 	}{
 		"whole": {write(func(b *bytes.Buffer) error { return WriteModel(b, m, TextOptions{}) }),
-			[]string{"a model for counts", "differences among treatments are shown (F(2,6) = 12.50, p = 0.0070)", "BARE 40.0 30.0 to 52.0 control",
-				"RYE 10.0 6.0 to 16.0 0.250 0.150 to 0.420 0.0040", "TARP none in any plot up to 0.75 - - 0.0030", "! a caveat"}, "NaN"},
+			[]string{"a model for counts", "differences among treatments are shown (F(2,6) = 12.50, p = .007)", "BARE 40.0 30.0 to 52.0 control",
+				"RYE 10.0 6.0 to 16.0 0.250 0.150 to 0.420 .004", "TARP none in any plot up to 0.75 – – .003", "! a caveat"}, "NaN"},
 		"short":   {write(func(b *bytes.Buffer) error { return WriteModel(b, m, TextOptions{Short: true}) }), []string{"Second opinion, quasi-Poisson model"}, "RYE"},
-		"open":    {write(func(b *bytes.Buffer) error { return WriteModel(b, open, TextOptions{}) }), []string{"treatments are not shown to differ (chi-square(2) = 1.20, p = 0.5500)"}, "are shown"},
+		"open":    {write(func(b *bytes.Buffer) error { return WriteModel(b, open, TextOptions{}) }), []string{"treatments are not shown to differ (chi-square(2) = 1.20, p = .550)"}, "are shown"},
 		"refused": {write(func(b *bytes.Buffer) error { return WriteModel(b, refused, TextOptions{}) }), []string{"No second opinion from the beta model: share 0 in row 3."}, "treatment "},
-		"season":  {write(func(b *bytes.Buffer) error { return WriteSeasonModel(b, season, TextOptions{}) }), []string{"treatment F(2,6.0) = 24.80, p = 0.0013", "14 BARE 14.0 8.0 to 20.0 a", "! few blocks"}, "NaN"},
+		"season":  {write(func(b *bytes.Buffer) error { return WriteSeasonModel(b, season, TextOptions{}) }), []string{"treatment F(2,6.0) = 24.80, p = .001", "14 BARE 14.0 8.0 to 20.0 a", "! few blocks"}, "NaN"},
 		"season refused": {write(func(b *bytes.Buffer) error {
 			return WriteSeasonModel(b, analysis.SeasonModel{Refused: "only 1 treatment"}, TextOptions{})
 		}), []string{"No second opinion from the mixed model of the season: only 1 treatment."}, "Variances"},

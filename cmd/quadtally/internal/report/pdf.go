@@ -30,11 +30,11 @@ const (
 func WritePDF(w io.Writer, d Document) error {
 	s := newPDFSheet(d)
 	s.title(d)
-	for _, x := range d.Sections {
-		s.section(x, 0)
-		if x.ID == "summary" {
+	for i, x := range d.Sections {
+		if x.NewPage && i > 0 && s.y > pdfMargin {
 			s.newPage()
 		}
+		s.section(x, 0)
 	}
 	if err := s.Error(); err != nil {
 		return fmt.Errorf("the PDF could not be made: %w", err)
@@ -60,11 +60,11 @@ func newPDFSheet(d Document) *pdfSheet {
 	f.SetMargins(0, 0, 0)
 	f.SetCellMargin(0)
 	f.SetCatalogSort(true)
-	// The day of the report is in its text; the file's own clock stands still
-	// so that the same report gives the same bytes.
-	still := time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC)
-	f.SetCreationDate(still)
-	f.SetModificationDate(still)
+	// The file carries the day of the report and no time of day, so that the
+	// same report gives the same bytes.
+	made := time.Date(d.Made.Year, d.Made.Month, d.Made.Day, 0, 0, 0, 0, time.UTC)
+	f.SetCreationDate(made)
+	f.SetModificationDate(made)
 	f.SetProducer("quadtally", true)
 	f.SetLang("en")
 	f.AddUTF8FontFromBytes(pdfFamily, "", liberationsansregular.TTF)
@@ -125,11 +125,14 @@ func (s *pdfSheet) room(height float64) {
 	}
 }
 
+// breaksLine reports where a line may break: not at a no-break space.
+func breaksLine(r rune) bool { return r == ' ' || r == '\n' || r == '\t' }
+
 // lines breaks text at spaces to a width, and words that are too long anywhere.
 func (s *pdfSheet) lines(text string, width float64) []string {
 	var out []string
 	line := ""
-	for _, word := range strings.Fields(s.printable(text)) {
+	for _, word := range strings.FieldsFunc(s.printable(text), breaksLine) {
 		if next := strings.TrimSpace(line + " " + word); s.GetStringWidth(next) <= width {
 			line = next
 			continue
@@ -198,13 +201,17 @@ func (s *pdfSheet) section(x Section, level int) {
 		case Text:
 			s.text(b)
 		case List:
+			em := pdfEm
+			if b.Small {
+				em = pdfTableEm
+			}
 			for _, item := range b.Items {
-				s.room(pdfEm * pdfLeading)
-				s.setFont(pdfEm, false)
+				s.room(em * pdfLeading)
+				s.setFont(em, false)
 				s.SetTextColor(0x22, 0x22, 0x22)
-				s.Text(pdfMargin+1, s.y+pdfEm, "•")
-				s.write(pdfMargin+5, s.body()-5, pdfEm, false, item)
-				s.y += 0.8
+				s.Text(pdfMargin+1, s.y+em, "•")
+				s.write(pdfMargin+5, s.body()-5, em, false, item)
+				s.y += em / 5
 			}
 			s.y += 1
 		case Facts:

@@ -141,7 +141,7 @@ func quadratTable(t trial.Trial, r Response, a *stats.Analysis, power float64) (
 	for n := 1; n <= most; n++ {
 		v := sub.VariancePlot + sub.VarianceQuadrat/float64(n)
 		ratio := v / now
-		row := cells(fmt.Sprint(n), fmt.Sprintf("%.4g", v), fmt.Sprintf("%.0f", 100*ratio))
+		row := cells(fmt.Sprint(n), figure3(v), fmt.Sprintf("%.0f", 100*ratio))
 		if ratio <= 0 {
 			continue
 		}

@@ -13,16 +13,6 @@ import (
 	"quadtally/stats"
 )
 
-// cameraInPlainWords says how far the camera is from the hand.
-func cameraInPlainWords(a analysis.Agreement) string {
-	t := agreementText(a.Report)
-	out := t.biasSentence()
-	if v := a.Report.Verdict; v != nil {
-		out += " May hand counting stop? " + answerWords[v.Answer] + "."
-	}
-	return "Camera against hand, " + string(a.Of) + ": " + out
-}
-
 var answerWords = map[calibrate.Answer]string{calibrate.Yes: "Yes", calibrate.No: "No", calibrate.NotEnough: "Not yet, there are too few pairs"}
 
 // agreementText lends the wording and units of the text on a screen.
@@ -163,7 +153,7 @@ func doubleTable(of string, d *calibrate.DoubleSampling, t *agreeText) Table {
 
 // season shows each weed response at every visit.
 func (b *builder) season() Section {
-	s := Section{ID: "season", Title: "Weeds over the season"}
+	s := Section{ID: "season", Title: "Green and weeds over the season"}
 	for _, r := range b.in.Responses {
 		if !r.Role.LessIsBetter() || len(r.ByVisit) < 2 || r.Class != "" && len(r.ByVisit) == 0 {
 			continue
@@ -226,11 +216,22 @@ func meanAndLetters(a *stats.Analysis, treatment string) string {
 func (b *builder) yields() Section {
 	s := Section{ID: "yields", Title: "Yields per bed length and per area"}
 	r, ok := b.response(analysis.Yield, "")
-	a := r.Overall.Main()
-	if !ok || a == nil {
+	if a := r.Overall.Main(); !ok || a == nil {
 		s.say("%s", orNotRecorded(r.Overall.Refusal))
 		return s
 	}
+	s.Blocks = b.yieldTables()
+	if len(b.in.Harvest) > 0 {
+		s.add(b.harvestTable())
+	}
+	return s
+}
+
+// yieldTables are the yield per area and bed length, and the cull.
+func (b *builder) yieldTables() []Block {
+	var s Section
+	r, _ := b.response(analysis.Yield, "")
+	a := r.Overall.Main()
 	spacing := b.in.Trial.Ground.BedSpacingMM
 	t := Table{ID: "yield-units", Caption: "Marketable yield, adjusted means", Columns: headed("Treatment", "Plots")}
 	perBed, unit := b.perBed()
@@ -273,10 +274,7 @@ func (b *builder) yields() Section {
 			s.add(ct)
 		}
 	}
-	if len(b.in.Harvest) > 0 {
-		s.add(b.harvestTable())
-	}
-	return s
+	return s.Blocks
 }
 
 // harvestTable is the harvest as weighed, plot by plot.
@@ -330,13 +328,13 @@ func (b *builder) perBed() (factor float64, unit string) {
 	case spacing <= 0:
 		return 1, "kg per m of bed"
 	case b.units == trial.US:
-		return spacing / trial.MMPerFoot * 100 * trial.M2PerFt2 / trial.M2PerAcre, "lb per 100 ft of bed"
+		return spacing / trial.MMPerFoot * trial.M2PerFt2 / trial.M2PerAcre, "lb per bed-foot"
 	}
 	return spacing / 1000 / trial.M2PerHa, "kg per m of bed"
 }
 
 // weedsAgainstYield holds the two against each other, plot by plot.
-func (b *builder) weedsAgainstYield() Section {
+func (b *builder) weedsAgainstYield(with ...analysis.Key) Section {
 	s := Section{ID: "weeds-yield", Title: "Weeds against yield, plot by plot"}
 	yield, ok := b.response(analysis.Yield, "")
 	ya := yield.Overall.Main()
@@ -345,7 +343,7 @@ func (b *builder) weedsAgainstYield() Section {
 		return s
 	}
 	held := false
-	for _, key := range []analysis.Key{analysis.GreenCover, analysis.HandCount} {
+	for _, key := range with {
 		weeds, ok := b.response(key, "")
 		wa := weeds.Overall.Main()
 		if !ok || wa == nil {

@@ -105,7 +105,7 @@ func checkTable(key string, a *stats.Analysis) (Table, bool) {
 	for _, l := range lines {
 		statistic := "-"
 		if l.Statistic != nil {
-			statistic = fmt.Sprintf("%.4g", *l.Statistic)
+			statistic = figure3(*l.Statistic)
 		}
 		t.Rows = append(t.Rows, cells(l.Name, statistic, pOf(l.P), sentence("%s", l.Reading)))
 	}
@@ -128,7 +128,7 @@ func (b *builder) inTime(s *Section, key string, season *stats.Season) {
 	t := Table{ID: "within-" + key, Caption: "Within plots: do the treatments part over time?",
 		Columns: headed("Term", "df", "SS", "F", "p", "p Greenhouse-Geisser", "p Huynh-Feldt", "p lower bound")}
 	for _, w := range i.Within {
-		t.Rows = append(t.Rows, cells(w.Term, fmt.Sprint(w.DF), fmt.Sprintf("%.6g", w.SS), number(w.F, 3), pOf(w.P), pOf(w.PGG), pOf(w.PHF), pOf(w.PLow)))
+		t.Rows = append(t.Rows, cells(w.Term, fmt.Sprint(w.DF), figure3(w.SS), number(w.F, 3), pOf(w.P), pOf(w.PGG), pOf(w.PHF), pOf(w.PLow)))
 	}
 	t.Note = "Visits close in time are alike, so the uncorrected p is too small: read the corrected ones."
 	if i.EpsilonGG != nil {

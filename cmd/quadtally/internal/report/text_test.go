@@ -39,7 +39,7 @@ func TestTextWidths(t *testing.T) {
 		table.Rows = append(table.Rows, cells(n, "−12.34", "2.681", "−4.60", "< .001", ".004", "−20.1 to −4.58", "not shown to differ"))
 	}
 	d := Document{Title: "Comparison of treatments", Facts: Facts{{"Site", "Alder Bend trial ground, the lower field by the old ditch"}}, Sections: []Section{{ID: "s", Title: "A title", Blocks: []Block{
-		Text{Tone: Lead, Text: strings.Repeat("answer ", 30)}, Text{Tone: Caution, Text: strings.Repeat("caution ", 30)}, List{[]string{strings.Repeat("item ", 30)}}, table}}}}
+		Text{Tone: Lead, Text: strings.Repeat("answer ", 30)}, Text{Tone: Caution, Text: strings.Repeat("caution ", 30)}, List{Items: []string{strings.Repeat("item ", 30)}}, table}}}}
 	for width := least; width <= 130; width++ {
 		text := onTerminal(t, d, width)
 		for l := range strings.Lines(text) {

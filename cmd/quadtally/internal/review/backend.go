@@ -22,8 +22,10 @@ type Backend interface {
 	Plane(ctx context.Context, hash string) (Plane, error)
 	// Thresholds tells what every threshold would do to the photos of a visit.
 	Thresholds(ctx context.Context, visit int) (Thresholds, error)
-	// Do carries out what a person asked for and returns a sentence.
-	Do(ctx context.Context, act Action) (string, error)
+	// Do carries out what a person asked for. Where a count by hand would stand
+	// in the way of another, nothing is stored and the error is a
+	// *CountedBefore.
+	Do(ctx context.Context, act Action) (Done, error)
 	// Undo takes back everything one entry of the log settled.
 	Undo(ctx context.Context, entry int64) (string, error)
 	// Log lists what people settled, newest first.
@@ -33,6 +35,9 @@ type Backend interface {
 // ErrUnknown means that the record has no such photo, visit or entry.
 var ErrUnknown = errors.New("the record holds no such thing")
 
+// ErrNoPicture means that a file cannot be shown as a picture.
+var ErrNoPicture = errors.New("the file cannot be shown as a picture")
+
 // ErrReadOnly means that the trial's folder cannot be written to.
 var ErrReadOnly = errors.New("the trial folder cannot be written to: nothing was stored; copy the folder to where you may write and open the page there")
 
@@ -41,6 +46,25 @@ var ErrReadOnly = errors.New("the trial folder cannot be written to: nothing was
 type Refusal struct{ Text string }
 
 func (r Refusal) Error() string { return r.Text }
+
+// Done is what became of an action.
+type Done struct {
+	Text string // a sentence
+	// Entry is the entry of the log by which the action can be taken back; 0
+	// where nothing was stored.
+	Entry int64
+}
+
+// CountedBefore means that the quadrat has a count in force that the new one
+// would replace. It is told only then: who counts must not know it before.
+type CountedBefore struct {
+	Counts []Count // in force, of all classes
+	Entry  int64   // newest entry when this was found
+}
+
+func (e *CountedBefore) Error() string {
+	return "the quadrat has been counted before: say whether your count takes the place of the one in force; nothing was stored"
+}
 
 // State is how a photo stands.
 type State string
@@ -66,6 +90,9 @@ type Season struct {
 	Rule     string // what counts as a plant
 	Shots    []Shot
 	Entry    int64 // newest entry the view includes
+	// Shown says that the person at the page asked to see the treatments. They
+	// are in Plots and Shots only then.
+	Shown bool
 }
 
 // Visit is one round of photos. Number 0 holds photos of no known visit.
@@ -75,7 +102,7 @@ type Visit struct {
 }
 
 // Plot is one plot of the layout.
-type Plot struct{ ID, Treatment string }
+type Plot struct{ ID, Treatment string } // Treatment is "" while hidden
 
 // Shot is one photo in the roll.
 type Shot struct {
@@ -83,10 +110,11 @@ type Shot struct {
 	Visit      int
 	Plot       string
 	Quadrat    int
-	Treatment  string
+	Treatment  string // "" while hidden
 	State      State
 	Why        string // the reason of the state, in a sentence
-	Doubts     int    // quality flags
+	Glances    int    // doubts that are worth a glance; its number stands
+	Looks      int    // doubts for which its number may be wrong by much
 	Accepted   bool
 	Counted    bool
 }
@@ -99,17 +127,17 @@ const (
 	NoAttention  Attention = iota
 	WorthAGlance           // in use, with a doubt nobody has looked at
 	Unreadable             // the file gave no measurement
-	NeedsAnswer            // not in use until a question is answered
+	NeedsAnswer            // not in use, or not to be trusted, until a question is answered
 )
 
 // Attention tells how much the photo needs a person now.
 func (s Shot) Attention() Attention {
 	switch {
-	case s.State == Waiting:
+	case s.State == Waiting, s.State == InUse && s.Looks > 0 && !s.Accepted:
 		return NeedsAnswer
 	case s.State == Unread:
 		return Unreadable
-	case s.State == InUse && s.Doubts > 0 && !s.Accepted:
+	case s.State == InUse && s.Glances > 0 && !s.Accepted:
 		return WorthAGlance
 	}
 	return NoAttention
@@ -123,6 +151,8 @@ const (
 	Straight View = "straight" // the ground inside the frame from above
 	Upright  View = "upright"  // the whole photo
 	Small    View = "small"    // the ground, or the whole photo, in the roll
+	Close    View = "close"    // as Straight, finer, for the loupe
+	Full     View = "full"     // as Upright, finer, for the loupe
 )
 
 // XY is a position as fractions of a picture's width and height.
@@ -145,12 +175,18 @@ type Photo struct {
 	Evidence  []Evidence
 	Numbers   *Numbers
 	Found     []Fact
-	Doubts    []string
+	Doubts    []Doubt // the gravest first
 	Notes     []string
 	Corners   *[4]XY // of the frame, in the upright view
 	Areas     []Area // drawn by people, in the straight view
 	Counts    []Count
 	Steps     []Step
+}
+
+// Doubt is something that speaks against a photo's number.
+type Doubt struct {
+	Text string
+	Look bool // the number may be wrong by much
 }
 
 // Evidence is a picture that helps to answer the question about a photo: its
@@ -211,6 +247,7 @@ type Count struct {
 	Class    string
 	Plants   float64
 	Observer string
+	Date     string // of counting
 }
 
 // Step is one entry of the log.
@@ -220,6 +257,7 @@ type Step struct {
 	Author string
 	Text   string
 	Hash   string // of the photo it is about; "" a visit or the trial
+	Visit  int    // whose threshold it is about; 0 none
 	Live   bool   // still in force and can be taken back
 }
 
@@ -307,7 +345,22 @@ type Tally struct {
 	Classes  []ClassCount
 	Seen     int64 // Season.Entry the counter had before them
 	Shown    bool  // an image value of the photo had been shown before
+	Over     Over
 }
+
+// ShowTreatments shows the treatments of the plots to the person at the page,
+// or hides them again. Asking is part of the log.
+type ShowTreatments struct{ Show bool }
+
+// Over says what becomes of a count in force when another is stored.
+type Over string
+
+// What may become of it.
+const (
+	OverAsk     Over = ""        // it is told, and nothing is stored
+	OverReplace Over = "replace" // the new count takes its place
+	OverBeside  Over = "beside"  // it stays in force; the new count is kept in the log
+)
 
 // ClassCount is the plants counted of one class; 0 is looked for, none there.
 type ClassCount struct {
@@ -315,11 +368,12 @@ type ClassCount struct {
 	Plants int
 }
 
-func (Place) isAction()        {}
-func (Accept) isAction()       {}
-func (Reject) isAction()       {}
-func (Frame) isAction()        {}
-func (LeaveOut) isAction()     {}
-func (Mark) isAction()         {}
-func (SetThreshold) isAction() {}
-func (Tally) isAction()        {}
+func (Place) isAction()          {}
+func (Accept) isAction()         {}
+func (Reject) isAction()         {}
+func (Frame) isAction()          {}
+func (LeaveOut) isAction()       {}
+func (Mark) isAction()           {}
+func (SetThreshold) isAction()   {}
+func (Tally) isAction()          {}
+func (ShowTreatments) isAction() {}

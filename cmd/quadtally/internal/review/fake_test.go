@@ -21,6 +21,7 @@ type fake struct {
 	readOnly bool
 	files    map[string][]byte
 	counts   map[string]FieldCount
+	before   []Count // counts in force that a new one is asked about
 }
 
 const evil = `"><script>alert('x')</script><img src=x onerror=alert(1)>`
@@ -38,15 +39,15 @@ func newFake() *fake {
 	states := []State{InUse, Waiting, Unread, Aside, Spare, InUse}
 	for i, st := range states {
 		shot := Shot{Hash: hashFor(i + 1), Name: fmt.Sprintf("IMG_%d%s.jpg", i, evil), Visit: 1 + i/3, Plot: "101", Quadrat: 1, Treatment: "BARE " + evil,
-			State: st, Why: "because " + evil, Doubts: i % 2}
+			State: st, Why: "because " + evil, Glances: i % 2}
 		if st == Waiting {
 			shot.Plot, shot.Quadrat = "", 0
 		}
 		p := Photo{Shot: shot, Taken: "2025-06-14 08:00:00", Basis: "its name", Measured: st != Unread,
 			WidthPx: 1000, HeightPx: 1000, Evidence: []Evidence{{hashFor(1), Small, evil}}, WholeCopy: evil,
-			Found: []Fact{{"Camera", evil}}, Doubts: []string{evil}, Notes: []string{evil},
+			Found: []Fact{{"Camera", evil}}, Doubts: []Doubt{{evil, i == 0}, {evil, false}}, Notes: []string{evil},
 			Areas:  []Area{{Crop, []XY{{0.1, 0.1}, {0.2, 0.1}, {0.2, 0.2}}}, {Class(evil), []XY{{0, 0}, {1, 0}, {1, 1}}}},
-			Counts: []Count{{evil, 3, evil}},
+			Counts: []Count{{evil, 3, evil, evil}},
 			Steps:  []Step{{Entry: 5, At: time.Unix(0, 0), Author: evil, Text: evil, Hash: shot.Hash, Live: true}}}
 		if st != Unread {
 			p.Numbers = &Numbers{Quantity: "green cover", CoverFrac: 0.1234, LoFrac: 0.1, HiFrac: 0.2, Pieces: 5, Threshold: 0.12, Basis: evil, ByHand: true, Notes: []string{evil}}
@@ -73,6 +74,9 @@ func (f *fake) Photo(_ context.Context, hash string) (Photo, error) {
 }
 
 func (f *fake) Picture(_ context.Context, hash string, _ View) ([]byte, error) {
+	if f.photos[hash].State == Unread {
+		return nil, fmt.Errorf("%w (%s)", ErrNoPicture, evil)
+	}
 	if _, ok := f.photos[hash]; !ok {
 		return nil, ErrUnknown
 	}
@@ -94,17 +98,20 @@ func (f *fake) Thresholds(_ context.Context, visit int) (Thresholds, error) {
 		Photos: []PhotoCover{{hashFor(1), evil, []float64{0.3, 0.2}}}}, nil
 }
 
-func (f *fake) Do(_ context.Context, act Action) (string, error) {
+func (f *fake) Do(_ context.Context, act Action) (Done, error) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	if f.readOnly {
-		return "", ErrReadOnly
+		return Done{}, ErrReadOnly
 	}
 	if r, ok := act.(Reject); ok && r.Reason == "break" {
-		return "", errors.New("the disk is full")
+		return Done{}, errors.New("the disk is full")
+	}
+	if c, ok := act.(Tally); ok && c.Over == OverAsk && f.before != nil {
+		return Done{}, &CountedBefore{f.before, 9}
 	}
 	f.done = append(f.done, act)
-	return fmt.Sprintf("did %T %s", act, evil), nil
+	return Done{fmt.Sprintf("did %T %s", act, evil), 5}, nil
 }
 
 func (f *fake) Undo(_ context.Context, entry int64) (string, error) {
@@ -118,7 +125,7 @@ func (f *fake) Undo(_ context.Context, entry int64) (string, error) {
 }
 
 func (f *fake) Log(context.Context) ([]Step, error) {
-	return []Step{{5, time.Unix(0, 0), evil, evil, hashFor(1), true}, {4, time.Unix(0, 0), "Ben", "older", "", false}}, nil
+	return []Step{{5, time.Unix(0, 0), evil, evil, hashFor(1), 0, true}, {4, time.Unix(0, 0), "Ben", "older", "", 0, false}, {3, time.Unix(0, 0), evil, evil, "", 2, true}}, nil
 }
 
 func (f *fake) actions() []Action {

@@ -127,6 +127,10 @@ func (s *Server) fieldHandler() http.Handler {
 func (s *Server) reply(w http.ResponseWriter, r *http.Request, v any, err error) {
 	if err != nil {
 		r.Header.Set("Accept", "application/json")
+		if errors.Is(err, errToken) { // nothing is wrong with what was sent
+			s.fault(w, r, http.StatusUnauthorized, "scan the code on the laptop again: this page is of an earlier day")
+			return
+		}
 		s.fail(w, r, err)
 		return
 	}

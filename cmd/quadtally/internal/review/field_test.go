@@ -98,7 +98,7 @@ func TestPhoneCounts(t *testing.T) {
 			t.Errorf("%s for %s: %d %s", c.is, c.was, code, body)
 		}
 	}
-	if code, _ := send(good, "0"); code != http.StatusUnprocessableEntity {
+	if code, _ := send(good, "0"); code != http.StatusUnauthorized {
 		t.Errorf("without the token: %d", code)
 	}
 	if len(p.b.counts) != 1 {
@@ -163,7 +163,7 @@ func TestPhoneLimits(t *testing.T) {
 		}
 	}
 	p.token = strings.Repeat("0", 32)
-	if code, _, _ := p.piece("abcdef0123456789", 0, 4, "abcd"); code != 422 {
+	if code, _, _ := p.piece("abcdef0123456789", 0, 4, "abcd"); code != 401 {
 		t.Errorf("without the token: %d", code)
 	}
 	if len(p.b.files) > 0 {

@@ -2,6 +2,7 @@ package review
 
 import (
 	"cmp"
+	"errors"
 	"fmt"
 	"math"
 	"net/http"
@@ -58,16 +59,20 @@ func (s *Server) change(w http.ResponseWriter, r *http.Request) {
 			}
 		}
 	}
-	said, err := s.backend.Do(r.Context(), act)
+	done, err := s.backend.Do(r.Context(), act)
+	if before := (*CountedBefore)(nil); errors.As(err, &before) && !wantsJSON(r) {
+		s.countedBefore(w, r, before, f)
+		return
+	}
 	if err != nil {
 		s.fail(w, r, err)
 		return
 	}
 	if wantsJSON(r) {
-		s.answer(w, r, said)
+		s.answer(w, r, r.PathValue("hash"), done)
 		return
 	}
-	s.say(w, said)
+	s.say(w, said{Text: done.Text, Entry: done.Entry, Hash: r.PathValue("hash")})
 	http.Redirect(w, r, back+"?"+string(look.Query()), http.StatusSeeOther)
 }
 
@@ -76,13 +81,14 @@ func wantsJSON(r *http.Request) bool { return r.Header.Get("Accept") == "applica
 
 // answer tells the page what became of its photo, so that it need not be
 // loaded anew.
-func (s *Server) answer(w http.ResponseWriter, r *http.Request, said string) {
+func (s *Server) answer(w http.ResponseWriter, r *http.Request, hash string, done Done) {
 	out := struct {
 		Said    string   `json:"said"`
+		Entry   int64    `json:"entry"` // to take it back
 		Areas   []Area   `json:"areas"`
 		Numbers *Numbers `json:"numbers"`
-	}{Said: said}
-	if hash, err := photoHash(r); err == nil {
+	}{Said: done.Text, Entry: done.Entry}
+	if isHash(hash) {
 		p, err := s.backend.Photo(r.Context(), hash)
 		if err != nil {
 			s.fail(w, r, err)
@@ -104,28 +110,91 @@ func (s *Server) undo(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, ErrUnknown)
 		return
 	}
-	said, err := s.backend.Undo(r.Context(), entry)
+	text, err := s.backend.Undo(r.Context(), entry)
 	if err != nil {
 		s.fail(w, r, err)
 		return
 	}
-	s.say(w, said)
+	if wantsJSON(r) {
+		s.answer(w, r, f.Get("photo"), Done{Text: text})
+		return
+	}
+	s.say(w, said{Text: text})
 	back := "/log"
 	if hash := f.Get("photo"); isHash(hash) {
 		back = "/photo/" + hash
+	} else if visit, err := strconv.Atoi(f.Get("threshold")); err == nil && visit > 0 {
+		back = fmt.Sprintf("/visit/%d/threshold", visit)
 	}
 	http.Redirect(w, r, back+"?"+string(s.filterOf(f.Get).Query()), http.StatusSeeOther)
 }
 
-// say hands a sentence to the next page.
-func (s *Server) say(w http.ResponseWriter, text string) {
-	http.SetCookie(w, &http.Cookie{Name: saidCookie, Value: url.QueryEscape(text), Path: "/", MaxAge: 30, HttpOnly: true, SameSite: http.SameSiteStrictMode})
+// said is what an action did, as the next page tells it.
+type said struct {
+	Text  string
+	Entry int64  // to take it back; 0 cannot be
+	Hash  string // of the photo it was about, to go back to; "" none
+}
+
+// say hands to the next page what was done.
+func (s *Server) say(w http.ResponseWriter, what said) {
+	v := url.Values{"text": {what.Text}, "entry": {strconv.FormatInt(what.Entry, 10)}, "photo": {what.Hash}}
+	http.SetCookie(w, &http.Cookie{Name: saidCookie, Value: v.Encode(), Path: "/", MaxAge: 30, HttpOnly: true, SameSite: http.SameSiteStrictMode})
+}
+
+// heard takes what the last action left to be told, once.
+func heard(w http.ResponseWriter, r *http.Request) said {
+	c, err := r.Cookie(saidCookie)
+	if err != nil {
+		return said{}
+	}
+	http.SetCookie(w, &http.Cookie{Name: saidCookie, Path: "/", MaxAge: -1})
+	v, _ := url.ParseQuery(c.Value)
+	out := said{Text: v.Get("text")}
+	out.Entry, _ = strconv.ParseInt(v.Get("entry"), 10, 64)
+	if isHash(v.Get("photo")) {
+		out.Hash = v.Get("photo")
+	}
+	return out
+}
+
+// countedBefore shows the count in force beside the new one and asks which of
+// them shall count.
+func (s *Server) countedBefore(w http.ResponseWriter, r *http.Request, before *CountedBefore, f url.Values) {
+	season, err := s.backend.Season(r.Context())
+	var p Photo
+	if err == nil {
+		p, err = s.backend.Photo(r.Context(), r.PathValue("hash"))
+	}
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	again := url.Values{"seen": {strconv.FormatInt(before.Entry, 10)}}
+	for _, k := range []string{"observer", "class", "plants", "zeros"} {
+		again[k] = f[k]
+	}
+	body := struct {
+		Photo  Photo
+		Before []Count
+		Mine   []ClassCount
+		By     string
+		Form   url.Values
+	}{Photo: p, Before: before.Counts, Form: again}
+	if act, err := s.tally(p.Hash, f); err == nil {
+		t := act.(Tally)
+		body.Mine, body.By = t.Classes, t.Observer
+	}
+	s.show(w, r, http.StatusConflict, "counted.html", view{Title: "Counted before", Season: season, Filter: s.filterOf(f.Get), Body: body})
 }
 
 const saidCookie = "quadtally-said"
 
 // action reads what is asked for, and where to go back to.
 func (s *Server) action(r *http.Request, f url.Values) (Action, string, error) {
+	if r.URL.Path == treatmentsPath {
+		return ShowTreatments{f.Get("show_treatments") == "yes"}, "/photos", nil
+	}
 	if v := r.PathValue("visit"); v != "" {
 		visit, err := strconv.Atoi(v)
 		if err != nil {
@@ -218,6 +287,11 @@ func (s *Server) tally(hash string, f url.Values) (Action, error) {
 		return nil, Refusal{"say who counted: two observers differ, and the agreement needs to know"}
 	}
 	a.Seen, _ = strconv.ParseInt(f.Get("seen"), 10, 64)
+	switch a.Over = Over(f.Get("over")); a.Over {
+	case OverAsk, OverReplace, OverBeside:
+	default:
+		return nil, Refusal{"the count did not arrive whole: reload the page and do it again"}
+	}
 	names, numbers := f["class"], f["plants"]
 	if len(names) != len(numbers) || len(names) > 100 {
 		return nil, Refusal{"the count did not arrive whole: reload the page and do it again"}

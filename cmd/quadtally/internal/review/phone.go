@@ -11,6 +11,7 @@ import (
 	"fmt"
 	"math/big"
 	"net"
+	"strconv"
 	"strings"
 	"time"
 )
@@ -18,12 +19,17 @@ import (
 // servePhone opens the second door, for a phone: another port, a key of its
 // own, and only the routes of the field behind it.
 func (s *Server) servePhone(opt Options, at *Addresses) (served, error) {
-	l, err := listen(opt.Phone, 0)
+	l, err := listen(opt.Phone, opt.Door.Port)
+	if err != nil && opt.Door.Port != 0 {
+		l, err = listen(opt.Phone, 0)
+	}
 	if err != nil {
 		return served{}, err
 	}
 	_, port, _ := net.SplitHostPort(l.Addr().String())
-	key, scheme := newKey(), "http"
+	key, scheme := opt.Door.Key, "http"
+	at.Door = *opt.Door
+	at.Door.Port, _ = strconv.Atoi(port)
 	srv := newHTTP(s.guard(s.fieldHandler(), hostsFor(l.Addr(), opt.Phone), key))
 	if opt.Encrypt {
 		cert, err := ownCertificate(opt.Phone, time.Now())

@@ -50,15 +50,26 @@ type Options struct {
 	// Phone is the address of this machine in the local network under which a
 	// phone in the field may send photos and counts, and nothing else; "" none.
 	Phone string
+	// Door is that of an earlier run, so that a phone that has its address
+	// goes on without scanning again; nil a new one.
+	Door *Door
 	// Encrypt serves the phone over TLS, with a certificate made for this
 	// session: the phone's browser will ask whether to trust it.
 	Encrypt bool
+}
+
+// Door is what a phone needs to come in.
+type Door struct {
+	Port  int    `json:"port"`
+	Key   string `json:"key"`   // in the address
+	Token string `json:"token"` // in what is sent
 }
 
 // Addresses are where the page can be opened.
 type Addresses struct {
 	Page  string
 	Phone string // "" not served
+	Door  Door   // of the phone
 	// Fingerprint is the SHA-256 of the certificate shown to the phone, by
 	// which a person can tell it from another; "" without TLS.
 	Fingerprint string
@@ -80,7 +91,10 @@ type Server struct {
 // Serve listens and answers until ctx ends. ready is called once with the
 // addresses to open. field may be nil where no phone is served.
 func Serve(ctx context.Context, b Backend, field Field, opt Options, ready func(Addresses)) error {
-	s := &Server{backend: b, field: field, token: newKey(), visit: opt.Visit, shown: map[string]bool{}}
+	if opt.Door == nil {
+		opt.Door = &Door{Key: newKey(), Token: newKey()}
+	}
+	s := &Server{backend: b, field: field, token: opt.Door.Token, visit: opt.Visit, shown: map[string]bool{}}
 	l, err := listen(cmp.Or(opt.Open, "127.0.0.1"), opt.Port)
 	if err != nil {
 		return err
@@ -152,12 +166,15 @@ func (s *Server) Handler() http.Handler {
 	s.serveAssets(m, "page.css", "page.js", "icon.svg")
 	m.HandleFunc("POST /photo/{hash}/{what}", s.change)
 	m.HandleFunc("POST /visit/{visit}/threshold", s.change)
+	m.HandleFunc("POST "+treatmentsPath, s.change)
 	m.HandleFunc("POST /undo/{entry}", s.undo)
 	m.HandleFunc("/", func(w http.ResponseWriter, r *http.Request) {
 		s.fault(w, r, http.StatusNotFound, "there is no such page here")
 	})
 	return s.guard(m, s.hosts, s.key)
 }
+
+const treatmentsPath = "/treatments"
 
 func (s *Server) serveAssets(m *http.ServeMux, names ...string) {
 	for _, name := range names {
@@ -170,21 +187,24 @@ func (s *Server) serveAssets(m *http.ServeMux, names ...string) {
 
 // view is what every page is filled with.
 type view struct {
-	Title  string
-	Token  string
-	Season Season
-	Filter filter
-	Said   string // what the last action did
-	Now    string // which part of the page is open
-	Body   any
+	Title   string
+	Token   string
+	Season  Season
+	Filter  filter
+	Said    said   // what the last action did
+	Hash    string // of the photo it is about; "" none
+	Next    string // photo to go to after what was done on this one; "" none
+	Answers bool   // the page asks for an answer, at the bottom on a phone
+	Now     string // which part of the page is open
+	Body    any
 }
 
 // show renders to a buffer first, so that a page comes whole or not at all.
 func (s *Server) show(w http.ResponseWriter, r *http.Request, status int, page string, v view) {
 	v.Token = s.token
-	if c, err := r.Cookie(saidCookie); err == nil {
-		v.Said, _ = url.QueryUnescape(c.Value)
-		http.SetCookie(w, &http.Cookie{Name: saidCookie, Path: "/", MaxAge: -1})
+	v.Said = heard(w, r)
+	if v.Said.Hash != v.Hash {
+		v.Next = "" // this is the next one already
 	}
 	var b bytes.Buffer
 	if err := pages.ExecuteTemplate(&b, page, v); err != nil {
@@ -442,7 +462,7 @@ func (s *Server) one(w http.ResponseWriter, r *http.Request, page, title string)
 	f := s.filterOf(r.URL.Query().Get)
 	o := onePhoto{Photo: p, Queue: f.sums(season.Shots), Classes: Classes(), Reasons: reasons}
 	o.Before, o.After, o.Place, o.Of = f.around(season.Shots, hash)
-	s.show(w, r, http.StatusOK, page, view{Title: title + " " + p.Name, Season: season, Filter: f, Body: o})
+	s.show(w, r, http.StatusOK, page, view{Title: title + " " + p.Name, Season: season, Filter: f, Hash: hash, Next: o.After, Answers: page == "photo.html", Body: o})
 	return p, true
 }
 
@@ -473,12 +493,16 @@ func (s *Server) log(w http.ResponseWriter, r *http.Request) {
 func (s *Server) picture(w http.ResponseWriter, r *http.Request) {
 	hash, err := photoHash(r)
 	v := View(r.PathValue("view"))
-	if err == nil && v != Straight && v != Upright && v != Small {
+	if err == nil && !slices.Contains([]View{Straight, Upright, Small, Close, Full}, v) {
 		err = ErrUnknown
 	}
 	var b []byte
 	if err == nil {
 		b, err = s.backend.Picture(r.Context(), hash, v)
+	}
+	if errors.Is(err, ErrNoPicture) {
+		http.ServeFileFS(w, r, assets, "assets/nopicture.svg")
+		return
 	}
 	if err != nil {
 		s.fail(w, r, err)
@@ -536,13 +560,20 @@ func (s *Server) threshold(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
+	steps, err := s.backend.Log(r.Context())
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
 	body := struct {
 		Visit  int
 		Now    float64
 		Basis  string
 		ByHand bool
 		Photo  string // to go back to
-	}{t.Visit, t.Values[t.Now], t.Basis, t.ByHand, ""}
+		Steps  []Step // in force, about this threshold
+	}{Visit: t.Visit, Now: t.Values[t.Now], Basis: t.Basis, ByHand: t.ByHand,
+		Steps: slices.DeleteFunc(steps, func(st Step) bool { return !st.Live || t.Visit == 0 || st.Visit != t.Visit })}
 	if h := r.URL.Query().Get("photo"); isHash(h) {
 		body.Photo = h
 	}

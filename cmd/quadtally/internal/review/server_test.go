@@ -136,9 +136,11 @@ var changing = []struct {
 	{"mark", url.Values{"class": {"crop"}, "at": {"0.25,0.75"}}, Mark{hashFor(1), Crop, &XY{0.25, 0.75}}},
 	{"mark", url.Values{"class": {"weed"}, "rest": {"yes"}}, Mark{hashFor(1), Weed, nil}},
 	{"count", url.Values{"observer": {"Ada"}, "seen": {"7"}, "class": {"broadleaf", "grass", "sedge"}, "plants": {"3", "0", ""}},
-		Tally{hashFor(1), "Ada", []ClassCount{{"broadleaf", 3}, {"grass", 0}}, 7, true}},
+		Tally{hashFor(1), "Ada", []ClassCount{{"broadleaf", 3}, {"grass", 0}}, 7, true, ""}},
 	{"count", url.Values{"observer": {"Ada"}, "seen": {"7"}, "zeros": {"yes"}, "class": {"broadleaf", "grass", ""}, "plants": {"3", "", ""}},
-		Tally{hashFor(1), "Ada", []ClassCount{{"broadleaf", 3}, {"grass", 0}}, 7, true}},
+		Tally{hashFor(1), "Ada", []ClassCount{{"broadleaf", 3}, {"grass", 0}}, 7, true, ""}},
+	{"treatments", url.Values{"show_treatments": {"yes"}}, ShowTreatments{true}},
+	{"treatments", nil, ShowTreatments{}},
 	{"threshold", url.Values{"value": {"0.12"}, "photo": {hashFor(1)}}, SetThreshold{2, ptr(0.12)}},
 	{"threshold", url.Values{"automatic": {"yes"}, "value": {"0.12"}}, SetThreshold{2, nil}},
 }
@@ -146,6 +148,9 @@ var changing = []struct {
 func ptr(v float64) *float64 { return &v }
 
 func addressOf(what string) string {
+	if what == "treatments" {
+		return treatmentsPath
+	}
 	if what == "threshold" {
 		return "/visit/2/threshold"
 	}
@@ -187,8 +192,8 @@ func TestActions(t *testing.T) {
 				t.Errorf("did %#v, want %#v", got, c.want)
 			}
 			// What was done is said on the next page, and once.
-			if _, body := p.get("/photos"); !strings.Contains(body, `role="status">did review.`) {
-				t.Error("what was done is not said")
+			if _, body := p.get("/photos"); !strings.Contains(body, `role="status">did review.`) || !strings.Contains(body, `action="/undo/5"`) {
+				t.Error("what was done is not said, or cannot be taken back there")
 			}
 			if _, body := p.get("/photos"); strings.Contains(body, `role="status">did`) {
 				t.Error("what was done is said twice")
@@ -198,6 +203,12 @@ func TestActions(t *testing.T) {
 	p := open(t, newFake(), Options{})
 	if code, _, h := p.post("/undo/5", url.Values{"photo": {hashFor(1)}}); code != http.StatusSeeOther || len(p.b.undone) != 1 || !strings.HasPrefix(h.Get("Location"), "/photo/"+hashFor(1)) {
 		t.Errorf("undo: %d %v %s", code, p.b.undone, h.Get("Location"))
+	}
+	if _, _, h := p.post("/undo/5", url.Values{"threshold": {"2"}}); !strings.HasPrefix(h.Get("Location"), "/visit/2/threshold") {
+		t.Errorf("a threshold taken back leads to %s", h.Get("Location"))
+	}
+	if _, body := p.get("/visit/2/threshold"); !strings.Contains(body, `action="/undo/3"`) {
+		t.Error("the threshold cannot be taken back on its page")
 	}
 	if code, _, _ := p.post("/undo/6", nil); code != http.StatusNotFound {
 		t.Errorf("undo of nothing: %d", code)
@@ -614,6 +625,14 @@ func TestTreatmentsStayHidden(t *testing.T) {
 			t.Errorf("%s shows a treatment", path)
 		}
 	}
+	// Asked for, they stand beside plots, and still not where one counts or
+	// chooses a threshold.
+	b.season.Shown = true
+	for path, want := range map[string]bool{"/photos": true, "/photo/" + hashFor(1): true, "/photo/" + hashFor(1) + "/count": false, "/visit/2/threshold": false} {
+		if _, body := p.get(path); strings.Contains(body, "SECRETMULCH") != want || !strings.Contains(body, "Hide the treatments") {
+			t.Errorf("%s: a treatment is shown: %v", path, !want)
+		}
+	}
 }
 
 // TestActionsWithoutReload: the page itself asks for JSON, gets what became
@@ -632,15 +651,78 @@ func TestActionsWithoutReload(t *testing.T) {
 	code, body := ask(url.Values{"class": {"crop"}, "at": {"0.25,0.75"}})
 	var a struct {
 		Said    string
+		Entry   int64
 		Areas   []Area
 		Numbers *Numbers
 	}
-	if err := json.Unmarshal([]byte(body), &a); err != nil || code != http.StatusOK || a.Said == "" || len(a.Areas) != 2 || a.Numbers == nil || a.Numbers.CoverFrac != 0.1234 {
+	if err := json.Unmarshal([]byte(body), &a); err != nil || code != http.StatusOK || a.Said == "" || a.Entry != 5 || len(a.Areas) != 2 || a.Numbers == nil || a.Numbers.CoverFrac != 0.1234 {
 		t.Errorf("%d %s %v", code, body, err)
 	}
 	code, body = ask(url.Values{"class": {"tree"}, "at": {"0.25,0.75"}})
 	var f struct{ Fault string }
 	if err := json.Unmarshal([]byte(body), &f); err != nil || code != http.StatusUnprocessableEntity || !strings.Contains(f.Fault, "say what the patch is") {
 		t.Errorf("%d %s %v", code, body, err)
+	}
+}
+
+// TestAttention: what is in doubt leads, hints come last, and an answer ends
+// both.
+func TestAttention(t *testing.T) {
+	for _, c := range []struct {
+		shot Shot
+		want Attention
+	}{
+		{Shot{State: Waiting}, NeedsAnswer},
+		{Shot{State: InUse, Looks: 1, Glances: 2}, NeedsAnswer},
+		{Shot{State: InUse, Glances: 2}, WorthAGlance},
+		{Shot{State: InUse}, NoAttention},
+		{Shot{State: InUse, Looks: 1, Glances: 1, Accepted: true}, NoAttention},
+		{Shot{State: Unread, Looks: 1}, Unreadable},
+		{Shot{State: Aside, Looks: 1}, NoAttention},
+		{Shot{State: Spare, Looks: 1, Glances: 1}, NoAttention},
+	} {
+		if got := c.shot.Attention(); got != c.want {
+			t.Errorf("%+v: %d", c.shot, got)
+		}
+	}
+}
+
+// TestNoPicture: a file that cannot be shown is shown as such.
+func TestNoPicture(t *testing.T) {
+	p := open(t, newFake(), Options{})
+	code, body, h := p.request("GET", "/picture/"+hashFor(3)+"/upright", "", nil)
+	if code != http.StatusOK || h.Get("Content-Type") != "image/svg+xml" || !strings.Contains(body, "cannot be") {
+		t.Errorf("%d %s %q", code, h.Get("Content-Type"), body)
+	}
+}
+
+// TestCountedBefore: a count in force is told only after the own one is there,
+// and replaced only on demand.
+func TestCountedBefore(t *testing.T) {
+	p := open(t, newFake(), Options{})
+	p.b.before = []Count{{Class: "broadleaf", Plants: 26, Observer: "Cleo", Date: "2025-06-14"}}
+	mine := url.Values{"observer": {"Ben"}, "class": {"broadleaf", "grass"}, "plants": {"3", "0"}, "seen": {"7"}}
+	if _, body := p.get("/photo/" + hashFor(1) + "/count"); strings.Contains(body, ">26<") || strings.Contains(body, "Cleo") {
+		t.Error("the count in force is shown before the own one is entered")
+	}
+	code, body, _ := p.post("/photo/"+hashFor(1)+"/count", mine)
+	if code != http.StatusConflict || !strings.Contains(body, "broadleaf: <b>26</b> counted by Cleo on 2025-06-14") || !strings.Contains(body, "broadleaf: <b>3</b>") || len(p.b.actions()) > 0 {
+		t.Errorf("%d %v %s", code, p.b.actions(), body)
+	}
+	for _, over := range []Over{OverReplace, OverBeside} {
+		again := url.Values{"over": {string(over)}}
+		for _, m := range regexp.MustCompile(`name="(observer|class|plants|seen)" value="([^"]*)"`).FindAllStringSubmatch(body, -1) {
+			again.Add(m[1], m[2])
+		}
+		code, _, _ := p.post("/photo/"+hashFor(1)+"/count", again)
+		want := Tally{Hash: hashFor(1), Observer: "Ben", Classes: []ClassCount{{"broadleaf", 3}, {"grass", 0}}, Seen: 9, Shown: true, Over: over}
+		done := p.b.actions()
+		if code != http.StatusSeeOther || len(done) == 0 || !reflect.DeepEqual(done[len(done)-1], want) {
+			t.Errorf("%s: %d %#v", over, code, done)
+		}
+	}
+	mine.Set("over", "both")
+	if code, _, _ := p.post("/photo/"+hashFor(1)+"/count", mine); code != http.StatusUnprocessableEntity {
+		t.Errorf("an unknown answer: %d", code)
 	}
 }

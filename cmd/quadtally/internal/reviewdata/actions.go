@@ -8,6 +8,7 @@ import (
 	"math"
 	"path/filepath"
 	"slices"
+	"strconv"
 	"strings"
 
 	"quadtally/cmd/quadtally/internal/record"
@@ -24,44 +25,72 @@ const command = "review"
 // Do carries out an action: it is stored first, then the photo is measured
 // anew where that is needed, and results follow by the same path as in
 // `photos`.
-func (b *Backend) Do(ctx context.Context, act review.Action) (string, error) {
+func (b *Backend) Do(ctx context.Context, act review.Action) (review.Done, error) {
 	b.acting.Lock()
 	defer b.acting.Unlock()
 	defer b.reread()
 	if b.store.ReadOnly() {
-		return "", review.ErrReadOnly
+		return review.Done{}, review.ErrReadOnly
 	}
 	b.reread()
 	var clashes []string
 	text, hash, write, err := b.plan(ctx, act, &clashes)
 	if err != nil {
-		return "", err
+		return review.Done{}, err
 	}
-	if _, err := b.store.WriteAs(ctx, record.EntryHand, command, text, write); err != nil {
-		return "", err
+	done := review.Done{}
+	if done.Entry, err = b.store.WriteAs(ctx, record.EntryHand, command, text, write); err != nil {
+		return review.Done{}, err
 	}
-	text = strings.Join(append([]string{text}, clashes...), ". ")
-	if _, ok := act.(review.Tally); ok {
-		return text, nil // nothing follows from a count
+	done.Text = strings.Join(append([]string{text}, clashes...), ". ")
+	switch t := act.(type) { // nothing follows from these
+	case review.Tally:
+		if t.Over == review.OverBeside {
+			return b.shelve(ctx, done, "")
+		}
+		return done, nil
+	case review.ShowTreatments:
+		return done, nil
 	}
 	before, err := b.store.Snapshot(ctx)
 	if err != nil {
-		return "", err
+		return done, err
 	}
 	if err := b.season.Update(b.ctx, hash); err != nil {
-		return text, err
+		return done, err
 	}
 	after, err := b.store.Snapshot(ctx)
 	if err != nil {
-		return "", err
+		return done, err
 	}
-	return text + consequences(before, after), nil
+	done.Text += consequences(before, after, hash)
+	return done, nil
 }
 
-// consequences says what followed for whole visits: a threshold that moved,
-// and how far that moved the photos.
-func consequences(before, after *record.Snapshot) string {
+// shelve takes a count out of force again, so that the one before it holds and
+// this one stays readable in the log. key is the phone's for its count, or "".
+func (b *Backend) shelve(ctx context.Context, done review.Done, key string) (review.Done, error) {
+	text := done.Text + "; kept in the log, the count before it stays in force"
+	_, err := b.store.WriteAs(ctx, record.EntryHand, command, text, func(tx *record.Tx) error {
+		if key != "" {
+			if _, err := tx.Decide(record.CountSubject(key), record.KindReceived, struct{}{}); err != nil {
+				return err
+			}
+		}
+		_, err := tx.UndoEntry(done.Entry)
+		return err
+	})
+	return review.Done{Text: text}, err
+}
+
+// consequences says what followed: for the photo itself, and for whole visits
+// a threshold that moved, and how far that moved the photos.
+func consequences(before, after *record.Snapshot, hash string) string {
 	text := ""
+	was, ok := before.Photo(hash)
+	if is, still := after.Photo(hash); ok && still && was.Result != nil && is.Result != nil && was.Result.CoverFrac != is.Result.CoverFrac {
+		text = fmt.Sprintf("; %s %.1f to %.1f %%", is.Result.Kind, 100*was.Result.CoverFrac, 100*is.Result.CoverFrac)
+	}
 	for _, visit := range slices.Sorted(maps.Keys(after.Thresholds)) {
 		was, ok := before.Thresholds[visit]
 		is := after.Thresholds[visit]
@@ -78,7 +107,7 @@ func consequences(before, after *record.Snapshot) string {
 			moved++
 			most = max(most, math.Abs(p.Result.CoverFrac-q.Result.CoverFrac))
 		}
-		text += fmt.Sprintf(". Visit %d: threshold %.4f to %.4f, %d photos moved by at most %.1f points", visit, was.Value, is.Value, moved, 100*most)
+		text += fmt.Sprintf(". Visit %d: threshold %.4f to %.4f, %s moved by at most %.1f points", visit, was.Value, is.Value, photos(moved), 100*most)
 	}
 	return text
 }
@@ -89,6 +118,16 @@ func (b *Backend) plan(ctx context.Context, act review.Action, clashes *[]string
 	if t, ok := act.(review.SetThreshold); ok {
 		text, write, err = b.planThreshold(ctx, t)
 		return text, "", write, err
+	}
+	if t, ok := act.(review.ShowTreatments); ok {
+		text = "treatments hidden again on the page of " + b.author
+		if t.Show {
+			text = "treatments shown on the page of " + b.author
+		}
+		return text, "", func(tx *record.Tx) error {
+			_, err := tx.Decide(record.PageSubject(b.author), record.KindBlind, record.Blind{Off: t.Show})
+			return err
+		}, nil
 	}
 	hash = hashOf(act)
 	snap, p, err := b.find(ctx, hash)
@@ -123,7 +162,10 @@ func (b *Backend) plan(ctx context.Context, act review.Action, clashes *[]string
 		text, v, err = b.planMark(ctx, p, act)
 		write = decide(record.KindPatch, v)
 	case review.Tally:
-		text, write, err = planTally(snap, p, act, clashes)
+		if before := countedBefore(snap, p, act); before != nil && act.Over == review.OverAsk {
+			return "", "", nil, before
+		}
+		text, write, err = planTally(snap, p, act, b.treatmentsShown(snap), clashes)
 	default:
 		err = fmt.Errorf("the page asked for something unknown (%T)", act)
 	}
@@ -148,6 +190,13 @@ func hashOf(act review.Action) string {
 		return act.Hash
 	}
 	return ""
+}
+
+func photos(n int) string {
+	if n == 1 {
+		return "1 photo"
+	}
+	return fmt.Sprintf("%d photos", n)
 }
 
 func regions(n int) string {
@@ -304,7 +353,7 @@ func (b *Backend) planMark(ctx context.Context, p *record.Photo, act review.Mark
 	return "a patch marked as " + v.Class, v, nil
 }
 
-func planTally(snap *record.Snapshot, p *record.Photo, act review.Tally, clashes *[]string) (string, func(*record.Tx) error, error) {
+func planTally(snap *record.Snapshot, p *record.Photo, act review.Tally, treatments bool, clashes *[]string) (string, func(*record.Tx) error, error) {
 	if p.Place.State != record.PlaceSettled {
 		return "", nil, review.Refusal{Text: "where the photo belongs is not known for sure: a count needs its plot, quadrat and visit"}
 	}
@@ -318,6 +367,9 @@ func planTally(snap *record.Snapshot, p *record.Photo, act review.Tally, clashes
 	source := "counted on the photo " + filepath.Base(p.Path)
 	if act.Shown {
 		source += ", its image value having been shown"
+	}
+	if treatments {
+		source += ", the treatments having been shown"
 	}
 	list, words := countsOf(snap, act.Classes, record.Observation{Plot: p.Place.Plot, Quadrat: p.Place.Quadrat, Visit: p.Place.Visit,
 		Date: date, Observer: act.Observer, Source: source})
@@ -334,6 +386,32 @@ func planTally(snap *record.Snapshot, p *record.Photo, act review.Tally, clashes
 		}
 		return nil
 	}, nil
+}
+
+// countedBefore tells of counts in force that a count would replace; nil where
+// it replaces none.
+func countedBefore(snap *record.Snapshot, p *record.Photo, act review.Tally) *review.CountedBefore {
+	out := &review.CountedBefore{Entry: snap.Entry}
+	replaces := false
+	for _, o := range snap.Observations {
+		if o.Variable != record.VarCount || o.Missing || o.Plot == "" || o.Plot != p.Place.Plot || o.Quadrat != p.Place.Quadrat || o.Visit != p.Place.Visit {
+			continue
+		}
+		out.Counts = append(out.Counts, countIn(o))
+		for _, c := range act.Classes {
+			if trial.NameKey(o.Class) == trial.NameKey(c.Class) {
+				replaces = replaces || o.Value != float64(c.Plants) || o.Observer != act.Observer
+			}
+		}
+	}
+	if !replaces {
+		return nil
+	}
+	return out
+}
+
+func countIn(o record.Observation) review.Count {
+	return review.Count{Class: cmp.Or(o.Class, "total"), Plants: o.Value, Observer: o.Observer, Date: o.Date.String()}
 }
 
 // countsOf makes the observations of a hand count, and words for it. at says
@@ -379,6 +457,9 @@ func (b *Backend) Log(ctx context.Context) ([]review.Step, error) {
 		for _, subject := range e.Subjects {
 			if hash, ok := strings.CutPrefix(subject, "photo:"); ok {
 				step.Hash = hash
+			}
+			if n, ok := strings.CutPrefix(subject, "visit:"); ok {
+				step.Visit, _ = strconv.Atoi(n)
 			}
 		}
 		out = append(out, step)
@@ -439,5 +520,16 @@ func (b *Backend) Undo(ctx context.Context, entry int64) (string, error) {
 	if err != nil {
 		return "", err
 	}
-	return text, b.season.Update(b.ctx, steps[i].Hash)
+	before, err := b.store.Snapshot(ctx)
+	if err != nil {
+		return text, err
+	}
+	if err := b.season.Update(b.ctx, steps[i].Hash); err != nil {
+		return text, err
+	}
+	after, err := b.store.Snapshot(ctx)
+	if err != nil {
+		return text, err
+	}
+	return text + consequences(before, after, steps[i].Hash), nil
 }

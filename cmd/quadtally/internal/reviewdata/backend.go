@@ -48,6 +48,8 @@ const (
 	longStraight = 1000
 	longUpright  = 1200
 	longSmall    = 240
+	longClose    = 2000
+	longFull     = 3000
 )
 
 // New answers the page from an open record, which stays the caller's to close.
@@ -98,7 +100,7 @@ func (b *Backend) Season(ctx context.Context) (review.Season, error) {
 		return review.Season{}, err
 	}
 	s := review.Season{Trial: snap.Trial.Name, Author: b.author, ReadOnly: b.store.ReadOnly(), PerPlot: snap.Trial.Quadrat.PerPlot,
-		Rule: snap.Trial.Quadrat.CountRule, Entry: snap.Entry}
+		Rule: snap.Trial.Quadrat.CountRule, Entry: snap.Entry, Shown: b.treatmentsShown(snap)}
 	for i, day := range snap.Trial.Visits {
 		s.Visits = append(s.Visits, review.Visit{Number: i + 1, Date: day.String()})
 	}
@@ -106,7 +108,11 @@ func (b *Backend) Season(ctx context.Context) (review.Season, error) {
 	order := map[string]int{}
 	for i, p := range snap.Plots {
 		order[p.ID] = i
-		s.Plots = append(s.Plots, review.Plot{ID: p.ID, Treatment: p.Treatment})
+		plot := review.Plot{ID: p.ID}
+		if s.Shown {
+			plot.Treatment = p.Treatment
+		}
+		s.Plots = append(s.Plots, plot)
 	}
 	counted := map[quadrat]bool{}
 	for _, o := range snap.Observations {
@@ -124,7 +130,7 @@ func (b *Backend) Season(ctx context.Context) (review.Season, error) {
 	}
 	for i := range snap.Photos {
 		p := &snap.Photos[i]
-		shot := shotOf(snap, p)
+		shot := b.shotOf(snap, p)
 		shot.Counted = shot.Plot != "" && counted[quadrat{shot.Plot, shot.Quadrat, shot.Visit}]
 		s.Shots = append(s.Shots, shot)
 	}
@@ -160,17 +166,48 @@ var pageStates = map[record.PhotoState]review.State{
 	record.PhotoAwaitsPlace: review.Waiting, record.PhotoSpare: review.Spare, record.PhotoInUse: review.InUse,
 }
 
-func shotOf(snap *record.Snapshot, p *record.Photo) review.Shot {
+// treatmentsShown reports that the person at the page asked for them.
+func (b *Backend) treatmentsShown(snap *record.Snapshot) bool {
+	d, ok := snap.Decision(record.PageSubject(b.author), record.KindBlind)
+	var v record.Blind
+	return ok && json.Unmarshal(d.Value, &v) == nil && v.Off
+}
+
+func (b *Backend) shotOf(snap *record.Snapshot, p *record.Photo) review.Shot {
 	s := review.Shot{Hash: p.Hash, Name: filepath.Base(p.Path), Visit: p.Place.Visit, Plot: p.Place.Plot, Quadrat: p.Place.Quadrat, Accepted: p.Accepted}
-	if pl, ok := snap.Plot(s.Plot); ok {
+	if pl, ok := snap.Plot(s.Plot); ok && b.treatmentsShown(snap) {
 		s.Treatment = pl.Treatment
 	}
 	s.State, s.Why = pageStates[p.State()], p.Why()
-	var m struct{ Flags []json.RawMessage }
+	var m struct{ Flags []vision.Flag }
 	if json.Unmarshal(p.Doc, &m) == nil {
-		s.Doubts = len(m.Flags)
+		for _, d := range doubts(m.Flags) {
+			if d.Look {
+				s.Looks++
+			} else {
+				s.Glances++
+			}
+		}
 	}
 	return s
+}
+
+// doubts are flags as the page shows them, the gravest first.
+func doubts(flags []vision.Flag) []review.Doubt {
+	var out []review.Doubt
+	for _, f := range flags {
+		out = append(out, review.Doubt{Text: f.Text, Look: f.Severity == vision.MustLook})
+	}
+	slices.SortStableFunc(out, func(a, b review.Doubt) int {
+		switch {
+		case a.Look == b.Look:
+			return 0
+		case a.Look:
+			return -1
+		}
+		return 1
+	})
+	return out
 }
 
 var basisWords = map[string]string{intake.ByCard: "its plot card", intake.BySheet: "your sheet", intake.ByName: "its name",
@@ -182,12 +219,12 @@ func (b *Backend) Photo(ctx context.Context, hash string) (review.Photo, error) 
 	if err != nil {
 		return review.Photo{}, err
 	}
-	out := review.Photo{Shot: shotOf(snap, p), Taken: strings.Replace(p.Taken, "T", " ", 1), Basis: basisWords[p.Place.Basis],
+	out := review.Photo{Shot: b.shotOf(snap, p), Taken: strings.Replace(p.Taken, "T", " ", 1), Basis: basisWords[p.Place.Basis],
 		Proposed: p.Place.State == record.PlaceProposed, LikelyVisit: likelyVisit(snap, p), WholeCopy: wholeCopy(snap, p), Evidence: evidence(snap, p)}
 	for _, o := range snap.Observations {
 		if o.Variable == "count" && !o.Missing && o.Plot == p.Place.Plot && o.Quadrat == p.Place.Quadrat && o.Visit == p.Place.Visit && o.Plot != "" {
 			out.Counted = true
-			out.Counts = append(out.Counts, review.Count{Class: cmp.Or(o.Class, "total"), Plants: o.Value, Observer: o.Observer})
+			out.Counts = append(out.Counts, countIn(o))
 		}
 	}
 	out.Notes = append(out.Notes, p.Notes...)
@@ -213,9 +250,7 @@ func (b *Backend) Photo(ctx context.Context, hash string) (review.Photo, error) 
 	if out.Measured = m.Plane != nil; out.Measured {
 		out.WidthPx, out.HeightPx = sizeOfStraight(m.Plane.Width, m.Plane.Height, longStraight)
 	}
-	for _, f := range m.Flags {
-		out.Doubts = append(out.Doubts, f.Text)
-	}
+	out.Doubts = doubts(m.Flags)
 	out.Notes = append(out.Notes, m.Notes...)
 	out.Found = append(foundIn(m), out.Found...)
 	if m.Frame != nil {
@@ -346,9 +381,13 @@ func (b *Backend) draw(ctx context.Context, p *record.Photo, view review.View) (
 		if view == review.Small {
 			long = longSmall
 		}
-		pic, err = season.DrawApart(b.ctx, path, long)
+		if pic, err = season.DrawApart(b.ctx, path, long); err != nil && b.ctx.Err() == nil {
+			err = fmt.Errorf("%w (%w)", review.ErrNoPicture, err)
+		}
 	case view == review.Upright:
 		pic, err = season.DrawUpright(photo, longUpright)
+	case view == review.Full:
+		pic, err = season.DrawUpright(photo, longFull)
 	default:
 		pic, err = b.drawStraight(ctx, p, photo, view)
 	}
@@ -371,8 +410,11 @@ func (b *Backend) drawStraight(ctx context.Context, p *record.Photo, photo []byt
 		return nil, err
 	}
 	long := longStraight
-	if view == review.Small {
+	switch view {
+	case review.Small:
 		long = longSmall
+	case review.Close:
+		long = longClose
 	}
 	img, err := vision.Straighten(photo, m, long)
 	if err != nil {

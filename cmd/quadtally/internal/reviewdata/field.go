@@ -1,6 +1,7 @@
 package reviewdata
 
 import (
+	"cmp"
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
@@ -77,6 +78,35 @@ func visitNear(visits []trial.Date, day trial.Date) int {
 		}
 	}
 	return best
+}
+
+// doorLife is how long a phone that scanned the code may come in again after
+// the page was started anew: a day in the field.
+const doorLife = 12 * time.Hour
+
+func doorOf(dir string) string { return filepath.Join(dir, incomingDir, "door.json") }
+
+// Door brings back the phone's door of an earlier run; nil where there is none,
+// or none that still holds.
+func (b *Backend) Door() *review.Door {
+	info, err := os.Stat(doorOf(b.store.Dir()))
+	if err != nil || time.Since(info.ModTime()) > doorLife {
+		return nil
+	}
+	content, err := os.ReadFile(doorOf(b.store.Dir()))
+	var d review.Door
+	if err != nil || json.Unmarshal(content, &d) != nil || len(d.Key) < 32 || len(d.Token) < 32 {
+		return nil
+	}
+	return &d
+}
+
+// KeepDoor keeps the phone's door for the next run, for its owner alone. Where
+// it cannot be kept, a phone scans the code again.
+func (b *Backend) KeepDoor(d review.Door) {
+	if content, err := json.Marshal(d); err == nil && os.MkdirAll(filepath.Join(b.store.Dir(), incomingDir), 0o755) == nil {
+		os.WriteFile(doorOf(b.store.Dir()), content, 0o600)
+	}
 }
 
 func (b *Backend) partOf(key string) string {
@@ -249,11 +279,20 @@ func safeName(name string) string {
 	return name
 }
 
-// takeAgain are doubts for which a photo is taken again while one still
-// kneels, with what is said then.
-var takeAgain = map[vision.FlagCode]string{
-	vision.FlagBlur: "blurred", vision.FlagShadow: "half in shadow", vision.FlagClipped: "too bright in places",
-	vision.FlagCrushed: "too dark in places", vision.FlagCast: "colours are off",
+// shortWords say a doubt on a phone.
+var shortWords = map[vision.FlagCode]string{
+	vision.FlagBlur: "blurred", vision.FlagShadow: "partly in shadow", vision.FlagClipped: "too bright in places",
+	vision.FlagCrushed: "too dark in places", vision.FlagCast: "colours are off", vision.FlagGlints: "wet leaves glint",
+}
+
+// mostShade is the share of the ground in strong shadow from which a photo is
+// taken again. A choice of this program: the number often stands, but while one
+// kneels there another photo costs seconds.
+const mostShade = 0.25
+
+// takeAgain reports a doubt for which another photo is taken while one kneels.
+func takeAgain(f vision.Flag) bool {
+	return f.Severity == vision.MustLook || f.Code == vision.FlagBlur || f.Code == vision.FlagShadow && f.Value > mostShade
 }
 
 // verdict tells what a photo is worth, without any number of green in it.
@@ -284,14 +323,29 @@ func verdict(snap *record.Snapshot, p *record.Photo) review.Verdict {
 		say(m.Frame != nil, "frame found", "no frame was found")
 	}
 	again := p.State() == record.PhotoUnmeasured
-	for _, code := range []vision.FlagCode{vision.FlagBlur, vision.FlagShadow, vision.FlagClipped, vision.FlagCrushed, vision.FlagCast} {
-		if slices.ContainsFunc(m.Flags, func(f vision.Flag) bool { return f.Code == code }) {
-			again = true
-			v.Bad = append(v.Bad, takeAgain[code])
+	has := map[vision.FlagCode]bool{}
+	for _, f := range m.Flags {
+		if f.Code == vision.FlagRedPlants || f.Code == vision.FlagWideRange {
+			continue // another photo of the same ground would not change it
 		}
+		again = again || takeAgain(f)
+		if has[f.Code] {
+			continue
+		}
+		has[f.Code] = true
+		words := cmp.Or(shortWords[f.Code], f.Text)
+		if f.Code == vision.FlagShadow && f.Value > mostShade {
+			words = fmt.Sprintf("%.0f %% in shadow", 100*f.Value)
+		}
+		v.Bad = append(v.Bad, words)
 	}
-	if !again {
-		v.Good = append(v.Good, "sharp", "light even")
+	if p.State() != record.PhotoUnmeasured {
+		if !has[vision.FlagBlur] {
+			v.Good = append(v.Good, "sharp")
+		}
+		if !has[vision.FlagShadow] && !has[vision.FlagClipped] && !has[vision.FlagCrushed] {
+			v.Good = append(v.Good, "light even")
+		}
 	}
 	// Without a card its place in the walk may still be found, or asked later.
 	v.Keep = !again && (m.Card != "" || p.State() == record.PhotoInUse || p.State() == record.PhotoAwaitsPlace && p.Place.State == record.PlaceProposed)
@@ -335,6 +389,9 @@ func (b *Backend) FieldCount(ctx context.Context, c review.FieldCount) (string, 
 	place := fmt.Sprintf("plot %s, quadrat %d, visit %d", c.Plot, c.Quadrat, c.Visit)
 	list, words := countsOf(snap, c.Classes, record.Observation{Plot: c.Plot, Quadrat: c.Quadrat, Visit: c.Visit, Observer: c.Observer, Source: source,
 		Date: snap.Trial.Visits[c.Visit-1]})
+	if _, ok := snap.Decision(record.CountSubject(c.Key), record.KindReceived); ok {
+		return place + ": was here already", nil
+	}
 	for _, o := range list {
 		history, err := b.store.History(ctx, o)
 		if err != nil {
@@ -345,7 +402,8 @@ func (b *Backend) FieldCount(ctx context.Context, c review.FieldCount) (string, 
 		}
 	}
 	text := fmt.Sprintf("%s counted by %s: %s", place, c.Observer, words)
-	_, err = b.store.WriteAs(ctx, record.EntryHand, command, text, func(tx *record.Tx) error {
+	other := otherObserver(snap, list)
+	entry, err := b.store.WriteAs(ctx, record.EntryHand, command, text, func(tx *record.Tx) error {
 		for _, o := range list {
 			if _, _, err := tx.AddObservation(o, snap.Entry); err != nil {
 				return err
@@ -356,5 +414,24 @@ func (b *Backend) FieldCount(ctx context.Context, c review.FieldCount) (string, 
 	if err != nil {
 		return "", err
 	}
+	if other != "" {
+		// Nobody can be asked here: what a person counted before stays.
+		if _, err := b.shelve(ctx, review.Done{Text: text, Entry: entry}, c.Key); err != nil {
+			return "", err
+		}
+		return fmt.Sprintf("Kept in the log: %s. The count by %s stays in force.", text, other), nil
+	}
 	return "Stored: " + text, nil
+}
+
+// otherObserver names who else's count the given ones would replace; "" none.
+func otherObserver(snap *record.Snapshot, list []record.Observation) string {
+	for _, o := range list {
+		for _, was := range snap.Observations {
+			if !was.Missing && was.Key() == o.Key() && was.Observer != o.Observer {
+				return cmp.Or(was.Observer, "somebody else")
+			}
+		}
+	}
+	return ""
 }

@@ -118,21 +118,8 @@ func (l *Loose) TellApart(named []PlantSpot, opt TellApartOptions) (*LooseClasse
 			t.Classes = append(t.Classes, s.Class)
 		}
 	}
-	slices.SortFunc(t.Classes, func(a, b classes.Class) int {
-		roles := classes.Roles()
-		if d := slices.Index(roles, a.Role) - slices.Index(roles, b.Role); d != 0 {
-			return d
-		}
-		if own := string(a.Role); (a.Name == own) != (b.Name == own) {
-			if a.Name == own {
-				return -1
-			}
-			return 1
-		}
-		return strings.Compare(a.Name, b.Name)
-	})
-	if len(t.Classes) > 250 {
-		return nil, fmt.Errorf("%d classes are named: 250 at most can be told apart", len(t.Classes))
+	if err := sortClasses(t.Classes); err != nil {
+		return nil, err
 	}
 	var names []classes.Name
 	var rows []PlantSpot
@@ -183,6 +170,31 @@ func (l *Loose) TellApart(named []PlantSpot, opt TellApartOptions) (*LooseClasse
 		t.sorted = append(t.sorted, model.Classify(p))
 	}
 	return t, nil
+}
+
+// mostClasses fit into the grey values of pictures.
+const mostClasses = 250
+
+// sortClasses puts classes in order: by role, that of the role as a whole first,
+// then by name.
+func sortClasses(list []classes.Class) error {
+	roles := classes.Roles()
+	slices.SortFunc(list, func(a, b classes.Class) int {
+		if d := slices.Index(roles, a.Role) - slices.Index(roles, b.Role); d != 0 {
+			return d
+		}
+		if own := string(a.Role); (a.Name == own) != (b.Name == own) {
+			if a.Name == own {
+				return -1
+			}
+			return 1
+		}
+		return strings.Compare(a.Name, b.Name)
+	})
+	if len(list) > mostClasses {
+		return fmt.Errorf("%d classes are named: %d at most can be told apart", len(list), mostClasses)
+	}
+	return nil
 }
 
 func day(v string) string {

@@ -100,6 +100,9 @@ func newestByHand(snap *record.Snapshot, subject string) (record.Decision, bool)
 	about := snap.About(subject)
 	for i := len(about) - 1; i >= 0; i-- {
 		d := about[i]
+		if d.Kind == record.KindCheck { // drawn at random: it says nothing of the photo
+			continue
+		}
 		if d.Kind != record.KindPlace {
 			return d, true
 		}

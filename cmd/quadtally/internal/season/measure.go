@@ -71,7 +71,8 @@ func (s *Season) measureNew(ctx context.Context, snap *record.Snapshot, paths ma
 		if err != nil {
 			return 0, nil, err
 		}
-		if needsMeasuring(p, fingerprint, guide) {
+		with.Looks = with.Looks || len(snap.Named) > 0
+		if needsMeasuring(p, fingerprint, guide) || with.Looks && lacksLooks(p) {
 			jobs = append(jobs, Job{Path: path, Hash: p.Hash, Options: with})
 			guides = append(guides, guide)
 		}
@@ -101,6 +102,13 @@ func needsMeasuring(p *record.Photo, fingerprint, guide string) bool {
 	return p.MeasurementID == 0 || p.Fingerprint != fingerprint || p.Guide != guide || p.FaultCode.Transient()
 }
 
+// lacksLooks reports a photo that was measured before any plant of the trial
+// was named: what its green looks like was not kept, since that takes as long
+// again as measuring and several times the room.
+func lacksLooks(p *record.Photo) bool {
+	return p.MeasurementID != 0 && p.Fault == "" && !p.HasLooks
+}
+
 func (s *Season) addMeasurements(ctx context.Context, command, note string, list []record.Measurement) error {
 	_, err := s.store.WriteAs(ctx, record.EntryDerived, command, note, func(tx *record.Tx) error {
 		for _, m := range list {
@@ -114,7 +122,7 @@ func (s *Season) addMeasurements(ctx context.Context, command, note string, list
 }
 
 // drawnOn finds the files of those photos on which a person drew since they
-// were measured.
+// were measured, and of those whose looks are wanted now that plants are named.
 func (s *Season) drawnOn(ctx context.Context, snap *record.Snapshot, hashes []string, opt vision.Options) (map[string]string, error) {
 	paths := map[string]string{}
 	for _, hash := range hashes {
@@ -135,5 +143,57 @@ func (s *Season) drawnOn(ctx context.Context, snap *record.Snapshot, hashes []st
 		}
 		paths[hash] = path
 	}
+	for i := range snap.Photos {
+		p := &snap.Photos[i]
+		if !opt.Looks && len(snap.Named) == 0 || !lacksLooks(p) || !p.InUse() || paths[p.Hash] != "" {
+			continue
+		}
+		// One that cannot be reached stays as it is and is named by what needs it.
+		if path, _, err := s.Original(ctx, p); err == nil {
+			paths[p.Hash] = path
+		}
+	}
 	return paths, nil
+}
+
+// MeasureAgain measures every photo whose measurement was not made with the
+// settings and the frame that hold now, and works out what follows. It returns
+// how many were measured, and those whose files could not be reached: they keep
+// their old numbers, which no comparison mixes with the others.
+func (s *Season) MeasureAgain(ctx context.Context) (measured int, unreachable []intake.Fault, err error) {
+	snap, err := s.store.Snapshot(ctx)
+	if err != nil {
+		return 0, nil, err
+	}
+	opt, err := VisionOptions(snap)
+	if err != nil {
+		return 0, nil, err
+	}
+	paths := map[string]string{}
+	fingerprint := opt.Fingerprint()
+	for i := range snap.Photos {
+		p := &snap.Photos[i]
+		guide, _, err := guided(snap, p.Hash, opt)
+		if err != nil {
+			return 0, nil, err
+		}
+		if p.MeasurementID == 0 || (p.Fingerprint == fingerprint && p.Guide == guide) {
+			continue
+		}
+		path, _, err := s.Original(ctx, p)
+		if err != nil {
+			if ctx.Err() != nil {
+				return 0, nil, ctx.Err()
+			}
+			unreachable = append(unreachable, intake.Fault{Path: p.Path, Text: err.Error()})
+			continue
+		}
+		paths[p.Hash] = path
+	}
+	measured, more, err := s.measureNew(ctx, snap, paths, opt)
+	if err != nil {
+		return measured, nil, err
+	}
+	_, err = s.workOut(ctx, nil, opt, newOutcome(""))
+	return measured, append(unreachable, more...), err
 }

@@ -200,7 +200,7 @@ func (s *Season) adoptSettings(ctx context.Context, snap **record.Snapshot, part
 		}
 	}
 	_, err = s.store.WriteAs(ctx, record.EntryHand, "merge", "settings", func(tx *record.Tx) error {
-		_, err := tx.Decide("trial", record.KindSettings, set)
+		_, err := tx.Decide(TrialSubject, record.KindSettings, set)
 		return err
 	})
 	if err == nil {
@@ -213,14 +213,15 @@ func (s *Season) adoptSettings(ctx context.Context, snap **record.Snapshot, part
 type measuredEnd struct {
 	guide string
 	fault record.FaultCode
+	looks bool // what the green looks like was kept
 }
 
 // replacedBy reports that a measurement from a part is to be stored beside
 // what is known of the photo: what was drawn on it differs, or it ended
-// otherwise than before. A good measurement is never followed by a fault, nor
+// otherwise than before, or looks are new. A good measurement is never followed by a fault, nor
 // any by a fault that may pass.
 func (was measuredEnd) replacedBy(now measuredEnd) bool {
-	if was.guide != now.guide {
+	if was.guide != now.guide || was.fault == "" && now.looks && !was.looks {
 		return true
 	}
 	return was.fault != "" && was.fault != now.fault && !now.fault.Transient()
@@ -251,7 +252,7 @@ func (s *Season) addParts(ctx context.Context, snap *record.Snapshot, photos map
 	fingerprint := parts[0].Header.Fingerprint
 	for i := range snap.Photos {
 		if p := &snap.Photos[i]; p.MeasurementID != 0 && p.Fingerprint == fingerprint {
-			have[p.Hash] = measuredEnd{p.Guide, p.FaultCode}
+			have[p.Hash] = measuredEnd{p.Guide, p.FaultCode, p.HasLooks}
 		}
 	}
 	for _, part := range parts {
@@ -278,8 +279,8 @@ func (s *Season) addParts(ctx context.Context, snap *record.Snapshot, photos map
 				out.Faults = append(out.Faults, intake.Fault{Path: photos[hash].Path, Text: "its corners or areas were changed since the part was measured: run the part again"})
 				return nil
 			}
-			m := record.Measurement{Hash: hash, Fingerprint: fingerprint, Guide: p.Guide, Fault: p.Fault, FaultCode: p.FaultCode, Doc: p.Doc, Curve: p.Curve, Plane: p.Plane}
-			end := measuredEnd{guide, m.FaultCode}
+			m := record.Measurement{Hash: hash, Fingerprint: fingerprint, Guide: p.Guide, Fault: p.Fault, FaultCode: p.FaultCode, Doc: p.Doc, Curve: p.Curve, Plane: p.Plane, Looks: p.Looks}
+			end := measuredEnd{guide, m.FaultCode, m.Looks != nil}
 			if was, known := have[hash]; known && !was.replacedBy(end) {
 				return nil
 			}

@@ -15,7 +15,7 @@ import (
 // TestReplacedBy is the whole rule of which measurement from a part is stored
 // beside one the record holds.
 func TestReplacedBy(t *testing.T) {
-	end := func(guide string, code record.FaultCode) measuredEnd { return measuredEnd{guide, code} }
+	end := func(guide string, code record.FaultCode) measuredEnd { return measuredEnd{guide, code, false} }
 	for _, c := range []struct {
 		was, now measuredEnd
 		want     bool
@@ -32,9 +32,13 @@ func TestReplacedBy(t *testing.T) {
 		{end("", record.FaultTimeout), end("", record.FaultTimeout), false},
 		{end("", ""), end("{}", ""), true},
 		{end("{}", ""), end("", record.FaultPhoto), true},
+		{end("", ""), measuredEnd{"", "", true}, true},
+		{measuredEnd{"", "", true}, end("", ""), false},
+		{measuredEnd{"", "", true}, measuredEnd{"", "", true}, false},
+		{end("", record.FaultPhoto), measuredEnd{"", record.FaultPhoto, true}, false},
 	} {
 		if got := c.was.replacedBy(c.now); got != c.want {
-			t.Errorf("%q by %q: %v", c.was, c.now, got)
+			t.Errorf("%+v by %+v: %v", c.was, c.now, got)
 		}
 	}
 }

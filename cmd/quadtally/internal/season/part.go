@@ -124,6 +124,7 @@ func (s *Season) measurePart(ctx context.Context, snap *record.Snapshot, scan in
 		for _, c := range scan.Copies[f.Hash] {
 			p.Copies = append(p.Copies, inside(c))
 		}
+		with.Looks = with.Looks || len(snap.Named) > 0
 		jobs = append(jobs, Job{Path: f.Path, Hash: f.Hash, Options: with})
 		wanted = append(wanted, p)
 	}
@@ -137,7 +138,7 @@ func (s *Season) measurePart(ctx context.Context, snap *record.Snapshot, scan in
 		if err != nil {
 			return err
 		}
-		p.Fault, p.FaultCode, p.Doc, p.Curve, p.Plane = m.Fault, m.FaultCode, m.Doc, m.Curve, m.Plane
+		p.Fault, p.FaultCode, p.Doc, p.Curve, p.Plane, p.Looks = m.Fault, m.FaultCode, m.Doc, m.Curve, m.Plane, m.Looks
 		out.Measured++
 		return file.Add(p)
 	}

@@ -147,7 +147,8 @@ func TestSettings(t *testing.T) {
 		{Change{NoFrame: &no}, Settings{Index: vari, CardWhite: true}},
 		{Change{CardWhite: &no}, Settings{Index: vari, NoFrame: true}},
 		{Change{NoFrame: &yes, CardWhite: &yes}, was},
-		{Change{Index: vision.Indices()[0]}, Settings{vision.Indices()[0], true, true}},
+		{Change{Index: vision.Indices()[0]}, Settings{Index: vision.Indices()[0], NoFrame: true, CardWhite: true}},
+		{Change{Plants: &yes}, Settings{Index: vari, NoFrame: true, CardWhite: true, Plants: true}},
 	} {
 		if got := was.With(c.change); got != c.want {
 			t.Errorf("%+v gives %+v, want %+v", c.change, got, c.want)

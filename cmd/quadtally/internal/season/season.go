@@ -158,8 +158,8 @@ func (s *Season) Update(ctx context.Context, hashes ...string) error {
 	return err
 }
 
-// workOut places every photo and gives every visit its threshold and every
-// photo its numbers. Rows of the sheet that mean no photo go into out. It
+// workOut places every photo, gives every visit its threshold and every photo
+// its numbers, and tells plants apart where some are named. Rows of the sheet that mean no photo go into out. It
 // returns the newest snapshot.
 func (s *Season) workOut(ctx context.Context, sheet []intake.SheetRow, opt vision.Options, out *Outcome) (*record.Snapshot, error) {
 	snap, err := s.store.Snapshot(ctx)
@@ -171,7 +171,10 @@ func (s *Season) workOut(ctx context.Context, sheet []intake.SheetRow, opt visio
 	if snap, err = s.place(ctx, snap, listed); err != nil {
 		return nil, err
 	}
-	return s.applyThresholds(ctx, snap, opt)
+	if snap, err = s.applyThresholds(ctx, snap, opt); err != nil {
+		return nil, err
+	}
+	return s.sortPlants(ctx, snap)
 }
 
 // summarise counts how the photos of this run stand; paths has them by hash.

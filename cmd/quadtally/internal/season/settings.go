@@ -17,13 +17,16 @@ type Settings struct {
 	NoFrame bool         `json:"no_frame,omitempty"`
 	// CardWhite takes the plot card's paper as the white reference.
 	CardWhite bool `json:"card_white,omitempty"`
+	// Plants keeps what the green looks like from the first measuring on, so
+	// that naming plants measures no photo again.
+	Plants bool `json:"plants,omitempty"`
 }
 
 // Change is what a person says about how photos are measured from now on.
 type Change struct {
-	Index              vision.Index // "" leaves it as it is
-	NoFrame, CardWhite *bool        // nil leaves it as it is
-	Thresholds         []HandThreshold
+	Index                      vision.Index // "" leaves it as it is
+	NoFrame, CardWhite, Plants *bool        // nil leaves it as it is
+	Thresholds                 []HandThreshold
 }
 
 // HandThreshold is the threshold of a visit as a person sets it.
@@ -32,9 +35,12 @@ type HandThreshold struct {
 	Value *float64 // nil: it follows from the photos again
 }
 
+// TrialSubject is what decisions about the whole trial are about.
+const TrialSubject = "trial"
+
 // DecidedSettings are the settings decided about the trial.
 func DecidedSettings(snap *record.Snapshot) (Settings, error) {
-	d, ok := snap.Decision("trial", record.KindSettings)
+	d, ok := snap.Decision(TrialSubject, record.KindSettings)
 	if !ok {
 		return Settings{}, nil
 	}
@@ -59,6 +65,9 @@ func (s Settings) With(c Change) Settings {
 	if c.CardWhite != nil {
 		s.CardWhite = *c.CardWhite
 	}
+	if c.Plants != nil {
+		s.Plants = *c.Plants
+	}
 	return s
 }
 
@@ -72,7 +81,7 @@ func (s Settings) VisionOptions(t *trial.Trial) (vision.Options, error) {
 	opt.FrameMM = [2]float64{t.Quadrat.WidthMM, t.Quadrat.LengthMM}
 	opt.PipeDiameterMM = t.Quadrat.PipeMM
 	opt.Index = s.IndexInUse()
-	opt.CardWhite = s.CardWhite
+	opt.CardWhite, opt.Looks = s.CardWhite, s.Plants
 	if s.NoFrame {
 		// The plot card is then the only ruler in the photo.
 		opt.FrameMM, opt.CardCodeMM = [2]float64{}, print.CodeMM
@@ -94,7 +103,7 @@ func (s *Season) changeSettings(ctx context.Context, snap **record.Snapshot, cha
 	}
 	_, err = s.store.WriteAs(ctx, record.EntryHand, "photos", "settings", func(tx *record.Tx) error {
 		if now != was {
-			if _, err := tx.Decide("trial", record.KindSettings, now); err != nil {
+			if _, err := tx.Decide(TrialSubject, record.KindSettings, now); err != nil {
 				return err
 			}
 		}

@@ -18,6 +18,7 @@ import (
 	"quadtally/cmd/quadtally/internal/record"
 	"quadtally/cmd/quadtally/internal/workers"
 	"quadtally/vision"
+	"quadtally/vision/classes"
 )
 
 // Job is one photo for a worker process: to be measured, or, where Picture
@@ -161,8 +162,8 @@ func DrawApart(ctx context.Context, path string, longSide int) (pic *Picture, er
 	return pic, err
 }
 
-// toMeasurement is a reply as the record keeps it: curve and plane lie beside
-// the document, not in it.
+// toMeasurement is a reply as the record keeps it: curve, plane and looks lie
+// beside the document, not in it.
 func (r Reply) toMeasurement(hash, fingerprint, guide string) (record.Measurement, error) {
 	m := record.Measurement{Hash: hash, Fingerprint: fingerprint, Guide: guide, Fault: r.Fault, FaultCode: r.FaultCode}
 	var err error
@@ -179,13 +180,18 @@ func (r Reply) toMeasurement(hash, fingerprint, guide string) (record.Measuremen
 		return m, err
 	}
 	if r.Measurement.Plane != nil {
-		m.Plane, err = r.Measurement.Plane.MarshalBinary()
+		if m.Plane, err = r.Measurement.Plane.MarshalBinary(); err != nil {
+			return m, err
+		}
+	}
+	if r.Measurement.Looks != nil {
+		m.Looks, err = r.Measurement.Looks.MarshalBinary()
 	}
 	return m, err
 }
 
 func measurementDoc(m vision.Measurement) (json.RawMessage, error) {
-	m.Plane = nil
+	m.Plane, m.Looks = nil, nil
 	m.Curve = vision.Curve{Index: m.Index}
 	return json.Marshal(m)
 }
@@ -203,6 +209,12 @@ func LoadMeasurement(s record.Measurement) (vision.Measurement, error) {
 		m.Plane = new(vision.Plane)
 		if err := m.Plane.UnmarshalBinary(s.Plane); err != nil {
 			return m, fmt.Errorf("its stored plane cannot be read: %w", err)
+		}
+	}
+	if len(s.Looks) > 0 {
+		m.Looks = new(classes.Looks)
+		if err := m.Looks.UnmarshalBinary(s.Looks); err != nil {
+			return m, err
 		}
 	}
 	return m, nil

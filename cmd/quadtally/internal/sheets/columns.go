@@ -90,7 +90,7 @@ var Columns = []Column{
 	{Name: "quadrat", Aliases: []string{"quadrat no", "quadrat number", "frame no"}, In: everywhere, Holds: Whole, Export: "quadrat"},
 	{Name: "visit", Aliases: []string{"visit no", "visit number"}, In: everywhere, Holds: Whole, Export: "visit"},
 	{Name: "date", Aliases: []string{"day", "date counted", "harvest date", "pick date"}, In: everywhere, Holds: Day, Export: "date"},
-	{Name: "pick", Aliases: []string{"pick no", "pick number", "harvest no", "harvest number"}, In: picked, Holds: Words, Export: "pick"},
+	{Name: "pick", Aliases: []string{"pick no", "pick number", "harvest no", "harvest number"}, In: []Kind{KindYields, KindCounts}, Holds: Words, Export: "pick"},
 
 	// One value a row.
 	{Name: "class", Aliases: []string{"species", "weed", "weed class"}, In: assessed, Holds: Words, Export: "class"},

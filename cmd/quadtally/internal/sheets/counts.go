@@ -65,11 +65,11 @@ func (r *reader) wide() error {
 	if err != nil {
 		return err
 	}
-	blank := 0
+	var blank []int
 	places := map[int]place{}
 	for _, row := range r.s.Rows {
 		if r.unfilled(row) {
-			blank++
+			blank = append(blank, row.Line)
 			continue
 		}
 		if p, ok := at[row.Line]; ok {
@@ -533,7 +533,7 @@ func (r *reader) longValues(vc, valc int) error {
 		}
 		o := r.observation(row, p)
 		o.Variable = strings.ToLower(row.Cells[vc].Text)
-		o.LengthMM, o.Trim = lengths[row.Line].Number, r.text(row, "trim")
+		o.LengthMM, o.Trim, o.Pick = lengths[row.Line].Number, r.text(row, "trim"), r.text(row, "pick")
 		o.Class, o.Unit = r.text(row, "class"), r.text(row, "unit")
 		o.Group, o.Life = r.text(row, "group"), r.text(row, "life")
 		if o.Variable == "" {

@@ -58,14 +58,14 @@ func Yields(t *trial.Trial, plots []trial.Plot, s *tables.Sheet, opt Options) (I
 		return Import{}, err
 	}
 	pickc := r.column("pick")
-	blank := 0
+	var blank []int
 	for _, row := range s.Rows {
 		p, ok := at[row.Line]
 		if !ok {
 			continue
 		}
 		if r.unfilled(row) {
-			blank++
+			blank = append(blank, row.Line)
 			continue
 		}
 		base := r.observation(row, p)
@@ -218,22 +218,13 @@ func (r *reader) askPicks(im *Import) {
 	var q PicksMissing
 	for _, m := range h.Missing {
 		if !m.Stated {
-			q.Missing = append(q.Missing, MissingPick{m.Plot, PickName(h.Picks, m.Pick)})
+			q.Missing = append(q.Missing, MissingPick{m.Plot, h.PickName(m.Pick)})
 		}
 	}
 	if len(q.Missing) > 0 {
 		im.Questions = append(im.Questions, q)
 		im.Notes = append(im.Notes, q.Text())
 	}
-}
-
-// PickName is how a reader knows a pick: by the sheets' own number, else by its
-// place in the season and its first day.
-func PickName(picks []record.Pick, n int) string {
-	if picks[n].Label != "" {
-		return picks[n].Label
-	}
-	return fmt.Sprintf("%d (%s)", n+1, picks[n].From)
 }
 
 // checkYieldSum compares an entered total with its parts, to the gram.

@@ -89,3 +89,30 @@ func TestEveryLayoutKeyIsKept(t *testing.T) {
 		t.Errorf("%d of %d keys refused\n%s\n%s", len(list), len(layoutKeys), a.String(), b.String())
 	}
 }
+
+// TestReadAmendedPlan: keys that the file does not name stay.
+func TestReadAmendedPlan(t *testing.T) {
+	old := planOf(t, amendable+"class: nettle; broadleaf\nsoil: silt loam\n")
+	for _, c := range []struct{ text, changed string }{
+		{"", ""},
+		{"frame pipe: 33 mm\n", "frame pipe"},
+		{"class: dock; broadleaf\nclass: couch; grass\n", "class"},
+		{"treatment: RYE = winter rye\ntreatment: BARE; control\n", "treatment"},
+	} {
+		wanted, faults := ReadAmendedPlan(&old, strings.NewReader(c.text), "plan.txt")
+		if len(faults) > 0 {
+			t.Fatal(faults)
+		}
+		_, list := Amend(&old, &wanted, Used{}, false)
+		var keys []string
+		for _, a := range list {
+			keys = append(keys, a.Key)
+		}
+		if strings.Join(keys, ", ") != c.changed {
+			t.Errorf("%q changes %v, want %s", c.text, list, c.changed)
+		}
+	}
+	if len(old.Classes) != 1 || old.Classes[0].Name != "nettle" {
+		t.Errorf("the old plan changed: %+v", old.Classes)
+	}
+}

@@ -234,7 +234,17 @@ func ParsePlan(r io.Reader, name string) (Trial, Faults) {
 // ReadPlan reads a plan file line by line as ParsePlan does, but does not judge
 // the plan as a whole.
 func ReadPlan(r io.Reader, name string) (Trial, Faults) {
-	t := Defaults()
+	return readPlan(Defaults(), r, name)
+}
+
+// ReadAmendedPlan reads a plan file over a plan: keys that the file does not
+// name keep their values. A key that may stand more than once is replaced by
+// all the lines that the file has for it.
+func ReadAmendedPlan(old *Trial, r io.Reader, name string) (Trial, Faults) {
+	return readPlan(*old, r, name)
+}
+
+func readPlan(t Trial, r io.Reader, name string) (Trial, Faults) {
 	var faults Faults
 	data, err := io.ReadAll(io.LimitReader(r, maxPlanBytes+1))
 	switch {
@@ -278,6 +288,9 @@ func ReadPlan(r io.Reader, name string) (Trial, Faults) {
 			faults.add(where, "%s was already given in line %d", key, first)
 			continue
 		}
+		if seen[key] == 0 {
+			t.clearLines(key)
+		}
 		seen[key] = n
 		if err := planFields[at].read(&t, value); err != nil {
 			faults.add(where, "%s: %v", key, err)
@@ -290,6 +303,36 @@ func ReadPlan(r io.Reader, name string) (Trial, Faults) {
 		t.Ground.LengthMM = shortestSection(t.Ground.Sections)
 	}
 	return t, faults
+}
+
+// clearLines takes out what a plan has for a key that may stand more than once.
+func (t *Trial) clearLines(key string) {
+	switch key {
+	case "treatment":
+		t.Treatments = nil
+	case "contrast":
+		t.Contrasts = nil
+	case "factor":
+		t.Factors = nil
+	case "class":
+		t.Classes = nil
+	case "avoid":
+		t.Ground.Avoid = nil
+	case "work":
+		t.Words = nil
+	}
+}
+
+// SetAll gives one key of a plan all the values that would stand in a plan
+// file, in place of those it has.
+func (t *Trial) SetAll(key string, values []string) error {
+	t.clearLines(key)
+	for _, v := range values {
+		if err := t.Set(key, v); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // PlanKeys lists the keys of a plan file, in the order they are written.

@@ -27,7 +27,9 @@ async function ask(path, options) {
     byId("link").textContent = "connected";
     const answer = await r.json().catch(() => ({}));
     if (r.ok) return answer;
-    throw new Error(answer.fault || (r.status === 401 ? "the key is missing: scan the code on the laptop again" : "the laptop did not take it"));
+    const fault = new Error(answer.fault || (r.status === 401 ? "scan the code on the laptop again" : "the laptop did not take it"));
+    fault.later = r.status === 401 || r.status >= 500; // not a word about what was sent
+    throw fault;
   }
 }
 
@@ -58,9 +60,25 @@ function show() {
     spot.add(new Option(`plot ${q.plot}, quadrat ${q.quadrat}${done ? " – counted" : ""}`, key));
     if (!done && !first) first = key;
   }
+  if (!first) spot.add(new Option("every quadrat of this visit is counted", ""), 0);
   spot.value = was && [...spot.options].some((o) => o.value === was) ? was : first;
   steppers();
   missing();
+  refusals();
+}
+
+// refusals lists counts that the laptop did not take, until they are dropped.
+function refusals() {
+  const box = byId("refused");
+  box.textContent = "";
+  for (const c of kept("refused", [])) {
+    const li = make("li", `Not stored: plot ${c.plot}, quadrat ${c.quadrat}, ${c.classes.map((k) => `${k.Class} ${k.Plants}`).join(", ")}: ${c.why} `);
+    const drop = make("button", "Drop it");
+    drop.type = "button";
+    drop.addEventListener("click", () => { keep("refused", kept("refused", []).filter((x) => x.key !== c.key)); refusals(); });
+    li.append(drop);
+    box.append(li);
+  }
 }
 
 function missing() {
@@ -86,7 +104,7 @@ function steppers() {
     title.id = "class" + i;
     shown.setAttribute("aria-labelledby", title.id);
     row.append(title, button("−", `one ${name} less`, () => { const n = counts[name]; set(n === undefined ? null : n > 0 ? n - 1 : null); }), shown,
-      button("+", `one ${name} more`, () => set((counts[name] ?? 0) + 1)), button("0", `no ${name}`, () => set(0)), button("+10", `ten ${name} more`, () => set((counts[name] ?? 0) + 10)));
+      button("+", `one ${name} more`, () => set((counts[name] ?? 0) + 1)), button("0", `0, no ${name}`, () => set(0)), button("+10", `+10, ten ${name} more`, () => set((counts[name] ?? 0) + 10)));
     box.append(row);
   });
 }
@@ -95,7 +113,9 @@ function steppers() {
 // it is neither lost nor doubled when the laptop is out of reach.
 function storeCount() {
   const [plot, quadrat] = [byId("spot").value.slice(0, byId("spot").value.lastIndexOf("/")), Number(byId("spot").value.split("/").pop())];
-  const said = byId("countsaid"), observer = byId("observer").value.trim();
+  const said = byId("countsaid");
+  if (!plot || !quadrat) { said.textContent = "Say which quadrat was counted."; byId("spot").focus(); return; }
+  const observer = byId("observer").value.trim();
   if (!observer) { said.textContent = "Say who counted."; byId("observer").focus(); return; }
   if (!Object.keys(counts).length) { said.textContent = "Nothing is counted yet: 0 where there was none."; return; }
   keep("observer", observer);
@@ -119,9 +139,15 @@ async function deliver() {
     try {
       text = (await ask("/count", { method: "POST", body: JSON.stringify(c), headers: { "X-Token": token, "Content-Type": "application/json" } })).said;
     } catch (e) {
+      if (e.later) {
+        byId("countsaid").textContent = `${list.length} counts wait on this phone: ${e.message}.`;
+        delivering = false;
+        setTimeout(deliver, 10000);
+        return;
+      }
       text = `Plot ${c.plot}, quadrat ${c.quadrat} was not stored: ${e.message}`;
       const refused = kept("refused", []);
-      refused.push(c);
+      refused.push({ ...c, why: e.message });
       keep("refused", refused);
     }
     keep("waiting", kept("waiting", []).filter((x) => x.key !== c.key));

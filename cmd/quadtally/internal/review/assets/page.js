@@ -76,14 +76,84 @@ function ring(g, w, h, points) {
   g.closePath();
 }
 
-// capsule is the outline of a round brush moved from a to b.
-function capsule(a, b, radius, ratio) {
-  const turn = Math.atan2((b[1] - a[1]) / ratio, b[0] - a[0]), out = [];
-  for (let i = 0; i < 10; i++) {
-    const t = turn + Math.PI / 2 + (Math.PI * (i % 5)) / 4 + (i < 5 ? 0 : Math.PI), c = i < 5 ? a : b;
-    out.push([clamp(c[0] + radius * Math.cos(t), 0, 1), clamp(c[1] + radius * ratio * Math.sin(t), 0, 1)]);
+// regionsOf traces what brush strokes cover together: one ring for each
+// connected area, its holes filled. Strokes are circles moved along points;
+// positions and radius are fractions of the width, y of the height.
+function regionsOf(strokes, radius, ratio) {
+  const w = 480, h = Math.max(1, Math.round(w / ratio)), c = document.createElement("canvas");
+  c.width = w; c.height = h;
+  const g = c.getContext("2d", { willReadFrequently: true });
+  g.lineCap = g.lineJoin = "round";
+  g.lineWidth = 2 * radius * w;
+  for (const s of strokes) {
+    g.beginPath();
+    g.moveTo(s[0][0] * w, s[0][1] * h);
+    for (const p of s) g.lineTo(p[0] * w, p[1] * h);
+    g.stroke();
   }
-  return out;
+  const data = g.getImageData(0, 0, w, h).data;
+  // Everything that the outside does not reach belongs to a region. A margin
+  // of one cell lets the outside flow around regions at the edge.
+  const W = w + 2, H = h + 2, outside = new Uint8Array(W * H), stack = [0];
+  const covered = (x, y) => x > 0 && y > 0 && x <= w && y <= h && data[4 * ((y - 1) * w + x - 1) + 3] > 127;
+  outside[0] = 1;
+  while (stack.length) {
+    const k = stack.pop(), x = k % W, y = (k - x) / W;
+    for (const [u, v] of [[x + 1, y], [x - 1, y], [x, y + 1], [x, y - 1]]) {
+      if (u < 0 || v < 0 || u >= W || v >= H || outside[v * W + u] || covered(u, v)) continue;
+      outside[v * W + u] = 1;
+      stack.push(v * W + u);
+    }
+  }
+  // Edges with the region on their right, from corner to corner of cells;
+  // where two cells touch at a corner only, the ring keeps to its own cell.
+  const edges = new Map(), rings = [];
+  const inside = (x, y) => !outside[y * W + x];
+  const edge = (x, y, dx, dy) => { const k = y * (W + 1) + x; if (!edges.has(k)) edges.set(k, []); edges.get(k).push([dx, dy]); };
+  for (let y = 1; y <= h; y++) {
+    for (let x = 1; x <= w; x++) {
+      if (!inside(x, y)) continue;
+      if (!inside(x, y - 1)) edge(x, y, 1, 0);
+      if (!inside(x + 1, y)) edge(x + 1, y, 0, 1);
+      if (!inside(x, y + 1)) edge(x + 1, y + 1, -1, 0);
+      if (!inside(x - 1, y)) edge(x, y + 1, 0, -1);
+    }
+  }
+  for (const [k, list] of edges) {
+    while (list.length) {
+      const ring = [];
+      let x = k % (W + 1), y = (k - x) / (W + 1), [dx, dy] = list.pop();
+      for (;;) {
+        ring.push([clamp((x - 1) / w, 0, 1), clamp((y - 1) / h, 0, 1)]);
+        x += dx; y += dy;
+        const next = edges.get(y * (W + 1) + x);
+        if (!next || !next.length) break;
+        let i = next.findIndex(([u, v]) => u === -dy && v === dx); // turn right first
+        if (i < 0) i = 0;
+        [[dx, dy]] = next.splice(i, 1);
+      }
+      rings.push(simplified(ring, 1.2 / w));
+    }
+  }
+  return rings.filter((r) => r.length > 2);
+}
+
+// simplified leaves out points of a ring that lie within far of the line
+// between those that stay (the algorithm of Douglas and Peucker).
+function simplified(ring, far) {
+  const keep = new Uint8Array(ring.length), half = ring.length >> 1, todo = [[0, half], [half, ring.length]];
+  const at = (i) => ring[i % ring.length];
+  keep[0] = keep[half] = 1;
+  while (todo.length) {
+    const [a, b] = todo.pop(), p = at(a), q = at(b), dx = q[0] - p[0], dy = q[1] - p[1], long = Math.hypot(dx, dy);
+    let most = far, cut = -1;
+    for (let i = a + 1; i < b; i++) {
+      const [x, y] = [at(i)[0] - p[0], at(i)[1] - p[1]], d = long ? Math.abs(x * dy - y * dx) / long : Math.hypot(x, y);
+      if (d > most) { most = d; cut = i; }
+    }
+    if (cut >= 0) { keep[cut % ring.length] = 1; todo.push([a, cut], [cut, b]); }
+  }
+  return ring.filter((_, i) => keep[i]);
 }
 
 // How a class is drawn: by colour and by line style, so that either tells it.
@@ -165,10 +235,10 @@ function trouble(text) {
 }
 
 // send posts a form and stays on the page.
-async function send(form, extra) {
+async function send(form, extra, to) {
   const body = new URLSearchParams(new FormData(form));
   for (const [k, v] of Object.entries(extra || {})) body.set(k, v);
-  const r = await fetch(form.action, { method: "POST", body, headers: { Accept: "application/json" } });
+  const r = await fetch(to || form.action, { method: "POST", body, headers: { Accept: "application/json" } });
   const answer = await r.json();
   if (!r.ok) throw new Error(answer.fault || "it was not stored");
   return answer;
@@ -179,10 +249,11 @@ function photoPage(box) {
   let areas = JSON.parse(box.dataset.areas || "null") || [];
   const green = byId("green"), board = new Board(box, byId("drawn"));
   const outline = byId("outline"), showAreas = byId("areas"), markForm = byId("markform");
-  const tool = () => (document.querySelector("input[name=tool]:checked") || { value: "look" }).value;
+  const whole = byId("whole"), lens = byId("lens"), picture = byId("picture"), loupe = byId("loupe");
+  const tool = () => whole.checked ? "look" : (document.querySelector("input[name=tool]:checked") || { value: "look" }).value;
   const chosen = () => (document.querySelector("#markform input[name=class]:checked") || { value: "" }).value;
   let plane = null, level = 1, on = null, found = null, patch = -1;
-  let polygon = [], strokes = [], stroke = null, spot = null, sending = false;
+  let polygon = [], strokes = [], brushed = [], stroke = null, spot = null, sending = false;
   const ratio = () => { const r = box.getBoundingClientRect(); return r.width / Math.max(r.height, 1); };
   const scale = () => green.width / Math.max(1, box.clientWidth);
 
@@ -206,19 +277,61 @@ function photoPage(box) {
     redraw();
     box.dataset.ready = "yes";
   }).catch(() => trouble("The outline of the green could not be drawn: reload the page. Nothing is wrong with what is stored."));
+  // The whole photo takes the place of the ground inside the frame; what is
+  // drawn and pointed at belongs to the ground and rests meanwhile.
+  const size = [picture.getAttribute("width"), picture.getAttribute("height")];
+  function change() {
+    box.classList.toggle("whole-view", whole.checked);
+    for (const [i, name] of ["width", "height"].entries()) {
+      if (whole.checked) picture.removeAttribute(name); else picture.setAttribute(name, size[i]);
+    }
+    picture.src = `/picture/${hash}/${whole.checked ? "upright" : "straight"}`;
+    if (byId("tools")) byId("tools").disabled = whole.checked;
+    if (byId("tools")) choose();
+    sharpen();
+  }
+  // The loupe shows the spot under the pointer, or the cross, from a finer
+  // picture as soon as that is there.
+  let fine = null;
+  function sharpen() {
+    loupe.hidden = true;
+    fine = null;
+    if (!lens.checked) return;
+    fine = new Image();
+    fine.src = `/picture/${hash}/${whole.checked ? "full" : "close"}`;
+  }
+  function peer([x, y]) {
+    if (!lens.checked) return;
+    const img = fine && fine.complete && fine.naturalWidth ? fine : picture, g = loupe.getContext("2d"), n = loupe.width;
+    const part = (n / 4) * (img.naturalWidth / Math.max(1, box.clientWidth));
+    g.fillStyle = "#e8e5da"; g.fillRect(0, 0, n, n);
+    g.drawImage(img, x * img.naturalWidth - part / 2, y * img.naturalHeight - part / 2, part, part, 0, 0, n, n);
+    loupe.hidden = false;
+    loupe.classList.toggle("right", x < 0.5);
+  }
+  // The next photo is drawn while one looks at this one.
+  const ahead = document.querySelector("a[rel=next]");
+  const prepare = () => { if (ahead) new Image().src = `/picture/${ahead.pathname.split("/")[2]}/straight`; };
+  if (picture.complete) prepare(); else picture.addEventListener("load", prepare, { once: true });
+  whole.addEventListener("change", change);
+  lens.addEventListener("change", sharpen);
+  box.addEventListener("pointermove", (e) => peer(board.at(e)));
+  box.addEventListener("pointerdown", (e) => peer(board.at(e)));
+  box.addEventListener("keyup", () => { if (board.keyed) peer(board.cross); });
+  box.addEventListener("pointerleave", () => { loupe.hidden = true; });
   outline.addEventListener("change", redraw);
   showAreas.addEventListener("change", () => board.draw());
   new ResizeObserver(redraw).observe(box);
 
   // What is drawn so far goes into the forms, and is said.
   function describe() {
-    const out = strokes.slice();
+    const out = brushed.slice();
     if (polygon.length > 2) out.push(polygon);
     const text = byId("areatext");
     if (text) text.value = out.map((a) => a.map((p) => p.map((v) => v.toFixed(5)).join(",")).join(" ")).join(";");
     const said = byId("areasaid");
     if (said) {
-      said.textContent = tool() === "brush" ? (strokes.length ? "A region is brushed over." : "Brush over what does not belong to the ground.")
+      said.textContent = tool() === "brush" ? (strokes.length ? `${brushed.length === 1 ? "One region is" : brushed.length + " regions are"} brushed over.` : "Brush over what does not belong to the ground.")
         : polygon.length < 3 ? `${polygon.length} of at least 3 corners are set.` : `A region of ${polygon.length} corners.`;
     }
     const at = byId("at");
@@ -226,6 +339,36 @@ function photoPage(box) {
   }
   const isGreen = (p) => plane && on && on[Math.min(plane.h - 1, Math.floor(p[1] * plane.h)) * plane.w + Math.min(plane.w - 1, Math.floor(p[0] * plane.w))];
   const sayAt = (text) => { const s = byId("atsaid"); if (s) s.textContent = text; };
+
+  // take shows what became of the photo.
+  function take(answer) {
+    areas = answer.areas || [];
+    const n = answer.numbers;
+    if (n) {
+      const b = document.createElement("b");
+      b.textContent = percent(n.cover);
+      byId("number").replaceChildren(b, " " + n.quantity);
+      byId("numberrange").textContent = `In about nine of ten photos like this one a careful hand mask lies between ${percent(n.lo)} and ${percent(n.hi)}. Pieces: ${n.pieces}; touching plants are one piece.`;
+    }
+    const undo = byId("unname");
+    undo.hidden = !answer.entry;
+    undo.dataset.entry = answer.entry || "";
+    sayAt(answer.said + ".");
+    board.draw();
+  }
+  // unname takes the last naming back.
+  async function unname() {
+    const entry = byId("unname").dataset.entry;
+    if (!entry || sending) return;
+    sending = true;
+    try {
+      take(await send(markForm, { photo: hash }, "/undo/" + entry));
+      box.focus();
+    } catch (e) {
+      sayAt("Not taken back: " + e.message);
+    }
+    sending = false;
+  }
 
   // name says what the plant at the spot is, at once.
   async function name() {
@@ -237,17 +380,8 @@ function photoPage(box) {
     sayAt(`Storing: ${what} …`);
     try {
       const answer = await send(markForm, { at: spot.map((v) => v.toFixed(6)).join(","), class: what });
-      areas = answer.areas || [];
-      const n = answer.numbers;
-      if (n) {
-        byId("number").innerHTML = "";
-        const b = document.createElement("b");
-        b.textContent = percent(n.cover);
-        byId("number").append(b, " " + n.quantity);
-        byId("numberrange").textContent = `Between ${percent(n.lo)} and ${percent(n.hi)} in about nine of ten photos like this one; ${n.pieces} pieces.`;
-      }
-      sayAt(`${answer.said}. The log takes it back.`);
       spot = null;
+      take(answer);
     } catch (e) {
       sayAt("Not stored: " + e.message);
     }
@@ -255,22 +389,28 @@ function photoPage(box) {
     board.draw();
   }
 
-  function over() { polygon = []; strokes = []; stroke = null; spot = null; describe(); board.draw(); }
+  function over() { polygon = []; strokes = []; brushed = []; stroke = null; spot = null; describe(); board.draw(); }
   const radius = 0.02;
   board.onPoint = (p) => {
     if (tool() === "polygon") polygon.push(p);
     if (tool() === "patch") { spot = p; describe(); name(); }
-    if (tool() === "brush") { stroke = p; strokes.push(capsule(p, p, radius, ratio())); }
+    if (tool() === "brush") { stroke = [p]; strokes.push(stroke); }
     describe();
   };
-  board.onDrag = (p) => {
-    if (!stroke || Math.hypot(p[0] - stroke[0], p[1] - stroke[1]) < radius || strokes.length >= 190) return;
-    strokes.push(capsule(stroke, p, radius, ratio()));
-    stroke = p;
+  board.onDrag = (p) => { if (stroke) stroke.push(p); };
+  board.onLift = () => {
+    if (!stroke) return;
+    stroke = null;
+    brushed = regionsOf(strokes, radius, ratio());
     describe();
   };
-  board.onLift = () => { stroke = null; };
-  function back() { polygon.pop(); strokes.pop(); describe(); board.draw(); }
+  function back() {
+    polygon.pop();
+    strokes.pop();
+    brushed = regionsOf(strokes, radius, ratio());
+    describe();
+    board.draw();
+  }
   board.onBack = (key) => { if (key === "Backspace") back(); else over(); };
   board.onDraw = (g, w, h) => {
     const s = w / Math.max(1, box.clientWidth);
@@ -290,7 +430,14 @@ function photoPage(box) {
       }
     }
     g.fillStyle = "rgba(28, 38, 34, .55)";
-    for (const k of strokes) { ring(g, w, h, k); g.fill(); }
+    for (const k of brushed) { ring(g, w, h, k); g.fill(); }
+    if (stroke) {
+      g.lineCap = g.lineJoin = "round"; g.lineWidth = 2 * radius * w; g.strokeStyle = "rgba(28, 38, 34, .55)";
+      g.beginPath(); g.moveTo(stroke[0][0] * w, stroke[0][1] * h);
+      for (const [x, y] of stroke) g.lineTo(x * w, y * h);
+      g.stroke();
+      g.lineCap = "butt";
+    }
     if (polygon.length) {
       ring(g, w, h, polygon);
       g.fill();
@@ -316,9 +463,17 @@ function photoPage(box) {
     if (was) was.checked = true;
     for (const c of document.querySelectorAll("#markform input[name=class]")) c.checked = c.value === kept("class");
     byId("tools").addEventListener("change", choose);
-    markForm.addEventListener("change", (e) => { if (e.target.name === "class") { keep("class", e.target.value); name(); } });
+    markForm.addEventListener("change", (e) => {
+      if (e.target.name !== "class") return;
+      keep("class", e.target.value);
+      if (tool() !== "patch") { document.querySelector("input[name=tool][value=patch]").checked = true; choose(); }
+      name();
+    });
     markForm.addEventListener("submit", (e) => { e.preventDefault(); spot = spot || board.cross; describe(); name(); });
+    byId("unname").addEventListener("click", unname);
     byId("startover").addEventListener("click", over);
+    // On a phone the tools stay folded until they are asked for.
+    byId("toolbox").open = !matchMedia("(max-width: 52rem)").matches || tool() !== "look";
     byId("backone").addEventListener("click", back);
     choose();
   }
@@ -340,6 +495,7 @@ function photoPage(box) {
   return (key) => {
     const radios = document.querySelectorAll("input[name=tool]");
     if (key >= "1" && key <= "4" && radios.length && !byId("aside")?.open) { radios[key - 1].checked = true; choose(); box.focus(); return true; }
+    if (key === "z" || key === "l") { const c = key === "z" ? whole : lens; c.checked = !c.checked; if (c === whole) change(); else sharpen(); return true; }
     if (key === "o") { outline.checked = !outline.checked; redraw(); return true; }
     if (key === "." || key === ",") { toPatch(key === "." ? 1 : -1); return true; }
     const c = document.querySelector(`#markform input[data-key="${CSS.escape(key)}"]`);
@@ -445,6 +601,7 @@ function framePage(box) {
     let from = null;
     b.addEventListener("focus", () => look(n));
     b.addEventListener("pointerdown", (e) => {
+      if (e.button) return;
       b.setPointerCapture(e.pointerId);
       from = { x: e.clientX, y: e.clientY, at: place(n) };
     });
@@ -463,9 +620,56 @@ function framePage(box) {
       e.preventDefault();
     });
   }
+  // A click on the photo brings the nearest corner there, and where the other
+  // corners are known already it is stored at once.
+  const known = box.dataset.known === "yes", said = byId("framesaid"), undo = byId("unframe");
+  let touched = new Set(), sending = false;
+  async function store(text, extra, to) {
+    if (sending) return;
+    sending = true;
+    said.textContent = text;
+    try {
+      const answer = await send(form, extra, to);
+      said.textContent = answer.said + ".";
+      undo.hidden = !answer.entry;
+      undo.dataset.entry = answer.entry || "";
+      if (to) location.reload();
+    } catch (e) {
+      said.textContent = "Not stored: " + e.message;
+    }
+    sending = false;
+  }
+  const moved = (n) => {
+    touched.add(n);
+    if (!byId("storecorners")) return; // nothing can be stored here
+    if (known || touched.size === 4) store("Measuring again …");
+    else said.textContent = `${4 - touched.size} corners are still to be set.`;
+  };
+  const at = (e) => { const r = box.getBoundingClientRect(); return [(e.clientX - r.left) / r.width, (e.clientY - r.top) / r.height]; };
+  let held = 0;
+  box.addEventListener("pointerdown", (e) => {
+    if (e.button || sending || e.target.closest(".corner")) return;
+    const [x, y] = at(e), r = box.getBoundingClientRect();
+    const far = (n) => Math.hypot((place(n)[0] - x) * r.width, (place(n)[1] - y) * r.height);
+    const free = [1, 2, 3, 4].filter((n) => known || !touched.has(n));
+    if (!free.length) free.push(1, 2, 3, 4);
+    held = free.reduce((a, b) => (far(b) < far(a) ? b : a));
+    box.setPointerCapture(e.pointerId);
+    put(held, x, y);
+    e.preventDefault();
+  });
+  box.addEventListener("pointermove", (e) => { if (held) put(held, ...at(e)); });
+  box.addEventListener("pointerup", () => { const n = held; held = 0; if (n) moved(n); });
+  box.addEventListener("pointercancel", () => { held = 0; });
+  for (const b of box.querySelectorAll(".corner")) b.addEventListener("pointerup", () => moved(Number(b.dataset.corner)));
+  if (undo) undo.addEventListener("click", () => store("Taking it back …", { photo: box.dataset.hash }, "/undo/" + undo.dataset.entry));
   form.addEventListener("input", draw);
   new ResizeObserver(draw).observe(box);
   draw();
+  return (key) => {
+    if (key >= "1" && key <= "4") { box.querySelector(`.corner[data-corner="${key}"]`).focus(); return true; }
+    return false;
+  };
 }
 
 function countPage(box) {
@@ -498,16 +702,21 @@ function countPage(box) {
 document.addEventListener("DOMContentLoaded", () => {
   let keys = () => false;
   if (byId("board")) keys = photoPage(byId("board"));
-  if (byId("corners")) framePage(byId("corners"));
+  if (byId("corners")) keys = framePage(byId("corners"));
   if (byId("countboard")) keys = countPage(byId("countboard"));
   if (byId("thresholdform")) thresholdPage(byId("thresholdform"));
   for (const img of document.querySelectorAll("img.whole")) {
     img.addEventListener("error", () => { img.hidden = true; byId("nopicture").hidden = false; });
     if (img.complete && !img.naturalWidth) img.dispatchEvent(new Event("error"));
   }
-  // A form is sent once, however often its button is pressed.
+  // A form is sent once, however often its button is pressed; and the second
+  // press of a double click or a bounced key, which may arrive when the next
+  // photo is there already, is not an answer about that one.
+  const shown = performance.now(), early = () => performance.now() - shown < 350;
+  setTimeout(() => { document.documentElement.dataset.answerable = "yes"; }, 350);
   document.addEventListener("submit", (e) => {
     if (e.defaultPrevented) return;
+    if (e.target.method === "post" && early()) { e.preventDefault(); return; }
     if (e.target.dataset.sent) { e.preventDefault(); return; }
     if (e.target.method === "post") e.target.dataset.sent = "yes";
   });
@@ -521,10 +730,11 @@ document.addEventListener("DOMContentLoaded", () => {
       const b = aside.querySelector(`button[data-key="${e.key - 1}"]`);
       if (b) { e.preventDefault(); b.click(); return; }
     }
+    if (e.key === "u") { const undo = document.querySelector(".said form button"); if (undo) undo.click(); }
     if (e.key === "n") follow("next");
     if (e.key === "p") follow("prev");
     if (!/^[a-z]$/.test(e.key)) return;
     const answer = document.querySelector(`#answers [data-key="${e.key}"]`);
-    if (answer) { e.preventDefault(); answer.click(); const f = answer.parentElement.querySelector("select, button, input:not([type=hidden])"); if (f && answer.tagName === "SUMMARY") f.focus(); }
+    if (answer && !early()) { e.preventDefault(); answer.click(); const f = answer.parentElement.querySelector("select, button, input:not([type=hidden])"); if (f && answer.tagName === "SUMMARY") f.focus(); }
   });
 });
