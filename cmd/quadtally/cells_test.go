@@ -13,7 +13,7 @@ import (
 func TestCoverWithinAName(t *testing.T) {
 	dir := bedTrial(t)
 	must(t, "counts", file(t, dir, "a.csv", "plot,quadrat,date,weed_cover_%,crop_cover_%\n101,1,2025-06-14,10,60\n"), "--trial", dir)
-	for response, want := range map[string]float64{"hand-weed-cover": 10, "crop-cover": 60} {
+	for response, want := range map[string]float64{"hand-weed-cover": 10, "hand-crop-cover": 60} {
 		if v := plotValues(t, dir, response, ""); v["101@1"] != want {
 			t.Errorf("%s: %v", response, v)
 		}

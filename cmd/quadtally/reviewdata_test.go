@@ -38,6 +38,13 @@ func fewPhotos(t *testing.T) string {
 // plots, which nobody has taken in yet.
 func newSeason(t *testing.T, nPlots, quadrats int) string {
 	t.Helper()
+	dir, _ := newSeasonPlan(t, nPlots, quadrats)
+	return dir
+}
+
+// newSeasonPlan is newSeason with what is really in the photos.
+func newSeasonPlan(t *testing.T, nPlots, quadrats int) (string, *demo.SeasonPlan) {
+	t.Helper()
 	dir := t.TempDir()
 	tr := demoTrial(7)
 	tr.Quadrat.PerPlot = quadrats
@@ -79,7 +86,7 @@ func newSeason(t *testing.T, nPlots, quadrats int) string {
 	if err := rendered.Write(t.Context(), photos, nil); err != nil {
 		t.Fatal(err)
 	}
-	return dir
+	return dir, rendered
 }
 
 // takeIn measures the photos of a trial.

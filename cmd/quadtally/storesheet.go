@@ -365,7 +365,7 @@ func (a *app) printStored(o storeOutcome) {
 		verb = "stored"
 	}
 	fmt.Fprintf(a.out, "%s: %s, %s %s", o.File, plural(o.Rows, "row"), plural(o.Values, "value"), verb)
-	if d.Version > 0 {
+	if d.Version > 1 { // of a first version everything is new
 		fmt.Fprintf(a.out, " (%d new, %d changed, %d moved, %d withdrawn, %d as before)", len(d.New)+len(d.NewOperations),
 			len(d.Changed)+len(d.ChangedOperations), len(d.Moved), len(d.Withdrawn)+len(d.WithdrawnOperations), d.Unchanged+d.OperationsUnchanged)
 	}

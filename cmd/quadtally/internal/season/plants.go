@@ -441,7 +441,10 @@ func (s *Season) DrawChecks(ctx context.Context, snap *record.Snapshot, visit, n
 		}
 		return nil
 	})
-	return out, err
+	if err != nil {
+		return nil, err
+	}
+	return out, s.Update(ctx) // what the sorting says at the points is part of it
 }
 
 var errNoPlane = errors.New("its greenness was not kept: measure it again")
@@ -495,7 +498,10 @@ func (s *Season) AnswerChecks(ctx context.Context, snap *record.Snapshot, spots 
 		}
 		return nil
 	})
-	return err
+	if err != nil {
+		return err
+	}
+	return s.Update(ctx)
 }
 
 // photosOf finds the measured photos of spots.

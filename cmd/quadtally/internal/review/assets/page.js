@@ -280,6 +280,9 @@ function photoPage(box) {
   // The whole photo takes the place of the ground inside the frame; what is
   // drawn and pointed at belongs to the ground and rests meanwhile.
   const size = [picture.getAttribute("width"), picture.getAttribute("height")];
+  const fitTo = (w, h) => { if (w > 0 && h > 0) box.style.setProperty("--ratio", w / h); };
+  fitTo(...size);
+  picture.addEventListener("load", () => fitTo(picture.naturalWidth, picture.naturalHeight));
   function change() {
     box.classList.toggle("whole-view", whole.checked);
     for (const [i, name] of ["width", "height"].entries()) {
@@ -548,7 +551,7 @@ function thresholdPage(form) {
       for (const p of [...(t.photos || [])].sort((a, b) => Math.abs(by(b)) - Math.abs(by(a))).slice(0, 6)) {
         if (i === t.now) break;
         const li = document.createElement("li"), a = document.createElement("a"), img = document.createElement("img"), s = document.createElement("span");
-        a.href = `/photo/${p.hash}`;
+        a.href = `/photo/${p.hash}?` + new URLSearchParams([...new URLSearchParams(location.search)].filter(([k]) => k !== "photo"));
         img.src = `/picture/${p.hash}/small`; img.alt = ""; img.width = img.height = 150;
         s.className = "spot";
         s.textContent = `${p.spot}: ${percent(p.covers[t.now])} to ${percent(p.covers[i])}`;
@@ -712,11 +715,21 @@ document.addEventListener("DOMContentLoaded", () => {
   // A form is sent once, however often its button is pressed; and the second
   // press of a double click or a bounced key, which may arrive when the next
   // photo is there already, is not an answer about that one.
-  const shown = performance.now(), early = () => performance.now() - shown < 350;
-  setTimeout(() => { document.documentElement.dataset.answerable = "yes"; }, 350);
+  // Nor is an answer about a photo that is not there to be seen yet.
+  const seen = byId("picture") || document.querySelector("img.whole");
+  const early = () => !document.documentElement.dataset.answerable;
+  const arrived = new Promise((done) => {
+    if (!seen || seen.complete) done();
+    else for (const what of ["load", "error"]) seen.addEventListener(what, done);
+  });
+  Promise.all([arrived, new Promise((done) => setTimeout(done, 350))]).then(() => {
+    document.documentElement.dataset.answerable = "yes";
+    if (byId("tooearly")) byId("tooearly").hidden = true;
+  });
+  const tooEarly = () => { if (byId("tooearly") && !seen.complete) byId("tooearly").hidden = false; };
   document.addEventListener("submit", (e) => {
     if (e.defaultPrevented) return;
-    if (e.target.method === "post" && early()) { e.preventDefault(); return; }
+    if (e.target.method === "post" && early()) { e.preventDefault(); tooEarly(); return; }
     if (e.target.dataset.sent) { e.preventDefault(); return; }
     if (e.target.method === "post") e.target.dataset.sent = "yes";
   });
@@ -735,6 +748,7 @@ document.addEventListener("DOMContentLoaded", () => {
     if (e.key === "p") follow("prev");
     if (!/^[a-z]$/.test(e.key)) return;
     const answer = document.querySelector(`#answers [data-key="${e.key}"]`);
-    if (answer && !early()) { e.preventDefault(); answer.click(); const f = answer.parentElement.querySelector("select, button, input:not([type=hidden])"); if (f && answer.tagName === "SUMMARY") f.focus(); }
+    if (answer && early()) tooEarly();
+    else if (answer) { e.preventDefault(); answer.click(); const f = answer.parentElement.querySelector("select, button, input:not([type=hidden])"); if (f && answer.tagName === "SUMMARY") f.focus(); }
   });
 });
