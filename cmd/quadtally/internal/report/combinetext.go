@@ -25,7 +25,7 @@ func WriteCombined(w io.Writer, c analysis.CombinedAnswer, opt TextOptions) erro
 	if c.Test.P <= c.Alpha {
 		verdict = "Over trials, differences among the treatments are shown"
 	}
-	t.said("  ", fmt.Sprintf("%s (F(%d,%.1f) = %.2f, p %s).", verdict, c.Test.NumDF, c.Test.DenDF, c.Test.F, pOf(&c.Test.P)))
+	t.said("  ", fmt.Sprintf("%s (F(%d,%.1f) = %.2f, %s).", verdict, c.Test.NumDF, c.Test.DenDF, c.Test.F, pWords(c.Test.P)))
 	switch x := c.Interaction; {
 	case x.P == nil:
 		t.said("  ", "Whether treatments differ from trial to trial cannot be told: "+x.Note+".")
