@@ -70,14 +70,18 @@ day or date where there are visits, and the value.
 			if err != nil {
 				return err
 			}
-			return a.withTrial(func(_ *record.Store, snap *record.Snapshot) error {
+			var c analysis.Comparison
+			err = a.withTrial(func(_ *record.Store, snap *record.Snapshot) error {
 				opt.DeferSeasonModel, opt.Context = !f.json, a.ctx
-				c, err := analysis.Compare(snap, args[0], opt)
-				if err != nil {
+				if c, err = analysis.Compare(snap, args[0], opt); err != nil {
 					return err
 				}
 				return a.printComparison(c, args[0], f)
 			})
+			if err == nil {
+				a.keepTried(c)
+			}
+			return err
 		},
 	}
 	fl := c.Flags()
@@ -231,6 +235,29 @@ func (a *app) printComparison(c analysis.Comparison, name string, f compareFlags
 	return nil
 }
 
+// keepTried stores choices other than the usual, so that they can be counted.
+// Where the record cannot be written to, it says so and goes on.
+func (a *app) keepTried(c analysis.Comparison) {
+	if c.Standing == nil || len(c.Standing.New) == 0 {
+		return
+	}
+	store, err := a.openToWrite()
+	if err == nil {
+		defer store.Close()
+		_, err = store.WriteAs(a.ctx, record.EntryDerived, "compare", strings.Join(c.Standing.New, ", "), func(w *record.Tx) error {
+			for _, choice := range c.Standing.New {
+				if _, err := w.Decide(analysis.TriedSubject(c.Response, c.Class, choice), record.KindTried, analysis.Tried{Choice: choice}); err != nil {
+					return err
+				}
+			}
+			return nil
+		})
+	}
+	if err != nil {
+		a.note("note: that %s was tried is not counted: %v", strings.Join(c.Standing.New, ", "), err)
+	}
+}
+
 func scriptTitle(name string, c analysis.Comparison) string {
 	title := strings.TrimSpace(name + " " + c.Class)
 	if c.Visit > 0 {
@@ -264,7 +291,7 @@ func writeComparison(w io.Writer, c analysis.Comparison, opt report.TextOptions)
 	if c.Strata != nil {
 		return report.WriteStrata(w, *c.Strata, opt)
 	}
-	err = errors.Join(err, report.WriteAsked(w, c, opt))
+	err = errors.Join(err, report.WriteStanding(w, c), report.WriteAsked(w, c, opt))
 	if c.Season != nil {
 		err = errors.Join(err, report.WriteSeason(w, *c.Season, opt))
 	} else {

@@ -112,6 +112,9 @@ type Comparison struct {
 	SeasonModel *SeasonModel       `json:"season_model,omitempty"`
 	Components  *Components        `json:"variance_components,omitempty"`
 
+	// Standing is set for a trial.
+	Standing *Standing `json:"standing,omitempty"`
+
 	rates map[string]float64 // of Trend
 }
 
@@ -219,6 +222,8 @@ func Compare(snap *record.Snapshot, name string, o Options) (Comparison, error) 
 	if err := c.askOf(snap, o.Asked, r.Role); err != nil {
 		return Comparison{}, err
 	}
+	standing := standingOf(snap, r, o)
+	c.Standing = &standing
 	return c, c.addModels(rows, opt, o, countedOn(rs))
 }
 

@@ -46,6 +46,34 @@ func (t *compareText) onScale() string {
 	return ""
 }
 
+// WriteStanding says how the comparison stands beside others of its trial:
+// nothing where it is the one response of the plan, asked in the usual way.
+func WriteStanding(w io.Writer, c analysis.Comparison) error {
+	s := c.Standing
+	if s == nil {
+		return nil
+	}
+	var t compareText
+	switch {
+	case s.Primary != "" && s.IsPrimary:
+		t.said("", "The primary response of the plan.")
+	case s.Primary != "":
+		t.said("", fmt.Sprintf("Primary response: %s; this one is secondary, one of %d that have values.", s.Primary, s.Responses))
+	}
+	if n := len(s.Tried); n > 0 {
+		what := "1 choice other than the usual was"
+		if n > 1 {
+			what = fmt.Sprintf("%d choices other than the usual were", n)
+		}
+		t.said("! ", fmt.Sprintf("%s tried on this response: %s. The usual one was fixed beforehand; of several that are tried, the one that shows most shows too much.", what, strings.Join(s.Tried, ", ")))
+	}
+	if t.b.Len() > 0 {
+		t.line("")
+	}
+	_, err := w.Write(t.b.Bytes())
+	return err
+}
+
 func (t *compareText) planned(p stats.PlannedContrasts) {
 	d := t.seDigits()
 	t.line("Contrasts asked for")
