@@ -429,6 +429,10 @@ func analysePlots(plots []Plot, opt Options) (Analysis, error) {
 		return a, err
 	}
 	a.fillModel(used, values, analysed)
+	if opt.UseCovariate {
+		a.Design.ResidualDF = a.fit.DFResidual
+		a.Design.Words = fmt.Sprintf("%s, residual df %d after the covariate", a.Design.layout, a.fit.DFResidual)
+	}
 	if a.Pairs, err = a.means.Pairs(opt.Method, opt.Alpha); err != nil {
 		return a, err
 	}

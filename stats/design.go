@@ -40,9 +40,10 @@ type Design struct {
 	// blocks.
 	Groups [][]string `json:"groups"`
 	// QuadratsMin and QuadratsMax are the readings in a plot with a value.
-	QuadratsMin int `json:"quadrats_min"`
-	QuadratsMax int `json:"quadrats_max"`
-	ResidualDF  int `json:"residual_df"`
+	QuadratsMin int    `json:"quadrats_min"`
+	QuadratsMax int    `json:"quadrats_max"`
+	ResidualDF  int    `json:"residual_df"`
+	layout      string // Words without the residual df
 	// Words says all this as one line a person can check.
 	Words    string   `json:"words"`
 	Warnings []string `json:"warnings,omitempty"`
@@ -326,8 +327,8 @@ func (d *Design) describe(absent []string) {
 	case d.QuadratsMax > 1:
 		fmt.Fprintf(&s, ", %d to %d quadrats a plot", d.QuadratsMin, d.QuadratsMax)
 	}
-	fmt.Fprintf(&s, ", residual df %d", d.ResidualDF)
-	d.Words = s.String()
+	d.layout = s.String()
+	d.Words = fmt.Sprintf("%s, residual df %d", d.layout, d.ResidualDF)
 
 	if len(thin) > 0 {
 		d.Notes = append(d.Notes, "the mean of plot "+listed(thin)+" comes from the quadrats that were read")

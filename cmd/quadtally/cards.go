@@ -30,6 +30,9 @@ Print at 100 % and measure the bar on the page. The greys on the cards are nomin
 		Example: "  quadtally cards --per-quadrat --blind --paper Letter\n  quadtally cards marks --frame 2\n  quadtally cards sheet --visit 3 --classes broadleaf,grass,sedge",
 		Args:    takes(0, 1, "at most one of plots, marks, sheet"),
 		RunE: func(cmd *cobra.Command, args []string) error {
+			if _, _, err := print.Paper(paper).SizeMM(); err != nil {
+				return usagef("--paper: %v", err)
+			}
 			what := "plots"
 			if len(args) == 1 {
 				what = args[0]
@@ -49,6 +52,9 @@ Print at 100 % and measure the bar on the page. The greys on the cards are nomin
 				case "sheet":
 					if len(t.Visits) > 0 && visit > len(t.Visits) {
 						return usagef("--visit %d: the plan has visits 1 to %d", visit, len(t.Visits))
+					}
+					if len(classes) == 0 {
+						classes = countedClasses(t)
 					}
 					name = fmt.Sprintf("sheet-visit-%d.pdf", visit)
 					write = func(w io.Writer) ([]string, error) { return print.FieldSheet(w, t, plots, visit, classes, opt) }
@@ -70,6 +76,6 @@ Print at 100 % and measure the bar on the page. The greys on the cards are nomin
 	f.BoolVar(&opt.PerQuadrat, "per-quadrat", false, "one card for each quadrat")
 	f.IntVar(&frame, "frame", 1, "which of several frames of the same size, 1 to 8")
 	f.IntVar(&visit, "visit", 1, "the visit of the field sheet")
-	f.StringSliceVar(&classes, "classes", []string{"broadleaf", "grass", "sedge"}, "what is counted")
+	f.StringSliceVar(&classes, "classes", nil, "what is counted (default: the plan's classes)")
 	return c
 }

@@ -9,5 +9,5 @@ func commands(a *app) []*cobra.Command {
 	list = append(list, sheetCommands(a)...)
 	list = append(list, plantsCommand(a), statusCommand(a), settleCommand(a), visitsCommand(a), amendCommand(a), describeCommand(a),
 		undoCommand(a), backupCommand(a), restoreCommand(a), reviewCommand(a))
-	return append(list, agreeCommand(a), compareCommand(a), reportCommand(a), exportCommand(a), workerCommand(a), manualCommand(a))
+	return append(list, agreeCommand(a), compareCommand(a), combineCommand(a), lossCommand(a), reportCommand(a), exportCommand(a), workerCommand(a), manualCommand(a))
 }

@@ -3,7 +3,9 @@ package main
 import (
 	"cmp"
 	"errors"
+	"fmt"
 	"io"
+	"os"
 	"strconv"
 	"strings"
 
@@ -24,6 +26,11 @@ type compareFlags struct {
 	model                               string
 	alpha                               float64
 	decimal                             string
+	contrasts, factors                  []string
+	together, rate, layout              string
+	equivalent, noWorse, margin, worse  string
+	covariateAfter                      bool
+	script                              string
 }
 
 func compareCommand(a *app) *cobra.Command {
@@ -32,41 +39,22 @@ func compareCommand(a *app) *cobra.Command {
 		Use:   "compare RESPONSE",
 		Short: "Compare the treatments, block by block",
 		Long: `Compares the treatments on one response: green-cover (or cover: everything
-green), weed-cover, pieces, count, hand-cover, yield, cull, stand, or any other
-assessment by its name. Quadrats are averaged to their plot first: the plot is
-the replicate, the quadrat is not.
+green), weed-cover, pieces, count, hand-cover, yield, or any other assessment by
+its name. Quadrats are averaged to their plot first: the plot is the replicate.
+The analysis follows the layout and what is missing from it. Treatments that
+share a letter are not shown to differ, which does not mean they are the same.
+Scale and second opinion are fixed by the kind of response, never by outcome.
+Several visits without --visit are compared over the season, by the true dates.
 
-The analysis follows the layout (blocks, Latin square, incomplete blocks) and
-what is missing from it. Means are adjusted for blocks; pairs are compared by
-Tukey's method unless you say otherwise; treatments that share a letter are not
-shown to differ, which does not mean that they are the same. The scale of the
-analysis is fixed by the kind of response (counts: square root of x + 0.5; cover
-and yields: as they are) and never chosen by its outcome.
-
-Without --visit, a response with several visits is compared over the season (the
-mean over the period and the area under the curve of each plot, by the true
-dates).
-
-Under the comparison stands a second opinion: the same question asked with a
-model for what the data are (counts: quasi-Poisson with the area as offset;
-cover: quasi-binomial on plot means; a season: a mixed model of treatment by
-date). It is fixed by the kind of response, or by --model, never by its outcome.
-
-With --calibrated, image values are first carried through the line of the
-trial's own pairs of hand and photo, and the line's uncertainty is carried
-through the comparison; without it the values are as the photos gave them.
-
-With --from, any table will do: columns treatment, block (or none, for a
-completely randomised trial), plot, quadrat, day or date where there are visits,
-and the value.
+Contrasts, rates and factors of the plan are answered too. With --from, any
+table will do: treatment, block (none if completely randomised), plot, quadrat,
+day or date where there are visits, and the value.
 
 ` + exitHelp,
-		Example: `  quadtally compare cover
-  quadtally compare count --class grass --visit 3
-  quadtally compare yield --json
-  quadtally compare cover --visit 3 --calibrated
-  quadtally compare count --model negative-binomial --visit 2
-  quadtally compare cover --from any-table.csv --control BARE`,
+		Example: `  quadtally compare count --class grass --visit 3
+  quadtally compare yield --contrast "mulches: RYE + VETCH - 2 BARE" --json
+  quadtally compare yield --no-worse-than HOED --margin 5%
+  quadtally compare yield --from any.csv --factors water,variety --layout split-plot`,
 		Args: takes(1, 1, "one response, such as cover or yield"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if f.visit > 0 && f.season {
@@ -78,17 +66,17 @@ and the value.
 				}
 				return a.compareTable(args[0], f)
 			}
+			opt, err := f.options()
+			if err != nil {
+				return err
+			}
 			return a.withTrial(func(_ *record.Store, snap *record.Snapshot) error {
-				opt, err := f.options()
-				if err != nil {
-					return err
-				}
 				opt.DeferSeasonModel, opt.Context = !f.json, a.ctx
 				c, err := analysis.Compare(snap, args[0], opt)
 				if err != nil {
 					return err
 				}
-				return a.printComparison(c, f)
+				return a.printComparison(c, args[0], f)
 			})
 		},
 	}
@@ -111,6 +99,20 @@ and the value.
 	fl.StringVar(&f.value, "value", "", "with --from: the column that holds the value (default: named like RESPONSE)")
 	fl.StringVar(&f.kind, "kind", "", "with --from: measure, percent, proportion or count (default: by the response's name)")
 	fl.StringVar(&f.decimal, "decimal", "", "with --from: `point` or comma")
+	fl.StringArrayVar(&f.contrasts, "contrast", nil, "a planned comparison, such as `\"mulches: RYE + VETCH - 2 BARE\"`; repeat for more")
+	fl.StringVar(&f.together, "contrasts-by", string(stats.ContrastsHolm), "contrasts kept honest by none, holm or scheffe")
+	fl.StringVar(&f.equivalent, "equivalent-to", "", "are others within --margin of this `treatment`, both ways?")
+	fl.StringVar(&f.noWorse, "no-worse-than", "", "are others at most --margin worse than this `treatment`?")
+	fl.StringVar(&f.margin, "margin", "", "stated before looking: `5%` of the treatment's mean, or 2 in the unit of the response")
+	fl.StringVar(&f.worse, "worse", "", "which way is worse: above or below (default: by the response)")
+	fl.BoolVar(&f.covariateAfter, "covariate-after", false, "take a covariate measured after the treatments began")
+	fl.StringVar(&f.script, "script", "", "also write the comparison as an R script to this `file`")
+	fl.StringSliceVar(&f.factors, "factors", nil, "with --from: columns whose combinations are the treatments, `A,B`")
+	fl.StringVar(&f.layout, "layout", "", "with --factors WHOLE,SUB: split-plot or strip-plot")
+	fl.StringVar(&f.rate, "rate", "", "with --from: the column with the rate of each treatment, for a trend")
+	flagGroup(c, "Questions", "contrast", "contrasts-by", "equivalent-to", "no-worse-than", "margin", "worse", "covariate", "covariate-after")
+	flagGroup(c, "How it is analysed", "scale", "method", "side", "alpha", "model", "serial", "calibrated")
+	flagGroup(c, "Any table", "from", "value", "kind", "decimal", "factors", "layout", "rate")
 	return c
 }
 
@@ -126,7 +128,18 @@ func methodNames() string {
 func (f *compareFlags) options() (analysis.Options, error) {
 	opt := analysis.Options{Visit: f.visit, Season: f.season, Class: f.class, Control: f.control, Scale: stats.Scale(f.scale),
 		Method: stats.Method(f.method), Side: stats.Side(f.side), Alpha: f.alpha, Calibrated: f.calibrated,
-		Model: analysis.Model(f.model), Serial: f.serial}
+		Model: analysis.Model(f.model), Serial: f.serial, CovariateAfter: f.covariateAfter}
+	opt.Contrasts, opt.Together = f.contrasts, stats.ContrastAdjustment(f.together)
+	var err error
+	if opt.Margin, err = f.marginAsked(); err != nil {
+		return opt, err
+	}
+	if opt.Layout, err = f.layoutAsked(); err != nil {
+		return opt, err
+	}
+	if f.from == "" && (f.rate != "" || f.factors != nil) {
+		return opt, usagef("--rate and --factors go with --from; rates and factors of a trial stand in its plan")
+	}
 	if f.covariate == "" {
 		return opt, nil
 	}
@@ -141,7 +154,65 @@ func (f *compareFlags) options() (analysis.Options, error) {
 	return opt, nil
 }
 
-func (a *app) printComparison(c analysis.Comparison, f compareFlags) error {
+// marginAsked is the question of a margin, nil for none.
+func (f *compareFlags) marginAsked() (*analysis.Margin, error) {
+	m := analysis.Margin{Reference: f.equivalent, OneSided: f.noWorse != ""}
+	switch {
+	case f.equivalent == "" && f.noWorse == "" && f.margin == "" && f.worse == "":
+		return nil, nil
+	case (f.equivalent == "") == (f.noWorse == ""):
+		return nil, usagef("a margin is asked about with one of --equivalent-to TREATMENT and --no-worse-than TREATMENT")
+	case f.margin == "":
+		return nil, usagef("--margin is missing: state it before you look, such as --margin 5%% or --margin 2")
+	case m.OneSided:
+		m.Reference = f.noWorse
+	}
+	switch f.worse {
+	case "":
+	case "above":
+		m.Worse = stats.AboveControl
+	case "below":
+		m.Worse = stats.BelowControl
+	default:
+		return nil, usagef("--worse %q: say above or below", f.worse)
+	}
+	number, relative := strings.CutSuffix(strings.TrimSpace(f.margin), "%")
+	v, err := strconv.ParseFloat(strings.TrimSpace(number), 64)
+	if err != nil || !(v > 0) || v > 1e15 {
+		return nil, usagef("--margin %q: write 5%% for 5 %% of the treatment's mean, or 2 for 2 in the unit of the response", f.margin)
+	}
+	if m.By, m.Relative = v, relative; relative {
+		m.By /= 100
+	}
+	return &m, nil
+}
+
+func (f *compareFlags) layoutAsked() (stats.StrataKind, error) {
+	switch f.layout {
+	case "":
+		return "", nil
+	case "split-plot", "strip-plot":
+		if f.from == "" || len(f.factors) != 2 {
+			return "", usagef("--layout %s goes with --from and --factors WHOLE,SUB", f.layout)
+		}
+		return stats.StrataKind(strings.ReplaceAll(f.layout, "-", "_")), nil
+	}
+	return "", usagef("--layout %q: say split-plot or strip-plot", f.layout)
+}
+
+func (a *app) printComparison(c analysis.Comparison, name string, f compareFlags) error {
+	if f.script != "" {
+		if c.Season != nil && c.SeasonModel == nil && analysis.Model(f.model) != analysis.NoModel {
+			c.AddSeasonModel(f.serial)
+		}
+		text, err := c.Script(scriptTitle(name, c))
+		if err != nil {
+			return err
+		}
+		if err := a.writeScript(f.script, text); err != nil {
+			return err
+		}
+	}
 	if f.json {
 		return a.writeJSON(c)
 	}
@@ -160,6 +231,26 @@ func (a *app) printComparison(c analysis.Comparison, f compareFlags) error {
 	return nil
 }
 
+func scriptTitle(name string, c analysis.Comparison) string {
+	title := strings.TrimSpace(name + " " + c.Class)
+	if c.Visit > 0 {
+		title += ", visit " + strconv.Itoa(c.Visit)
+	}
+	return title
+}
+
+// writeScript writes a script for R. A file that it did not write itself stays
+// as it is.
+func (a *app) writeScript(path, text string) error {
+	switch old, err := os.ReadFile(path); {
+	case err == nil && !strings.HasPrefix(string(old), analysis.ScriptMark):
+		return fmt.Errorf("%s is there already and was not written by quadtally: name another file", path)
+	case err != nil && !errors.Is(err, os.ErrNotExist):
+		return err
+	}
+	return a.writeTo(path, writeBytes([]byte(text)))
+}
+
 // writeComparison writes a comparison with what was done to its values before
 // and the second opinions after it.
 func writeComparison(w io.Writer, c analysis.Comparison, opt report.TextOptions) error {
@@ -170,6 +261,10 @@ func writeComparison(w io.Writer, c analysis.Comparison, opt report.TextOptions)
 	if c.Calibrated != nil {
 		err = report.WriteCalibrated(w, *c.Calibrated)
 	}
+	if c.Strata != nil {
+		return report.WriteStrata(w, *c.Strata, opt)
+	}
+	err = errors.Join(err, report.WriteAsked(w, c, opt))
 	if c.Season != nil {
 		err = errors.Join(err, report.WriteSeason(w, *c.Season, opt))
 	} else {
@@ -195,7 +290,7 @@ func (a *app) compareTable(name string, f compareFlags) error {
 	if err != nil && !isPartly(err) {
 		return err
 	}
-	return cmp.Or(a.printComparison(c, f), err)
+	return cmp.Or(a.printComparison(c, name, f), err)
 }
 
 // tableComparison compares a table from anywhere. Rows that could not be read
@@ -214,16 +309,26 @@ func (a *app) tableComparison(name string, f compareFlags) (analysis.Comparison,
 	if err != nil {
 		return analysis.Comparison{}, err
 	}
-	rows, faults, err := analysis.RowsFromTable(s, name, analysis.TableColumns{Value: f.value, Covariate: f.covariate, Decimal: decimal})
+	t, err := analysis.ReadTable(s, name, analysis.TableColumns{Value: f.value, Covariate: f.covariate, Rate: f.rate, Factors: f.factors, Decimal: decimal})
 	if err != nil {
 		return analysis.Comparison{}, err
 	}
-	for _, x := range faults {
+	for _, x := range t.Faults {
 		a.note("%s", s.FaultText(x))
 	}
-	c, err := analysis.CompareRows(rows, name, cmp.Or(stats.Kind(f.kind), analysis.KindByName(name)), opt)
-	if err == nil && len(faults) > 0 {
-		err = partly{len(faults)}
+	opt.Rates, opt.Factors = t.Rates, t.Factors
+	c, err := analysis.CompareRows(t.Rows, name, cmp.Or(stats.Kind(f.kind), analysis.KindByName(name)), opt)
+	if err != nil {
+		return c, err
+	}
+	if len(t.Unused) > 0 {
+		c.Notes = append(c.Notes, "columns that were not used: "+strings.Join(t.Unused, ", "))
+	}
+	if f.covariate != "" {
+		c.Notes = append(c.Notes, "that "+f.covariate+" was measured before the treatments is taken on your word")
+	}
+	if len(t.Faults) > 0 {
+		err = partly{len(t.Faults)}
 	}
 	return c, err
 }

@@ -14,8 +14,9 @@ func exportCommand(a *app) *cobra.Command {
 		Long: `Writes the whole record into FOLDER: plots, photos with their measurements,
 observations, operations and decisions as CSV; values.csv, one long tidy table
 (plot, block, treatment, visit, day, date, quadrat, response, class, value, unit,
-source); trial.xlsx with a sheet for each; and trial.json. The folder is written
-whole or not at all; it must not exist yet.
+source); trial.xlsx with a sheet for each; trial.json; and for each response that
+can be compared an R script with the data and the calls behind its numbers. The
+folder is written whole or not at all; it must not exist yet.
 
 values.csv holds the very numbers that ` + "`compare`" + ` compares, in its unit (cover in
 % of the ground). Everywhere else values are as stored (cover a fraction). A

@@ -25,6 +25,9 @@ the net plot, and the walking order. A file named - means standard output.
 ` + exitHelp,
 		Example: "  quadtally map --visit 2\n  quadtally map --pdf map.pdf --paper Letter --blind\n  quadtally map --csv layout.csv --quadrats spots.csv --visit 3",
 		RunE: func(cmd *cobra.Command, args []string) error {
+			if _, _, err := print.Paper(paper).SizeMM(); err != nil {
+				return usagef("--paper: %v", err)
+			}
 			return a.withTrial(func(_ *record.Store, snap *record.Snapshot) error {
 				t, plots := &snap.Trial, snap.Plots
 				if opt.Visit < 0 || len(t.Visits) > 0 && opt.Visit > len(t.Visits) {

@@ -22,6 +22,7 @@ type measureFlags struct {
 	frame, pipe, index        string
 	overlay                   string
 	noFrame, alone, csv, json bool
+	cardWhite                 bool
 	threshold, mmPerPx        float64
 	hasThreshold              bool
 	measuring                 season.Options
@@ -40,6 +41,7 @@ type measured struct {
 	FrameKind string         `json:"frame_kind,omitempty"`
 	TiltDeg   *float64       `json:"tilt_deg,omitempty"`
 	Card      *string        `json:"card"`
+	Cards     []string       `json:"cards,omitempty"` // where several were read
 	Threshold *float64       `json:"threshold"`
 	Basis     string         `json:"threshold_basis,omitempty"`
 	Index     string         `json:"index"`
@@ -56,10 +58,9 @@ func measureCommand(a *app) *cobra.Command {
 	c := &cobra.Command{
 		Use:   "measure PHOTO...",
 		Short: "Measure green cover in photos, outside any trial",
-		Long: `Finds the frame in each photo, straightens it, and measures the share of the
-ground inside that is green: cover with the range within which careful hand
-masks fell, green pieces (touching plants count once), scale, and doubts. Photos
-of one camera date share a threshold; --alone judges each by itself.
+		Long: `Measures the share of the ground inside each photo's frame that is green: cover
+with the range within which careful hand masks fell, green pieces (touching plants
+count once), scale, doubts. Photos of one date share a threshold, but for --alone.
 
 ` + classHelp + exitHelp,
 		Example: `  quadtally measure --frame 500mm photos/
@@ -76,6 +77,7 @@ of one camera date share a threshold; --alone judges each by itself.
 	}
 	fl := c.Flags()
 	fl.StringVar(&f.frame, "frame", "", "inner `size` of the frame: 500mm, 18in, 250x1000mm")
+	fl.BoolVar(&f.cardWhite, "card-white", false, "take the paper of the plot card as white")
 	fl.StringVar(&f.pipe, "pipe", "", "outer `diameter` of a frame of round pipe, such as 25mm: its height above the ground is then taken into account")
 	fl.BoolVar(&f.noFrame, "no-frame", false, "measure the whole photo")
 	fl.BoolVar(&f.alone, "alone", false, "judge each photo by itself, without the others of its day")
@@ -102,7 +104,7 @@ func indexNames() string {
 func (f *measureFlags) options() (season.LooseOptions, error) {
 	loose := season.LooseOptions{Vision: vision.DefaultOptions(), Alone: f.alone}
 	opt := &loose.Vision
-	opt.Looks = f.classes.wanted()
+	opt.Looks, opt.CardWhite = f.classes.wanted(), f.cardWhite
 	opt.Index = vision.Index(f.index)
 	switch {
 	case f.noFrame && f.frame != "":
@@ -207,7 +209,10 @@ func (f *measureFlags) lines(out *season.Loose) []measured {
 		p := &out.Photos[i]
 		l := measured{File: p.Path, Index: f.index, Flags: []vision.Flag{}, Taken: p.Facts.Taken, Notes: p.Facts.Notes}
 		if p.Result == nil {
-			l.Error = &p.Fault
+			l.Error, l.Cards = &p.Fault, p.Cards
+			if len(p.Cards) == 1 {
+				l.Card = &p.Cards[0]
+			}
 		} else {
 			l.fill(p.Measurement, *p.Result)
 		}
@@ -224,7 +229,7 @@ func (l *measured) fill(m *vision.Measurement, res vision.Result) {
 	pct := func(v float64) *float64 { v *= 100; return &v }
 	n := len(res.Pieces)
 	l.CoverPct, l.RangePct = pct(res.CoverFrac), &[2]float64{100 * res.CoverLo, 100 * res.CoverHi}
-	l.Quantity, l.Pieces, l.Flags = res.Quantity, &n, m.Flags
+	l.Quantity, l.Pieces, l.Flags = res.Quantity, &n, slices.Concat(m.Flags, res.Flags)
 	l.Threshold, l.Basis, l.Settings = &res.Threshold.Value, res.Threshold.Basis, m.Fingerprint
 	l.Notes = append(append(l.Notes, m.Notes...), res.Warnings...)
 	if m.MMPerPx > 0 {
@@ -233,6 +238,7 @@ func (l *measured) fill(m *vision.Measurement, res vision.Result) {
 	if m.Card != "" {
 		l.Card = &m.Card
 	}
+	l.Cards = m.Cards
 	if m.Frame != nil {
 		var c [4][2]float64
 		for k, p := range m.Frame.Corners {

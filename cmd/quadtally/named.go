@@ -152,7 +152,7 @@ func (a *app) tellApart(f *classFlags, out *season.Loose, lines []measured) (*se
 		if used[name]++; used[name] > 1 {
 			name = fmt.Sprintf("%s-%d", name, used[name])
 		}
-		if err := writeWhole(filepath.Join(f.masks, name+".png"), func(w io.Writer) error { return png.Encode(w, img) }); err != nil {
+		if err := a.replaceWith(filepath.Join(f.masks, name+".png"), func(w io.Writer) error { return png.Encode(w, img) }); err != nil {
 			return nil, err
 		}
 		written++

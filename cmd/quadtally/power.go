@@ -19,7 +19,7 @@ type powerFlags struct {
 	response, difference           string
 	treatments, blocks, most       int
 	cv, sd, mean, power            float64
-	crd, json                      bool
+	crd, json, upward              bool
 	minutesQuadrat, minutesPlot    float64
 	plotVariance, quadratVariance  float64
 	treatmentsGiven, varianceGiven bool
@@ -40,7 +40,8 @@ in percent of the mean or --sd in the unit of the response. After a trial, ask
 for the difference that would have mattered, not for the one that was found:
 power at the observed difference only says the p value again.
 
-Differences are counted downwards from the control, or from the mean of all.
+Inside a trial its plan gives treatments and blocks. Differences are counted
+downwards from the control, or from the mean of all; --upward turns them.
 With --minutes-quadrat and --minutes-plot it weighs more quadrats a plot against
 the time they take, from the variances between plots and between quadrats.
 
@@ -75,6 +76,7 @@ the time they take, from the variances between plots and between quadrats.
 	fl.Float64Var(&f.sd, "sd", 0, "residual standard deviation in the unit of the response")
 	fl.Float64Var(&f.mean, "mean", 0, "mean that differences go down from, with --sd or --cv")
 	fl.StringVar(&f.difference, "difference", "", "a true difference to ask about: `8` in the unit of the response, or 20% of the mean")
+	fl.BoolVar(&f.upward, "upward", false, "differences go up, as for yield (default: up for a yield of the trial, else down)")
 	fl.Float64Var(&f.power, "power", 0.8, "wanted power")
 	fl.Float64Var(&f.compare.alpha, "alpha", 0.05, "significance level")
 	fl.Float64Var(&f.minutesQuadrat, "minutes-quadrat", 0, "minutes a quadrat takes")
@@ -135,14 +137,28 @@ func (a *app) powerOf(f powerFlags) error {
 			return err
 		})
 	default:
-		basis, err = analysis.BasisOfNumbers(analysis.PowerNumbers{Treatments: f.treatments, Blocks: f.blocks, CompletelyRandomised: f.crd,
-			Alpha: f.compare.alpha, CVFrac: f.cv / 100, SD: f.sd, Mean: f.mean})
+		n := analysis.PowerNumbers{Treatments: f.treatments, Blocks: f.blocks, CompletelyRandomised: f.crd,
+			Alpha: f.compare.alpha, CVFrac: f.cv / 100, SD: f.sd, Mean: f.mean}
+		if (n.Treatments == 0 || n.Blocks == 0) && a.inTrial() {
+			err = a.withTrial(func(_ *record.Store, snap *record.Snapshot) error {
+				n = analysis.PowerNumbersOf(snap, n)
+				return nil
+			})
+			if err != nil {
+				return err
+			}
+			a.note("note: %d treatments and %d blocks, as the trial's plan has them unless you say otherwise", n.Treatments, n.Blocks)
+		}
+		basis, err = analysis.BasisOfNumbers(n)
 	}
 	if err != nil {
 		return err
 	}
 	if f.blocks > 0 {
 		basis.Plan.Blocks = f.blocks
+	}
+	if !f.upward && f.response != "" && analysis.MoreIsBetter(f.response) {
+		f.upward = true
 	}
 	question, err := f.question()
 	if err != nil {
@@ -161,7 +177,7 @@ func (a *app) powerOf(f powerFlags) error {
 }
 
 func (f *powerFlags) question() (analysis.PowerQuestion, error) {
-	q := analysis.PowerQuestion{Wanted: f.power, MinutesPerQuadrat: f.minutesQuadrat, MinutesPerPlot: f.minutesPlot, MostQuadrats: f.most}
+	q := analysis.PowerQuestion{Wanted: f.power, Upward: f.upward, MinutesPerQuadrat: f.minutesQuadrat, MinutesPerPlot: f.minutesPlot, MostQuadrats: f.most}
 	if f.varianceGiven {
 		q.Variances = &analysis.QuadratVariances{Plot: f.plotVariance, Quadrat: f.quadratVariance}
 	}

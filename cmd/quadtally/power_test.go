@@ -2,6 +2,7 @@ package main
 
 import (
 	"encoding/json"
+	"strings"
 	"testing"
 
 	"quadtally/cmd/quadtally/internal/analysis"
@@ -111,4 +112,44 @@ func TestPowerFromTable(t *testing.T) {
 func jsonNumber(v float64) string {
 	b, _ := json.Marshal(v)
 	return string(b)
+}
+
+// Pairs as compare judges them. With Tukey's method a pair needs a larger
+// difference than alone, against the control one between.
+func TestPowerOfPairsAmongOthers(t *testing.T) {
+	p := powerOf(t, "--treatments", "5", "--blocks", "4", "--cv", "20", "--difference", "30%")
+	if !(*p.DetectablePair.Percent < *p.DetectableDunnett.Percent && *p.DetectableDunnett.Percent < *p.DetectableTukey.Percent) {
+		t.Errorf("pair %v, Dunnett %v, Tukey %v", *p.DetectablePair.Percent, *p.DetectableDunnett.Percent, *p.DetectableTukey.Percent)
+	}
+	if a := p.Asked; !(a.PowerPair > a.PowerDunnett && a.PowerDunnett > a.PowerTukey && a.PowerTukey > 0) || a.BlocksTukey < a.BlocksDunnett || a.BlocksDunnett < 4 {
+		t.Errorf("%+v", a)
+	}
+	must(t, "power", "--treatments", "5", "--blocks", "4", "--cv", "20", "--difference", "30%").expect(t, exitDone, "(Dunnett)", "(Tukey)")
+}
+
+// Differences go up for yield: on its own scale as far as they would go down,
+// and never above the whole for cover.
+func TestPowerUpward(t *testing.T) {
+	down := powerOf(t, "--treatments", "4", "--blocks", "4", "--sd", "3", "--mean", "20")
+	up := powerOf(t, "--treatments", "4", "--blocks", "4", "--sd", "3", "--mean", "20", "--upward")
+	close6(t, "upward", up.DetectablePair.Absolute, *down.DetectablePair.Absolute, 1e-9)
+	must(t, "power", "--treatments", "4", "--blocks", "4", "--sd", "3", "--mean", "20", "--upward").expect(t, exitDone, "up from")
+	path := table(t, coverTable)
+	args := []string{"power", "--from", path, "--response", "cover", "--control", "BARE", "--upward"}
+	must(t, args...).expect(t, exitDone, "up from the control BARE")
+	say(t, append(args, "--difference", "50")...).expect(t, exitUsage, "above the whole")
+	must(t, "power", "--from", table(t, strings.ReplaceAll(coverTable, "cover", "yield")), "--response", "yield").expect(t, exitDone, "up from")
+}
+
+// Inside a trial the plan gives treatments and blocks.
+func TestPowerKnowsTheTrial(t *testing.T) {
+	dir := reportTrial(t, "metric")
+	p := powerOf(t, "--trial", dir, "--cv", "20")
+	if p.Treatments != 3 || p.Blocks != 4 {
+		t.Errorf("%d treatments in %d blocks, the plan has 3 in 4", p.Treatments, p.Blocks)
+	}
+	if p := powerOf(t, "--trial", dir, "--cv", "20", "--blocks", "6"); p.Treatments != 3 || p.Blocks != 6 {
+		t.Errorf("%d treatments in %d blocks, asked for 6", p.Treatments, p.Blocks)
+	}
+	say(t, "power", "--trial", t.TempDir(), "--cv", "20").expect(t, exitUsage, "--treatments")
 }

@@ -137,6 +137,7 @@ func reportInput(snap *record.Snapshot, made trial.Date) report.Input {
 	}
 	in.Visits = reportVisits(snap)
 	in.Harvest = analysis.Harvests(snap)
+	in.Open = analysis.SheetQuestions(snap)
 	in.Agreements = analysis.Agreements(snap)
 	in.DateGroups = analysis.DateGroups(snap)
 	return in

@@ -10,6 +10,10 @@ import (
 	"image/color"
 	"image/jpeg"
 	"math"
+	"net/http"
+	"net/http/httptest"
+	"net/http/httputil"
+	"net/url"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -296,11 +300,51 @@ func TestQueueInBrowser(t *testing.T) {
 		}
 	}
 
+	// With a slow disk: nothing is answered before the photo is there.
 	s.kill(t)
 	takeAllBack(t, d)
 	s = serve(t, dir)
 	b.do(chromedp.EmulateViewport(1440, 900))
+	slow := behindSlowDisk(t, s.address)
+	value[int](b, fmt.Sprintf("setTimeout(() => { location.href = %q; }, 0)", slow)) // without waiting for the pictures
+	b.until(`location.pathname.startsWith("/photo/") && document.readyState === "interactive" && document.getElementById("answers") && document.getElementById("tooearly")`)
+	at := value[string](b, "location.pathname")
+	b.key("k")
+	b.until(`!document.getElementById("tooearly").hidden`)
+	if r := value[[]float64](b, `(() => { const r = document.getElementById("board").getBoundingClientRect(); return [r.width, r.height]; })()`); r[0] < 200 || r[1] < 200 {
+		t.Errorf("no room is kept for the photo: %v", r)
+	}
+	b.until(answerable)
+	if now := value[string](b, "location.pathname"); now != at {
+		t.Error("a photo that could not be seen yet was answered about")
+	}
+	if got := b.walkQueue(slow, b.byKeys); !reflect.DeepEqual(got, want) {
+		t.Errorf("with a slow disk %v, in doubt are %v", got, want)
+	}
+
+	s.kill(t)
+	takeAllBack(t, d)
+	s = serve(t, dir)
 	b.countPresses(s, d, want)
+}
+
+// behindSlowDisk is the page at another address, where every picture takes
+// three seconds.
+func behindSlowDisk(t *testing.T, address string) string {
+	t.Helper()
+	to, err := url.Parse(address)
+	if err != nil {
+		t.Fatal(err)
+	}
+	proxy := &httputil.ReverseProxy{Rewrite: func(r *httputil.ProxyRequest) { r.SetURL(to) }}
+	srv := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if strings.HasPrefix(r.URL.Path, "/picture/") {
+			time.Sleep(3 * time.Second)
+		}
+		proxy.ServeHTTP(w, r)
+	}))
+	t.Cleanup(srv.Close)
+	return srv.URL + "/"
 }
 
 // countPresses does each thing once and holds what it costs against its goal.

@@ -9,6 +9,7 @@ import (
 	"os"
 	"os/signal"
 	"os/user"
+	"path/filepath"
 	"strings"
 	"syscall"
 	"time"
@@ -59,8 +60,15 @@ func usagef(format string, args ...any) error { return usageError{fmt.Errorf(for
 
 // run is the whole program as a function of its arguments and streams.
 func run(args []string, in io.Reader, out, errw io.Writer) int {
-	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	signals := []os.Signal{os.Interrupt, syscall.SIGTERM}
+	if !signal.Ignored(syscall.SIGHUP) { // as under nohup, where a run goes on when the terminal closes
+		signals = append(signals, syscall.SIGHUP)
+	}
+	ctx, stop := signal.NotifyContext(context.Background(), signals...)
 	defer stop()
+	finished := make(chan struct{})
+	defer close(finished)
+	go endInTime(ctx, finished, errw)
 	buffered := bufio.NewWriter(out)
 	a := &app{in: in, out: buffered, err: errw, ctx: ctx, clock: time.Now}
 	root := newRoot(a)
@@ -73,6 +81,29 @@ func run(args []string, in io.Reader, out, errw io.Writer) int {
 		err = e
 	}
 	return a.report(err)
+}
+
+// interruptedText is the last line of a run that was interrupted.
+const interruptedText = "quadtally: interrupted; everything finished so far is kept, run the same command to go on"
+
+// graceTime is how long an interrupted run may take to end by itself.
+const graceTime = 1500 * time.Millisecond
+
+// endInTime ends the program where a run does not end by itself soon after it
+// was interrupted, such as in a long calculation or on a file that never
+// answers. The record is safe at any moment.
+func endInTime(ctx context.Context, finished <-chan struct{}, errw io.Writer) {
+	select {
+	case <-finished:
+		return
+	case <-ctx.Done():
+	}
+	select {
+	case <-finished:
+	case <-time.After(graceTime):
+		fmt.Fprintln(errw, interruptedText)
+		os.Exit(exitInterrupted)
+	}
 }
 
 // flush lets what was written to standard output so far be seen.
@@ -90,7 +121,7 @@ func (a *app) report(err error) int {
 	case err == nil:
 		return exitDone
 	case a.ctx.Err() != nil && (errors.Is(err, context.Canceled) || errors.As(err, new(interrupted))):
-		fmt.Fprintln(a.err, "quadtally: interrupted; everything finished so far is kept, run the same command to go on")
+		fmt.Fprintln(a.err, interruptedText)
 		return exitInterrupted
 	case errors.As(err, new(partly)):
 		fmt.Fprintf(a.err, "quadtally: %v\n", err)
@@ -188,6 +219,12 @@ func (a *app) author() string {
 func (a *app) open() (*record.Store, error) {
 	store, err := record.Open(a.trialDir, record.Options{Author: a.author(), Clock: a.clock})
 	return a.noted(store, err)
+}
+
+// inTrial reports whether the trial's folder holds a record.
+func (a *app) inTrial() bool {
+	_, err := os.Stat(filepath.Join(a.trialDir, record.FileName))
+	return err == nil
 }
 
 // openToWrite opens the trial's record for a command that stores.

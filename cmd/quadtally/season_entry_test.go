@@ -178,9 +178,18 @@ func TestGroupsOfDatesAreNamed(t *testing.T) {
 	ops := "date,operation,treatment\n2025-06-03,drilling,BARE\n2025-06-03,sowing,RYE\n2025-06-17,seeding,STRAW\n"
 	must(t, "field", file(t, dir, "ops.csv", ops), "--trial", dir)
 	must(t, "yields", file(t, dir, "h.csv", harvestSheet(1, nil)), "--trial", dir)
+	for _, day := range []string{"2025-06-14", "2025-06-28"} {
+		counts := "plot,quadrat,date,grass,cover_%\n"
+		for i, p := range bedPlots {
+			for q := 1; q <= 3; q++ {
+				counts += fmt.Sprintf("%s,%d,%s,%d,%d\n", p, q, day, i+q*q+len(day)%3, 10+i*q%7)
+			}
+		}
+		must(t, "counts", file(t, dir, day+".csv", counts), "--trial", dir, "--agreed")
+	}
 	const groups = "seeding was done to BARE, RYE on 2025-06-03, and to STRAW on 2025-06-17"
 	must(t, "status", "--trial", dir).expect(t, exitDone, groups)
-	for _, response := range []string{"yield", "yield-per-bed"} {
+	for _, response := range []string{"yield", "yield-per-bed", "count", "hand-cover"} {
 		must(t, "compare", response, "--trial", dir).expect(t, exitDone, groups)
 	}
 }
@@ -283,4 +292,37 @@ func TestAmend(t *testing.T) {
 	must(t, "visits", "--move", "1=2025-06-16", "--agreed", "--trial", dir).expect(t, exitDone, "2025-06-16")
 	must(t, "undo", "--trial", dir).expect(t, exitDone, "amend: the plan")
 	say(t, "new", "--plan", plan, "--trial", dir).expect(t, exitFailed, "already holds a trial")
+}
+
+// A frame size that was typed wrongly: the photos are measured again.
+func TestAmendedFrameMeasuresAgain(t *testing.T) {
+	if testing.Short() {
+		t.Skip("measures photos")
+	}
+	dir, photos := smallTrial(t, 3)
+	say(t, "photos", photos, "--trial", dir)
+	settings := func() (all []string) {
+		for _, p := range snapshotOf(t, dir).Photos {
+			all = append(all, p.Fingerprint)
+		}
+		return all
+	}
+	before := settings()
+	must(t, "amend", "--set", "quadrat: 250x500mm", "--trial", dir).expect(t, exitDone, "photos are measured again", "3 photos measured again")
+	after := settings()
+	for i := range before {
+		if before[i] == after[i] || after[i] != after[0] {
+			t.Errorf("photo %d was measured with %s and is with %s", i, before[i], after[i])
+		}
+	}
+	must(t, "undo", "--trial", dir)
+	entries := strings.Split(must(t, "undo", "--trial", dir).out, "\n")
+	for _, line := range entries {
+		if strings.Contains(line, "amend") {
+			must(t, "undo", strings.Fields(line)[0], "--trial", dir)
+		}
+	}
+	if now := settings(); fmt.Sprint(now) != fmt.Sprint(before) {
+		t.Errorf("taken back: %v, want %v", now, before)
+	}
 }

@@ -43,7 +43,11 @@ you did not look; write 0 where you looked and there was none.
 				if visit < 0 || visit > len(snap.Trial.Visits) {
 					return usagef("--visit %d: the plan has %d visits", visit, len(snap.Trial.Visits))
 				}
-				t := emptySheet(args[0], snap, visit, strings.Split(classes, ","), withTreatment)
+				counted := countedClasses(&snap.Trial)
+				if classes != "" {
+					counted = strings.Split(classes, ",")
+				}
+				t := emptySheet(args[0], snap, visit, counted, withTreatment)
 				return a.writeTo(out, func(w io.Writer) error {
 					if strings.HasSuffix(strings.ToLower(out), ".xlsx") {
 						return tables.WriteXLSX(w, []tables.Table{t})
@@ -54,11 +58,20 @@ you did not look; write 0 where you looked and there was none.
 		},
 	}
 	c.Flags().StringVar(&out, "out", "", "`file` to write, CSV or XLSX by its name; standard output otherwise")
-	c.Flags().StringVar(&classes, "classes", "broadleaf,grass,sedge", "columns of a count sheet")
+	c.Flags().StringVar(&classes, "classes", "", "columns of a count sheet (default: the plan's classes)")
 	c.Flags().IntVar(&visit, "visit", 0, "only this visit")
 	a.forceFlag(c)
 	c.Flags().BoolVar(&withTreatment, "with-treatment", false, "show the treatments on the sheet")
 	return c
+}
+
+// countedClasses are the classes of plants that the plan has counted.
+func countedClasses(t *trial.Trial) []string {
+	var out []string
+	for _, c := range t.PlantClasses() {
+		out = append(out, c.Name)
+	}
+	return out
 }
 
 func emptySheet(kind string, snap *record.Snapshot, visit int, classes []string, withTreatment bool) tables.Table {
@@ -87,7 +100,7 @@ func emptySheet(kind string, snap *record.Snapshot, visit int, classes []string,
 			t.Add(plotCells(p)...)
 		}
 	case "field":
-		t.Header = []string{"date", "operation", "treatment", "plot", "input", "rate", "rate_unit", "stage", "passes", "note"}
+		t.Header = []string{"date", "operation", "treatment", "plot", "input", "rate", "rate_unit", "stage", "passes", "implement", "implement_weight_" + unit[0], "soil_moisture", "note"}
 	case "photos":
 		t.Header = []string{"photo", "plot", "quadrat", "visit"}
 	default:

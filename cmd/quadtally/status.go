@@ -25,7 +25,7 @@ type trialStatus struct {
 	Rejected  int                      `json:"photos_rejected"`
 	Spare     int                      `json:"photos_spare"` // a better one of the same quadrat is used
 	Yields    int                      `json:"plots_with_yield"`
-	Open      []string                 `json:"sheet_questions"` // what stored sheets leave open
+	Open      []analysis.SheetQuestion `json:"sheet_questions"` // what stored sheets leave open
 	Apart     []string                 `json:"dates_apart"`     // operations of which groups of treatments share no day
 	Versions  []season.Copy            `json:"same_name_other_bytes"`
 	Files     *season.FileCheck        `json:"files,omitempty"` // with --files
@@ -140,8 +140,8 @@ func (a *app) printStatus(st trialStatus, all bool) {
 	if st.Rejected > 0 {
 		fmt.Fprintf(a.out, "set aside: %s\n", plural(st.Rejected, "photo"))
 	}
-	for _, text := range st.Open {
-		fmt.Fprintf(a.out, "question: %s\n", text)
+	for _, q := range st.Open {
+		fmt.Fprintf(a.out, "question: %s\n", q.Text)
 	}
 	for _, text := range st.Apart {
 		fmt.Fprintf(a.out, "note: %s\n", text)

@@ -214,12 +214,56 @@ func questionsAbout(d record.SheetDiff, snap *record.Snapshot) []string {
 		out = append(out, fmt.Sprintf("%s %s also in %s, the same but for the day or the place, such as %s: is this a corrected copy of that sheet (store it with --as %q) or are both to count (--agreed)?",
 			plural(n, "value"), standOrStands(n), from(c.Was), wasAndNow(c.Was, c.Now), nameOf(snap, c.Was.Sheet, from(c.Was))))
 	}
+	if was, now, n := sameAtAnotherVisit(d, snap); n > 0 {
+		out = append(out, fmt.Sprintf("%s %s the same for visit %d in %s as for visit %d here: is this a corrected copy of that sheet (store it with --as %q) or was the same found twice (--agreed)?",
+			plural(n, "value"), isOrAre(n), was.Visit, from(was), now.Visit, nameOf(snap, was.Sheet, from(was))))
+	}
 	if n := len(d.AlikeOperations); n > 0 {
 		c := d.AlikeOperations[0]
 		out = append(out, fmt.Sprintf("%s %s also in %s, the same but for one thing, such as %s: is this a corrected copy of that sheet (store it with --as %q) or was both done (--agreed)?",
 			plural(n, "operation"), standOrStands(n), c.Was.Source, operationChange(c), nameOf(snap, c.Was.Sheet, c.Was.Source)))
 	}
 	return out
+}
+
+// sameAtAnotherVisit finds a sheet whose new values stand at another visit
+// already, all but a few: plants are not counted alike twice. Noughts say
+// nothing, and neither do a handful of values.
+func sameAtAnotherVisit(d record.SheetDiff, snap *record.Snapshot) (was, now record.Observation, n int) {
+	const fewest, share = 8, 0.9
+	type what struct {
+		plot            string
+		quadrat         int
+		variable, class string
+		value           float64
+	}
+	key := func(o record.Observation) what {
+		return what{o.Plot, o.Quadrat, o.Variable, trial.NameKey(o.Class), o.Value}
+	}
+	stored := map[what][]record.Observation{}
+	for _, o := range snap.Observations {
+		if o.Visit > 0 && o.Value != 0 {
+			stored[key(o)] = append(stored[key(o)], o)
+		}
+	}
+	alike, told := map[int][]record.Change{}, 0 // by the other visit
+	for _, o := range d.New {
+		if o.Visit == 0 || o.Missing || o.Value == 0 {
+			continue
+		}
+		told++
+		for _, other := range stored[key(o)] {
+			if other.Visit != o.Visit {
+				alike[other.Visit] = append(alike[other.Visit], record.Change{Was: other, Now: o})
+			}
+		}
+	}
+	for _, visit := range slices.Sorted(maps.Keys(alike)) {
+		if list := alike[visit]; len(list) >= fewest && float64(len(list)) >= share*float64(told) {
+			return list[0].Was, list[0].Now, len(list)
+		}
+	}
+	return was, now, 0
 }
 
 func isOrAre(n int) string {
@@ -321,7 +365,7 @@ func (a *app) printStored(o storeOutcome) {
 		verb = "stored"
 	}
 	fmt.Fprintf(a.out, "%s: %s, %s %s", o.File, plural(o.Rows, "row"), plural(o.Values, "value"), verb)
-	if d.Version > 0 {
+	if d.Version > 1 { // of a first version everything is new
 		fmt.Fprintf(a.out, " (%d new, %d changed, %d moved, %d withdrawn, %d as before)", len(d.New)+len(d.NewOperations),
 			len(d.Changed)+len(d.ChangedOperations), len(d.Moved), len(d.Withdrawn)+len(d.WithdrawnOperations), d.Unchanged+d.OperationsUnchanged)
 	}

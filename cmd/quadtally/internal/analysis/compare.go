@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"quadtally/cmd/quadtally/internal/record"
+	"quadtally/cmd/quadtally/internal/trial"
 	"quadtally/stats"
 )
 
@@ -20,8 +21,13 @@ type Options struct {
 	Method  stats.Method
 	Side    stats.Side
 	Alpha   float64
-	// Covariate adjusts for another response of each plot.
-	Covariate *Covariate
+	// Covariate adjusts for another response of each plot. One that was measured
+	// after the treatments began is refused unless CovariateAfter.
+	Covariate      *Covariate
+	CovariateAfter bool
+	Asked
+	// Layout is for a table with plots of two sizes; "" for none.
+	Layout stats.StrataKind
 	// Calibrated carries values from photos through the line of the trial's
 	// own pairs of hand and photo first.
 	Calibrated bool
@@ -72,14 +78,15 @@ func (o Options) over(opt *stats.Options) error {
 	return nil
 }
 
-// Comparison is the outcome of one comparison; exactly one of Analysis and
-// Season is set.
+// Comparison is the outcome of one comparison; exactly one of Analysis, Season
+// and Strata is set.
 type Comparison struct {
 	Response Key             `json:"response,omitempty"` // of the trial; "" for a table from anywhere
 	Class    string          `json:"class,omitempty"`
 	Visit    int             `json:"visit,omitempty"` // 0: the season, or a response without visits
 	Analysis *stats.Analysis `json:"analysis,omitempty"`
 	Season   *stats.Season   `json:"season,omitempty"`
+	Strata   *StrataAnswer   `json:"strata,omitempty"`
 	Entry    int64           `json:"record_entry,omitempty"` // newest entry of the record it rests on
 	Settings []string        `json:"settings,omitempty"`     // fingerprints of the measuring settings
 	Notes    []string        `json:"notes,omitempty"`
@@ -93,14 +100,23 @@ type Comparison struct {
 	// Calibrated is set where image values were carried through a line.
 	Calibrated *Calibrated `json:"calibrated,omitempty"`
 
+	// Answers to questions beyond the pairs.
+	Planned   *stats.PlannedContrasts `json:"planned_contrasts,omitempty"`
+	Trend     *stats.Trend            `json:"trend,omitempty"`
+	Factorial *FactorialAnswer        `json:"factorial,omitempty"`
+	Margin    *MarginAnswer           `json:"margin,omitempty"`
+
 	// Second opinions, by models for what the data are.
 	CountModel  *ShareOrCountModel `json:"count_model,omitempty"`
 	CoverModel  *ShareOrCountModel `json:"cover_model,omitempty"`
 	SeasonModel *SeasonModel       `json:"season_model,omitempty"`
 	Components  *Components        `json:"variance_components,omitempty"`
+
+	rates map[string]float64 // of Trend
 }
 
-// Main is the analysis whose treatments, letters and verdict are shown.
+// Main is the analysis whose treatments, letters and verdict are shown; nil for
+// a split plot or strip plot.
 func (c Comparison) Main() *stats.Analysis {
 	if c.Season != nil {
 		return &c.Season.PeriodMean
@@ -185,12 +201,22 @@ func Compare(snap *record.Snapshot, name string, o Options) (Comparison, error) 
 	}
 	rows := rowsOf(snap, r.valuesOf(snap, rs, o.Visit, days))
 	if o.Covariate != nil {
-		if err := addCovariate(snap, rows, *o.Covariate); err != nil {
+		note, err := addCovariate(snap, rows, *o.Covariate, o.CovariateAfter)
+		if err != nil {
 			return Comparison{}, err
+		}
+		if note != "" {
+			c.Notes = append(c.Notes, note)
 		}
 		opt.UseCovariate = true
 	}
+	if o.Layout != "" || o.Rates != nil || o.Factors != nil {
+		return Comparison{}, misuse("the layout, rates and factors of a trial stand in its plan")
+	}
 	if err := c.analyse(rows, opt, season, own); err != nil {
+		return Comparison{}, err
+	}
+	if err := c.askOf(snap, o.Asked, r.Role); err != nil {
 		return Comparison{}, err
 	}
 	return c, c.addModels(rows, opt, o, countedOn(rs))
@@ -224,7 +250,18 @@ func CompareRows(rows []stats.Row, response string, kind stats.Kind, o Options) 
 		days[r.Day] = true
 	}
 	var c Comparison
+	if o.Layout != "" {
+		if len(days) > 1 || o.Covariate != nil || len(o.Contrasts) > 0 || o.Margin != nil {
+			return c, misuse("a split plot or strip plot is compared at one visit, without covariate, contrasts or margin")
+		}
+		var err error
+		c.Strata, err = compareStrata(rows, opt, o.Layout, o.Factors)
+		return c, err
+	}
 	if err := c.analyse(rows, opt, o.Season || len(days) > 1, nil); err != nil {
+		return Comparison{}, err
+	}
+	if err := c.askOf(nil, o.Asked, roleByName(response)); err != nil {
 		return Comparison{}, err
 	}
 	return c, c.addModels(rows, opt, o, 1)
@@ -276,24 +313,31 @@ func settingsOf(snap *record.Snapshot, r Response) ([]string, error) {
 	return out, nil
 }
 
-// addCovariate gives each row the plot mean of another response.
-func addCovariate(snap *record.Snapshot, rows []stats.Row, by Covariate) error {
+// addCovariate gives each row the plot mean of another response. It refuses one
+// that was measured when the treatments had begun, unless it is forced: what
+// the treatments did to it would be taken out of their effect. The note says
+// what could not be checked, or what was forced.
+func addCovariate(snap *record.Snapshot, rows []stats.Row, by Covariate, after bool) (note string, err error) {
 	r, err := Find(snap, by.Response, "")
 	if err != nil {
-		return err
+		return "", err
 	}
 	if _, err := settingsOf(snap, r); err != nil {
-		return err
+		return "", err
 	}
 	rs, _, err := r.Readings(snap)
 	if err != nil {
-		return err
+		return "", err
 	}
 	sum, n := map[string]float64{}, map[string]float64{}
+	var last trial.Date
 	for _, x := range rs {
 		if by.Visit == 0 || x.Visit == by.Visit {
 			sum[x.Plot] += r.Shown(x)
 			n[x.Plot]++
+			if !x.Date.IsZero() && (last.IsZero() || last.DaysTo(x.Date) > 0) {
+				last = x.Date
+			}
 		}
 	}
 	for i := range rows {
@@ -301,5 +345,43 @@ func addCovariate(snap *record.Snapshot, rows []stats.Row, by Covariate) error {
 			rows[i].Covariate, rows[i].HasCovariate = sum[rows[i].Plot]/k, true
 		}
 	}
-	return nil
+	began, what := treatmentsBegan(snap)
+	switch {
+	case began.IsZero() || last.IsZero():
+		return fmt.Sprintf("whether %s was measured before the treatments could not be checked: the record has no date of %s", r.Label,
+			map[bool]string{true: "an operation on single treatments", false: "it"}[began.IsZero()]), nil
+	case began.DaysTo(last) < 0:
+		return "", nil
+	case !after:
+		return "", misuse("the covariate %s was measured on %s, and %s was on %s: adjusting for it takes out what the treatments did to it. Take a visit before, or --covariate-after if the treatments cannot have moved it", r.Label, last, what, began)
+	}
+	return fmt.Sprintf("the covariate %s was measured on %s, after %s on %s: what the treatments did to it is taken out of their effect", r.Label, last, what, began), nil
+}
+
+// treatmentsBegan is the first day on which something was done, or was to be
+// done, to some treatments and not to all.
+func treatmentsBegan(snap *record.Snapshot) (first trial.Date, what string) {
+	earlier := func(d trial.Date, name string) {
+		if !d.IsZero() && (first.IsZero() || d.DaysTo(first) > 0) {
+			first, what = d, name
+		}
+	}
+	for _, o := range snap.Operations {
+		if o.Treatment != "" || o.Plot != "" {
+			earlier(o.Date, o.What)
+		}
+	}
+	if !first.IsZero() {
+		return first, what
+	}
+	for _, set := range datesPlanned(&snap.Trial) {
+		for _, days := range set.ByTreatment {
+			for _, d := range days {
+				if day, err := trial.ParseDate(d); err == nil {
+					earlier(day, set.Operation)
+				}
+			}
+		}
+	}
+	return first, what
 }

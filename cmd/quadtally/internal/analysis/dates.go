@@ -76,7 +76,7 @@ func DatesApart(snap *record.Snapshot) []string {
 	for _, t := range snap.Trial.Treatments {
 		codes = append(codes, t.Code)
 	}
-	return stats.ConfoundedDates(codes, datesDone(snap))
+	return stats.ConfoundedDates(codes, DateGroups(snap))
 }
 
 // ConfoundedDates says of a planned trial which treatments never share a day

@@ -2,8 +2,11 @@ package analysis
 
 import (
 	"fmt"
+	"math"
 	"strings"
 
+	"quadtally/cmd/quadtally/internal/record"
+	"quadtally/cmd/quadtally/internal/trial"
 	"quadtally/stats"
 )
 
@@ -29,10 +32,15 @@ type Power struct {
 	Enough     bool        `json:"residual_df_enough"` // stats.FewResidualDF reached
 
 	// DetectablePair is the smallest difference a t test of one planned pair
-	// shows with the wanted power; DetectableF the smallest between the two
-	// most different treatments that the overall F test shows.
-	DetectablePair Distance `json:"detectable_pair"`
-	DetectableF    Distance `json:"detectable_f"`
+	// shows with the wanted power; DetectableTukey that of a pair among all
+	// pairs, DetectableDunnett that of a treatment among all held against the
+	// control, and DetectableF that of the two most different treatments by the
+	// overall F test.
+	DetectablePair    Distance `json:"detectable_pair"`
+	DetectableTukey   Distance `json:"detectable_tukey"`
+	DetectableDunnett Distance `json:"detectable_dunnett"`
+	DetectableF       Distance `json:"detectable_f"`
+	Upward            bool     `json:"upward,omitempty"`
 
 	Asked    *PowerAsked   `json:"asked,omitempty"`
 	ByBlocks []PowerBlocks `json:"by_blocks"`
@@ -40,8 +48,9 @@ type Power struct {
 	Warnings []string      `json:"warnings,omitempty"`
 }
 
-// Distance is a difference from Base downwards. BeyondZero says that nothing
-// but a mean below zero would be that far down.
+// Distance is a difference from Base downwards, or upwards where that is asked
+// for. BeyondZero says that nothing but a mean below zero, or above a whole,
+// would be that far away.
 type Distance struct {
 	SD         float64  `json:"sd"`
 	Absolute   *float64 `json:"absolute,omitempty"`
@@ -55,6 +64,10 @@ type PowerAsked struct {
 	Difference    Distance `json:"difference"`
 	PowerF        float64  `json:"power_f"`
 	PowerPair     float64  `json:"power_pair"`
+	PowerTukey    float64  `json:"power_tukey"`
+	PowerDunnett  float64  `json:"power_dunnett"`
+	BlocksTukey   int      `json:"blocks_needed_tukey,omitempty"`
+	BlocksDunnett int      `json:"blocks_needed_dunnett,omitempty"`
 	BlocksNeeded  int      `json:"blocks_needed,omitempty"`
 	PowerThen     float64  `json:"power_then,omitempty"`
 	FormulaBlocks *float64 `json:"formula_blocks,omitempty"`
@@ -62,9 +75,11 @@ type PowerAsked struct {
 
 // PowerBlocks is what a number of blocks would see.
 type PowerBlocks struct {
-	Blocks         int      `json:"blocks"`
-	ResidualDF     int      `json:"residual_df"`
-	DetectablePair Distance `json:"detectable_pair"`
+	Blocks            int      `json:"blocks"`
+	ResidualDF        int      `json:"residual_df"`
+	DetectablePair    Distance `json:"detectable_pair"`
+	DetectableTukey   Distance `json:"detectable_tukey"`
+	DetectableDunnett Distance `json:"detectable_dunnett"`
 }
 
 // QuadratsBest weighs quadrats against the minutes they take.
@@ -97,6 +112,8 @@ func (d Difference) String() string {
 type PowerQuestion struct {
 	Wanted     float64     // power, such as 0.8
 	Difference *Difference // nil asks about none
+	// Upward takes differences up from the base, as for yield.
+	Upward bool
 	// MinutesPerQuadrat above 0 asks for the best number of quadrats, up to
 	// MostQuadrats.
 	MinutesPerQuadrat, MinutesPerPlot float64
@@ -133,6 +150,7 @@ type PowerBasis struct {
 	cv        *float64 // percent
 	nested    *stats.Subsampling
 	warnings  []string
+	upward    bool
 }
 
 // baseKind says whether the base is a mean of the response or stands for 100 %
@@ -173,6 +191,20 @@ func BasisOfNumbers(f PowerNumbers) (PowerBasis, error) {
 		return g, UsageError{err}
 	}
 	return g, nil
+}
+
+// PowerNumbersOf fills in treatments, blocks and the control's place from a
+// trial's plan where they are not stated.
+func PowerNumbersOf(snap *record.Snapshot, f PowerNumbers) PowerNumbers {
+	t := &snap.Trial
+	if f.Treatments == 0 {
+		f.Treatments = len(t.Treatments)
+	}
+	if f.Blocks == 0 {
+		f.Blocks = t.Blocks
+		f.CompletelyRandomised = f.CompletelyRandomised || t.Design == trial.CompletelyRandomised
+	}
+	return f
 }
 
 // BasisOf takes the spread of a finished comparison; from says in words whose.
@@ -216,6 +248,9 @@ func BasisOf(c Comparison, from string) (PowerBasis, error) {
 // from the base.
 func (g PowerBasis) below(sds float64) Distance {
 	d := Distance{SD: sds}
+	if g.upward {
+		return g.above(d)
+	}
 	if g.base <= 0 {
 		if g.transform.Scale == stats.Raw {
 			v := sds * g.sd
@@ -229,6 +264,30 @@ func (g PowerBasis) below(sds float64) Distance {
 		return d
 	}
 	absolute := g.base - g.transform.Back(to)
+	percent := 100 * absolute / g.base
+	d.Percent = &percent
+	if g.baseIs == baseIsMean {
+		d.Absolute = &absolute
+	}
+	return d
+}
+
+// above is below, upwards.
+func (g PowerBasis) above(d Distance) Distance {
+	if g.base <= 0 {
+		if g.transform.Scale == stats.Raw {
+			v := d.SD * g.sd
+			d.Absolute = &v
+		}
+		return d
+	}
+	to := g.transform.Forward(g.base) + d.SD*g.sd
+	whole := map[stats.Kind]float64{stats.Percent: 100, stats.Proportion: 1}[g.transform.Kind]
+	if whole > 0 && (to > g.transform.Forward(whole) || g.transform.Scale == stats.Raw && to > whole) {
+		d.BeyondZero = true
+		return d
+	}
+	absolute := g.transform.Back(to) - g.base
 	percent := 100 * absolute / g.base
 	d.Percent = &percent
 	if g.baseIs == baseIsMean {
@@ -254,11 +313,17 @@ func (g PowerBasis) asked(q Difference) (Distance, error) {
 		return Distance{SD: absolute / g.sd, Absolute: &absolute}, nil
 	}
 	to := g.base - absolute
+	if g.upward {
+		to = g.base + absolute
+		if whole := (map[stats.Kind]float64{stats.Percent: 100, stats.Proportion: 1})[g.transform.Kind]; whole > 0 && to > whole {
+			return d, misuse("--difference %s goes above the whole (%g): nothing can lie that far above %s", q, whole, g.baseOf)
+		}
+	}
 	if to < 0 && (g.transform.Kind != stats.Measure || g.transform.Scale != stats.Raw) {
 		return d, misuse("--difference %s is more than all there is (%.4g): nothing can lie that far below %s", q, g.base, g.baseOf)
 	}
 	percent := 100 * absolute / g.base
-	d = Distance{SD: (g.transform.Forward(g.base) - g.transform.Forward(to)) / g.sd, Percent: &percent}
+	d = Distance{SD: math.Abs(g.transform.Forward(g.base)-g.transform.Forward(to)) / g.sd, Percent: &percent}
 	if g.baseIs == baseIsMean {
 		d.Absolute = &absolute
 	}
@@ -268,13 +333,14 @@ func (g PowerBasis) asked(q Difference) (Distance, error) {
 // Power answers what a trial of this basis can show.
 func (g PowerBasis) Power(q PowerQuestion) (Power, error) {
 	plan := g.Plan
+	g.upward = q.Upward
 	if err := plan.Validate(); err != nil {
 		return Power{}, err
 	}
 	_, df := plan.DF()
 	p := Power{From: g.from, Unit: g.unit, Treatments: plan.Treatments, Blocks: plan.Blocks, CompletelyRandomised: plan.CompletelyRandomised,
 		Alpha: plan.Alpha, WantedPower: q.Wanted, SD: g.sd, Scale: g.transform.Scale, CVPercent: g.cv, ResidualDF: int(df), Enough: df >= stats.FewResidualDF,
-		Warnings: append(g.warnings, plan.Warnings()...)}
+		Upward: q.Upward, Warnings: append(g.warnings, plan.Warnings()...)}
 	if g.base > 0 && g.baseIs == baseIsMean {
 		p.Base, p.BaseOf = &g.base, g.baseOf
 	}
@@ -287,6 +353,9 @@ func (g PowerBasis) Power(q PowerQuestion) (Power, error) {
 		return p, err
 	}
 	p.DetectablePair, p.DetectableF = g.below(pair), g.below(overall)
+	if p.DetectableTukey, p.DetectableDunnett, err = g.amongOthers(plan, q.Wanted); err != nil {
+		return p, err
+	}
 	first := max(2, plan.Blocks-2)
 	for b := first; b < first+8; b++ {
 		other := plan
@@ -296,7 +365,11 @@ func (g PowerBasis) Power(q PowerQuestion) (Power, error) {
 			return p, err
 		}
 		_, df := other.DF()
-		p.ByBlocks = append(p.ByBlocks, PowerBlocks{Blocks: b, ResidualDF: int(df), DetectablePair: g.below(d)})
+		x := PowerBlocks{Blocks: b, ResidualDF: int(df), DetectablePair: g.below(d)}
+		if x.DetectableTukey, x.DetectableDunnett, err = g.amongOthers(other, q.Wanted); err != nil {
+			return p, err
+		}
+		p.ByBlocks = append(p.ByBlocks, x)
 	}
 	if q.Difference != nil {
 		if p.Asked, err = g.answer(q, &p); err != nil {
@@ -307,6 +380,21 @@ func (g PowerBasis) Power(q PowerQuestion) (Power, error) {
 		p.Quadrats, err = g.quadrats(q)
 	}
 	return p, err
+}
+
+// byTukey and byDunnett are how compare judges pairs and treatments against the
+// control, both sides.
+var byTukey, byDunnett = stats.PairTest{Method: stats.PairTukey}, stats.PairTest{Method: stats.PairDunnett}
+
+// amongOthers gives the smallest differences that Tukey's and Dunnett's tests
+// show.
+func (g PowerBasis) amongOthers(plan stats.Plan, wanted float64) (tukey, dunnett Distance, err error) {
+	t, err := plan.DetectablePairBy(wanted, byTukey)
+	if err != nil {
+		return tukey, dunnett, err
+	}
+	d, err := plan.DetectablePairBy(wanted, byDunnett)
+	return g.below(t), g.below(d), err
 }
 
 func (g PowerBasis) answer(q PowerQuestion, p *Power) (*PowerAsked, error) {
@@ -320,6 +408,19 @@ func (g PowerBasis) answer(q PowerQuestion, p *Power) (*PowerAsked, error) {
 	}
 	if a.PowerPair, err = g.Plan.PairPower(d.SD); err != nil {
 		return nil, err
+	}
+	if a.PowerTukey, err = g.Plan.PairPowerBy(d.SD, byTukey); err != nil {
+		return nil, err
+	}
+	if a.PowerDunnett, err = g.Plan.PairPowerBy(d.SD, byDunnett); err != nil {
+		return nil, err
+	}
+	// A number of blocks beyond reason is told once, by the F test below.
+	if b, _, err := g.Plan.BlocksForPair(d.SD, q.Wanted, byTukey); err == nil {
+		a.BlocksTukey = b
+	}
+	if b, _, err := g.Plan.BlocksForPair(d.SD, q.Wanted, byDunnett); err == nil {
+		a.BlocksDunnett = b
 	}
 	if a.BlocksNeeded, a.PowerThen, err = g.Plan.BlocksNeeded(d.SD, q.Wanted); err != nil {
 		p.Warnings = append(p.Warnings, err.Error())

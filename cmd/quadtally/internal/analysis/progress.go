@@ -90,19 +90,25 @@ func PlotsWithYield(snap *record.Snapshot) int {
 	return n
 }
 
+// SheetQuestion is something that stored sheets leave open.
+type SheetQuestion struct {
+	Of   Key    `json:"of"` // the response it is about
+	Text string `json:"text"`
+}
+
 // SheetQuestions are what stored sheets leave open: picks that a plot lacks,
 // classes that only some quadrats have, weights that do not add up.
-func SheetQuestions(snap *record.Snapshot) []string {
-	var out []string
+func SheetQuestions(snap *record.Snapshot) []SheetQuestion {
+	var out []SheetQuestion
 	h := record.HarvestsOf(snap.Observations, snap.Plots)
 	if q := picksQuestion(&h); q != "" {
-		out = append(out, q)
+		out = append(out, SheetQuestion{Yield, q})
 	}
 	for _, d := range h.Disagree {
-		out = append(out, fmt.Sprintf("%s: plot %s at pick %s has a total of %.3f kg, but marketable %.3f kg and cull %.3f kg: which is right?", d.Source, d.Plot, h.PickName(d.Pick), d.Total, d.Marketable, d.Cull))
+		out = append(out, SheetQuestion{Yield, fmt.Sprintf("%s: plot %s at pick %s has a total of %.3f kg, but marketable %.3f kg and cull %.3f kg: which is right?", d.Source, d.Plot, h.PickName(d.Pick), d.Total, d.Marketable, d.Cull)})
 	}
 	for _, g := range slices.SortedFunc(maps.Values(classGaps(snap)), classGap.compare) {
-		out = append(out, g.text())
+		out = append(out, SheetQuestion{HandCount, g.text()})
 	}
 	return out
 }

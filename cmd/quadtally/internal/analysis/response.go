@@ -349,6 +349,20 @@ func KindByName(name string) stats.Kind {
 	return stats.Measure
 }
 
+// roleByName is the role of a response of a table, by its name alone.
+func roleByName(name string) Role {
+	if d, ok := lookUp(nameKey(name)); ok {
+		return d.role
+	}
+	return Unknown
+}
+
+// MoreIsBetter reports responses of the crop, of which a higher mean is hoped
+// for, by their name.
+func MoreIsBetter(name string) bool {
+	return roleByName(name) == Crop && nameKey(name) != nameKey(string(Cull))
+}
+
 // UsageError is a question that was put wrongly; everything else that goes
 // wrong is about the data.
 type UsageError struct{ error }

@@ -120,11 +120,11 @@ func TestAddCovariate(t *testing.T) {
 	snap := twoPlots(trial.Metric)
 	snap.Photos = []record.Photo{photoIn("101", 1, 1, record.Result{CoverFrac: 0.3}), photoIn("101", 2, 1, record.Result{CoverFrac: 0.1}), photoIn("101", 1, 2, record.Result{CoverFrac: 0.9})}
 	rows := []stats.Row{{Plot: "101"}, {Plot: "102"}}
-	if err := addCovariate(snap, rows, Covariate{"cover", 1}); err != nil || math.Abs(rows[0].Covariate-20) > 1e-12 || !rows[0].HasCovariate || rows[1].HasCovariate {
+	if _, err := addCovariate(snap, rows, Covariate{"cover", 1}, false); err != nil || math.Abs(rows[0].Covariate-20) > 1e-12 || !rows[0].HasCovariate || rows[1].HasCovariate {
 		t.Errorf("%+v %v", rows, err)
 	}
 	snap.Photos[2].Fingerprint = "other"
-	if err := addCovariate(snap, rows, Covariate{"cover", 1}); err == nil {
+	if _, err := addCovariate(snap, rows, Covariate{"cover", 1}, false); err == nil {
 		t.Error("a covariate from two settings was taken")
 	}
 }
@@ -226,7 +226,8 @@ func TestRowsFromTable(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	rows, faults, err := RowsFromTable(s, "cover", TableColumns{Covariate: "before"})
+	read, err := ReadTable(s, "cover", TableColumns{Covariate: "before"})
+	rows, faults := read.Rows, read.Faults
 	if err != nil || len(rows) != 3 || len(faults) != 1 || faults[0].Line != 4 {
 		t.Fatalf("%+v %v %v", rows, faults, err)
 	}
@@ -236,7 +237,7 @@ func TestRowsFromTable(t *testing.T) {
 	if r := rows[2]; !r.Missing || r.Day != 14 {
 		t.Errorf("a blank cell: %+v", r)
 	}
-	if _, _, err := RowsFromTable(s, "yield", TableColumns{}); err == nil || !strings.Contains(err.Error(), "it has: trt, rep, cover") {
+	if _, err := ReadTable(s, "yield", TableColumns{}); err == nil || !strings.Contains(err.Error(), "it has: trt, rep, cover") {
 		t.Errorf("a column that is not there: %v", err)
 	}
 	if k := []stats.Kind{KindByName("Cover %"), KindByName("weeds"), KindByName("yield")}; !slices.Equal(k, []stats.Kind{stats.Percent, stats.Count, stats.Measure}) {

@@ -46,6 +46,11 @@ func Write(dir string, snap *record.Snapshot, entries []record.Entry) (files int
 			return enc.Encode(doc)
 		},
 	}
+	for _, r := range analysis.Responses(snap) {
+		if name, text := script(snap, r); text != "" {
+			contents[name] = func(w io.Writer) error { _, err := io.WriteString(w, text); return err }
+		}
+	}
 	for _, t := range list {
 		contents[t.Name+".csv"] = func(w io.Writer) error { return tables.WriteCSV(w, t) }
 	}
@@ -61,6 +66,28 @@ func Write(dir string, snap *record.Snapshot, entries []record.Entry) (files int
 		return 0, fmt.Errorf("%s was not written: %w", dir, err)
 	}
 	return len(contents), nil
+}
+
+// script is the comparison of a response as a script for R, named after it; ""
+// where there is nothing to compare.
+func script(snap *record.Snapshot, r analysis.Response) (name, text string) {
+	o := analysis.DefaultOptions()
+	o.Class, o.Model = r.Class, analysis.NoModel
+	c, err := analysis.Compare(snap, string(r.Key), o)
+	if err != nil || c.Main().MSE == nil {
+		return "", ""
+	}
+	title := strings.TrimSpace(r.Label + " " + r.Class)
+	if text, err = c.Script(title); err != nil {
+		return "", ""
+	}
+	word := strings.Map(func(x rune) rune {
+		if x >= 'a' && x <= 'z' || x >= '0' && x <= '9' {
+			return x
+		}
+		return '-'
+	}, strings.ToLower(strings.TrimSpace(string(r.Key)+" "+r.Class)))
+	return word + ".R", text
 }
 
 // writeFile writes a file of the folder that is not in its place yet.

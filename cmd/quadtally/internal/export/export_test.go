@@ -136,8 +136,9 @@ func TestWriteWholeOrNot(t *testing.T) {
 	dir := t.TempDir()
 	out := filepath.Join(dir, "out")
 	n, err := Write(out, fieldSeason(trial.Metric), nil)
-	if err != nil || n != 8 {
-		t.Fatalf("%d files, %v", n, err)
+	scripts, _ := filepath.Glob(filepath.Join(out, "*.R"))
+	if err != nil || n != 8+len(scripts) || len(scripts) == 0 {
+		t.Fatalf("%d files, %d scripts, %v", n, len(scripts), err)
 	}
 	if _, err := Write(out, fieldSeason(trial.Metric), nil); err == nil || !strings.Contains(err.Error(), "exists already") {
 		t.Errorf("over an older export: %v", err)

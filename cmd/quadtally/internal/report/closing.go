@@ -56,6 +56,13 @@ func (b *builder) cautions() Section {
 			missing = append(missing, sentence("%s %s: plot %s", r.Label, where, strings.Join(names, ", ")))
 		}
 	}
+	if len(b.in.Open) > 0 {
+		var open []string
+		for _, q := range b.in.Open {
+			open = append(open, sentence("%s", q.Text))
+		}
+		part("questions", "Questions that sheets leave open", open, "")
+	}
 	part("plots", "Plots missing from a comparison", missing, "None.")
 	var gaps []string
 	var later []string

@@ -21,10 +21,11 @@ type Input struct {
 	Agreements []analysis.Agreement
 	DateGroups []stats.DateSet // operations whose days separate groups of treatments
 	Harvest    []analysis.Harvest
-	Observers  []string // who counted or judged by eye
-	Trims      []string // rules by which the harvest was trimmed
-	Settings   []string // fingerprints of the measuring settings in use
-	Index      string   // how greenness is told, one sentence with its source
+	Open       []analysis.SheetQuestion // what stored sheets leave open
+	Observers  []string                 // who counted or judged by eye
+	Trims      []string                 // rules by which the harvest was trimmed
+	Settings   []string                 // fingerprints of the measuring settings in use
+	Index      string                   // how greenness is told, one sentence with its source
 }
 
 // Operation is something done to the field. A nil Rate is not recorded.

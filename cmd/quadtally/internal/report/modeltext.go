@@ -83,7 +83,7 @@ func modelSentence(m analysis.ShareOrCountModel) string {
 	if p > 1-m.Confidence {
 		shown = "treatments are not shown to differ"
 	}
-	return fmt.Sprintf("Second opinion, %s model: %s (%s, p = %s%s).", m.Family, shown, test, pOf(&p), how)
+	return fmt.Sprintf("Second opinion, %s model: %s (%s, %s%s).", m.Family, shown, test, pWords(p), how)
 }
 
 func (t *compareText) shareOrCount(m analysis.ShareOrCountModel) {
@@ -172,7 +172,7 @@ func seasonModelSentence(m analysis.SeasonModel) string {
 	}
 	var parts []string
 	for _, x := range m.Fit.Adjusted {
-		parts = append(parts, fmt.Sprintf("%s F(%d,%.1f) = %.2f, p = %s", x.Term, x.NumDF, x.DenDF, x.F, pOf(&x.P)))
+		parts = append(parts, fmt.Sprintf("%s F(%d,%.1f) = %.2f, %s", x.Term, x.NumDF, x.DenDF, x.F, pWords(x.P)))
 	}
 	return "Mixed model of the season: " + strings.Join(parts, "; ") + "."
 }
@@ -204,8 +204,8 @@ func (t *compareText) seasonModel(m analysis.SeasonModel) {
 func WriteComponents(w io.Writer, c analysis.Components) error {
 	var t compareText
 	t.second("Plots and quadrats by REML", "mixed model of plots and quadrats", c.Refused,
-		fmt.Sprintf("Variance between plots %.4g, between quadrats of a plot %.4g (as measured); treatments, judged by plots: F(%d,%.1f) = %.2f, p = %s.",
-			c.Plot, c.Quadrat, c.Treatment.NumDF, c.Treatment.DenDF, c.Treatment.F, pOf(&c.Treatment.P)), TextOptions{})
+		fmt.Sprintf("Variance between plots %.4g, between quadrats of a plot %.4g (as measured); treatments, judged by plots: F(%d,%.1f) = %.2f, %s.",
+			c.Plot, c.Quadrat, c.Treatment.NumDF, c.Treatment.DenDF, c.Treatment.F, pWords(c.Treatment.P)), TextOptions{})
 	if c.PlotZero {
 		t.said("", "A plot variance of 0 is no fault: plots of one treatment vary no more than their quadrats do, which happens by chance in small trials. The comparison above rests on plot means either way.")
 	}

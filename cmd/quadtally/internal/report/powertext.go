@@ -16,6 +16,9 @@ func distanceText(p analysis.Power, d analysis.Distance) string {
 	of := cmp.Or(p.BaseOf, "the mean")
 	switch {
 	case d.BeyondZero:
+		if p.Upward {
+			return "none: not even the whole would show"
+		}
 		return "none: not even a mean of 0 would show"
 	case d.Absolute == nil && d.Percent == nil:
 		return fmt.Sprintf("%.2f residual standard deviations", d.SD)
@@ -49,7 +52,7 @@ func WritePower(w io.Writer, p analysis.Power) error {
 		sd += fmt.Sprintf(", CV %.3g %%", *p.CVPercent)
 	}
 	if p.Base != nil && p.BaseOf != "" {
-		sd += fmt.Sprintf("; differences go down from %s, %.4g %s", p.BaseOf, *p.Base, p.Unit)
+		sd += fmt.Sprintf("; differences go %s from %s, %.4g %s", map[bool]string{true: "up", false: "down"}[p.Upward], p.BaseOf, *p.Base, p.Unit)
 	}
 	t.said("", strings.TrimSpace(sd)+".")
 	enough := "reached"
@@ -59,21 +62,37 @@ func WritePower(w io.Writer, p analysis.Power) error {
 	t.said("", fmt.Sprintf("Residual degrees of freedom: %d; the %d that a trial should have (common practice) are %s.", p.ResidualDF, stats.FewResidualDF, enough))
 	t.line("")
 	t.said("  ", fmt.Sprintf("Smallest difference shown in %.0f of 100 such trials, one planned pair: %s.", 100*p.WantedPower, distanceText(p, p.DetectablePair)))
+	t.said("  ", fmt.Sprintf("As a treatment against the control among all (Dunnett): %s.", distanceText(p, p.DetectableDunnett)))
+	t.said("  ", fmt.Sprintf("As a pair among all pairs (Tukey): %s.", distanceText(p, p.DetectableTukey)))
 	t.said("  ", fmt.Sprintf("By the overall F test, between the two most different treatments: %s.", distanceText(p, p.DetectableF)))
 	if a := p.Asked; a != nil {
 		t.line("")
-		t.said("  ", fmt.Sprintf("A true difference of %s would be shown in %.0f of 100 such trials by the overall F test, in %.0f as a planned pair.", distanceText(p, a.Difference), 100*a.PowerF, 100*a.PowerPair))
+		t.said("  ", fmt.Sprintf("A true difference of %s would be shown in %.0f of 100 such trials by the overall F test, in %.0f as a planned pair, in %.0f against the control among all (Dunnett), in %.0f among all pairs (Tukey).", distanceText(p, a.Difference), 100*a.PowerF, 100*a.PowerPair, 100*a.PowerDunnett, 100*a.PowerTukey))
 		if a.BlocksNeeded > 0 {
 			t.said("  ", fmt.Sprintf("To show it in %.0f of 100 by the F test takes %d %s (then %.0f of 100).", 100*p.WantedPower, a.BlocksNeeded, units, 100*a.PowerThen))
+		}
+		if a.BlocksDunnett > 0 && a.BlocksTukey > 0 {
+			t.said("  ", fmt.Sprintf("Against the control (Dunnett) it takes %d, among all pairs (Tukey) %d.", a.BlocksDunnett, a.BlocksTukey))
 		}
 		if a.FormulaBlocks != nil {
 			t.said("  ", fmt.Sprintf("The usual planning formula for one pair, which takes the variance for known, gives %.2f.", *a.FormulaBlocks))
 		}
 	}
 	t.line("")
-	rows := [][]string{{units, "residual df", "smallest difference, one pair"}}
+	of := func(d analysis.Distance) string {
+		switch {
+		case d.BeyondZero:
+			return "none"
+		case d.Absolute != nil:
+			return fmt.Sprintf("%.3g", *d.Absolute)
+		case d.Percent != nil:
+			return fmt.Sprintf("%.3g %%", *d.Percent)
+		}
+		return fmt.Sprintf("%.2f SD", d.SD)
+	}
+	rows := [][]string{{units, "residual df", "smallest difference, one pair", "Dunnett", "Tukey"}}
 	for _, b := range p.ByBlocks {
-		rows = append(rows, []string{fmt.Sprint(b.Blocks), fmt.Sprint(b.ResidualDF), distanceText(p, b.DetectablePair)})
+		rows = append(rows, []string{fmt.Sprint(b.Blocks), fmt.Sprint(b.ResidualDF), distanceText(p, b.DetectablePair), of(b.DetectableDunnett), of(b.DetectableTukey)})
 	}
 	t.table(rows)
 	if q := p.Quadrats; q != nil {

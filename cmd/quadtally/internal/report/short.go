@@ -375,6 +375,7 @@ func (b *builder) seasonPage() Section {
 		for _, v := range t.verdict(analysis.ClaimOf(r.Response, r.Overall)) {
 			p.say("%s", v)
 		}
+		b.askAbout(&p, r.Key)
 		if f, ok := seasonFigure(b.in, r); ok {
 			f.HeightMM = shortFigureMM
 			p.add(f)
@@ -394,12 +395,14 @@ func (b *builder) yieldPage() Section {
 	if !ok || a == nil {
 		s := Section{ID: "yield", Title: "Yield"}
 		s.say("%s", orNotRecorded(r.Overall.Refusal))
+		b.askAbout(&s, analysis.Yield)
 		return s
 	}
 	s := Section{ID: "yield", Title: "Yield"}
 	t := teller{&b.in.Trial}
 	c := analysis.ClaimOf(r.Response, r.Overall)
 	s.add(Text{Tone: Lead, Text: strings.Join(t.verdict(c), " ")})
+	b.askAbout(&s, analysis.Yield)
 	if x := t.second(c); x != "" {
 		s.note("%s", x)
 	}
@@ -408,6 +411,15 @@ func (b *builder) yieldPage() Section {
 	}
 	s.Blocks = append(s.Blocks, b.yieldTables()...)
 	return s
+}
+
+// askAbout says what sheets leave open about a response.
+func (b *builder) askAbout(s *Section, of analysis.Key) {
+	for _, q := range b.in.Open {
+		if q.Of == of {
+			s.warn("%s", q.Text)
+		}
+	}
 }
 
 // cameraPage is the camera held against the hand.

@@ -151,6 +151,8 @@ const (
 	Straight View = "straight" // the ground inside the frame from above
 	Upright  View = "upright"  // the whole photo
 	Small    View = "small"    // the ground, or the whole photo, in the roll
+	Close    View = "close"    // as Straight, finer, for the loupe
+	Full     View = "full"     // as Upright, finer, for the loupe
 )
 
 // XY is a position as fractions of a picture's width and height.

@@ -494,7 +494,7 @@ func (s *Server) log(w http.ResponseWriter, r *http.Request) {
 func (s *Server) picture(w http.ResponseWriter, r *http.Request) {
 	hash, err := photoHash(r)
 	v := View(r.PathValue("view"))
-	if err == nil && v != Straight && v != Upright && v != Small {
+	if err == nil && !slices.Contains([]View{Straight, Upright, Small, Close, Full}, v) {
 		err = ErrUnknown
 	}
 	var b []byte

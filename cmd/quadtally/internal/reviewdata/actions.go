@@ -14,7 +14,6 @@ import (
 	"quadtally/cmd/quadtally/internal/record"
 	"quadtally/cmd/quadtally/internal/review"
 	"quadtally/cmd/quadtally/internal/season"
-	"quadtally/cmd/quadtally/internal/tables"
 	"quadtally/cmd/quadtally/internal/trial"
 	"quadtally/vision"
 )
@@ -375,8 +374,11 @@ func planTally(snap *record.Snapshot, p *record.Photo, act review.Tally, treatme
 	if treatments {
 		source += ", the treatments having been shown"
 	}
-	list, words := countsOf(snap, act.Classes, record.Observation{Plot: p.Place.Plot, Quadrat: p.Place.Quadrat, Visit: p.Place.Visit,
+	list, words, err := countsOf(snap, act.Classes, record.Observation{Plot: p.Place.Plot, Quadrat: p.Place.Quadrat, Visit: p.Place.Visit,
 		Date: date, Observer: act.Observer, Source: source})
+	if err != nil {
+		return "", nil, err
+	}
 	return "counted by " + act.Observer + ": " + words, func(tx *record.Tx) error {
 		for _, o := range list {
 			_, clash, err := tx.AddObservation(o, act.Seen)
@@ -419,23 +421,34 @@ func countIn(o record.Observation) review.Count {
 }
 
 // countsOf makes the observations of a hand count, and words for it. at says
-// where and by whom; a stored class keeps its spelling, group and life form.
-func countsOf(snap *record.Snapshot, classes []review.ClassCount, at record.Observation) ([]record.Observation, string) {
+// where and by whom; a class that the record or the plan knows keeps its
+// spelling, group and life form, and one that only looks like it is refused.
+func countsOf(snap *record.Snapshot, classes []review.ClassCount, at record.Observation) ([]record.Observation, string, error) {
 	var list []record.Observation
 	var words []string
+	known := snap.Trial.PlantClasses()
+	for _, o := range snap.Observations {
+		if o.Variable == record.VarCount && o.Class != "" {
+			known = append(slices.Clip(known), trial.Class{Name: o.Class, Group: o.Group, Life: o.Life})
+		}
+	}
 	for _, c := range classes {
 		o := at
-		o.Variable, o.Class, o.Value, o.Unit = "count", c.Class, float64(c.Plants), "plants"
-		for _, was := range snap.Observations {
-			if was.Variable == "count" && tables.Key(was.Class) == tables.Key(c.Class) {
-				o.Class, o.Group, o.Life = was.Class, was.Group, was.Life
-				break
+		o.Variable, o.Class, o.Value, o.Unit = record.VarCount, c.Class, float64(c.Plants), "plants"
+		is, like, ok := trial.FindClass(known, c.Class)
+		switch {
+		case ok:
+			o.Class, o.Group, o.Life = is.Name, is.Group, is.Life
+			if trial.NameKey(is.Group) == trial.NameKey(is.Name) {
+				o.Group = "" // its name says it
 			}
+		case like.Name != "":
+			return nil, "", review.Refusal{Text: fmt.Sprintf("%q looks like the class %s but is written otherwise: choose that one, or give it a name of its own", c.Class, like.Name)}
 		}
 		list = append(list, o)
 		words = append(words, fmt.Sprintf("%s %d", o.Class, c.Plants))
 	}
-	return list, strings.Join(words, ", ")
+	return list, strings.Join(words, ", "), nil
 }
 
 // Log lists what people decided about photos and visits, newest first.
@@ -524,5 +537,16 @@ func (b *Backend) Undo(ctx context.Context, entry int64) (string, error) {
 	if err != nil {
 		return "", err
 	}
-	return text, b.season.Update(b.ctx, steps[i].Hash)
+	before, err := b.store.Snapshot(ctx)
+	if err != nil {
+		return text, err
+	}
+	if err := b.season.Update(b.ctx, steps[i].Hash); err != nil {
+		return text, err
+	}
+	after, err := b.store.Snapshot(ctx)
+	if err != nil {
+		return text, err
+	}
+	return text + consequences(before, after, steps[i].Hash), nil
 }

@@ -19,6 +19,7 @@ import (
 	"quadtally/cmd/quadtally/internal/record"
 	"quadtally/cmd/quadtally/internal/review"
 	"quadtally/cmd/quadtally/internal/season"
+	"quadtally/cmd/quadtally/internal/trial"
 	"quadtally/vision"
 	"quadtally/vision/raster"
 )
@@ -48,6 +49,8 @@ const (
 	longStraight = 1000
 	longUpright  = 1200
 	longSmall    = 240
+	longClose    = 2000
+	longFull     = 3000
 )
 
 // New answers the page from an open record, which stays the caller's to close.
@@ -123,9 +126,7 @@ func (b *Backend) Season(ctx context.Context) (review.Season, error) {
 		}
 	}
 	slices.Sort(s.Classes)
-	if len(s.Classes) == 0 {
-		s.Classes = []string{"broadleaf", "grass"}
-	}
+	s.Classes = countedClasses(&snap.Trial, s.Classes)
 	for i := range snap.Photos {
 		p := &snap.Photos[i]
 		shot := b.shotOf(snap, p)
@@ -149,6 +150,23 @@ func (b *Backend) Season(ctx context.Context) (review.Season, error) {
 		return cmp.Or(cmp.Compare(last(x.Visit), last(y.Visit)), cmp.Compare(xo, yo), cmp.Compare(x.Quadrat, y.Quadrat))
 	})
 	return s, nil
+}
+
+// countedClasses are the classes that one counts: those of the plan, then those
+// that were counted besides; the default ones where there are neither.
+func countedClasses(t *trial.Trial, stored []string) []string {
+	var out []string
+	if len(t.Classes) > 0 || len(stored) == 0 {
+		for _, c := range t.PlantClasses() {
+			out = append(out, c.Name)
+		}
+	}
+	for _, name := range stored {
+		if !slices.ContainsFunc(out, func(c string) bool { return trial.NameKey(c) == trial.NameKey(name) }) {
+			out = append(out, name)
+		}
+	}
+	return out
 }
 
 // quadrat names a quadrat of a plot at a visit.
@@ -391,6 +409,8 @@ func (b *Backend) draw(ctx context.Context, p *record.Photo, view review.View) (
 		}
 	case view == review.Upright:
 		pic, err = season.DrawUpright(photo, longUpright)
+	case view == review.Full:
+		pic, err = season.DrawUpright(photo, longFull)
 	default:
 		pic, err = b.drawStraight(ctx, p, photo, view)
 	}
@@ -413,8 +433,11 @@ func (b *Backend) drawStraight(ctx context.Context, p *record.Photo, photo []byt
 		return nil, err
 	}
 	long := longStraight
-	if view == review.Small {
+	switch view {
+	case review.Small:
 		long = longSmall
+	case review.Close:
+		long = longClose
 	}
 	img, err := vision.Straighten(photo, m, long)
 	if err != nil {

@@ -387,8 +387,11 @@ func (b *Backend) FieldCount(ctx context.Context, c review.FieldCount) (string, 
 	}
 	source := "counted in the field on a phone, " + c.Key
 	place := fmt.Sprintf("plot %s, quadrat %d, visit %d", c.Plot, c.Quadrat, c.Visit)
-	list, words := countsOf(snap, c.Classes, record.Observation{Plot: c.Plot, Quadrat: c.Quadrat, Visit: c.Visit, Observer: c.Observer, Source: source,
+	list, words, err := countsOf(snap, c.Classes, record.Observation{Plot: c.Plot, Quadrat: c.Quadrat, Visit: c.Visit, Observer: c.Observer, Source: source,
 		Date: snap.Trial.Visits[c.Visit-1]})
+	if err != nil {
+		return "", err
+	}
 	if _, ok := snap.Decision(record.CountSubject(c.Key), record.KindReceived); ok {
 		return place + ": was here already", nil
 	}

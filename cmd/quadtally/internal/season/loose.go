@@ -37,6 +37,7 @@ type LoosePhoto struct {
 	Measurement *vision.Measurement
 	Result      *vision.Result
 	Fault       string
+	Cards       []string // read all the same where the photo gave no measurement
 }
 
 // MeasureLoose measures the photos of files and folders outside any trial.
@@ -62,7 +63,7 @@ func MeasureLoose(ctx context.Context, paths []string, loose LooseOptions, opt O
 	}
 	keep := func(i int, r Reply) error {
 		p := &l.Photos[i]
-		p.Facts, p.Measurement, p.Fault = r.Facts, r.Measurement, r.Fault
+		p.Facts, p.Measurement, p.Fault, p.Cards = r.Facts, r.Measurement, r.Fault, r.Cards
 		return l.planes.put(i, r.Measurement)
 	}
 	unreachable, err := opt.measurePhotos(ctx, jobs, keep, nil)

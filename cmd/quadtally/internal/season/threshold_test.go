@@ -48,7 +48,7 @@ func TestVisitThreshold(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	curves := map[int64][]byte{1: curveOf(t, 110, 190, 0.4), 2: curveOf(t, 110, 190, 0.3), 3: curveOf(t, 110, 230, 0.9), 4: []byte("damaged")}
+	curves := map[int64][]byte{1: curveOf(t, 110, 190, 0.4), 2: curveOf(t, 110, 190, 0.3), 3: curveOf(t, 135, 230, 0.6), 4: []byte("damaged")}
 	photo := func(id int64, rejected string) *record.Photo {
 		return &record.Photo{PhotoFacts: record.PhotoFacts{Path: "x/IMG.jpg"}, MeasurementID: id, Rejected: rejected}
 	}

@@ -38,6 +38,7 @@ type Reply struct {
 	Fault       string              `json:"fault"`
 	FaultCode   record.FaultCode    `json:"fault_code,omitempty"`
 	Card        string              `json:"card,omitempty"` // of a photo without frame: it can be placed all the same
+	Cards       []string            `json:"cards,omitempty"`
 	Picture     *Picture            `json:"picture,omitempty"`
 	// Unreachable means that the file could not be read or holds other bytes:
 	// nothing is stored about the photo, and the next run tries again.
@@ -93,7 +94,10 @@ func (w *Worker) Do(j Job) Reply {
 		r.Fault, r.FaultCode = err.Error(), record.FaultPhoto
 		var noFrame *vision.NoFrameError
 		if errors.As(err, &noFrame) {
-			r.Card = noFrame.Card
+			r.Card, r.Cards = noFrame.Card, noFrame.Cards
+			if r.Card != "" && len(r.Cards) == 0 {
+				r.Cards = []string{r.Card}
+			}
 		}
 		return r
 	}

@@ -65,11 +65,11 @@ func (r *reader) wide() error {
 	if err != nil {
 		return err
 	}
-	blank := 0
+	var blank []int
 	places := map[int]place{}
 	for _, row := range r.s.Rows {
 		if r.unfilled(row) {
-			blank++
+			blank = append(blank, row.Line)
 			continue
 		}
 		if p, ok := at[row.Line]; ok {

@@ -288,11 +288,17 @@ func (r *reader) unfilled(row tables.Row) bool {
 	return true
 }
 
-// waiting says how many rows are still unfilled.
-func (r *reader) waiting(rows int) {
-	if rows > 0 {
-		r.out.Notes = append(r.out.Notes, plural(rows, "row is", "rows are")+" not filled in yet and passed over")
+// waiting says which rows are still unfilled.
+func (r *reader) waiting(lines []int) {
+	if len(lines) == 0 {
+		return
 	}
+	g := tables.FaultGroup{Lines: lines}
+	is := "are"
+	if len(lines) == 1 {
+		is = "is"
+	}
+	r.out.Notes = append(r.out.Notes, g.Rows()+" "+is+" not filled in yet and passed over")
 }
 
 // settleVisit ties a row to a planned visit, by its date where it has one.

@@ -224,7 +224,7 @@ func TestUnfilledRowsSayNothing(t *testing.T) {
 	if len(im.Observations) != 6 || len(im.Faults) != 0 {
 		t.Fatalf("%+v", im)
 	}
-	if n := strings.Join(im.Notes, "\n"); !strings.Contains(n, "1 row is not filled in yet") {
+	if n := strings.Join(im.Notes, "\n"); !strings.Contains(n, "row 3 is not filled in yet") {
 		t.Errorf("notes %s", n)
 	}
 	tr, plots := plan()

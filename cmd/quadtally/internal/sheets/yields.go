@@ -58,14 +58,14 @@ func Yields(t *trial.Trial, plots []trial.Plot, s *tables.Sheet, opt Options) (I
 		return Import{}, err
 	}
 	pickc := r.column("pick")
-	blank := 0
+	var blank []int
 	for _, row := range s.Rows {
 		p, ok := at[row.Line]
 		if !ok {
 			continue
 		}
 		if r.unfilled(row) {
-			blank++
+			blank = append(blank, row.Line)
 			continue
 		}
 		base := r.observation(row, p)

@@ -95,6 +95,9 @@ const MaxLatin = 12
 // maxPlots keeps a slip of the pen (blocks: 40000) from filling the memory.
 const maxPlots = 2000
 
+// maxInBlock is how many plots of a block can be numbered.
+const maxInBlock = 99
+
 // Validate returns everything wrong with a plan that is to be laid out. An
 // existing layout is checked by FromTable instead, with ValidateRecord for
 // what a trial needs in either case.
@@ -108,6 +111,9 @@ func Validate(t *Trial) Faults {
 	}
 	if n > 0 && t.Blocks > maxPlots/n {
 		fs.add("blocks", "%d blocks of %d treatments is more than %d plots: check the numbers", t.Blocks, n, maxPlots)
+	}
+	if n > maxInBlock {
+		fs.add("treatments", "%d given: the plots of a block are numbered 101 to 199, so at most %d fit; enter a larger layout as a table with --layout", n, maxInBlock)
 	}
 	switch t.Design {
 	case LatinSquare:

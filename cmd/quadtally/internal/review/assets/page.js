@@ -249,7 +249,8 @@ function photoPage(box) {
   let areas = JSON.parse(box.dataset.areas || "null") || [];
   const green = byId("green"), board = new Board(box, byId("drawn"));
   const outline = byId("outline"), showAreas = byId("areas"), markForm = byId("markform");
-  const tool = () => (document.querySelector("input[name=tool]:checked") || { value: "look" }).value;
+  const whole = byId("whole"), lens = byId("lens"), picture = byId("picture"), loupe = byId("loupe");
+  const tool = () => whole.checked ? "look" : (document.querySelector("input[name=tool]:checked") || { value: "look" }).value;
   const chosen = () => (document.querySelector("#markform input[name=class]:checked") || { value: "" }).value;
   let plane = null, level = 1, on = null, found = null, patch = -1;
   let polygon = [], strokes = [], brushed = [], stroke = null, spot = null, sending = false;
@@ -276,6 +277,51 @@ function photoPage(box) {
     redraw();
     box.dataset.ready = "yes";
   }).catch(() => trouble("The outline of the green could not be drawn: reload the page. Nothing is wrong with what is stored."));
+  // The whole photo takes the place of the ground inside the frame; what is
+  // drawn and pointed at belongs to the ground and rests meanwhile.
+  const size = [picture.getAttribute("width"), picture.getAttribute("height")];
+  const fitTo = (w, h) => { if (w > 0 && h > 0) box.style.setProperty("--ratio", w / h); };
+  fitTo(...size);
+  picture.addEventListener("load", () => fitTo(picture.naturalWidth, picture.naturalHeight));
+  function change() {
+    box.classList.toggle("whole-view", whole.checked);
+    for (const [i, name] of ["width", "height"].entries()) {
+      if (whole.checked) picture.removeAttribute(name); else picture.setAttribute(name, size[i]);
+    }
+    picture.src = `/picture/${hash}/${whole.checked ? "upright" : "straight"}`;
+    if (byId("tools")) byId("tools").disabled = whole.checked;
+    if (byId("tools")) choose();
+    sharpen();
+  }
+  // The loupe shows the spot under the pointer, or the cross, from a finer
+  // picture as soon as that is there.
+  let fine = null;
+  function sharpen() {
+    loupe.hidden = true;
+    fine = null;
+    if (!lens.checked) return;
+    fine = new Image();
+    fine.src = `/picture/${hash}/${whole.checked ? "full" : "close"}`;
+  }
+  function peer([x, y]) {
+    if (!lens.checked) return;
+    const img = fine && fine.complete && fine.naturalWidth ? fine : picture, g = loupe.getContext("2d"), n = loupe.width;
+    const part = (n / 4) * (img.naturalWidth / Math.max(1, box.clientWidth));
+    g.fillStyle = "#e8e5da"; g.fillRect(0, 0, n, n);
+    g.drawImage(img, x * img.naturalWidth - part / 2, y * img.naturalHeight - part / 2, part, part, 0, 0, n, n);
+    loupe.hidden = false;
+    loupe.classList.toggle("right", x < 0.5);
+  }
+  // The next photo is drawn while one looks at this one.
+  const ahead = document.querySelector("a[rel=next]");
+  const prepare = () => { if (ahead) new Image().src = `/picture/${ahead.pathname.split("/")[2]}/straight`; };
+  if (picture.complete) prepare(); else picture.addEventListener("load", prepare, { once: true });
+  whole.addEventListener("change", change);
+  lens.addEventListener("change", sharpen);
+  box.addEventListener("pointermove", (e) => peer(board.at(e)));
+  box.addEventListener("pointerdown", (e) => peer(board.at(e)));
+  box.addEventListener("keyup", () => { if (board.keyed) peer(board.cross); });
+  box.addEventListener("pointerleave", () => { loupe.hidden = true; });
   outline.addEventListener("change", redraw);
   showAreas.addEventListener("change", () => board.draw());
   new ResizeObserver(redraw).observe(box);
@@ -467,6 +513,7 @@ function photoPage(box) {
   return (key) => {
     const radios = document.querySelectorAll("input[name=tool]");
     if (key >= "1" && key <= "4" && radios.length && !byId("aside")?.open) { radios[key - 1].checked = true; choose(); box.focus(); return true; }
+    if (key === "z" || key === "l") { const c = key === "z" ? whole : lens; c.checked = !c.checked; if (c === whole) change(); else sharpen(); return true; }
     if (key === "o") { outline.checked = !outline.checked; redraw(); return true; }
     if (key === "." || key === ",") { toPatch(key === "." ? 1 : -1); return true; }
     const c = document.querySelector(`#markform input[data-key="${CSS.escape(key)}"]`);
@@ -519,7 +566,7 @@ function thresholdPage(form) {
       for (const p of [...(t.photos || [])].sort((a, b) => Math.abs(by(b)) - Math.abs(by(a))).slice(0, 6)) {
         if (i === t.now) break;
         const li = document.createElement("li"), a = document.createElement("a"), img = document.createElement("img"), s = document.createElement("span");
-        a.href = `/photo/${p.hash}`;
+        a.href = `/photo/${p.hash}?` + new URLSearchParams([...new URLSearchParams(location.search)].filter(([k]) => k !== "photo"));
         img.src = `/picture/${p.hash}/small`; img.alt = ""; img.width = img.height = 150;
         s.className = "spot";
         s.textContent = `${p.spot}: ${percent(p.covers[t.now])} to ${percent(p.covers[i])}`;
@@ -683,11 +730,21 @@ document.addEventListener("DOMContentLoaded", () => {
   // A form is sent once, however often its button is pressed; and the second
   // press of a double click or a bounced key, which may arrive when the next
   // photo is there already, is not an answer about that one.
-  const shown = performance.now(), early = () => performance.now() - shown < 350;
-  setTimeout(() => { document.documentElement.dataset.answerable = "yes"; }, 350);
+  // Nor is an answer about a photo that is not there to be seen yet.
+  const seen = byId("picture") || document.querySelector("img.whole");
+  const early = () => !document.documentElement.dataset.answerable;
+  const arrived = new Promise((done) => {
+    if (!seen || seen.complete) done();
+    else for (const what of ["load", "error"]) seen.addEventListener(what, done);
+  });
+  Promise.all([arrived, new Promise((done) => setTimeout(done, 350))]).then(() => {
+    document.documentElement.dataset.answerable = "yes";
+    if (byId("tooearly")) byId("tooearly").hidden = true;
+  });
+  const tooEarly = () => { if (byId("tooearly") && !seen.complete) byId("tooearly").hidden = false; };
   document.addEventListener("submit", (e) => {
     if (e.defaultPrevented) return;
-    if (e.target.method === "post" && early()) { e.preventDefault(); return; }
+    if (e.target.method === "post" && early()) { e.preventDefault(); tooEarly(); return; }
     if (e.target.dataset.sent) { e.preventDefault(); return; }
     if (e.target.method === "post") e.target.dataset.sent = "yes";
   });
@@ -706,6 +763,7 @@ document.addEventListener("DOMContentLoaded", () => {
     if (e.key === "p") follow("prev");
     if (!/^[a-z]$/.test(e.key)) return;
     const answer = document.querySelector(`#answers [data-key="${e.key}"]`);
-    if (answer && !early()) { e.preventDefault(); answer.click(); const f = answer.parentElement.querySelector("select, button, input:not([type=hidden])"); if (f && answer.tagName === "SUMMARY") f.focus(); }
+    if (answer && early()) tooEarly();
+    else if (answer) { e.preventDefault(); answer.click(); const f = answer.parentElement.querySelector("select, button, input:not([type=hidden])"); if (f && answer.tagName === "SUMMARY") f.focus(); }
   });
 });

@@ -1,0 +1,112 @@
+package analysis
+
+import (
+	"errors"
+	"strings"
+	"testing"
+
+	"quadtally/cmd/quadtally/internal/record"
+	"quadtally/cmd/quadtally/internal/trial"
+)
+
+// The plan's contrasts, rates and factors are answered unasked; what has lost
+// its treatment is said.
+func TestQuestionsOfThePlan(t *testing.T) {
+	compare := func(change func(*trial.Trial)) Comparison {
+		t.Helper()
+		snap := pairedTrial(func(v float64) float64 { return v })
+		change(&snap.Trial)
+		o := DefaultOptions()
+		o.Visit, o.Model = 1, NoModel
+		c, err := Compare(snap, "cover", o)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return c
+	}
+	mulches := trial.Contrast{Name: "mulches", Of: []string{"RYE", "STRAW"}, Against: []string{"BARE"}}
+	c := compare(func(tr *trial.Trial) { tr.Contrasts = []trial.Contrast{mulches} })
+	if c.Planned == nil || len(c.Planned.Contrasts) != 1 {
+		t.Fatalf("%+v", c.Planned)
+	}
+	means := map[string]float64{}
+	for _, x := range c.Analysis.Treatments {
+		means[x.Treatment] = *x.Adjusted
+	}
+	near(t, "mulches less BARE", *c.Planned.Contrasts[0].Average, (means["RYE"]+means["STRAW"])/2-means["BARE"], 1e-12)
+
+	gone := mulches
+	gone.Of = []string{"RYE", "CLOVER"}
+	if c := compare(func(tr *trial.Trial) { tr.Contrasts = []trial.Contrast{gone} }); c.Planned != nil || !strings.Contains(strings.Join(c.Notes, "\n"), "no plot of CLOVER") {
+		t.Errorf("%+v, %q", c.Planned, c.Notes)
+	}
+	rate := func(tr *trial.Trial, units ...string) {
+		for i := range tr.Treatments {
+			v := []float64{0, 60, 120}[i]
+			tr.Treatments[i].Rate, tr.Treatments[i].RateUnit = &v, units[i%len(units)]
+		}
+	}
+	if c := compare(func(tr *trial.Trial) { rate(tr, "kg/ha") }); c.Trend == nil || len(c.Trend.Rates) != 3 {
+		t.Errorf("trend %+v, %q", c.Trend, c.Notes)
+	}
+	if c := compare(func(tr *trial.Trial) { rate(tr, "kg/ha", "lb/acre") }); c.Trend != nil || !strings.Contains(strings.Join(c.Notes, "\n"), "in kg/ha and in lb/acre") {
+		t.Errorf("rates in two units gave %+v, %q", c.Trend, c.Notes)
+	}
+	levels := func(name string, of ...string) trial.Factor {
+		return trial.Factor{Name: name, Levels: []trial.FactorLevel{{Treatment: "BARE", Level: of[0]}, {Treatment: "RYE", Level: of[1]}, {Treatment: "STRAW", Level: of[2]}}}
+	}
+	if c := compare(func(tr *trial.Trial) { tr.Factors = []trial.Factor{levels("cover", "0", "50", "90")} }); c.Trend == nil {
+		t.Errorf("one factor of numbers is no trend: %q", c.Notes)
+	}
+	c = compare(func(tr *trial.Trial) {
+		tr.Factors = []trial.Factor{levels("residue", "none", "grass", "grass"), levels("cut", "no", "no", "yes")}
+	})
+	if c.Factorial == nil || len(c.Factorial.Absent) != 1 {
+		t.Errorf("factors %+v, %q", c.Factorial, c.Notes)
+	}
+}
+
+// A covariate of a day after something was done to single treatments is
+// refused unless forced, and then said; without any date that is said.
+func TestCovariateBeforeTreatments(t *testing.T) {
+	for name, x := range map[string]struct {
+		done   []record.Operation
+		plan   string // planned day of termination of RYE
+		after  bool
+		refuse bool
+		note   string
+	}{
+		"nothing known":        {note: "could not be checked"},
+		"on all plots":         {done: []record.Operation{{What: "ploughing", Date: dateOf("2026-05-01")}}, note: "could not be checked"},
+		"done before":          {done: []record.Operation{{What: "rolling", Treatment: "RYE", Date: dateOf("2026-05-01")}}, refuse: true},
+		"done the same day":    {done: []record.Operation{{What: "rolling", Treatment: "RYE", Date: dateOf("2026-06-01")}}, refuse: true},
+		"done on one plot":     {done: []record.Operation{{What: "hoeing", Plot: "101", Date: dateOf("2026-05-31")}}, refuse: true},
+		"done after":           {done: []record.Operation{{What: "rolling", Treatment: "RYE", Date: dateOf("2026-06-02")}}},
+		"planned before":       {plan: "2026-05-01", refuse: true},
+		"planned after":        {plan: "2026-06-10"},
+		"done after, not plan": {plan: "2026-05-01", done: []record.Operation{{What: "rolling", Treatment: "RYE", Date: dateOf("2026-06-02")}}},
+		"forced":               {done: []record.Operation{{What: "rolling", Treatment: "RYE", Date: dateOf("2026-05-01")}}, after: true, note: "is taken out of their effect"},
+	} {
+		snap := pairedTrial(func(v float64) float64 { return v })
+		snap.Operations = x.done
+		if x.plan != "" {
+			snap.Trial.Treatments[1].Terminated = dateOf(x.plan)
+		}
+		o := DefaultOptions()
+		o.Visit, o.Model, o.Covariate, o.CovariateAfter = 2, NoModel, &Covariate{"cover", 1}, x.after
+		c, err := Compare(snap, "cover", o)
+		var usage UsageError
+		switch {
+		case x.refuse:
+			if !errors.As(err, &usage) || !strings.Contains(err.Error(), "--covariate-after") {
+				t.Errorf("%s: %v", name, err)
+			}
+		case err != nil:
+			t.Errorf("%s: %v", name, err)
+		case c.Analysis.Covariate == nil:
+			t.Errorf("%s: nothing says what the covariate did", name)
+		case !strings.Contains(strings.Join(c.Notes, "\n"), x.note) || x.note == "" && len(c.Notes) > 0:
+			t.Errorf("%s: notes %q, want %q", name, c.Notes, x.note)
+		}
+	}
+}

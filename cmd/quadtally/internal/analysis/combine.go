@@ -1,0 +1,272 @@
+package analysis
+
+import (
+	"cmp"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+
+	"quadtally/cmd/quadtally/internal/record"
+	"quadtally/cmd/quadtally/internal/tables"
+	"quadtally/stats"
+)
+
+// TrialValues are the plot values of one trial of several.
+type TrialValues struct {
+	Name, Place, Year string
+	Response          string // in a sentence
+	Unit              string
+	Kind              stats.Kind
+	Control           string
+	Plots             []stats.CombinePlot // without the trial's name, as measured
+	Notes             []string
+}
+
+// valuesOfRows averages quadrats to plots, and visits to the mean over the
+// period; a plot that was not seen over the whole period has none.
+func valuesOfRows(rows []stats.Row) ([]stats.CombinePlot, []string, error) {
+	rows, notes := stats.CleanLabels(rows)
+	days := map[float64]bool{}
+	for _, r := range rows {
+		days[r.Day] = true
+	}
+	var out []stats.CombinePlot
+	if len(days) > 1 {
+		plots, _, err := stats.SeasonPlots(rows)
+		if err != nil {
+			return nil, nil, err
+		}
+		for _, p := range plots {
+			if p.PeriodMean == nil || !p.WholePeriod {
+				notes = append(notes, fmt.Sprintf("plot %s was not seen over the whole period and is left out", p.Name))
+				continue
+			}
+			out = append(out, stats.CombinePlot{Block: p.Block, Treatment: p.Treatment, Value: *p.PeriodMean})
+		}
+		return out, append(notes, fmt.Sprintf("the mean over %d visits", len(days))), nil
+	}
+	plots, err := stats.PlotMeans(rows)
+	if err != nil {
+		return nil, nil, err
+	}
+	for _, p := range plots {
+		if !p.Missing {
+			out = append(out, stats.CombinePlot{Block: p.Block, Treatment: p.Treatment, Value: p.Value})
+		}
+	}
+	return out, notes, nil
+}
+
+// ValuesOfTrial takes the plot values of a response from a record: at one
+// visit, or the mean over all visits there are.
+func ValuesOfTrial(snap *record.Snapshot, name, class string, visit int) (TrialValues, error) {
+	r, err := Find(snap, name, class)
+	if err != nil {
+		return TrialValues{}, err
+	}
+	if _, err := settingsOf(snap, r); err != nil {
+		return TrialValues{}, err
+	}
+	rs, notes, err := r.Readings(snap)
+	if err != nil {
+		return TrialValues{}, err
+	}
+	days, several := VisitDays(rs)
+	values := r.valuesOf(snap, rs, visit, days)
+	if len(values) == 0 {
+		return TrialValues{}, fmt.Errorf("trial %s has no %s", snap.Trial.Name, r.Label)
+	}
+	out := TrialValues{Name: snap.Trial.Name, Response: r.Label, Unit: r.Unit, Kind: r.Kind, Control: snap.Trial.Control()}
+	var more []string
+	out.Plots, more, err = valuesOfRows(rowsOf(snap, values))
+	out.Notes = slices.Concat(several, notes, more)
+	return out, err
+}
+
+// ValuesOfExport takes them from the table of values of an exported trial.
+func ValuesOfExport(s *tables.Sheet, name, response, class string, visit int) (TrialValues, error) {
+	def, ok := lookUp(nameKey(response))
+	if !ok {
+		def = definition{key: Key(response), label: response, kind: KindByName(response)}
+	}
+	col := map[string]int{}
+	for _, c := range []string{"plot", "block", "treatment", "visit", "day", "quadrat", "response", "class", "value", "unit"} {
+		if col[c] = s.Column(c); col[c] < 0 {
+			return TrialValues{}, s.MissingColumn(c)
+		}
+	}
+	values, faults := s.NumbersByLine(col["value"], tables.Point)
+	days, more := s.NumbersByLine(col["day"], tables.Point)
+	if faults = append(faults, more...); len(faults) > 0 {
+		return TrialValues{}, s.FaultError(faults[0])
+	}
+	out := TrialValues{Name: name, Response: def.label, Kind: def.kind}
+	var rows []stats.Row
+	for _, row := range s.Rows {
+		cell := func(c string) string { return row.Cells[col[c]].Text }
+		if nameKey(cell("response")) != nameKey(string(def.key)) || cell("class") != class || visit > 0 && cell("visit") != fmt.Sprint(visit) {
+			continue
+		}
+		v := values[row.Line]
+		out.Unit = cmp.Or(out.Unit, cell("unit"))
+		rows = append(rows, stats.Row{Plot: cell("plot"), Block: cell("block"), Treatment: cell("treatment"), Quadrat: cell("quadrat"), Day: days[row.Line].Number,
+			Value: v.Number, Missing: v.Missing, Source: s.Where(row.Line)})
+	}
+	if len(rows) == 0 {
+		return out, fmt.Errorf("%s has no %s", s.Name, response)
+	}
+	var err error
+	out.Plots, out.Notes, err = valuesOfRows(rows)
+	return out, err
+}
+
+// ValuesOfTable takes the trials of a table: told apart by its columns, or one
+// trial named like the table where it has none of them.
+func ValuesOfTable(s *tables.Sheet, response string, kind stats.Kind, f TableColumns) (trials []TrialValues, unused []string, err error) {
+	f.Trials = s.Column(placeColumns...) >= 0 || s.Column(yearColumns...) >= 0
+	t, err := ReadTable(s, response, f)
+	if err != nil {
+		return nil, nil, err
+	}
+	if len(t.Faults) > 0 {
+		return nil, nil, s.FaultError(t.Faults[0])
+	}
+	rows := map[string][]stats.Row{}
+	for i, r := range t.Rows {
+		x := TrialValues{Name: s.Name, Response: response, Kind: kind}
+		if f.Trials {
+			x.Name, x.Place, x.Year = t.Trials[i], t.Places[i], t.Years[i]
+		}
+		if x.Name == "" {
+			return nil, nil, fmt.Errorf("%s: this row names no trial", r.Source)
+		}
+		if rows[x.Name] == nil {
+			trials = append(trials, x)
+		}
+		rows[x.Name] = append(rows[x.Name], r)
+	}
+	for i := range trials {
+		if trials[i].Plots, trials[i].Notes, err = valuesOfRows(rows[trials[i].Name]); err != nil {
+			return nil, nil, fmt.Errorf("trial %s: %w", trials[i].Name, err)
+		}
+	}
+	return trials, t.Unused, nil
+}
+
+// CombineOptions choose how trials are combined.
+type CombineOptions struct {
+	Control string // "" for the one that all trials name
+	Scale   stats.Scale
+	Alpha   float64
+	Names   []stats.TreatmentName
+	Own     []string
+	// Cross tells places and years apart; every trial then has both.
+	Cross bool
+}
+
+// CombinedAnswer is the analysis of several trials. Means and differences are
+// on the scale of Transform; Back are the means in the unit of the response.
+type CombinedAnswer struct {
+	stats.Combined
+	Response  string          `json:"response"`
+	Unit      string          `json:"unit,omitempty"`
+	Transform stats.Transform `json:"transform"`
+	Alpha     float64         `json:"alpha"`
+	Back      []float64       `json:"back"` // in the order of Means
+	Forests   []Forest        `json:"forests"`
+	Notes     []string        `json:"notes,omitempty"`
+
+	input stats.CombineInput
+}
+
+// Forest is a difference of two treatments trial by trial and, as its last line,
+// over all trials.
+type Forest struct {
+	Treatment string             `json:"treatment"`
+	Against   string             `json:"against"`
+	Lines     []stats.ForestLine `json:"lines"`
+}
+
+// CombineTrials analyses several trials together.
+func CombineTrials(list []TrialValues, o CombineOptions) (CombinedAnswer, error) {
+	if len(list) == 0 {
+		return CombinedAnswer{}, errors.New("no trials to combine")
+	}
+	first := list[0]
+	out := CombinedAnswer{Response: first.Response, Unit: first.Unit, Alpha: o.Alpha}
+	in := stats.CombineInput{Control: o.Control, Names: o.Names, Own: o.Own, Alpha: o.Alpha}
+	control, agreed := first.Control, true
+	names := map[string]bool{}
+	var values []float64
+	for _, t := range list {
+		switch {
+		case t.Unit != first.Unit:
+			return out, fmt.Errorf("trial %s has %s in %s and trial %s in %s: bring them to one unit", first.Name, first.Response, first.Unit, t.Name, t.Unit)
+		case t.Kind != first.Kind:
+			return out, fmt.Errorf("the response is a %s in trial %s and a %s in trial %s", first.Kind, first.Name, t.Kind, t.Name)
+		case names[t.Name]:
+			return out, misuse("two trials are called %s: a trial is named by its plan or file, and each needs a name of its own", t.Name)
+		}
+		names[t.Name] = true
+		agreed = agreed && t.Control == control
+		for _, n := range t.Notes {
+			out.Notes = append(out.Notes, t.Name+": "+n)
+		}
+		for _, p := range t.Plots {
+			p.Trial = t.Name
+			if o.Cross {
+				p.Place, p.Year = t.Place, t.Year
+			}
+			in.Plots = append(in.Plots, p)
+			values = append(values, p.Value)
+		}
+	}
+	if in.Control == "" && agreed {
+		in.Control = control
+	}
+	transform, note, err := stats.NewTransform(first.Kind, cmp.Or(o.Scale, stats.DefaultScale(first.Kind)), values, 0)
+	if err != nil {
+		return out, UsageError{err}
+	}
+	if note != "" {
+		out.Notes = append(out.Notes, note)
+	}
+	out.Transform = transform
+	for i := range in.Plots {
+		in.Plots[i].Value = transform.Forward(in.Plots[i].Value)
+	}
+	c, err := stats.Combine(in)
+	var question *stats.TreatmentQuestion
+	switch {
+	case errors.As(err, &question):
+		return out, misuse("%w: --same %q, or --own %q", err, question.Unmatched[0].Name+" = "+cmp.Or(strings.Join(question.Unmatched[0].Candidates[:min(1, len(question.Unmatched[0].Candidates))], ""), "NAME"), question.Unmatched[0].Name)
+	case err != nil:
+		return out, err
+	}
+	out.Combined, out.input = c, in
+	for _, m := range c.Means {
+		out.Back = append(out.Back, transform.Back(m.Mean))
+	}
+	against := func(treatment, other string) error {
+		lines, err := c.Forest(treatment, other)
+		if err == nil {
+			out.Forests = append(out.Forests, Forest{treatment, other, lines})
+		}
+		return err
+	}
+	if c.Control != "" {
+		for _, p := range c.VsControl {
+			if err := against(p.A, p.B); err != nil {
+				return out, err
+			}
+		}
+		return out, nil
+	}
+	for _, p := range c.Pairs {
+		if err := against(p.A, p.B); err != nil {
+			return out, err
+		}
+	}
+	return out, nil
+}

@@ -1,0 +1,237 @@
+package report
+
+import (
+	"fmt"
+	"io"
+	"strings"
+
+	"quadtally/cmd/quadtally/internal/analysis"
+	"quadtally/stats"
+)
+
+// WriteAsked writes the answers to what was asked beyond the pairs: contrasts,
+// margins, a trend over rates, factors. They come before the comparison of all
+// treatments, for they were asked beforehand. Short leaves out the tables.
+func WriteAsked(w io.Writer, c analysis.Comparison, opt TextOptions) error {
+	a := c.Main()
+	if a == nil || c.Planned == nil && c.Margin == nil && c.Trend == nil && c.Factorial == nil {
+		return nil
+	}
+	t := compareText{a: *a, opt: opt}
+	if c.Planned != nil {
+		t.planned(*c.Planned)
+	}
+	if c.Margin != nil {
+		t.margin(*c.Margin)
+	}
+	if c.Trend != nil {
+		t.trend(*c.Trend)
+	}
+	if c.Factorial != nil {
+		t.factorial(*c.Factorial)
+	}
+	_, err := w.Write(t.b.Bytes())
+	return err
+}
+
+// onScale names the unit of numbers on the scale of the analysis, after a
+// comma; nothing where there is no unit.
+func (t *compareText) onScale() string {
+	switch {
+	case t.a.Transform.Scale != stats.Raw:
+		return ", on the scale of the analysis (the " + t.a.Transform.Words() + ")"
+	case t.a.Unit != "":
+		return ", " + t.a.Unit
+	}
+	return ""
+}
+
+func (t *compareText) planned(p stats.PlannedContrasts) {
+	d := t.seDigits()
+	t.line("Contrasts asked for")
+	t.said("  ", fmt.Sprintf("Average of the treatments added less that of those taken away%s. The last p and the interval allow for their number: %s.", t.onScale(), p.Adjustment.Words()))
+	rows := [][]string{{"contrast", "difference", fmt.Sprintf("%.3g %% interval", 100*t.a.Confidence), "t", "p alone", "p"}}
+	for _, c := range p.Contrasts {
+		if !c.Estimable {
+			rows = append(rows, []string{c.Name, "cannot be told in this design"})
+			continue
+		}
+		rows = append(rows, []string{c.Name, number(c.Average, d), span(c.AverageLower, c.AverageUpper, d), number(c.T, 2), pOf(c.P), pOf(c.PAdjusted)})
+	}
+	t.table(rows)
+	if p.Orthogonal && len(p.Contrasts) > 1 {
+		t.said("  ", "No two of them look at the same difference.")
+	}
+	t.line("")
+}
+
+func (t *compareText) margin(m analysis.MarginAnswer) {
+	by := fmt.Sprintf("%.4g", m.Margin)
+	switch {
+	case m.Relative:
+		by = fmt.Sprintf("%.4g %% of its mean", 100*m.Margin)
+	case t.a.Unit != "":
+		by += " " + t.a.Unit
+	}
+	question := "within " + by + " of " + m.Reference
+	if m.OneSided {
+		question = "at most " + by + " worse than " + m.Reference
+	}
+	t.line("As good as %s? Asked: %s", m.Reference, question)
+	for _, r := range m.Results {
+		answer := "NOT SHOWN"
+		if m.OneSided && (m.Worse == stats.BelowControl && r.NotBelow || m.Worse == stats.AboveControl && r.NotAbove) || !m.OneSided && r.Equivalent {
+			answer = "YES"
+		}
+		worse := m.Worse
+		if !m.OneSided {
+			worse = stats.BothSides
+		}
+		t.said("  ", fmt.Sprintf("%s: %s. %s", r.Treatment, answer, sentence("%s", r.Words(m.Reference, worse))))
+	}
+	t.said("  ", fmt.Sprintf("Each at %.3g %% by one-sided t tests; not shown is not shown to be worse either.", 100*m.Alpha))
+	t.line("")
+}
+
+func (t *compareText) trend(x stats.Trend) {
+	t.line("Trend over %s", map[bool]string{true: "rates", false: x.Factor}[x.Factor == "treatment"])
+	t.table(anovaRows(x.Rows))
+	for _, e := range x.Equations {
+		if e.Degree != x.Suggested {
+			continue
+		}
+		text := fmt.Sprintf("%.4g", e.Coefficients[0])
+		for i, v := range e.Coefficients[1:] {
+			term := "rate"
+			if i > 0 {
+				term = fmt.Sprintf("rate^%d", i+1)
+			}
+			text += fmt.Sprintf(" %+.4g %s", v, term)
+		}
+		t.said("  ", fmt.Sprintf("A description%s, between rates %g and %g and nowhere else: %s.", t.onScale(), e.From, e.To, text))
+	}
+	if x.Suggested == 0 {
+		t.said("  ", "No trend over the rates is shown.")
+	}
+	if len(x.Apart) > 0 {
+		t.said("  ", "Without a rate, and no part of the trend: "+strings.Join(x.Apart, ", ")+".")
+	}
+	for _, w := range x.Warnings {
+		t.said("  ! ", w)
+	}
+	t.line("")
+}
+
+func (t *compareText) factorial(f analysis.FactorialAnswer) {
+	t.line("Factors")
+	t.table(anovaRows(f.ANOVA))
+	if len(f.Read) > 0 {
+		t.said("  ", "Read the means of: "+strings.Join(f.Read, "; ")+".")
+	}
+	if len(f.Outside) > 0 {
+		t.said("  ", "Without a level of every factor, and no part of this: "+strings.Join(f.Outside, ", ")+".")
+	}
+	for _, w := range f.Warnings {
+		t.said("  ! ", w)
+	}
+	t.effects(f.Effects, f.Read)
+	for _, x := range f.Trends {
+		t.trend(x)
+	}
+	t.line("")
+}
+
+// effects writes the means of those effects that are to be read, or of all.
+func (t *compareText) effects(list []stats.EffectMeans, read []string) {
+	for _, e := range list {
+		name := strings.Join(e.Factors, ":")
+		wanted := len(read) == 0
+		for _, r := range read {
+			wanted = wanted || r == name
+		}
+		if !wanted && t.opt.Short {
+			continue
+		}
+		d := 3
+		for _, m := range e.Means {
+			if m.SE != nil {
+				d = decimals(m.SE) + 1
+				break
+			}
+		}
+		rows := [][]string{{name, "plots", "mean", "SE", "interval", "letters"}}
+		for i, m := range e.Means {
+			letters := "-"
+			if i < len(e.Letters) {
+				letters = e.Letters[i]
+			}
+			rows = append(rows, []string{strings.Join(m.Levels, ", "), fmt.Sprint(m.Plots), number(m.Mean, d), number(m.SE, d), span(m.Lower, m.Upper, d), letters})
+		}
+		t.table(rows)
+	}
+}
+
+// WriteStrata writes a split plot or strip plot.
+func WriteStrata(w io.Writer, s analysis.StrataAnswer, opt TextOptions) error {
+	t := compareText{opt: opt}
+	t.a.Transform, t.a.Unit = s.Transform, s.Unit
+	kind := strings.ReplaceAll(string(s.Kind), "_", " ")
+	how := "from the error strata"
+	if !s.Balanced {
+		how = "by a mixed model (REML, Kenward-Roger), as combinations are missing or repeated"
+	}
+	head := s.Response
+	if s.Unit != "" {
+		head += " (" + s.Unit + ")"
+	}
+	t.said("", fmt.Sprintf("%s: %s, each term tested against the plots it was randomised to, %s", sentenceCase(head), kind, how))
+	t.line("")
+	rows := [][]string{{"term", "df", "error df", "F", "p"}}
+	for _, x := range s.Tests {
+		rows = append(rows, []string{x.Term, fmt.Sprint(x.NumDF), fmt.Sprintf("%.4g", x.DenDF), number(x.F, 3), pOf(x.P)})
+	}
+	t.table(rows)
+	for _, x := range s.Tests {
+		said := "not shown to matter"
+		if x.P != nil && *x.P <= s.Alpha {
+			said = "shown to matter"
+		}
+		t.said("  ", fmt.Sprintf("%s: %s.", x.Term, said))
+	}
+	t.line("")
+	if s.Transform.Scale != stats.Raw {
+		t.said("", fmt.Sprintf("Means and errors are on the scale of the analysis, the %s.", s.Transform.Words()))
+	}
+	t.effects(s.Effects, nil)
+	t.line("")
+	rows = [][]string{{"difference of", "SED", "df", "LSD"}}
+	for _, x := range s.SEDs {
+		sed := fmt.Sprintf("%.4g", x.SED)
+		if x.Max > x.Min {
+			sed += fmt.Sprintf(" (%.4g to %.4g)", x.Min, x.Max)
+		}
+		rows = append(rows, []string{string(x.Kind), sed, fmt.Sprintf("%.1f", x.DF), fmt.Sprintf("%.4g", x.LSD)})
+	}
+	t.table(rows)
+	if !opt.Short {
+		for _, x := range s.Strata {
+			t.heading("Stratum: " + x.Name)
+			t.table(anovaRows(x.Rows))
+		}
+		for _, x := range s.Components {
+			t.line("Variance %s %.4g", x.Name, x.Variance)
+		}
+	}
+	for _, x := range s.Trends {
+		t.line("")
+		t.trend(x)
+	}
+	for _, x := range s.Warnings {
+		t.said("! ", x)
+	}
+	for _, x := range s.Notes {
+		t.said("- ", x+".")
+	}
+	_, err := w.Write(t.b.Bytes())
+	return err
+}

@@ -1,0 +1,111 @@
+package report
+
+import (
+	"fmt"
+	"io"
+	"strings"
+
+	"quadtally/cmd/quadtally/internal/analysis"
+	"quadtally/stats"
+)
+
+// WriteCombined writes several trials combined: what is shown, how far
+// treatments differ from trial to trial, means and differences, and under each
+// difference its trials.
+func WriteCombined(w io.Writer, c analysis.CombinedAnswer, opt TextOptions) error {
+	t := compareText{opt: opt}
+	t.a.Transform, t.a.Unit = c.Transform, c.Unit
+	head := c.Response
+	if c.Unit != "" {
+		head += " (" + c.Unit + ")"
+	}
+	t.said("", fmt.Sprintf("%s: %d treatments in %d trials (%s), %d plots", sentenceCase(head), len(c.Treatments), len(c.Trials), some(c.Trials, 6), c.Plots))
+	t.line("")
+	verdict := "Over trials, treatments are not shown to differ"
+	if c.Test.P <= c.Alpha {
+		verdict = "Over trials, differences among the treatments are shown"
+	}
+	t.said("  ", fmt.Sprintf("%s (F(%d,%.1f) = %.2f, %s).", verdict, c.Test.NumDF, c.Test.DenDF, c.Test.F, pWords(c.Test.P)))
+	switch x := c.Interaction; {
+	case x.P == nil:
+		t.said("  ", "Whether treatments differ from trial to trial cannot be told: "+x.Note+".")
+	case *x.P <= c.Alpha:
+		t.said("  ", fmt.Sprintf("Treatments differ from trial to trial by more than plots within trials do (F(%d,%d) = %s, p %s): one trial says little of another.", x.NumDF, x.DenDF, number(x.F, 2), pOf(x.P)))
+	default:
+		t.said("  ", fmt.Sprintf("Treatments are not shown to differ from trial to trial by more than plots within trials do (F(%d,%d) = %s, p %s).", x.NumDF, x.DenDF, number(x.F, 2), pOf(x.P)))
+	}
+	if c.InteractionShare != nil && c.DifferenceSD != nil {
+		t.said("  ", fmt.Sprintf("Treatment by trial is %.0f %% of the variance of a plot within a trial; a true difference of two treatments varies from trial to trial with a standard deviation of %.3g.", 100**c.InteractionShare, *c.DifferenceSD))
+	}
+	t.line("")
+	scaled := c.Transform.Scale != stats.Raw
+	d := 2
+	if len(c.Means) > 0 {
+		d = decimals(&c.Means[0].SE) + 1
+	}
+	level := fmt.Sprintf("%.3g %% interval", 100*(1-c.Alpha))
+	rows := [][]string{{"treatment", "trials", "plots", "mean", "SE", level, "letters"}}
+	if scaled {
+		rows[0] = append(rows[0], "carried back")
+	}
+	for i, m := range c.Means {
+		letters := "-"
+		if i < len(c.Letters) {
+			letters = c.Letters[i]
+		}
+		row := []string{m.Treatment, fmt.Sprint(m.Trials), fmt.Sprint(m.Plots), number(&m.Mean, d), number(&m.SE, d), span(&m.Lower, &m.Upper, d), letters}
+		if scaled {
+			row = append(row, figure3(c.Back[i]))
+		}
+		rows = append(rows, row)
+	}
+	t.table(rows)
+	t.line("")
+	t.said("", fmt.Sprintf("Treatments that share a letter are not shown to differ over trials (Holm, %.3g %%). Trials, not plots, are what counts.", 100*c.Alpha))
+	if scaled {
+		t.said("", fmt.Sprintf("Analysed as the %s.", c.Transform.Words()))
+	}
+	list, title := c.VsControl, "Against the control "+c.Control
+	if c.Control == "" {
+		list, title = c.Pairs, "Differences"
+	}
+	t.line("")
+	t.line("%s", title)
+	rows = [][]string{{"pair", "difference", "SED", "df", "p alone", "p Holm", level, "in one more trial"}}
+	for _, p := range list {
+		rows = append(rows, []string{p.A + " - " + p.B, number(&p.Difference, d), number(&p.SED, d), fmt.Sprintf("%.1f", p.DF), pOf(&p.P), pOf(&p.PHolm), span(&p.Lower, &p.Upper, d), span(p.NewTrialLower, p.NewTrialUpper, d)})
+	}
+	t.table(rows)
+	if len(c.Warnings) > 0 {
+		t.line("")
+		t.line("Mind:")
+		for _, x := range c.Warnings {
+			t.said("  ! ", x)
+		}
+	}
+	if !opt.Short {
+		for _, f := range c.Forests {
+			t.heading(f.Treatment + " less " + f.Against + ", trial by trial")
+			rows := [][]string{{"trial", "plots", "difference", level}}
+			for _, l := range f.Lines {
+				name := l.Trial
+				if name == "" {
+					name = "all trials"
+				}
+				rows = append(rows, []string{name, fmt.Sprint(l.Plots), number(&l.Difference, d), span(l.Lower, l.Upper, d)})
+			}
+			t.table(rows)
+		}
+		var parts []string
+		for _, v := range c.Variance {
+			parts = append(parts, fmt.Sprintf("%s %.4g (%.0f %%)", v.Name, v.Variance, 100*v.Share))
+		}
+		t.heading("Variances by REML")
+		t.said("", strings.Join(parts, "; ")+".")
+	}
+	for _, n := range c.Notes {
+		t.said("- ", n+".")
+	}
+	_, err := w.Write(t.b.Bytes())
+	return err
+}

@@ -1,0 +1,83 @@
+package report
+
+import (
+	"fmt"
+	"io"
+	"strings"
+
+	"quadtally/cmd/quadtally/internal/analysis"
+	"quadtally/stats"
+)
+
+// WriteLoss writes weeds against yield: what goes with what, the straight line,
+// the hyperbola or why there is none. It speaks of a loss through weeds only
+// where the trial set them.
+func WriteLoss(w io.Writer, l analysis.Loss) error {
+	var t compareText
+	unit := func(u string) string {
+		if u == "" {
+			return ""
+		}
+		return " (" + u + ")"
+	}
+	t.said("", fmt.Sprintf("%s%s against %s%s: %d plots, weeds from %.4g to %.4g", sentenceCase(l.Yield), unit(l.YieldUnit), l.Weeds, unit(l.WeedsUnit), l.Plots, l.FewestWeeds, l.MostWeeds))
+	t.line("")
+	if !l.Causal {
+		t.said("  ", "Plots with more weeds are not thereby shown to yield less because of them: the trial did not set the weeds, and what made them come up may have moved the yield as well.")
+	}
+	level := fmt.Sprintf("%.3g %% interval", 100*l.Confidence)
+	of := func(x stats.Interval) string {
+		s := fmt.Sprintf("%.4g", x.Estimate)
+		if x.Lower != nil || x.Upper != nil {
+			s += fmt.Sprintf(" (%s %s)", level, limits(x))
+		}
+		return s
+	}
+	shown := "is not shown to go with a lower yield"
+	if p := l.Linear.P; p != nil && *p <= 1-l.Confidence {
+		shown = "goes with a lower yield"
+		if l.Linear.PerWeed.Estimate < 0 {
+			shown = "goes with a higher yield"
+		}
+	}
+	t.said("  ", fmt.Sprintf("More of the weeds %s (straight line, p %s on %d df).", shown, pOf(l.Linear.P), l.LinearDF))
+	t.line("")
+	t.said("", "Straight line, blocks out of it: for one unit more of weeds a yield lower by "+of(l.Linear.PerWeed)+"; at no weeds "+of(l.Linear.WeedFree)+".")
+	t.said("", "That is "+of(l.Linear.PercentPerWeed)+" % of the yield at no weeds for each unit.")
+	if h := l.Hyperbola; h != nil {
+		t.said("", fmt.Sprintf("Hyperbola (Cousens 1985): %s %% for each unit as weeds become few, at most %s %% as they become many; yield at no weeds %.4g.", of(h.I), of(h.A), h.WeedFree))
+		if l.BendP != nil {
+			t.said("", fmt.Sprintf("It fits better than the straight line? p %s.", pOf(l.BendP)))
+		}
+		rows := [][]string{{"weeds", "yield lower by %"}}
+		for i := 1; i <= 4; i++ {
+			d := l.FewestWeeds + float64(i)*(l.MostWeeds-l.FewestWeeds)/4
+			rows = append(rows, []string{fmt.Sprintf("%.3g", d), fmt.Sprintf("%.1f", h.Loss(d))})
+		}
+		t.table(rows)
+	} else if l.Reason != "" {
+		t.said("", "No hyperbola: "+strings.TrimSuffix(l.Reason, ".")+".")
+	}
+	for _, x := range l.Warnings {
+		t.said("! ", x)
+	}
+	if len(l.LeftOut) > 0 {
+		t.said("- ", "Left out for lack of weeds or yield: "+some(l.LeftOut, 8)+".")
+	}
+	for _, x := range l.Notes {
+		t.said("- ", x+".")
+	}
+	_, err := w.Write(t.b.Bytes())
+	return err
+}
+
+func limits(x stats.Interval) string {
+	text := func(v *float64) string { return fmt.Sprintf("%.4g", *v) }
+	switch {
+	case x.Lower == nil:
+		return "up to " + text(x.Upper)
+	case x.Upper == nil:
+		return "from " + text(x.Lower)
+	}
+	return text(x.Lower) + " to " + text(x.Upper)
+}
