@@ -37,10 +37,9 @@ else its name; one between two known ones in the walking order is proposed. The
 date of the file itself is never used. Originals are never changed or moved.
 
 Run it again at any time, over the same or more folders: what is known is not
-measured again, and an interrupted run goes on where it stopped. A file that has
-changed since it was measured is named and left alone.
-Each visit has one threshold, found from all its photos. --threshold 2=0.15 sets
-that of visit 2 by hand; --threshold 2=auto gives it back.
+measured again, and an interrupted run goes on where it stopped. Files changed
+since are named and left alone. Each visit has one threshold, found from all its
+photos; --threshold 2=0.15 sets that of visit 2 by hand, 2=auto gives it back.
 
 On several machines at once, --part 3/16 measures the third of sixteen parts of
 one folder into a file and only reads the record, or a copy of it; then

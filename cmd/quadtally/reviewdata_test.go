@@ -354,66 +354,7 @@ func TestReviewActions(t *testing.T) {
 
 	t.Run("marks", func(t *testing.T) {
 		at, share := largestPiece(t, d, rec())
-		do(review.Mark{Hash: hash, Class: review.Crop, At: &at})
-		r := rec().Result
-		if !r.WeedsOnly() || math.Abs(was.Numbers.CoverFrac-share-r.CoverFrac) > 1e-3 || r.LoFrac > r.CoverFrac || r.HiFrac < r.CoverFrac {
-			t.Errorf("of %g a crop of %g leaves %+v", was.Numbers.CoverFrac, share, r)
-		}
-		// Green cover is all green whatever was marked; weed cover is compared
-		// once every photo is told apart.
-		cover := func(key analysis.Key) (float64, []string, error) {
-			snap := stood(t, d)
-			response, err := analysis.Find(snap, string(key), "")
-			if err != nil {
-				t.Fatal(err)
-			}
-			rs, notes, err := response.Readings(snap)
-			for _, x := range rs {
-				if x.Source == was.Name {
-					return x.Value, notes, err
-				}
-			}
-			return math.NaN(), notes, err
-		}
-		if v, notes, _ := cover(analysis.GreenCover); math.Abs(v-was.Numbers.CoverFrac) > 1e-12 || len(notes) != 1 {
-			t.Errorf("compared is %g, said is %q", v, notes)
-		}
-		if v, _, err := cover(analysis.WeedCover); err == nil || !math.IsNaN(v) {
-			t.Errorf("weed cover of one photo in many was compared: %g", v)
-		}
-		for _, s := range listed.Shots {
-			if s.Hash != hash {
-				do(review.Mark{Hash: s.Hash, Class: review.Weed})
-			}
-		}
-		if v, notes, err := cover(analysis.WeedCover); math.Abs(v-r.CoverFrac) > 1e-12 || len(notes) != 0 || err != nil {
-			t.Errorf("with all told apart, compared is %g, said is %q, %v", v, notes, err)
-		}
-		if v, notes, _ := cover(analysis.GreenCover); math.Abs(v-was.Numbers.CoverFrac) > 1e-12 || len(notes) != 1 {
-			t.Errorf("with all told apart, all green is %g, said is %q", v, notes)
-		}
-		steps, err := d.Log(ctx)
-		if err != nil {
-			t.Fatal(err)
-		}
-		for _, s := range steps[:len(listed.Shots)-1] {
-			if _, err := d.Undo(ctx, s.Entry); err != nil {
-				t.Fatal(err)
-			}
-		}
-		marked := numbers(stood(t, d))
-		do(review.Mark{Hash: hash, Class: review.Weed, At: &at}) // the newest word about a spot stands
-		if r := rec().Result; r.WeedsOnly() || r.CoverFrac != was.Numbers.CoverFrac {
-			t.Errorf("after weed: %+v", r)
-		}
-		back(marked)
-		do(review.Mark{Hash: hash, Class: review.Regrowth, At: &at})
-		if p := photo(); len(p.Areas) != 1 || p.Areas[0].Class != review.Regrowth {
-			t.Errorf("areas %+v", p.Areas)
-		}
-		back(marked)
-		back(start)
-		do(review.Mark{Hash: hash, Class: review.Weed})
+		do(review.Mark{Hash: hash, Class: review.Weed}) // the person says that no crop is in the frame
 		if r := rec().Result; !r.WeedsOnly() || r.CoverFrac != was.Numbers.CoverFrac {
 			t.Errorf("all green is weed: %+v", r)
 		}
@@ -424,7 +365,83 @@ func TestReviewActions(t *testing.T) {
 		}
 		back(start)
 		if _, err := d.Do(ctx, review.Mark{Hash: hash, Class: review.Crop, At: bare(t, d, hash, rec().Result.Threshold)}); !errors.As(err, new(review.Refusal)) {
-			t.Errorf("a mark on bare ground: %v", err)
+			t.Errorf("a name on bare ground: %v", err)
+		}
+	})
+
+	t.Run("names", func(t *testing.T) {
+		at, _ := largestPiece(t, d, rec())
+		name := func(class review.Class) { do(review.Mark{Hash: hash, Class: class, At: &at}) }
+		name(review.Crop)
+		// One named plant changes no number of its photo; it is drawn.
+		if r := rec().Result; r.WeedsOnly() || r.CoverFrac != was.Numbers.CoverFrac || !rec().HasLooks {
+			t.Errorf("after one name: %+v, looks %v", r, rec().HasLooks)
+		}
+		if p := photo(); len(p.Areas) != 1 || p.Areas[0].Class != review.Crop || len(p.Areas[0].Points) < 3 {
+			t.Errorf("areas %+v", p.Areas)
+		}
+		named := func() []record.NamedPlant { return stood(t, d).Named }
+		if n := named(); len(n) != 1 || n[0].Class.Role != "crop" || n[0].Hash != hash {
+			t.Fatalf("named %+v", n)
+		}
+		weeds, err := analysis.Find(stood(t, d), string(analysis.WeedCover), "")
+		if err != nil {
+			t.Fatal(err)
+		}
+		if rs, _, err := weeds.Readings(stood(t, d)); !errors.As(err, new(*analysis.PlantsLackingError)) {
+			t.Errorf("weed cover by one name: %v %v", rs, err)
+		}
+		// The newest word about a plant stands, and what it replaced comes back.
+		name(review.Regrowth)
+		if n := named(); len(n) != 1 || n[0].Class.Role != "regrowth" {
+			t.Errorf("named anew: %+v", n)
+		}
+		steps, err := d.Log(ctx)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, err := d.Undo(ctx, steps[0].Entry); err != nil {
+			t.Fatal(err)
+		}
+		if n := named(); len(n) != 1 || n[0].Class.Role != "crop" {
+			t.Errorf("the second name taken back: %+v", n)
+		}
+		if _, err := d.NextPlant(ctx, rec().Place.Visit, ""); !errors.As(err, new(review.Refusal)) {
+			t.Errorf("asked about a plant with one class named: %v", err)
+		}
+		// Check points: drawn, shown without a hint, answered.
+		visit := rec().Place.Visit
+		if err := d.DrawChecks(ctx, visit, 5); err != nil {
+			t.Fatal(err)
+		}
+		for i := range 5 {
+			spot, done, all, err := d.NextCheck(ctx, visit)
+			if err != nil || done != i || all != 5 || spot.At[0] < 0 || spot.At[0] > 1 || spot.At[1] < 0 || spot.At[1] > 1 {
+				t.Fatalf("%d: %+v, %d of %d: %v", i, spot, done, all, err)
+			}
+			if err := d.AnswerCheck(ctx, spot.Hash, spot.X, spot.Y, review.Weed); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if spot, done, all, err := d.NextCheck(ctx, visit); err != nil || spot.Hash != "" || done != 5 || all != 5 {
+			t.Errorf("all answered: %+v, %d of %d: %v", spot, done, all, err)
+		}
+		if n := named(); len(n) != 1 {
+			t.Errorf("an answer was learned from: %+v", n)
+		}
+		// Back to the start, step by step; looks once taken stay.
+		for len(named())+len(stood(t, d).Checks) > 0 {
+			steps, err := d.Log(ctx)
+			if err != nil {
+				t.Fatal(err)
+			}
+			k := slices.IndexFunc(steps, func(s review.Step) bool { return s.Live })
+			if k < 0 {
+				t.Fatalf("%d plants stay named, %d check points drawn", len(named()), len(stood(t, d).Checks))
+			}
+			if _, err := d.Undo(ctx, steps[k].Entry); err != nil {
+				t.Fatal(err)
+			}
 		}
 	})
 

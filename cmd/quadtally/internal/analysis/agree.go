@@ -9,8 +9,9 @@ import (
 )
 
 // photoSide is the response of photos that is held against the hand: of weeds
-// alone where crop was told from weed in every photo in use and the hand judged
-// weeds alone as well, else of everything green. Hand counts are of weeds.
+// alone where weeds are told apart and the hand judged weeds alone as well, else
+// of everything green. Hand counts are of weeds; pieces are held against them as
+// weeds once these are told apart at every visit.
 func photoSide(snap *record.Snapshot, kind calibrate.Kind) Key {
 	separated, all := weedsSeparated(snap)
 	weeds := all > 0 && separated == all
@@ -20,7 +21,7 @@ func photoSide(snap *record.Snapshot, kind calibrate.Kind) Key {
 		return WeedPieces
 	case kind == calibrate.Count:
 		return GreenPieces
-	case weeds && byEye:
+	case separated > 0 && byEye:
 		return WeedCover
 	}
 	return GreenCover

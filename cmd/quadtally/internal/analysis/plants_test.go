@@ -8,6 +8,7 @@ import (
 	"strings"
 	"testing"
 
+	"quadtally/calibrate"
 	"quadtally/cmd/quadtally/internal/record"
 	"quadtally/cmd/quadtally/internal/trial"
 )
@@ -167,5 +168,34 @@ func TestChecksCarriedThrough(t *testing.T) {
 	green, err := Compare(snap, "green-cover", DefaultOptions())
 	if err != nil || !strings.Contains(green.Holds, "weeds, crop and regrowth together") {
 		t.Errorf("green cover holds %q: %v", green.Holds, err)
+	}
+}
+
+// TestAgreeOnWeeds holds weed cover against weeds judged by eye, once weeds are
+// told apart.
+func TestAgreeOnWeeds(t *testing.T) {
+	codes := twoPlots(trial.Metric).Trial.Treatments
+	share := map[string]float64{codes[0].Code: 0.5, codes[1].Code: 0.2}
+	snap := toldTrial(4, share, share)
+	for _, p := range snap.Plots {
+		snap.Observations = append(snap.Observations,
+			record.Observation{Plot: p.ID, Quadrat: 1, Visit: 1, Variable: record.VarWeedCover, Value: 0.4 * share[p.Treatment], Unit: "fraction"},
+			record.Observation{Plot: p.ID, Quadrat: 1, Visit: 1, Variable: record.VarCover, Value: 0.4, Unit: "fraction"})
+	}
+	if got := photoSide(snap, calibrate.Cover); got != WeedCover {
+		t.Fatalf("cover by eye is held against %s", got)
+	}
+	pairs, err := pairsOf(snap, WeedCover)
+	if err != nil || len(pairs) != 8 {
+		t.Fatalf("%d pairs: %v", len(pairs), err)
+	}
+	for _, p := range pairs {
+		if math.Abs(p.Image-p.Hand) > 0.02 {
+			t.Errorf("%+v", p)
+		}
+	}
+	snap.Checks = nil
+	if got := photoSide(snap, calibrate.Cover); got != GreenCover {
+		t.Errorf("without check points %s is held against the hand", got)
 	}
 }

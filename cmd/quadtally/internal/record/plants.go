@@ -42,6 +42,7 @@ type NamedPlant struct {
 	Decision int64
 	Entry    int64
 	Author   string
+	Patch    bool // marked as a patch, in a record from before plants were named
 }
 
 // CheckPoint is a check point in force, answered or not.
@@ -145,7 +146,7 @@ func (r reader) plants() error {
 				return err
 			}
 			if role, ok := roleOfPatch[old.Class]; ok && old.At != nil {
-				s.Named = append(s.Named, NamedPlant{Plant{old.At[0], old.At[1], PlantClass{role, role}}, hash, d.ID, d.Entry, d.Author})
+				s.Named = append(s.Named, NamedPlant{Plant{old.At[0], old.At[1], PlantClass{role, role}}, hash, d.ID, d.Entry, d.Author, true})
 			}
 		case KindCheck:
 			c := CheckPoint{Hash: hash, Decision: d.ID, Entry: d.Entry}

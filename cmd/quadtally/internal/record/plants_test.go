@@ -99,7 +99,7 @@ func TestNamesOfVisits(t *testing.T) {
 		{PhotoFacts: PhotoFacts{Hash: "a"}, Place: Place{Visit: 1}}, {PhotoFacts: PhotoFacts{Hash: "b"}, Place: Place{Visit: 2}}}}
 	add := func(hash string, class PlantClass, n int) {
 		for range n {
-			s.Named = append(s.Named, NamedPlant{Plant{float64(len(s.Named)), 0, class}, hash, 0, 0, ""})
+			s.Named = append(s.Named, NamedPlant{Plant{float64(len(s.Named)), 0, class}, hash, 0, 0, "", false})
 		}
 	}
 	add("a", weed, OwnNames-2)

@@ -163,6 +163,7 @@ func (s *Server) Handler() http.Handler {
 	m.HandleFunc("GET /visit/{visit}/thresholds", s.thresholds)
 	m.HandleFunc("GET /picture/{hash}/{view}", s.picture)
 	m.HandleFunc("GET /log", s.log)
+	s.servePlants(m)
 	s.serveAssets(m, "page.css", "page.js", "icon.svg")
 	m.HandleFunc("POST /photo/{hash}/{what}", s.change)
 	m.HandleFunc("POST /visit/{visit}/threshold", s.change)

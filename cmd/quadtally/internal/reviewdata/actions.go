@@ -157,6 +157,10 @@ func (b *Backend) plan(ctx context.Context, act review.Action, clashes *[]string
 		g, err = b.planLeaveOut(ctx, snap, p, act)
 		text, write = "left out of the ground: "+regions(len(act.Areas)), decide(record.KindGuide, g)
 	case review.Mark:
+		if act.At != nil && act.Class != review.NotPlant {
+			text, write, err = b.planName(ctx, snap, p, act)
+			break
+		}
 		var v season.Mark
 		text, v, err = b.planMark(ctx, p, act)
 		write = decide(record.KindPatch, v)

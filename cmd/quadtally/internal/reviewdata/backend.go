@@ -337,6 +337,13 @@ func drawnAreas(snap *record.Snapshot, hash string, plane *vision.Plane) ([]revi
 			add(review.Class(p.Class), p.Area)
 		}
 	}
+	if err != nil {
+		return out, err
+	}
+	rings, err := namedRings(snap, hash, plane)
+	for _, r := range rings {
+		add(r.class, r.ring)
+	}
 	return out, err
 }
 

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	"quadtally/cmd/quadtally/internal/intake"
@@ -143,9 +144,16 @@ func (s *Season) drawnOn(ctx context.Context, snap *record.Snapshot, hashes []st
 		}
 		paths[hash] = path
 	}
+	// The page names single photos and must not wait for a whole visit.
+	named := map[int]bool{}
+	for _, n := range snap.Named {
+		if p, ok := snap.Photo(n.Hash); ok {
+			named[p.Place.Visit] = true
+		}
+	}
 	for i := range snap.Photos {
 		p := &snap.Photos[i]
-		if !opt.Looks && len(snap.Named) == 0 || !lacksLooks(p) || !p.InUse() || paths[p.Hash] != "" {
+		if !named[p.Place.Visit] || !lacksLooks(p) || !p.InUse() || paths[p.Hash] != "" || len(hashes) > 0 && !slices.Contains(hashes, p.Hash) {
 			continue
 		}
 		// One that cannot be reached stays as it is and is named by what needs it.

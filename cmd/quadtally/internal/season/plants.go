@@ -604,3 +604,58 @@ func PlantVisits(snap *record.Snapshot) []PlantVisit {
 	}
 	return out
 }
+
+// NamedAt lists the decisions that named the plant at a place before: the names
+// in the same lobe of green, or in the same patch where looks are not kept.
+func NamedAt(snap *record.Snapshot, p *record.Photo, m *vision.Measurement, x, y float64) ([]int64, error) {
+	var lobeAt func(x, y float64) (int32, error)
+	if m.Looks != nil {
+		g, err := m.Green(p.Result.Threshold)
+		if err != nil {
+			return nil, err
+		}
+		lobeAt = func(x, y float64) (int32, error) {
+			cx, cy, err := m.Plane.Cell(raster.Point{X: x, Y: y})
+			if err != nil {
+				return 0, err
+			}
+			b := g.At(m.Looks, int(math.Floor(cx)), int(math.Floor(cy)))
+			if b < 0 {
+				return -1, nil
+			}
+			return m.Looks.Lobe[b], nil
+		}
+	}
+	var ring [][2]float64
+	cx, cy, err := m.Plane.Cell(raster.Point{X: x, Y: y})
+	if err != nil {
+		return nil, err
+	}
+	if points, err := m.Plane.Patch(p.Result.Threshold, int(cx), int(cy)); err == nil {
+		for _, q := range points {
+			ring = append(ring, [2]float64{q.X, q.Y})
+		}
+	}
+	var out []int64
+	for _, n := range snap.Named {
+		if n.Hash != p.Hash {
+			continue
+		}
+		same := contains(ring, [2]float64{n.X, n.Y})
+		if lobeAt != nil {
+			here, err := lobeAt(x, y)
+			if err != nil {
+				return nil, err
+			}
+			there, err := lobeAt(n.X, n.Y)
+			if err != nil {
+				return nil, err
+			}
+			same = here >= 0 && here == there
+		}
+		if same {
+			out = append(out, n.Decision)
+		}
+	}
+	return out, nil
+}

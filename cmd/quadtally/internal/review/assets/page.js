@@ -385,6 +385,8 @@ function photoPage(box) {
       const answer = await send(markForm, { at: spot.map((v) => v.toFixed(6)).join(","), class: what });
       spot = null;
       take(answer);
+      // Asked about one plant, the page leads on to the next, in another photo.
+      if (new URLSearchParams(location.search).has("at")) location.assign(`/visit/${box.dataset.visit}/unsure?after=${hash}`);
     } catch (e) {
       sayAt("Not stored: " + e.message);
     }
@@ -479,6 +481,19 @@ function photoPage(box) {
     byId("toolbox").open = !matchMedia("(max-width: 52rem)").matches || tool() !== "look";
     byId("backone").addEventListener("click", back);
     choose();
+    // Led here to be asked about one plant: no class stays chosen from before.
+    const asked = (new URLSearchParams(location.search).get("at") || "").split(",").map(Number);
+    if (asked.length === 2 && asked.every((v) => v >= 0 && v <= 1)) {
+      document.querySelector("input[name=tool][value=patch]").checked = true;
+      choose();
+      for (const c of document.querySelectorAll("#markform input[name=class]")) c.checked = false;
+      byId("toolbox").open = true;
+      spot = asked;
+      board.cross = asked;
+      describe();
+      board.draw();
+      sayAt("The page is least sure of the plant at the cross: press the key of its class.");
+    }
   }
 
   // toPatch leads the cross from patch to patch.
