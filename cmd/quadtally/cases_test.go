@@ -229,3 +229,18 @@ func TestCompareCountsWhatWasTried(t *testing.T) {
 	must(t, "status", "--trial", dir)
 	must(t, "export", filepath.Join(t.TempDir(), "out"), "--trial", dir)
 }
+
+// The step-down form shows at least as much as the single step.
+func TestCompareStepDown(t *testing.T) {
+	c := compared(t, coverTable, "cover", "--control", "BARE", "--step-down")
+	if len(c.StepDown) != 4 {
+		t.Fatalf("%+v", c.StepDown)
+	}
+	for i, x := range c.StepDown {
+		if y := c.Analysis.VsControl[i]; x.Treatment != y.Treatment || *x.P > *y.P+1e-9 {
+			t.Errorf("%s: step-down p %v, single step %v", x.Treatment, *x.P, *y.P)
+		}
+	}
+	must(t, "compare", "cover", "--from", table(t, coverTable), "--control", "BARE", "--step-down").expect(t, exitDone, "step-down form")
+	say(t, "compare", "cover", "--from", table(t, coverTable), "--step-down").expect(t, exitUsage, "--control")
+}

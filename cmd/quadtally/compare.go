@@ -29,7 +29,7 @@ type compareFlags struct {
 	contrasts, factors                  []string
 	together, rate, layout              string
 	equivalent, noWorse, margin, worse  string
-	covariateAfter                      bool
+	covariateAfter, stepDown            bool
 	script                              string
 }
 
@@ -110,11 +110,12 @@ day or date where there are visits, and the value.
 	fl.StringVar(&f.margin, "margin", "", "stated before looking: `5%` of the treatment's mean, or 2 in the unit of the response")
 	fl.StringVar(&f.worse, "worse", "", "which way is worse: above or below (default: by the response)")
 	fl.BoolVar(&f.covariateAfter, "covariate-after", false, "take a covariate measured after the treatments began")
+	fl.BoolVar(&f.stepDown, "step-down", false, "Dunnett's test in its step-down form too: shows at least as much, without intervals")
 	fl.StringVar(&f.script, "script", "", "also write the comparison as an R script to this `file`")
 	fl.StringSliceVar(&f.factors, "factors", nil, "with --from: columns whose combinations are the treatments, `A,B`")
 	fl.StringVar(&f.layout, "layout", "", "with --factors WHOLE,SUB: split-plot or strip-plot")
 	fl.StringVar(&f.rate, "rate", "", "with --from: the column with the rate of each treatment, for a trend")
-	flagGroup(c, "Questions", "contrast", "contrasts-by", "equivalent-to", "no-worse-than", "margin", "worse", "covariate", "covariate-after")
+	flagGroup(c, "Questions", "contrast", "contrasts-by", "equivalent-to", "no-worse-than", "margin", "worse", "step-down", "covariate", "covariate-after")
 	flagGroup(c, "How it is analysed", "scale", "method", "side", "alpha", "model", "serial", "calibrated")
 	flagGroup(c, "Any table", "from", "value", "kind", "decimal", "factors", "layout", "rate")
 	return c
@@ -133,6 +134,7 @@ func (f *compareFlags) options() (analysis.Options, error) {
 	opt := analysis.Options{Visit: f.visit, Season: f.season, Class: f.class, Control: f.control, Scale: stats.Scale(f.scale),
 		Method: stats.Method(f.method), Side: stats.Side(f.side), Alpha: f.alpha, Calibrated: f.calibrated,
 		Model: analysis.Model(f.model), Serial: f.serial, CovariateAfter: f.covariateAfter}
+	opt.StepDown = f.stepDown
 	opt.Contrasts, opt.Together = f.contrasts, stats.ContrastAdjustment(f.together)
 	var err error
 	if opt.Margin, err = f.marginAsked(); err != nil {

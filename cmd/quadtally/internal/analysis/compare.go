@@ -101,10 +101,11 @@ type Comparison struct {
 	Calibrated *Calibrated `json:"calibrated,omitempty"`
 
 	// Answers to questions beyond the pairs.
-	Planned   *stats.PlannedContrasts `json:"planned_contrasts,omitempty"`
-	Trend     *stats.Trend            `json:"trend,omitempty"`
-	Factorial *FactorialAnswer        `json:"factorial,omitempty"`
-	Margin    *MarginAnswer           `json:"margin,omitempty"`
+	Planned   *stats.PlannedContrasts   `json:"planned_contrasts,omitempty"`
+	Trend     *stats.Trend              `json:"trend,omitempty"`
+	Factorial *FactorialAnswer          `json:"factorial,omitempty"`
+	Margin    *MarginAnswer             `json:"margin,omitempty"`
+	StepDown  []stats.ControlComparison `json:"step_down,omitempty"`
 
 	// Second opinions, by models for what the data are.
 	CountModel  *ShareOrCountModel `json:"count_model,omitempty"`
@@ -219,7 +220,7 @@ func Compare(snap *record.Snapshot, name string, o Options) (Comparison, error) 
 	if err := c.analyse(rows, opt, season, own); err != nil {
 		return Comparison{}, err
 	}
-	if err := c.askOf(snap, o.Asked, r.Role); err != nil {
+	if err := c.askOf(snap, o, r.Role); err != nil {
 		return Comparison{}, err
 	}
 	standing := standingOf(snap, r, o)
@@ -266,7 +267,7 @@ func CompareRows(rows []stats.Row, response string, kind stats.Kind, o Options) 
 	if err := c.analyse(rows, opt, o.Season || len(days) > 1, nil); err != nil {
 		return Comparison{}, err
 	}
-	if err := c.askOf(nil, o.Asked, roleByName(response)); err != nil {
+	if err := c.askOf(nil, o, roleByName(response)); err != nil {
 		return Comparison{}, err
 	}
 	return c, c.addModels(rows, opt, o, 1)

@@ -14,7 +14,7 @@ import (
 // treatments, for they were asked beforehand. Short leaves out the tables.
 func WriteAsked(w io.Writer, c analysis.Comparison, opt TextOptions) error {
 	a := c.Main()
-	if a == nil || c.Planned == nil && c.Margin == nil && c.Trend == nil && c.Factorial == nil {
+	if a == nil || c.Planned == nil && c.Margin == nil && c.Trend == nil && c.Factorial == nil && c.StepDown == nil {
 		return nil
 	}
 	t := compareText{a: *a, opt: opt}
@@ -23,6 +23,15 @@ func WriteAsked(w io.Writer, c analysis.Comparison, opt TextOptions) error {
 	}
 	if c.Margin != nil {
 		t.margin(*c.Margin)
+	}
+	if c.StepDown != nil {
+		t.line("Against the control %s by Dunnett's test in its step-down form, which has no intervals", a.Control)
+		rows := [][]string{{"treatment", "difference", "p"}}
+		for _, x := range c.StepDown {
+			rows = append(rows, []string{x.Treatment, number(x.Difference, t.seDigits()), pOf(x.P)})
+		}
+		t.table(rows)
+		t.line("")
 	}
 	if c.Trend != nil {
 		t.trend(*c.Trend)
