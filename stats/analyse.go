@@ -382,6 +382,7 @@ func analysePlots(plots []Plot, opt Options) (Analysis, error) {
 		Response: opt.Response, Unit: opt.Unit, Design: designOf(plots), Method: opt.Method,
 		Control: opt.Control, Alpha: opt.Alpha, Confidence: 1 - opt.Alpha,
 	}
+	warned := len(a.Warnings)
 	a.Warnings = append(a.Warnings, a.Design.Warnings...)
 	a.Warnings = append(a.Warnings, ConfoundedDates(a.Design.Treatments, opt.Dates)...)
 	a.Notes = append(a.Notes, a.Design.Notes...)
@@ -432,6 +433,13 @@ func analysePlots(plots []Plot, opt Options) (Analysis, error) {
 	if opt.UseCovariate {
 		a.Design.ResidualDF = a.fit.DFResidual
 		a.Design.Words = fmt.Sprintf("%s, residual df %d after the covariate", a.Design.layout, a.fit.DFResidual)
+		switch few, at := a.Design.fewDFWarning(), a.Design.fewAt; {
+		case few == "":
+		case at > 0:
+			a.Warnings[warned+at-1] = few
+		default:
+			a.warn("%s", few)
+		}
 	}
 	if a.Pairs, err = a.means.Pairs(opt.Method, opt.Alpha); err != nil {
 		return a, err

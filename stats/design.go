@@ -44,6 +44,7 @@ type Design struct {
 	QuadratsMax int    `json:"quadrats_max"`
 	ResidualDF  int    `json:"residual_df"`
 	layout      string // Words without the residual df
+	fewAt       int    // place of the warning of few residual df, from 1; 0 for none
 	// Words says all this as one line a person can check.
 	Words    string   `json:"words"`
 	Warnings []string `json:"warnings,omitempty"`
@@ -348,6 +349,7 @@ func (d *Design) describe(absent []string) {
 	}
 	if w := d.fewDFWarning(); w != "" {
 		d.Warnings = append(d.Warnings, w)
+		d.fewAt = len(d.Warnings)
 	}
 }
 

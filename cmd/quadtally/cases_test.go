@@ -202,7 +202,7 @@ func TestCompareMargins(t *testing.T) {
 func TestCompareCovariateIsSaid(t *testing.T) {
 	text := "treatment,block,yield,pre\nA,1,10,3\nB,1,12,4\nC,1,15,3\nA,2,11,3.5\nB,2,12,4\nC,2,17,5\nA,3,9,2\nB,3,13,5\nC,3,15,3.3\n"
 	must(t, "compare", "yield", "--from", table(t, text), "--covariate", "pre").expect(t, exitDone,
-		"residual df 3 after the covariate", "Means are adjusted to a covariate of", "Slopes of treatments alike?", "Covariate alike in all treatments?", "on your word")
+		"residual df 3 after the covariate", "residual df 3 is below 12", "Means are adjusted to a covariate of", "Slopes of treatments alike?", "Covariate alike in all treatments?", "on your word")
 }
 
 // What was tried is counted, once each, and a secondary response is called one.
