@@ -109,8 +109,14 @@ func (m Means) VsControlStepDownContext(ctx context.Context, control string, sid
 // VsControlStepDown is the step-down comparison with the control of the
 // analysis, on its scale.
 func (a Analysis) VsControlStepDown() ([]ControlComparison, error) {
+	return a.VsControlStepDownContext(context.Background())
+}
+
+// VsControlStepDownContext is [Analysis.VsControlStepDown] with a context whose
+// end stops it.
+func (a Analysis) VsControlStepDownContext(ctx context.Context) ([]ControlComparison, error) {
 	if a.fit == nil || a.Control == "" || a.Side == "" {
 		return nil, fmt.Errorf("no control was compared with: name one")
 	}
-	return a.means.VsControlStepDown(a.Control, a.Side, a.Alpha)
+	return a.means.VsControlStepDownContext(ctx, a.Control, a.Side, a.Alpha)
 }

@@ -27,11 +27,10 @@ func agreeCommand(a *app) *cobra.Command {
 	c := &cobra.Command{
 		Use:   "agree",
 		Short: "Hold the camera against the hand",
-		Long: `Compares what the photos say with what people counted or judged in the same
+		Long: `Holds what the photos say against what people counted or judged in the same
 quadrats at the same visit: bias, limits of agreement, concordance, the
 calibration line, and whether the bias differs between treatments, which would
-fake a treatment effect. Intervals respect that quadrats of one plot belong
-together.
+fake a treatment effect. Quadrats of one plot belong together in all intervals.
 
 With --margin, stated before you look, it answers whether hand counting may
 stop: yes, no, or not yet, on average and for comparing treatments. A yes takes

@@ -5,6 +5,7 @@ import (
 	"bytes"
 	"context"
 	"fmt"
+	"path/filepath"
 	"strings"
 	"testing"
 	"time"
@@ -95,7 +96,7 @@ func TestCompareContrasts(t *testing.T) {
 	// The pair alone has p 0.0116; Holm leaves the larger p of two as it is.
 	close6(t, "RYE - RYEVETCH alone", c.Planned.Contrasts[1].P, 0.0116, 5e-5)
 	close6(t, "RYE - RYEVETCH", c.Planned.Contrasts[1].PAdjusted, 0.0116, 5e-5)
-	must(t, "compare", "cover", "--from", table(t, coverTable), "--contrast", "RYE - BARE").expect(t, exitDone, "Contrasts asked for", "on the scale of the analysis")
+	must(t, "compare", "cover", "--from", table(t, coverTable), "--contrast", "RYE - BARE").expect(t, exitDone, "Contrasts asked for", "of the analysis (the arcsine")
 	say(t, "compare", "cover", "--from", table(t, coverTable), "--contrast", "RYE - CLOVER").expect(t, exitUsage, "CLOVER", "BARE, RYE")
 	say(t, "compare", "cover", "--from", table(t, coverTable), "--contrast", "RYE + STRAW - BARE").expect(t, exitUsage, "the sum is 1")
 	say(t, "compare", "cover", "--from", table(t, coverTable), "--contrast", "RYE - BARE", "--contrasts-by", "luck").expect(t, exitUsage, "luck")
@@ -143,7 +144,7 @@ func TestCompareStrata(t *testing.T) {
 		for _, test := range c.Strata.Tests {
 			close6(t, x.file+" "+test.Term, test.F, x.f[test.Term], 6e-3)
 		}
-		must(t, "compare", "y", "--from", table(t, text), "--factors", x.factors, "--layout", x.layout).expect(t, exitDone, strings.ReplaceAll(x.layout, "-", " "), "means of the whole-plot factor", "Stratum")
+		must(t, "compare", "y", "--from", table(t, text), "--factors", x.factors, "--layout", x.layout, "--full").expect(t, exitDone, strings.ReplaceAll(x.layout, "-", " "), "means of the whole-plot factor", "Stratum")
 	}
 	path := table(t, "a,b,block,y\nx,1,1,3\n")
 	say(t, "compare", "y", "--from", path, "--factors", "a", "--layout", "split-plot").expect(t, exitUsage, "WHOLE,SUB")
@@ -200,6 +201,46 @@ func TestCompareMargins(t *testing.T) {
 // What a covariate did is said on the first screen, with its df.
 func TestCompareCovariateIsSaid(t *testing.T) {
 	text := "treatment,block,yield,pre\nA,1,10,3\nB,1,12,4\nC,1,15,3\nA,2,11,3.5\nB,2,12,4\nC,2,17,5\nA,3,9,2\nB,3,13,5\nC,3,15,3.3\n"
-	must(t, "compare", "yield", "--from", table(t, text), "--covariate", "pre", "--short").expect(t, exitDone,
+	must(t, "compare", "yield", "--from", table(t, text), "--covariate", "pre").expect(t, exitDone,
 		"residual df 3 after the covariate", "Means are adjusted to a covariate of", "Slopes of treatments alike?", "Covariate alike in all treatments?", "on your word")
+}
+
+// What was tried is counted, once each, and a secondary response is called one.
+func TestCompareCountsWhatWasTried(t *testing.T) {
+	dir := reportTrial(t, "metric")
+	compare := func(args ...string) ran {
+		t.Helper()
+		return must(t, append([]string{"compare", "--trial", dir}, args...)...)
+	}
+	if r := compare("yield"); strings.Contains(r.out, "tried") || strings.Contains(r.out, "rimary") {
+		t.Errorf("the usual way is no choice:\n%s", r.out)
+	}
+	compare("yield", "--scale", "log1p").expect(t, exitDone, "1 choice other than the usual was tried", "scale log1p")
+	compare("yield", "--scale", "log1p").expect(t, exitDone, "1 choice other than the usual was tried")
+	compare("yield", "--method", "lsd").expect(t, exitDone, "2 choices other than the usual were tried")
+	compare("yield").expect(t, exitDone, "2 choices other than the usual were tried", "pairs by lsd")
+	if r := compare("hand-cover", "--scale", "arcsine_sqrt"); strings.Contains(r.out, "tried") {
+		t.Errorf("the usual scale by its name is no choice:\n%s", r.out)
+	}
+	if r := compare("count", "--class", "grass", "--visit", "3"); strings.Contains(r.out, "tried") {
+		t.Errorf("another response is counted with yield:\n%s", r.out)
+	}
+	compare("yield", "--json").expect(t, exitDone, `"tried"`)
+	must(t, "status", "--trial", dir)
+	must(t, "export", filepath.Join(t.TempDir(), "out"), "--trial", dir)
+}
+
+// The step-down form shows at least as much as the single step.
+func TestCompareStepDown(t *testing.T) {
+	c := compared(t, coverTable, "cover", "--control", "BARE", "--step-down")
+	if len(c.StepDown) != 4 {
+		t.Fatalf("%+v", c.StepDown)
+	}
+	for i, x := range c.StepDown {
+		if y := c.Analysis.VsControl[i]; x.Treatment != y.Treatment || *x.P > *y.P+1e-9 {
+			t.Errorf("%s: step-down p %v, single step %v", x.Treatment, *x.P, *y.P)
+		}
+	}
+	must(t, "compare", "cover", "--from", table(t, coverTable), "--control", "BARE", "--step-down").expect(t, exitDone, "step-down form")
+	say(t, "compare", "cover", "--from", table(t, coverTable), "--step-down").expect(t, exitUsage, "--control")
 }

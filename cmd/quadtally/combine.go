@@ -19,7 +19,7 @@ type combineFlags struct {
 	class, control, scale, kind, value, decimal string
 	same, own                                   []string
 	alpha                                       float64
-	cross, json, short                          bool
+	cross, json, full                           bool
 	script                                      string
 }
 
@@ -54,7 +54,7 @@ One trial alone is refused: that is what compare is for.
 	fl.BoolVar(&f.cross, "places-and-years", false, "tell places and years apart (a table with both columns)")
 	fl.Float64Var(&f.alpha, "alpha", 0.05, "significance level")
 	fl.BoolVar(&f.json, "json", false, "everything as JSON, with the forest of every difference")
-	fl.BoolVar(&f.short, "short", false, "only the first screen")
+	fl.BoolVar(&f.full, "full", false, "every difference trial by trial, and the variances")
 	fl.StringVar(&f.script, "script", "", "also write the analysis as an R script to this `file`")
 	fl.StringVar(&f.kind, "kind", "", "of a table: measure, percent, proportion or count (default: by the response's name)")
 	fl.StringVar(&f.value, "value", "", "of a table: the column that holds the value")
@@ -111,7 +111,7 @@ func (a *app) combine(response string, trials []string, f combineFlags) error {
 	if f.json {
 		return a.writeJSON(c)
 	}
-	return report.WriteCombined(a.out, c, report.TextOptions{Short: f.short})
+	return report.WriteCombined(a.out, c, report.TextOptions{Short: !f.full})
 }
 
 // trialValues reads a trial's folder, an export, or a table.

@@ -29,7 +29,7 @@ type compareFlags struct {
 	contrasts, factors                  []string
 	together, rate, layout              string
 	equivalent, noWorse, margin, worse  string
-	covariateAfter                      bool
+	covariateAfter, stepDown            bool
 	script                              string
 }
 
@@ -70,14 +70,18 @@ day or date where there are visits, and the value.
 			if err != nil {
 				return err
 			}
-			return a.withTrial(func(_ *record.Store, snap *record.Snapshot) error {
+			var c analysis.Comparison
+			err = a.withTrial(func(_ *record.Store, snap *record.Snapshot) error {
 				opt.DeferSeasonModel, opt.Context = !f.json, a.ctx
-				c, err := analysis.Compare(snap, args[0], opt)
-				if err != nil {
+				if c, err = analysis.Compare(snap, args[0], opt); err != nil {
 					return err
 				}
 				return a.printComparison(c, args[0], f)
 			})
+			if err == nil {
+				a.keepTried(c)
+			}
+			return err
 		},
 	}
 	fl := c.Flags()
@@ -106,11 +110,12 @@ day or date where there are visits, and the value.
 	fl.StringVar(&f.margin, "margin", "", "stated before looking: `5%` of the treatment's mean, or 2 in the unit of the response")
 	fl.StringVar(&f.worse, "worse", "", "which way is worse: above or below (default: by the response)")
 	fl.BoolVar(&f.covariateAfter, "covariate-after", false, "take a covariate measured after the treatments began")
+	fl.BoolVar(&f.stepDown, "step-down", false, "Dunnett's test in its step-down form too: shows at least as much, without intervals")
 	fl.StringVar(&f.script, "script", "", "also write the comparison as an R script to this `file`")
 	fl.StringSliceVar(&f.factors, "factors", nil, "with --from: columns whose combinations are the treatments, `A,B`")
 	fl.StringVar(&f.layout, "layout", "", "with --factors WHOLE,SUB: split-plot or strip-plot")
 	fl.StringVar(&f.rate, "rate", "", "with --from: the column with the rate of each treatment, for a trend")
-	flagGroup(c, "Questions", "contrast", "contrasts-by", "equivalent-to", "no-worse-than", "margin", "worse", "covariate", "covariate-after")
+	flagGroup(c, "Questions", "contrast", "contrasts-by", "equivalent-to", "no-worse-than", "margin", "worse", "step-down", "covariate", "covariate-after")
 	flagGroup(c, "How it is analysed", "scale", "method", "side", "alpha", "model", "serial", "calibrated")
 	flagGroup(c, "Any table", "from", "value", "kind", "decimal", "factors", "layout", "rate")
 	return c
@@ -129,6 +134,7 @@ func (f *compareFlags) options() (analysis.Options, error) {
 	opt := analysis.Options{Visit: f.visit, Season: f.season, Class: f.class, Control: f.control, Scale: stats.Scale(f.scale),
 		Method: stats.Method(f.method), Side: stats.Side(f.side), Alpha: f.alpha, Calibrated: f.calibrated,
 		Model: analysis.Model(f.model), Serial: f.serial, CovariateAfter: f.covariateAfter}
+	opt.StepDown = f.stepDown
 	opt.Contrasts, opt.Together = f.contrasts, stats.ContrastAdjustment(f.together)
 	var err error
 	if opt.Margin, err = f.marginAsked(); err != nil {
@@ -231,6 +237,29 @@ func (a *app) printComparison(c analysis.Comparison, name string, f compareFlags
 	return nil
 }
 
+// keepTried stores choices other than the usual, so that they can be counted.
+// Where the record cannot be written to, it says so and goes on.
+func (a *app) keepTried(c analysis.Comparison) {
+	if c.Standing == nil || len(c.Standing.New) == 0 {
+		return
+	}
+	store, err := a.openToWrite()
+	if err == nil {
+		defer store.Close()
+		_, err = store.WriteAs(a.ctx, record.EntryDerived, "compare", strings.Join(c.Standing.New, ", "), func(w *record.Tx) error {
+			for _, choice := range c.Standing.New {
+				if _, err := w.Decide(analysis.TriedSubject(c.Response, c.Class, choice), record.KindTried, analysis.Tried{Choice: choice}); err != nil {
+					return err
+				}
+			}
+			return nil
+		})
+	}
+	if err != nil {
+		a.note("note: that %s was tried is not counted: %v", strings.Join(c.Standing.New, ", "), err)
+	}
+}
+
 func scriptTitle(name string, c analysis.Comparison) string {
 	title := strings.TrimSpace(name + " " + c.Class)
 	if c.Visit > 0 {
@@ -264,7 +293,7 @@ func writeComparison(w io.Writer, c analysis.Comparison, opt report.TextOptions)
 	if c.Strata != nil {
 		return report.WriteStrata(w, *c.Strata, opt)
 	}
-	err = errors.Join(err, report.WriteAsked(w, c, opt))
+	err = errors.Join(err, report.WriteStanding(w, c), report.WriteAsked(w, c, opt))
 	if c.Season != nil {
 		err = errors.Join(err, report.WriteSeason(w, *c.Season, opt))
 	} else {

@@ -137,6 +137,28 @@ func TestTwoSheetsOfOneName(t *testing.T) {
 	}
 }
 
+// Noughts of another visit, and another half of the field, are no corrections
+// though all their values are the same.
+func TestNoughtsUnderOneName(t *testing.T) {
+	for _, c := range []struct{ name, date, plots string }{{"another visit", "2025-06-28", "12"}, {"other plots", "2025-06-14", "34"}} {
+		dir := bedTrial(t)
+		sheet := func(date, blocks string) string {
+			s := "plot,quadrat,date,sedge\n"
+			for _, p := range bedPlots {
+				for q := 1; q <= 3 && strings.Contains(blocks, p[:1]); q++ {
+					s += fmt.Sprintf("%s,%d,%s,0\n", p, q, date)
+				}
+			}
+			return s
+		}
+		must(t, "counts", file(t, dir, "counts.csv", sheet("2025-06-14", "12")), "--trial", dir)
+		say(t, "counts", file(t, dir, "counts.csv", sheet(c.date, c.plots)), "--trial", dir).expect(t, exitFailed, "is this another sheet")
+		if v := plotValues(t, dir, "count", ""); len(v) != 6 {
+			t.Errorf("%s: %v", c.name, v)
+		}
+	}
+}
+
 // Two sheets that say different things about one quadrat.
 func TestAnotherSheetSaysOtherwise(t *testing.T) {
 	dir := bedTrial(t)

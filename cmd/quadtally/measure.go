@@ -58,9 +58,8 @@ func measureCommand(a *app) *cobra.Command {
 	c := &cobra.Command{
 		Use:   "measure PHOTO...",
 		Short: "Measure green cover in photos, outside any trial",
-		Long: `Measures the share of the ground inside each photo's frame that is green: cover
-with the range within which careful hand masks fell, green pieces (touching plants
-count once), scale, doubts. Photos of one date share a threshold, but for --alone.
+		Long: `Measures the green share of the ground inside each photo's frame, with the range of
+careful hand masks, green pieces and doubts. Photos of one date share a threshold.
 
 ` + classHelp + exitHelp,
 		Example: `  quadtally measure --frame 500mm photos/

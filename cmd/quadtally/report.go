@@ -97,7 +97,7 @@ func (a *app) writeReport(snap *record.Snapshot, f reportFlags) error {
 	if !f.figures {
 		return nil
 	}
-	figures := report.BuildTechnical(in).Figures()
+	figures := report.Figures(in)
 	for _, x := range figures {
 		path := filepath.Join(dir, "figures", strings.TrimPrefix(x.ID, "fig-"))
 		if err := a.replaceWith(path+".svg", x.WriteSVG); err != nil {

@@ -307,7 +307,7 @@ func TestQueueInBrowser(t *testing.T) {
 	b.do(chromedp.EmulateViewport(1440, 900))
 	slow := behindSlowDisk(t, s.address)
 	value[int](b, fmt.Sprintf("setTimeout(() => { location.href = %q; }, 0)", slow)) // without waiting for the pictures
-	b.until(`location.pathname.startsWith("/photo/") && document.readyState === "interactive" && document.getElementById("answers") && document.getElementById("tooearly")`)
+	b.until(`location.pathname.startsWith("/photo/") && document.documentElement.dataset.answerable === "" && document.getElementById("tooearly")`)
 	at := value[string](b, "location.pathname")
 	b.key("k")
 	b.until(`!document.getElementById("tooearly").hidden`)
@@ -329,7 +329,7 @@ func TestQueueInBrowser(t *testing.T) {
 }
 
 // behindSlowDisk is the page at another address, where every picture takes
-// three seconds.
+// five seconds.
 func behindSlowDisk(t *testing.T, address string) string {
 	t.Helper()
 	to, err := url.Parse(address)
@@ -339,7 +339,7 @@ func behindSlowDisk(t *testing.T, address string) string {
 	proxy := &httputil.ReverseProxy{Rewrite: func(r *httputil.ProxyRequest) { r.SetURL(to) }}
 	srv := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		if strings.HasPrefix(r.URL.Path, "/picture/") {
-			time.Sleep(3 * time.Second)
+			time.Sleep(5 * time.Second)
 		}
 		proxy.ServeHTTP(w, r)
 	}))

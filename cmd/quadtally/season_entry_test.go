@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -114,6 +115,7 @@ func TestColumnsThatAreNoWeeds(t *testing.T) {
 	if v := plotValues(t, dir, "crop-height", ""); v["101@1"] != 35 {
 		t.Errorf("height %v", v)
 	}
+	must(t, "status", "--trial", dir).expect(t, exitDone, "ignored, as you said: leeks, minutes")
 	// The same columns in another sheet are not asked about again.
 	must(t, "counts", file(t, dir, "d.csv", strings.ReplaceAll(text, "101,", "102,")), "--trial", dir)
 	if v := plotValues(t, dir, "soil temp", ""); v["102@1"] != 18 {
@@ -268,6 +270,42 @@ func TestBackupAndRestore(t *testing.T) {
 	say(t, "restore", filepath.Join(dir, "none.db"), "--trial", dir).expect(t, exitFailed, "no such file")
 }
 
+// A backup that is laid over the record by hand, while the journal of a killed
+// import still lies there, is not destroyed by it: neither by reading nor by
+// writing.
+func TestCopyLaidOverAnUnfinishedRecord(t *testing.T) {
+	shell, err := exec.LookPath("sqlite3")
+	if err != nil {
+		t.Skip("sqlite3 is not here to leave a journal")
+	}
+	dir := bedTrial(t)
+	path := filepath.Join(dir, record.FileName)
+	kept := filepath.Join(t.TempDir(), "kept.db")
+	must(t, "yields", file(t, dir, "h.csv", harvestSheet(1, nil)), "--trial", dir)
+	must(t, "backup", kept, "--trial", dir)
+	want := fmt.Sprint(plotValues(t, dir, "yield", ""))
+	must(t, "counts", file(t, dir, "c.csv", "plot,quadrat,date,grass\n101,1,2025-06-14,4\n"), "--trial", dir)
+	cmd := exec.Command(shell, path)
+	cmd.Stdin = strings.NewReader("pragma cache_size=1;\nbegin immediate;\ncreate table filler as with recursive c(x) as (select 1 union all select x+1 from c where x<5000) select randomblob(200) from c;\n" +
+		".shell cp " + path + "-journal " + filepath.Join(dir, "left") + "\nrollback;\n")
+	if out, err := cmd.CombinedOutput(); err != nil {
+		t.Fatalf("%v %s", err, out)
+	}
+	if journal, err := os.ReadFile(filepath.Join(dir, "left")); err != nil || len(journal) < 1024 {
+		t.Skip("this sqlite3 left no journal:", err)
+	}
+	copyFile(t, kept, path)
+	copyFile(t, filepath.Join(dir, "left"), path+"-journal")
+	must(t, "status", "--trial", dir).expect(t, exitDone, "journal of another file", "yields: 12 of 12")
+	if string(mustRead(t, path)) != string(mustRead(t, kept)) {
+		t.Error("reading changed the copy")
+	}
+	must(t, "describe", "--soil", "silt loam", "--trial", dir).expect(t, exitDone, "put aside")
+	if got := fmt.Sprint(plotValues(t, dir, "yield", "")); got != want {
+		t.Errorf("%s, want %s", got, want)
+	}
+}
+
 // The plan is amended where the data stay whole.
 func TestAmend(t *testing.T) {
 	dir := bedTrial(t)
@@ -324,5 +362,27 @@ func TestAmendedFrameMeasuresAgain(t *testing.T) {
 	}
 	if now := settings(); fmt.Sprint(now) != fmt.Sprint(before) {
 		t.Errorf("taken back: %v, want %v", now, before)
+	}
+}
+
+// Biomass cut in a frame that does not fit the drill rows is said to be so.
+func TestFrameOverDrillRowsIsSaid(t *testing.T) {
+	dir := bedTrial(t)
+	sheet := "plot,quadrat,date,biomass_g\n"
+	for i, p := range bedPlots {
+		sheet += fmt.Sprintf("%s,1,2025-06-14,%d\n", p, 100+7*i)
+	}
+	must(t, "counts", file(t, dir, "b.csv", sheet), "--trial", dir)
+	if r := must(t, "compare", "biomass", "--trial", dir); strings.Contains(r.out+r.err, "drill rows") {
+		t.Errorf("%s%s", r.out, r.err)
+	}
+	if v := plotValues(t, dir, "biomass", ""); v["101@1"] < 3.999 || v["101@1"] > 4.001 { // 100 g in 0.25 m2, t/ha
+		t.Errorf("%v", v)
+	}
+	must(t, "amend", "--set", "drill row spacing: 190 mm", "--trial", dir)
+	must(t, "compare", "biomass", "--trial", dir).expect(t, exitDone, "drill rows", "0.76 to 1.14")
+	must(t, "amend", "--set", "drill row spacing: 125 mm", "--trial", dir)
+	if r := must(t, "compare", "biomass", "--trial", dir); strings.Contains(r.out+r.err, "drill rows") {
+		t.Errorf("%s%s", r.out, r.err)
 	}
 }

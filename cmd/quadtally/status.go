@@ -3,6 +3,7 @@ package main
 import (
 	"cmp"
 	"fmt"
+	"maps"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -12,6 +13,7 @@ import (
 	"quadtally/cmd/quadtally/internal/analysis"
 	"quadtally/cmd/quadtally/internal/record"
 	"quadtally/cmd/quadtally/internal/season"
+	"quadtally/cmd/quadtally/internal/sheets"
 )
 
 type trialStatus struct {
@@ -26,6 +28,7 @@ type trialStatus struct {
 	Spare     int                      `json:"photos_spare"` // a better one of the same quadrat is used
 	Yields    int                      `json:"plots_with_yield"`
 	Open      []analysis.SheetQuestion `json:"sheet_questions"` // what stored sheets leave open
+	Ignored   []string                 `json:"columns_ignored"` // of sheets, as people said
 	Apart     []string                 `json:"dates_apart"`     // operations of which groups of treatments share no day
 	Versions  []season.Copy            `json:"same_name_other_bytes"`
 	Files     *season.FileCheck        `json:"files,omitempty"` // with --files
@@ -95,6 +98,13 @@ func statusOf(snap *record.Snapshot) trialStatus {
 	}
 	st.Yields = analysis.PlotsWithYield(snap)
 	st.Open, st.Apart = analysis.SheetQuestions(snap), analysis.DatesApart(snap)
+	if columns, _, err := rememberedColumns(snap, nil); err == nil {
+		for _, name := range slices.Sorted(maps.Keys(columns)) {
+			if columns[name].As == sheets.AsIgnore {
+				st.Ignored = append(st.Ignored, name)
+			}
+		}
+	}
 	st.Versions = season.DifferentVersions(snap)
 	st.Visits = analysis.Progress(snap)
 	slices.SortFunc(st.Questions, func(a, b season.Question) int {
@@ -142,6 +152,9 @@ func (a *app) printStatus(st trialStatus, all bool) {
 	}
 	for _, q := range st.Open {
 		fmt.Fprintf(a.out, "question: %s\n", q.Text)
+	}
+	if len(st.Ignored) > 0 {
+		fmt.Fprintf(a.out, "columns of sheets that are ignored, as you said: %s\n", strings.Join(st.Ignored, ", "))
 	}
 	for _, text := range st.Apart {
 		fmt.Fprintf(a.out, "note: %s\n", text)

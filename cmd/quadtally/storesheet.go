@@ -193,7 +193,8 @@ func questionsAbout(d record.SheetDiff, snap *record.Snapshot) []string {
 	doubtful := len(d.Withdrawn)
 	former := stays + len(d.Moved) + len(d.Withdrawn)
 	for _, c := range d.Moved {
-		if c.Was.Missing != c.Now.Missing || c.Was.Value != c.Now.Value {
+		// A nought says nothing of whether two rows are the same.
+		if c.Was.Missing || c.Now.Missing || c.Was.Value != c.Now.Value || c.Now.Value == 0 || c.Was.Plot != c.Now.Plot {
 			doubtful++
 		}
 	}

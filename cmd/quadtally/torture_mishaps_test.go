@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/json"
 	"fmt"
 	"math"
@@ -169,6 +170,7 @@ type step struct {
 	args []string
 	kill bool   // a process that is killed on the way
 	undo string // in place of a file: the entry to take back
+	with string // another command than the sheet's own
 }
 
 // mistyped are faults of typing that are corrected in the same sheet
@@ -537,6 +539,9 @@ func (s sheetOf) cell(row int) string {
 func mishaps(t *testing.T) []attempt {
 	var out []attempt
 	for kind, s := range honestSheets() {
+		half := func(from, to int) step {
+			return step{file: "sheet.csv", data: s.with(func(x *sheetOf) { x.rows = x.rows[from:to] }).csv()}
+		}
 		one := func(name, least string, steps ...step) {
 			out = append(out, attempt{kind, name, s, steps, least})
 		}
@@ -565,6 +570,13 @@ func mishaps(t *testing.T) []attempt {
 				}
 			})
 			one(w.name, w.least, step{file: "sheet.xlsx", data: data})
+		}
+		one("the other half of the field under the same name", "told", half(0, len(s.rows)/2), half(len(s.rows)/2, len(s.rows)))
+		for _, other := range []string{"counts", "yields", "field"} {
+			if other != s.command {
+				one("stored with "+other, "told", step{file: "sheet.csv", data: clean.data, with: other})
+				one("stored with "+other+" after it was stored right", "right", clean, step{file: "sheet.csv", data: clean.data, with: other})
+			}
 		}
 		one("stored twice", "right", clean, clean)
 		killed := clean
@@ -666,7 +678,7 @@ func (a attempt) try(t *testing.T, dir string) (came, string) {
 			continue
 		}
 		var out string
-		code, out, talk = quietly(append([]string{a.meant.command, path, "--trial", dir, "--json"}, s.args...)...)
+		code, out, talk = quietly(append([]string{cmp.Or(s.with, a.meant.command), path, "--trial", dir, "--json"}, s.args...)...)
 		last = storing{}
 		if out != "" {
 			if err := json.Unmarshal([]byte(out), &last); err != nil {

@@ -24,6 +24,8 @@ type Asked struct {
 	// Together keeps contrasts honest; "" is Holm's way.
 	Together stats.ContrastAdjustment
 	Margin   *Margin
+	// StepDown asks for Dunnett's test in its step-down form as well.
+	StepDown bool
 
 	// Of a table; a trial has its own.
 	Rates   map[string]float64
@@ -119,7 +121,8 @@ func numericLevels(f trial.Factor) map[string]float64 {
 }
 
 // askOf answers the questions of a plan and of a user on a finished comparison.
-func (c *Comparison) askOf(snap *record.Snapshot, asked Asked, role Role) error {
+func (c *Comparison) askOf(snap *record.Snapshot, o Options, role Role) error {
+	asked := o.Asked
 	var fromPlan []stats.Question
 	if snap != nil {
 		fromPlan = planned(&snap.Trial)
@@ -146,6 +149,15 @@ func (c *Comparison) askOf(snap *record.Snapshot, asked Asked, role Role) error 
 	if len(asked.Factors) >= 2 {
 		if err := c.factorial(asked.Factors); err != nil {
 			c.Notes = append(c.Notes, "factors were not taken apart: "+err.Error())
+		}
+	}
+	if asked.StepDown {
+		if a.Control == "" {
+			return misuse("--step-down needs a control: name it with --control")
+		}
+		var err error
+		if c.StepDown, err = a.VsControlStepDownContext(o.context()); err != nil {
+			return err
 		}
 	}
 	if asked.Margin != nil {

@@ -7,6 +7,7 @@ import (
 
 	"quadtally/cmd/quadtally/internal/record"
 	"quadtally/cmd/quadtally/internal/trial"
+	"quadtally/stats"
 )
 
 // The plan's contrasts, rates and factors are answered unasked; what has lost
@@ -108,5 +109,32 @@ func TestCovariateBeforeTreatments(t *testing.T) {
 		case !strings.Contains(strings.Join(c.Notes, "\n"), x.note) || x.note == "" && len(c.Notes) > 0:
 			t.Errorf("%s: notes %q, want %q", name, c.Notes, x.note)
 		}
+	}
+}
+
+// The plan's primary response is known by any of its names, another one is
+// secondary, and a class of it is not it.
+func TestStandingOfResponses(t *testing.T) {
+	snap := pairedTrial(func(v float64) float64 { return v })
+	for _, x := range []struct {
+		primary, response string
+		is                bool
+	}{{"cover", "green-cover", true}, {"Green cover", "cover", true}, {"hand-cover", "cover", false}, {"", "cover", false}} {
+		snap.Trial.Primary = x.primary
+		o := DefaultOptions()
+		o.Visit, o.Model = 1, NoModel
+		c, err := Compare(snap, x.response, o)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if s := c.Standing; s.IsPrimary != x.is || s.Primary != x.primary || s.Responses < 2 || len(s.Tried) > 0 {
+			t.Errorf("%+v: %+v", x, s)
+		}
+	}
+	o := DefaultOptions()
+	o.Visit, o.Model, o.Scale, o.Side = 1, NoModel, stats.Logit, stats.BelowControl
+	c, err := Compare(snap, "cover", o)
+	if err != nil || strings.Join(c.Standing.New, ", ") != "scale logit, side below" {
+		t.Errorf("%v %+v", err, c.Standing)
 	}
 }

@@ -101,16 +101,20 @@ type Comparison struct {
 	Calibrated *Calibrated `json:"calibrated,omitempty"`
 
 	// Answers to questions beyond the pairs.
-	Planned   *stats.PlannedContrasts `json:"planned_contrasts,omitempty"`
-	Trend     *stats.Trend            `json:"trend,omitempty"`
-	Factorial *FactorialAnswer        `json:"factorial,omitempty"`
-	Margin    *MarginAnswer           `json:"margin,omitempty"`
+	Planned   *stats.PlannedContrasts   `json:"planned_contrasts,omitempty"`
+	Trend     *stats.Trend              `json:"trend,omitempty"`
+	Factorial *FactorialAnswer          `json:"factorial,omitempty"`
+	Margin    *MarginAnswer             `json:"margin,omitempty"`
+	StepDown  []stats.ControlComparison `json:"step_down,omitempty"`
 
 	// Second opinions, by models for what the data are.
 	CountModel  *ShareOrCountModel `json:"count_model,omitempty"`
 	CoverModel  *ShareOrCountModel `json:"cover_model,omitempty"`
 	SeasonModel *SeasonModel       `json:"season_model,omitempty"`
 	Components  *Components        `json:"variance_components,omitempty"`
+
+	// Standing is set for a trial.
+	Standing *Standing `json:"standing,omitempty"`
 
 	rates map[string]float64 // of Trend
 }
@@ -216,9 +220,11 @@ func Compare(snap *record.Snapshot, name string, o Options) (Comparison, error) 
 	if err := c.analyse(rows, opt, season, own); err != nil {
 		return Comparison{}, err
 	}
-	if err := c.askOf(snap, o.Asked, r.Role); err != nil {
+	if err := c.askOf(snap, o, r.Role); err != nil {
 		return Comparison{}, err
 	}
+	standing := standingOf(snap, r, o)
+	c.Standing = &standing
 	return c, c.addModels(rows, opt, o, countedOn(rs))
 }
 
@@ -261,7 +267,7 @@ func CompareRows(rows []stats.Row, response string, kind stats.Kind, o Options) 
 	if err := c.analyse(rows, opt, o.Season || len(days) > 1, nil); err != nil {
 		return Comparison{}, err
 	}
-	if err := c.askOf(nil, o.Asked, roleByName(response)); err != nil {
+	if err := c.askOf(nil, o, roleByName(response)); err != nil {
 		return Comparison{}, err
 	}
 	return c, c.addModels(rows, opt, o, 1)

@@ -182,6 +182,22 @@ var (
 	})
 )
 
+// cutInFrames is weightsOfGround for plants that stand in drill rows: a frame
+// whose width is no multiple of the rows catches one row too few or too many.
+func cutInFrames(snap *record.Snapshot, r Response) ([]Reading, []string, error) {
+	rs, notes, err := weightsOfGround(snap, r)
+	t := &snap.Trial
+	fewest, most, fits := trial.FrameOverDrill(t.Quadrat.WidthMM, t.Ground.DrillRowMM)
+	framed := slices.ContainsFunc(snap.Observations, func(o record.Observation) bool {
+		return nameKey(o.Variable) == nameKey(r.def.variable) && o.Unit == "kg"
+	})
+	if err == nil && framed && !fits {
+		notes = append(notes, fmt.Sprintf("the frame is %s wide and the drill rows %s apart, which does not divide evenly: what is cut in a frame may be %.2f to %.2f times what stands on the ground, the same for all plots only where the frame always lies alike over the rows",
+			trial.Length(t.Quadrat.WidthMM, t.Units), trial.Length(t.Ground.DrillRowMM, t.Units), fewest, most))
+	}
+	return rs, notes, err
+}
+
 func onQuadrat(o record.Observation, groundM2 float64) float64 {
 	if o.Quadrat == 0 || groundM2 <= 0 {
 		return noGround

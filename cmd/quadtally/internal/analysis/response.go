@@ -107,7 +107,7 @@ var registry = []definition{
 	{key: Regrowth, label: "regrowth of the cover crop", unit: "plants per m²", factor: 1, kind: stats.Count, role: Ground, variable: record.VarRegrowth, take: numbersInQuadrats},
 	{key: Residue, label: "residue on the ground", unitIn: weightUnit, kind: stats.Measure, role: Ground, variable: record.VarResidue, take: weightsOfGround},
 	{key: ResidueCover, label: "residue cover", unit: "% of the ground", factor: 100, kind: stats.Percent, role: Ground, variable: record.VarResidueCover, take: sharesOfGround},
-	{key: Biomass, label: "biomass", unitIn: weightUnit, kind: stats.Measure, role: Ground, variable: record.VarBiomass, take: weightsOfGround},
+	{key: Biomass, label: "biomass", unitIn: weightUnit, kind: stats.Measure, role: Ground, variable: record.VarBiomass, take: cutInFrames},
 	{key: "residue-stems", label: "residue stems", kind: stats.Count, role: Ground, variable: "residue stems", take: assessed},
 }
 

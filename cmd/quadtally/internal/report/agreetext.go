@@ -218,6 +218,13 @@ func (t *agreeText) agreement() {
 	if a.Spearman != nil {
 		add("Spearman rank r", &a.Spearman.Estimate)
 	}
+	var hand, image []float64
+	for _, p := range t.r.Figure.Points {
+		hand, image = append(hand, p.Hand), append(image, p.Image)
+	}
+	if tau, err := calibrate.KendallTauB(hand, image); err == nil {
+		rows = append(rows, []string{"Kendall tau-b", fixed(tau, 3), "", ""})
+	}
 	t.table(rows)
 	t.wrapped("  ", "  ", "A correlation alone proves nothing: a camera that reads double has r = 1.")
 	if a.SDBetween != nil && a.SDWithin != nil {

@@ -14,7 +14,7 @@ import (
 // treatments, for they were asked beforehand. Short leaves out the tables.
 func WriteAsked(w io.Writer, c analysis.Comparison, opt TextOptions) error {
 	a := c.Main()
-	if a == nil || c.Planned == nil && c.Margin == nil && c.Trend == nil && c.Factorial == nil {
+	if a == nil || c.Planned == nil && c.Margin == nil && c.Trend == nil && c.Factorial == nil && c.StepDown == nil {
 		return nil
 	}
 	t := compareText{a: *a, opt: opt}
@@ -23,6 +23,15 @@ func WriteAsked(w io.Writer, c analysis.Comparison, opt TextOptions) error {
 	}
 	if c.Margin != nil {
 		t.margin(*c.Margin)
+	}
+	if c.StepDown != nil {
+		t.line("Against the control %s by Dunnett's test in its step-down form, which has no intervals", a.Control)
+		rows := [][]string{{"treatment", "difference", "p"}}
+		for _, x := range c.StepDown {
+			rows = append(rows, []string{x.Treatment, number(x.Difference, t.seDigits()), pOf(x.P)})
+		}
+		t.table(rows)
+		t.line("")
 	}
 	if c.Trend != nil {
 		t.trend(*c.Trend)
@@ -44,6 +53,34 @@ func (t *compareText) onScale() string {
 		return ", " + t.a.Unit
 	}
 	return ""
+}
+
+// WriteStanding says how the comparison stands beside others of its trial:
+// nothing where it is the one response of the plan, asked in the usual way.
+func WriteStanding(w io.Writer, c analysis.Comparison) error {
+	s := c.Standing
+	if s == nil {
+		return nil
+	}
+	var t compareText
+	switch {
+	case s.Primary != "" && s.IsPrimary:
+		t.said("", "The primary response of the plan.")
+	case s.Primary != "":
+		t.said("", fmt.Sprintf("Primary response: %s; this one is secondary, one of %d that have values.", s.Primary, s.Responses))
+	}
+	if n := len(s.Tried); n > 0 {
+		what := "1 choice other than the usual was"
+		if n > 1 {
+			what = fmt.Sprintf("%d choices other than the usual were", n)
+		}
+		t.said("! ", fmt.Sprintf("%s tried on this response: %s. The usual one was fixed beforehand; of several that are tried, the one that shows most shows too much.", what, strings.Join(s.Tried, ", ")))
+	}
+	if t.b.Len() > 0 {
+		t.line("")
+	}
+	_, err := w.Write(t.b.Bytes())
+	return err
 }
 
 func (t *compareText) planned(p stats.PlannedContrasts) {

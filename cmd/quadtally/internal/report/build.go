@@ -177,7 +177,7 @@ func (b *builder) finding(r Response) Section {
 	b.comparison(&p, r, r.Overall, r.Main)
 	if last := r.last(); last != nil && r.Overall.Season != nil {
 		visit := Section{ID: fmt.Sprintf("found-%s-visit-%d", r.key(), last.Visit), Title: fmt.Sprintf("%s at the last visit, %s", sentenceCase(r.Label), b.day(last.Date))}
-		b.comparison(&visit, r, *last, r.Main)
+		b.comparison(&visit, r, *last, false)
 		p.Parts = append(p.Parts, visit)
 	}
 	return p

@@ -57,11 +57,25 @@ func WriteSeason(w io.Writer, s stats.Season, opt TextOptions) error {
 	if err := WriteComparison(&t.b, t.a, opt); err != nil {
 		return err
 	}
+	t.dateByDate(s.DateByDate)
 	if !opt.Short {
 		t.inTime(s)
 	}
 	_, err := w.Write(t.b.Bytes())
 	return err
+}
+
+// dateByDate says whether single visits may be looked at, before anybody does.
+func (t *compareText) dateByDate(d *stats.DateByDate) {
+	if d == nil {
+		return
+	}
+	text := "the treatments are not shown to differ otherwise at one visit than at another, so the mean over the period is the answer; of %d visits looked at one by one some show something by chance"
+	if d.Supports {
+		text = "differences change from visit to visit, so that the %d visits may be read one by one"
+	}
+	t.line("")
+	t.said("", fmt.Sprintf("Treatment by visit, F(%.1f,%.1f) = %.2f, p %s: "+text+".", d.DF1, d.DF2, d.F, pOf(&d.P), d.Visits))
 }
 
 func (t *compareText) inTime(s stats.Season) {
@@ -239,7 +253,7 @@ func (t *compareText) screen() {
 		t.said("", fmt.Sprintf("Analysed as the %s; means and intervals are carried back.", a.Transform.Words()))
 	}
 	if r := a.Randomisation; r != nil {
-		t.said("", fmt.Sprintf("By the layout alone (randomisation test), p %s: %s.", pOf(&r.P), r.Note))
+		t.said("", fmt.Sprintf("By the layout alone (randomisation test), %s: %s.", pWords(r.P), r.Note))
 	}
 	t.covariate()
 	switch d := a.Detectable; {

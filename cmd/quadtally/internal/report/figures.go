@@ -383,7 +383,7 @@ func equalityFigure(in Input, r *calibrate.Report) Figure {
 	return figure("equality-"+string(r.Kind), title,
 		fmt.Sprintf("Scatter of %s against %s in %d quadrats, with the line on which both would be the same. Mean of the camera %s, of the hand %s.", what, hand, r.Agreement.N, fixed(r.Agreement.ImageMean*scale, 1), fixed(r.Agreement.HandMean*scale, 1)),
 		fmt.Sprintf("%s (n = %d quadrats in %d plots). On the dashed line both give the same value.", title, r.Agreement.N, r.Agreement.Plots),
-		125, 100, func(c draw.Canvas) {
+		110, 72, func(c draw.Canvas) {
 			p := newChart(axisLabel(hand, unit), axisLabel(what, unit))
 			p.X.Min, p.X.Max, p.Y.Min, p.Y.Max = low, high, low, high
 			p.Add(horizontalGrid(), drawn(func(c draw.Canvas, p *plot.Plot) {
@@ -430,7 +430,7 @@ func differenceFigure(in Input, r *calibrate.Report) Figure {
 		fmt.Sprintf("Scatter of image minus hand against their mean in %d quadrats. Mean difference %s, limits of agreement %s to %s %s.", a.N,
 			fixed(a.Bias.Value*scale, 1), fixed(a.LowerLimit.Value*scale, 1), fixed(a.UpperLimit.Value*scale, 1), unit),
 		fmt.Sprintf("%s (n = %d quadrats in %d plots). About 95 in 100 differences lie between the dashed limits. Above 0 the camera reads higher than the hand.%s", title, a.N, a.Plots, slopingWords),
-		wideMM, 90, func(c draw.Canvas) {
+		wideMM, 62, func(c draw.Canvas) {
 			p := newChart(axisLabel("mean of hand and image", map[bool]string{true: "% of the ground", false: unit}[r.Kind == calibrate.Cover]), axisLabel("image minus hand", unit))
 			p.X.Min, p.X.Max, p.Y.Min, p.Y.Max = xl, xh, yl, yh
 			p.Add(drawn(func(c draw.Canvas, p *plot.Plot) {
@@ -470,7 +470,7 @@ func residualFigure(in Input, key string, a *stats.Analysis) (Figure, bool) {
 	return figure(key+"-residuals", "Residuals against fitted values",
 		fmt.Sprintf("Scatter of the residuals of %d plots against their fitted values, on the scale of the analysis; residual standard deviation %.3g.", len(points), *a.ResidualSD),
 		fmt.Sprintf("Residuals against fitted values (n = %d plots, scale of the analysis). A funnel would say that plots vary more where there is more; a bend, that blocks and treatments do not simply add up.", len(points)),
-		wideMM, 75, func(c draw.Canvas) {
+		wideMM, 52, func(c draw.Canvas) {
 			p := newChart("Fitted by block and treatment", "Residual")
 			p.X.Min, p.X.Max, p.Y.Min, p.Y.Max = xl, xh, yl, yh
 			p.Add(drawn(func(c draw.Canvas, p *plot.Plot) {
@@ -500,7 +500,7 @@ func normalFigure(in Input, key string, a *stats.Analysis) (Figure, bool) {
 	return figure(key+"-normal", "Normal quantile plot of the residuals",
 		fmt.Sprintf("The %d residuals in order against normal quantiles, with the line they would follow.", len(points)),
 		fmt.Sprintf("Normal quantile plot (n = %d plots). Residuals from a normal distribution lie near the dashed line.", len(points)),
-		125, 85, func(c draw.Canvas) {
+		110, 56, func(c draw.Canvas) {
 			p := newChart("Normal quantile", "Residual / residual SD")
 			p.X.Min, p.X.Max, p.Y.Min, p.Y.Max = low, high, low, high
 			p.Add(drawn(func(c draw.Canvas, p *plot.Plot) {
@@ -520,7 +520,7 @@ func weedsYieldFigure(in Input, weeds, yield Response, points []scatterPoint) Fi
 	return figure("weeds-yield-"+weeds.key(), title,
 		fmt.Sprintf("Scatter of %s in %s against %s in %s, %d plots.", yield.Label, yield.Unit, weeds.Label, weeds.Unit, len(points)),
 		fmt.Sprintf("%s by plot (n = %d plots; weeds as the mean over the season where there were several visits).", title, len(points)),
-		wideMM, 90, func(c draw.Canvas) {
+		wideMM, 62, func(c draw.Canvas) {
 			p := newChart(axisLabel(weeds.Label, weeds.Unit), axisLabel(yield.Label, yield.Unit))
 			p.X.Min, p.X.Max, p.Y.Min, p.Y.Max = xl, xh, yl, yh
 			p.Add(horizontalGrid(), glyphs(names, points))

@@ -510,7 +510,7 @@ func TestMarksWithoutColour(t *testing.T) {
 }
 
 func TestFiguresAreDrawn(t *testing.T) {
-	figures := BuildTechnical(inventedInput(t)).Figures()
+	figures := append(Build(inventedInput(t)).Figures(), BuildTechnical(inventedInput(t)).Figures()...)
 	wanted := []string{"fig-map", "fig-green-cover-season", "fig-green-cover-means", "fig-green-cover-field", "fig-green-cover-residuals", "fig-green-cover-normal", "fig-equality-cover", "fig-difference-cover", "fig-yield-means", "fig-weeds-yield-green-cover"}
 	have := map[string]bool{}
 	for _, f := range figures {

@@ -159,9 +159,6 @@ func (b *builder) season() Section {
 			continue
 		}
 		p := Section{ID: "season-" + r.key(), Title: sentenceCase(r.Label)}
-		if f, ok := seasonFigure(b.in, r); ok {
-			p.add(f)
-		}
 		t := Table{ID: "by-visit-" + r.key(), Caption: fmt.Sprintf("%s by visit: adjusted means with letters, %s", sentenceCase(r.Label), r.Unit), Columns: headed("Treatment")}
 		for _, v := range r.ByVisit {
 			t.Columns = append(t.Columns, Column{fmt.Sprintf("Visit %d, %s", v.Visit, shortDay(v.Date, b.units)), true})

@@ -49,6 +49,19 @@ func (b *builder) short(doc Document) Document {
 	return doc
 }
 
+// Figures are those of the report and of the technical file, each once.
+func Figures(in Input) []Figure {
+	var out []Figure
+	seen := map[string]bool{}
+	for _, f := range append(Build(in).Figures(), BuildTechnical(in).Figures()...) {
+		if !seen[f.ID] {
+			seen[f.ID] = true
+			out = append(out, f)
+		}
+	}
+	return out
+}
+
 func (b *builder) document(subtitle string) Document {
 	t := b.in.Trial
 	return Document{

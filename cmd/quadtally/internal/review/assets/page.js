@@ -733,6 +733,7 @@ document.addEventListener("DOMContentLoaded", () => {
   // Nor is an answer about a photo that is not there to be seen yet.
   const seen = byId("picture") || document.querySelector("img.whole");
   const early = () => !document.documentElement.dataset.answerable;
+  document.documentElement.dataset.answerable = "";
   const arrived = new Promise((done) => {
     if (!seen || seen.complete) done();
     else for (const what of ["load", "error"]) seen.addEventListener(what, done);
