@@ -7,6 +7,7 @@ import (
 	"os"
 	"path/filepath"
 	"strconv"
+	"strings"
 	"testing"
 	"time"
 
@@ -51,6 +52,7 @@ func TestTortureWeedsNotGreen(t *testing.T) {
 			if err != nil {
 				t.Fatalf("trial %d, %s: %v", k, name, err)
 			}
+			t.Logf("trial %d, %s: %s", k, name, differences(c.Main()))
 			for code, claimed := range claims(c.Main()) {
 				s.asked++
 				if claimed == truth[code] {
@@ -87,6 +89,18 @@ func claims(a *stats.Analysis) map[string]bool {
 	return out
 }
 
+// differences lists each difference from the control with its standard error
+// and p.
+func differences(a *stats.Analysis) string {
+	var out []string
+	for _, c := range a.VsControl {
+		if c.P != nil && c.Difference != nil && c.SED != nil {
+			out = append(out, fmt.Sprintf("%s %.3g (%.2g) p %.3f", c.Treatment, *c.Difference, *c.SED, *c.P))
+		}
+	}
+	return strings.Join(out, ", ")
+}
+
 // claimsOf compares a true value of the photos in use.
 func claimsOf(t *testing.T, snap *record.Snapshot, value func(*demo.PhotoPlan) float64, plan *demo.SeasonPlan) map[string]bool {
 	t.Helper()
@@ -111,6 +125,7 @@ func claimsOf(t *testing.T, snap *record.Snapshot, value func(*demo.PhotoPlan) f
 	if err != nil {
 		t.Fatal(err)
 	}
+	t.Logf("truth: %s", differences(&a))
 	return claims(&a)
 }
 
