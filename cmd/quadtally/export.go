@@ -14,9 +14,12 @@ func exportCommand(a *app) *cobra.Command {
 		Long: `Writes the whole record into FOLDER: plots, photos with their measurements,
 observations, operations and decisions as CSV; values.csv, one long tidy table
 (plot, block, treatment, visit, day, date, quadrat, response, class, value, unit,
-source); trial.xlsx with a sheet for each; trial.json; and for each response that
-can be compared an R script with the data and the calls behind its numbers. The
-folder is written whole or not at all; it must not exist yet.
+source, and low and high of a 90 % range where one is known); plants.csv and
+check_points.csv where plants are named; trial.xlsx with a sheet for each;
+trial.json; and for each response that can be compared an R script with the data
+and the calls behind its numbers, but not for covers by class, which carry the
+uncertainty of their check points. The folder is written whole or not at all; it
+must not exist yet.
 
 values.csv holds the very numbers that ` + "`compare`" + ` compares, in its unit (cover in
 % of the ground). Everywhere else values are as stored (cover a fraction). A

@@ -138,6 +138,9 @@ func TestChecksCarriedThrough(t *testing.T) {
 	if len(whole.Checked) != 1 || whole.Checked[0].Points != 120 || whole.Role != Weeds || whole.Holds != "" || whole.CoverModel != nil {
 		t.Errorf("%+v", whole.Checked)
 	}
+	if text, err := whole.Script("weed cover"); err == nil {
+		t.Errorf("a script that leaves out the check points: %.80s", text)
+	}
 	fewer := *snap
 	fewer.Checks = nil
 	for i, c := range snap.Checks {

@@ -26,6 +26,8 @@ func (c Comparison) Script(title string) (string, error) {
 	switch {
 	case c.Calibrated != nil:
 		return "", errors.New("calibrated values carry the uncertainty of their line, which the script cannot: write it without --calibrated")
+	case len(c.Checked) > 0:
+		return "", errors.New("covers by class carry the uncertainty of their check points, which the script cannot; `quadtally export` writes them with the check points")
 	case c.Strata != nil:
 		err = add(strataScript(title, c.Strata))
 	case c.Season != nil:

@@ -46,6 +46,9 @@ type Config struct {
 	// Flat lays leaves and pipe on the ground plane, so that what the lens
 	// sees is exactly the cover of the ground.
 	Flat bool
+	// SameWeeds gives all treatments the weeds of the control, while regrowth
+	// and crop go on differing: a trial without any true difference in weeds.
+	SameWeeds bool
 	// Workers is how many goroutines work at a time; 0 for all processors.
 	Workers int
 }
@@ -317,6 +320,11 @@ func (c *Config) photo(plot Plot, visit, quadrat int, taken time.Time, day sky) 
 	}
 	if n := len(c.Visits); n > 1 {
 		p.Age = float64(visit) / float64(n-1)
+	}
+	if c.SameWeeds {
+		bare := treatments[0]
+		t.broadleaf, t.grass, t.vigour = bare.broadleaf, bare.grass, bare.vigour
+		t.regrowth *= 3
 	}
 	p.Plants = c.plants(plot, t, visit, quadrat)
 	p.take(rng, taken, day)

@@ -174,22 +174,79 @@ func Tables(snap *record.Snapshot) ([]tables.Table, error) {
 		decisions.Add(int(d.ID), d.Subject, d.Kind, string(d.Value), d.At.Format("2006-01-02T15:04:05Z"), d.Author)
 	}
 	values, err := valueTable(snap)
-	return []tables.Table{plots, photos, obs, ops, decisions, values}, err
+	list := []tables.Table{plots, photos, obs, ops, decisions, values}
+	if len(snap.Named)+len(snap.Checks) > 0 {
+		list = append(list, plantTables(snap)...)
+	}
+	return list, err
+}
+
+// plantTables hold how the green of each photo is told apart, and the check
+// points with what photo and person say, from which covers by class can be
+// worked out again. Fractions are of the ground, shares of the green.
+func plantTables(snap *record.Snapshot) []tables.Table {
+	plants := tables.Table{Name: "plants", Header: []string{"photo", "plot", "quadrat", "visit", "class", "role", "named", "learned", "sorted_cover_frac", "lo_frac", "hi_frac", "mean_probability", "pieces", "sure"}}
+	for i := range snap.Photos {
+		p := &snap.Photos[i]
+		if p.Sorting == nil {
+			continue
+		}
+		for _, c := range p.Sorting.Classes {
+			plants.Add(p.Path, p.Place.Plot, blankZero(p.Place.Quadrat), blankZero(p.Place.Visit), c.Name, c.Role, c.Named, c.Learned, c.CoverFrac, c.LoFrac, c.HiFrac, c.Mean, c.Pieces, c.Sure)
+		}
+	}
+	checks := tables.Table{Name: "check_points", Header: []string{"photo", "x", "y", "plot", "quadrat", "visit", "class", "role", "sorted_class", "of_class", "probability"}}
+	for _, c := range snap.Checks {
+		p, ok := snap.Photo(c.Hash)
+		if !ok {
+			continue
+		}
+		var class, role any
+		if c.Class != nil {
+			class, role = c.Class.Name, c.Class.Role
+		}
+		row := func(sorted, of, prob any) {
+			checks.Add(p.Path, c.X, c.Y, p.Place.Plot, blankZero(p.Place.Quadrat), blankZero(p.Place.Visit), class, role, sorted, of, prob)
+		}
+		said := false
+		if p.Sorting != nil {
+			for _, s := range p.Sorting.Checks {
+				if s.X != c.X || s.Y != c.Y {
+					continue
+				}
+				for k, v := range s.Prob {
+					row(p.Sorting.Classes[s.Mapped].Name, p.Sorting.Classes[k].Name, v)
+					said = true
+				}
+			}
+		}
+		if !said {
+			row(nil, nil, nil)
+		}
+	}
+	return []tables.Table{plants, checks}
 }
 
 // valueTable holds the values that analysis compares, one a row: quadrats of
 // plots at visits, and plots without a value with a blank.
 func valueTable(snap *record.Snapshot) (tables.Table, error) {
-	t := tables.Table{Name: "values", Header: []string{"plot", "block", "column", "treatment", "visit", "day", "date", "quadrat", "response", "class", "value", "unit", "source"}}
+	t := tables.Table{Name: "values", Header: []string{"plot", "block", "column", "treatment", "visit", "day", "date", "quadrat", "response", "class", "value", "unit", "source", "low", "high"}}
 	for _, r := range analysis.Responses(snap) {
 		values, err := r.Values(snap)
 		if err != nil {
 			return t, err
 		}
 		for _, x := range values {
-			var shown, day, date any
+			var shown, low, high, day, date any
 			if !x.Missing {
 				shown = x.Shown
+			}
+			if x.Range != nil {
+				end := x.Reading
+				end.Value = x.Range[0]
+				low = r.Shown(end)
+				end.Value = x.Range[1]
+				high = r.Shown(end)
 			}
 			if x.Visit > 0 {
 				day = x.Day
@@ -197,7 +254,7 @@ func valueTable(snap *record.Snapshot) (tables.Table, error) {
 			if !x.Date.IsZero() {
 				date = x.Date.String()
 			}
-			t.Add(x.Plot, x.Of.Block, x.Of.Column, x.Of.Treatment, blankZero(x.Visit), day, date, blankZero(x.Quadrat), string(r.Key), r.Class, shown, r.Unit, x.Source)
+			t.Add(x.Plot, x.Of.Block, x.Of.Column, x.Of.Treatment, blankZero(x.Visit), day, date, blankZero(x.Quadrat), string(r.Key), r.Class, shown, r.Unit, x.Source, low, high)
 		}
 	}
 	return t, nil

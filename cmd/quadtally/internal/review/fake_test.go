@@ -19,6 +19,8 @@ type fake struct {
 	done     []Action
 	undone   []int64
 	readOnly bool
+	checks   int      // drawn
+	answers  []string // of check points
 	files    map[string][]byte
 	counts   map[string]FieldCount
 	before   []Count // counts in force that a new one is asked about

@@ -279,9 +279,9 @@ func (b *Backend) Photo(ctx context.Context, hash string) (review.Photo, error) 
 	if r := p.Result; r != nil {
 		th := snap.Thresholds[p.Place.Visit]
 		out.Numbers = &review.Numbers{Quantity: r.Kind, CoverFrac: r.CoverFrac, LoFrac: r.LoFrac, HiFrac: r.HiFrac, Pieces: r.Pieces,
-			Threshold: r.Threshold, Basis: th.Basis, ByHand: th.ByHand, Notes: r.Notes}
+			Threshold: r.Threshold, Basis: th.Basis, ByHand: th.ByHand, Notes: append(slices.Clip(r.Notes), sortedWords(p)...)}
 	}
-	out.Areas, err = drawnAreas(snap, hash, m.Plane)
+	out.Areas, err = drawnAreas(snap, hash, &m)
 	return out, err
 }
 
@@ -306,7 +306,8 @@ func foundIn(m vision.Measurement) []review.Fact {
 }
 
 // drawnAreas are what people drew on a photo, in the straight view.
-func drawnAreas(snap *record.Snapshot, hash string, plane *vision.Plane) ([]review.Area, error) {
+func drawnAreas(snap *record.Snapshot, hash string, m *vision.Measurement) ([]review.Area, error) {
+	plane := m.Plane
 	if plane == nil {
 		return nil, nil
 	}
@@ -340,7 +341,7 @@ func drawnAreas(snap *record.Snapshot, hash string, plane *vision.Plane) ([]revi
 	if err != nil {
 		return out, err
 	}
-	rings, err := namedRings(snap, hash, plane)
+	rings, err := namedRings(snap, hash, m)
 	for _, r := range rings {
 		add(r.class, r.ring)
 	}

@@ -4,8 +4,10 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"path/filepath"
 	"slices"
+	"strings"
 
 	"quadtally/cmd/quadtally/internal/record"
 	"quadtally/cmd/quadtally/internal/review"
@@ -63,30 +65,54 @@ func (b *Backend) planName(ctx context.Context, snap *record.Snapshot, p *record
 	}, nil
 }
 
-// namedRing is the outline of the green that a named plant lies in, in pixels of
-// the upright photo.
+// namedRing is what is drawn of a named plant, in pixels of the upright photo:
+// the outline of its green or, where other plants may touch it, a ring around
+// the place that was pointed at.
 type namedRing struct {
 	class review.Class
 	ring  [][2]float64
 }
 
-func namedRings(snap *record.Snapshot, hash string, plane *vision.Plane) ([]namedRing, error) {
+// ringCells is the radius of that ring in cells of the plane.
+const ringCells = 12
+
+func namedRings(snap *record.Snapshot, hash string, m *vision.Measurement) ([]namedRing, error) {
 	p, ok := snap.Photo(hash)
 	if !ok || p.Result == nil {
 		return nil, nil
+	}
+	var green *classes.Green
+	lobes := map[int32]int{} // of each piece
+	if m.Looks != nil {
+		var err error
+		if green, err = m.Green(p.Result.Threshold); err != nil {
+			return nil, err
+		}
+		for _, piece := range m.Looks.LobePiece {
+			lobes[piece]++
+		}
 	}
 	var out []namedRing
 	for _, n := range snap.Named {
 		if n.Hash != hash || n.Patch {
 			continue
 		}
-		x, y, err := plane.Cell(raster.Point{X: n.X, Y: n.Y})
+		x, y, err := m.Plane.Cell(raster.Point{X: n.X, Y: n.Y})
 		if err != nil {
 			return nil, err
 		}
-		points, err := plane.Patch(p.Result.Threshold, int(x), int(y))
-		if err != nil {
-			continue // no green there at the threshold in force: nothing to draw
+		points, err := m.Plane.Patch(p.Result.Threshold, int(x), int(y))
+		alone := err == nil
+		if alone && green != nil {
+			b := green.At(m.Looks, int(x), int(y))
+			alone = b >= 0 && lobes[m.Looks.LobePiece[m.Looks.Lobe[b]]] == 1
+		}
+		if !alone {
+			points = points[:0]
+			for k := range 24 {
+				a := 2 * math.Pi * float64(k) / 24
+				points = append(points, m.Plane.At(x+ringCells*math.Cos(a), y+ringCells*math.Sin(a)))
+			}
 		}
 		r := namedRing{class: pageClasses[n.Class.Role]}
 		for _, q := range points {
@@ -95,6 +121,18 @@ func namedRings(snap *record.Snapshot, hash string, plane *vision.Plane) ([]name
 		out = append(out, r)
 	}
 	return out, nil
+}
+
+// sortedWords says how the green of a photo is told apart.
+func sortedWords(p *record.Photo) []string {
+	if p.Sorting == nil {
+		return nil
+	}
+	var parts []string
+	for _, c := range p.Sorting.Classes {
+		parts = append(parts, fmt.Sprintf("%s %.1f %%", c.Name, 100*c.CoverFrac))
+	}
+	return []string{"Sorted by the plants named: " + strings.Join(parts, ", ") + " of the ground. Check points correct this for all photos of a visit together."}
 }
 
 // NextPlant is the plant of a visit that a name would teach most.

@@ -1,0 +1,225 @@
+package main
+
+import (
+	"fmt"
+	"image"
+	"io"
+	"os"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"testing"
+	"time"
+
+	"quadtally/cmd/quadtally/internal/analysis"
+	"quadtally/cmd/quadtally/internal/demo"
+	"quadtally/cmd/quadtally/internal/record"
+	"quadtally/cmd/quadtally/internal/trial"
+	"quadtally/stats"
+	"quadtally/vision/label"
+)
+
+// TestTortureWeedsNotGreen draws trials of 5 x 4 plots with crop and regrowth,
+// every second one without any true difference in weeds, and asks what the
+// camera with 30 names and 100 check points, one in twenty wrong, says of each
+// treatment against the control, beside what the true weed cover of the same
+// photos says and what green cover says. QUADTALLY_TRIALS says how many.
+func TestTortureWeedsNotGreen(t *testing.T) {
+	n, _ := strconv.Atoi(os.Getenv("QUADTALLY_TRIALS"))
+	if n == 0 {
+		if os.Getenv("QUADTALLY_HEAVY") == "" {
+			t.Skip("renders whole trials: set QUADTALLY_HEAVY=1, or QUADTALLY_TRIALS to their number")
+		}
+		n = 6
+	}
+	type score struct{ asked, same, claims, asked0, false0 int }
+	scores := map[string]*score{"weed-cover": {}, "green-cover": {}}
+	var truthClaims0 int
+	for k := range n {
+		null := k%2 == 1
+		dir, plan := drawnTrial(t, uint64(1000+k), null)
+		snap := namedAndChecked(t, dir, plan)
+		truth := claimsOf(t, snap, func(p *demo.PhotoPlan) float64 {
+			return 100 * (p.Truth.WeedFrac - p.Truth.ByClass[demo.Red])
+		}, plan)
+		for _, claimed := range truth {
+			if null && claimed {
+				truthClaims0++
+			}
+		}
+		for name, s := range scores {
+			c, err := analysis.Compare(snap, name, analysis.DefaultOptions())
+			if err != nil {
+				t.Fatalf("trial %d, %s: %v", k, name, err)
+			}
+			t.Logf("trial %d, %s: %s", k, name, differences(c.Main()))
+			for code, claimed := range claims(c.Main()) {
+				s.asked++
+				if claimed == truth[code] {
+					s.same++
+				}
+				if null {
+					s.asked0++
+					if claimed {
+						s.false0++
+					}
+				}
+			}
+		}
+		t.Logf("trial %d, same weeds %v: truth %v", k, null, truth)
+	}
+	for _, name := range []string{"weed-cover", "green-cover"} {
+		s := scores[name]
+		figure(t, "weeds, not green: "+name, fmt.Sprintf("%d trials", n), "verdict against the control as by true weed cover in %d of %d; claims without a true difference %d of %d (by true cover of the photos %d)",
+			s.same, s.asked, s.false0, s.asked0, truthClaims0)
+	}
+	if s := scores["weed-cover"]; s.asked != 4*n {
+		t.Errorf("%d comparisons with the control in %d trials", s.asked, n)
+	}
+}
+
+// claims tells, by treatment, whether it is shown to differ from the control.
+func claims(a *stats.Analysis) map[string]bool {
+	out := map[string]bool{}
+	for _, c := range a.VsControl {
+		if c.P != nil {
+			out[c.Treatment] = *c.P < 0.05
+		}
+	}
+	return out
+}
+
+// differences lists each difference from the control with its standard error
+// and p.
+func differences(a *stats.Analysis) string {
+	var out []string
+	for _, c := range a.VsControl {
+		if c.P != nil && c.Difference != nil && c.SED != nil {
+			out = append(out, fmt.Sprintf("%s %.3g (%.2g) p %.3f", c.Treatment, *c.Difference, *c.SED, *c.P))
+		}
+	}
+	return strings.Join(out, ", ")
+}
+
+// claimsOf compares a true value of the photos in use.
+func claimsOf(t *testing.T, snap *record.Snapshot, value func(*demo.PhotoPlan) float64, plan *demo.SeasonPlan) map[string]bool {
+	t.Helper()
+	at := map[analysis.Place]*demo.PhotoPlan{}
+	for i := range plan.Photos {
+		p := &plan.Photos[i]
+		at[analysis.Place{Plot: p.Plot, Quadrat: p.Quadrat}] = p
+	}
+	var rows []stats.Row
+	for i := range snap.Photos {
+		p := &snap.Photos[i]
+		if !p.InUse() {
+			continue
+		}
+		truth := at[analysis.Place{Plot: p.Place.Plot, Quadrat: p.Place.Quadrat}]
+		plot, _ := snap.Plot(p.Place.Plot)
+		rows = append(rows, stats.Row{Plot: plot.ID, Treatment: plot.Treatment, Block: plot.Block, Quadrat: fmt.Sprint(p.Place.Quadrat), Value: value(truth)})
+	}
+	opt := stats.DefaultOptions()
+	opt.Response, opt.Unit, opt.Kind, opt.UnitKnown, opt.Control, opt.Scale = "weed cover", "% of the ground", stats.Percent, true, snap.Trial.Control(), stats.Raw
+	a, err := stats.Analyse(rows, opt)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Logf("truth: %s", differences(&a))
+	return claims(&a)
+}
+
+// drawnTrial renders the third visit of a drawn trial.
+func drawnTrial(t *testing.T, seed uint64, sameWeeds bool) (string, *demo.SeasonPlan) {
+	t.Helper()
+	dir := t.TempDir()
+	tr := demoTrial(seed)
+	plan := filepath.Join(dir, "plan.txt")
+	if err := writeWhole(plan, func(w io.Writer) error { return trial.WritePlan(w, tr) }); err != nil {
+		t.Fatal(err)
+	}
+	must(t, "new", "--plan", plan, "--trial", dir)
+	snap := newestOf(t, dir)
+	var plots []demo.Plot
+	for _, p := range snap.Plots {
+		plots = append(plots, demo.Plot{ID: p.ID, Block: p.Block, Treatment: p.Treatment})
+	}
+	cfg := demo.DefaultConfig(plots, func(plot string, quadrat int) string {
+		text, err := label.Encode(label.Label{Trial: tr.Tag, Plot: trial.CardPlot(plot), Quadrat: quadrat})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return text
+	})
+	cfg.Seed, cfg.Size, cfg.BigPhotos, cfg.Troubles, cfg.SameWeeds = seed, image.Pt(1200, 900), 0, false, sameWeeds
+	cfg.Visits = []time.Time{cfg.Visits[1], cfg.Visits[2]}
+	rendered, err := demo.Season(t.Context(), cfg)
+	if err != nil {
+		t.Fatal(err)
+	}
+	kept := rendered.Photos[:0]
+	for _, p := range rendered.Photos { // the second of the two: plants of some size
+		if p.Visit == 2 {
+			kept = append(kept, p)
+		}
+	}
+	rendered.Photos = kept
+	photos := filepath.Join(dir, "photos")
+	if err := os.MkdirAll(photos, 0o755); err != nil {
+		t.Fatal(err)
+	}
+	if err := rendered.Write(t.Context(), photos, nil); err != nil {
+		t.Fatal(err)
+	}
+	return dir, rendered
+}
+
+func newestOf(t *testing.T, dir string) *record.Snapshot {
+	t.Helper()
+	store, err := record.Open(dir, record.Options{ReadOnly: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer store.Close()
+	snap, err := store.Snapshot(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	return snap
+}
+
+// namedAndChecked takes the photos in and has the invented person name plants
+// and answer check points.
+func namedAndChecked(t *testing.T, dir string, plan *demo.SeasonPlan) *record.Snapshot {
+	t.Helper()
+	if r := say(t, "photos", filepath.Join(dir, "photos"), "--plants", "--trial", dir, "--quiet"); r.code != exitDone && r.code != exitPartly {
+		t.Fatal(r.err)
+	}
+	inUse := map[string]bool{}
+	visits := map[int]bool{}
+	for _, p := range newestOf(t, dir).Photos {
+		if p.InUse() {
+			inUse[filepath.Base(p.Path)] = true
+			visits[p.Place.Visit] = true
+		}
+	}
+	if len(visits) != 1 {
+		t.Fatalf("photos of %d visits are in use", len(visits))
+	}
+	named := filepath.Join(dir, "named.csv")
+	if err := writeWhole(named, spotWriter(plan.NamePlants(2, demoNames, func(file string) bool { return inUse[file] }))); err != nil {
+		t.Fatal(err)
+	}
+	must(t, "plants", named, "--trial", dir, "--next", "0", "--quiet")
+	r := must(t, "plants", "--ask", fmt.Sprint(demoChecks), "--trial", dir, "--quiet")
+	points, err := readDrawn([]byte(r.out))
+	if err != nil {
+		t.Fatal(err)
+	}
+	answers := filepath.Join(dir, "answers.csv")
+	if err := writeWhole(answers, spotWriter(plan.AnswerChecks(points))); err != nil {
+		t.Fatal(err)
+	}
+	must(t, "plants", "--answers", answers, "--trial", dir, "--next", "0", "--quiet")
+	return newestOf(t, dir)
+}
