@@ -588,7 +588,7 @@ func TestFieldDay(t *testing.T) {
 		if n := len(stood(t, d).Observations); n != 0 {
 			t.Errorf("%d counts arrived while nobody listened", n)
 		}
-		s = serve(t, fresh, "--phone", "127.0.0.1")
+		serve(t, fresh, "--phone", "127.0.0.1")
 		b.long(`JSON.parse(localStorage.getItem("waiting")).length === 0`)
 		time.Sleep(time.Second)
 		got := map[float64]int{}

@@ -27,7 +27,6 @@ type sheetOf struct {
 	header   []string
 	rows     [][]string
 	response string // "" : operations are looked at
-	class    string
 	// truth works the plots' values out of the rows as they are meant, not
 	// through the program.
 	truth func(header []string, rows [][]string) map[string]float64

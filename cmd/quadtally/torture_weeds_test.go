@@ -32,7 +32,7 @@ func TestTortureWeedsNotGreen(t *testing.T) {
 		}
 		n = 6
 	}
-	type score struct{ asked, same, claims, asked0, false0 int }
+	type score struct{ asked, same, asked0, false0 int }
 	scores := map[string]*score{"weed-cover": {}, "green-cover": {}}
 	var truthClaims0 int
 	for k := range n {

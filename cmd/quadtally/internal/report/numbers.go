@@ -129,11 +129,3 @@ func percentWords(fraction float64) string {
 	}
 	return withDecimals(v, d) + noBreak + "%"
 }
-
-// quantity puts a unit behind a number so that no line breaks between them.
-func quantity(number, unit string) string {
-	if unit == "" || number == undefined {
-		return number
-	}
-	return number + noBreak + strings.ReplaceAll(unit, " ", noBreak)
-}

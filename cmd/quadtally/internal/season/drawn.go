@@ -63,9 +63,7 @@ func guided(snap *record.Snapshot, hash string, opt vision.Options) (guide strin
 	if err != nil {
 		return "", opt, err
 	}
-	for _, area := range marks.areas(MarkNoPlant) {
-		g.Exclude = append(g.Exclude, area)
-	}
+	g.Exclude = append(g.Exclude, marks.areas(MarkNoPlant)...)
 	if g.Corners == nil && len(g.Exclude) == 0 {
 		return "", opt, nil
 	}

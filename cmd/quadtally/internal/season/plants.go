@@ -41,27 +41,6 @@ func ParsePlantClass(t *trial.Trial, text string) (record.PlantClass, error) {
 	return record.PlantClass{Name: c.Name, Role: string(c.Role)}, err
 }
 
-// PlantClasses lists what a plant of the trial can be named as: the roles, then
-// the kinds of weed of the plan, then what was named otherwise.
-func PlantClasses(snap *record.Snapshot) []record.PlantClass {
-	var out []record.PlantClass
-	for _, r := range classes.Roles() {
-		out = append(out, record.PlantClass{Name: string(r), Role: string(r)})
-	}
-	add := func(c record.PlantClass) {
-		if !slices.Contains(out, c) {
-			out = append(out, c)
-		}
-	}
-	for _, c := range snap.Trial.PlantClasses() {
-		add(record.PlantClass{Name: c.Name, Role: string(classes.Weed)})
-	}
-	for _, n := range snap.Named {
-		add(n.Class)
-	}
-	return out
-}
-
 func classOf(c record.PlantClass) classes.Class {
 	return classes.Class{Name: c.Name, Role: classes.Role(c.Role)}
 }

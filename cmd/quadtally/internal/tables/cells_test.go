@@ -55,8 +55,7 @@ func TestDateSystem1904(t *testing.T) {
 	rows := func(serial string) string {
 		return head("plot", "date") + `<row r="2"><c r="A2"><v>101</v></c><c r="B2" s="3"><v>` + serial + `</v></c></row>`
 	}
-	mac := bytes.Replace(xlsxOf(t, sheetHead+rows("44360")+sheetFoot, twoTexts, percentStyles),
-		[]byte(`<workbook xmlns="http://schemas.openxmlformats.org/spreadsheetml/2006/main" xmlns:r="http://schemas.openxmlformats.org/officeDocument/2006/relationships">`), nil, 0)
+	mac := xlsxOf(t, sheetHead+rows("44360")+sheetFoot, twoTexts, percentStyles)
 	mac = rewrite(t, mac, "xl/workbook.xml", func(s string) string { return strings.Replace(s, "<sheets>", `<workbookPr date1904="1"/><sheets>`, 1) })
 	for name, data := range map[string][]byte{"1904": mac, "1900": xlsxOf(t, sheetHead+rows("45822")+sheetFoot, twoTexts, percentStyles)} {
 		s, err := Read("x.xlsx", data)

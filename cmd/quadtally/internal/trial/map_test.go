@@ -141,10 +141,10 @@ func TestMapAsSVG(t *testing.T) {
 // True to scale: every plot's rectangle measures its ground times the scale,
 // and everything stays on the paper.
 func TestMapIsToScale(t *testing.T) {
-	x, plots := mapExample(t)
+	x, _ := mapExample(t)
 	for _, dir := range []Direction{AlongBeds, AcrossBeds} {
 		x.Ground.GradientRuns = dir
-		plots, _ = LayOut(&x)
+		plots, _ := LayOut(&x)
 		for _, paper := range [][2]float64{{210, 297}, {297, 210}, {215.9, 279.4}} {
 			d, err := MapDrawing(&x, plots, paper[0], paper[1], MapOptions{})
 			if err != nil {
