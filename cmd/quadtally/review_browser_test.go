@@ -254,7 +254,7 @@ func TestReviewInBrowser(t *testing.T) {
 	b.press("main a", "o")
 
 	// The threshold has a page of its own: looking stores nothing, saving does.
-	b.press(`a[href^="/visit/"]`, kb.Enter)
+	b.press(`a[href*="/threshold"]`, kb.Enter)
 	b.until(`document.querySelector("#slider[data-ready=yes]")`)
 	b.checkLook("threshold")
 	b.press("#slider", kb.ArrowRight, kb.ArrowRight, kb.ArrowRight, kb.ArrowRight)
@@ -301,7 +301,7 @@ func TestReviewInBrowser(t *testing.T) {
 	b.press("main a", "w")
 	x, y := b.at("#board", spot[0], spot[1])
 	b.do(chromedp.MouseClickXY(x, y))
-	b.until(`document.getElementById("atsaid").textContent.includes("marked as weed")`)
+	b.until(`document.getElementById("atsaid").textContent.includes("a plant named weed")`)
 	if n := value[int](b, `document.querySelectorAll("[data-ready=yes]").length`); n != 1 {
 		t.Error("the page was left")
 	}

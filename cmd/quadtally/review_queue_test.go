@@ -409,7 +409,7 @@ func (b *browser) countPresses(s *served, d openedPage, doubtful []string) {
 	x, y := b.at("#board", spot[0], spot[1])
 	b.presses++
 	b.do(chromedp.MouseClickXY(x, y))
-	b.until(`document.getElementById("atsaid").textContent.includes("marked as weed") && !document.getElementById("unname").hidden`)
+	b.until(`document.getElementById("atsaid").textContent.includes("a plant named weed") && !document.getElementById("unname").hidden`)
 	cost("name a plant", 2)
 	b.click("#unname")
 	b.until(`document.getElementById("atsaid").textContent.includes("took back")`)
