@@ -36,6 +36,9 @@ var (
 	ErrStart   = errors.New("this entry starts the trial: what was planned can be amended, not taken back")
 	ErrDerived = errors.New("the program worked this out from photos and from what people said: take that back, or run `quadtally photos` again")
 	ErrOnlyRaw = errors.New("this entry took in photos, which stay in the record: set aside those that should not count")
+	// ErrPlanSince: a version of the plan holds all its keys, so that taking an
+	// older one back would change nothing.
+	ErrPlanSince = errors.New("the plan was amended again since: take the newer entry back first, or amend the key")
 )
 
 // ErrUndone means that the entry was taken back before.
@@ -227,8 +230,8 @@ func (e *LogEntry) refusal(start int64) error {
 // UndoEntry takes an entry back: nothing it stored counts any more, and what
 // held before it holds again. Decisions that the program drew from it since go
 // with it. An undo is an entry like any other and can be taken back itself.
-// The errors are [ErrNoEntry], [ErrStart], [ErrDerived], [ErrOnlyRaw] and
-// [ErrUndone].
+// The errors are [ErrNoEntry], [ErrStart], [ErrDerived], [ErrOnlyRaw],
+// [ErrPlanSince] and [ErrUndone].
 func (w *Tx) UndoEntry(id int64) (LogEntry, error) {
 	list, err := readLog(w.ctx, w.tx)
 	if err != nil {
@@ -240,6 +243,9 @@ func (w *Tx) UndoEntry(id int64) (LogEntry, error) {
 	}
 	if list[i].Refusal != nil {
 		return list[i], fmt.Errorf("entry %d: %w", id, list[i].Refusal)
+	}
+	if list[i].Plan && list[i].Replaced {
+		return list[i], fmt.Errorf("entry %d: %w", id, ErrPlanSince)
 	}
 	drawn, err := w.drawnFrom(id)
 	if err != nil {

@@ -227,3 +227,37 @@ func TestVersionsAtTheBoundary(t *testing.T) {
 		}
 	}
 }
+
+// TestUndoPlan: versions of the plan are taken back from the newest on; an
+// older one is refused, since taking it back would change nothing.
+func TestUndoPlan(t *testing.T) {
+	s := newStore(t)
+	before := snapshot(t, s)
+	amend := func(name string) int64 {
+		id, err := s.Write(ctx, "amend", name, func(tx *Tx) error {
+			changed := before.Trial
+			changed.Name = name
+			return tx.SaveTrial(changed, before.Plots)
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return id
+	}
+	undo := func(id int64) error {
+		_, err := s.Write(ctx, "undo", "", func(tx *Tx) error { _, err := tx.UndoEntry(id); return err })
+		return err
+	}
+	first, second := amend("first"), amend("second")
+	if err := undo(first); !errors.Is(err, ErrPlanSince) || snapshot(t, s).Trial.Name != "second" {
+		t.Errorf("an older plan was taken back: %v, the trial is %q", err, snapshot(t, s).Trial.Name)
+	}
+	for _, step := range []struct {
+		id   int64
+		name string
+	}{{second, "first"}, {first, before.Trial.Name}} {
+		if err := undo(step.id); err != nil || snapshot(t, s).Trial.Name != step.name {
+			t.Errorf("after undo of %d: %v, the trial is %q, want %q", step.id, err, snapshot(t, s).Trial.Name, step.name)
+		}
+	}
+}
