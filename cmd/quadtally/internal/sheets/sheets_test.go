@@ -201,6 +201,27 @@ func TestYields(t *testing.T) {
 	if err != nil || len(im.Faults) != 1 || !strings.Contains(im.Faults[0].Text, "not marketable plus cull") {
 		t.Errorf("%v %+v", err, im)
 	}
+	im, err = Yields(tr, plots, sheet(t, "plot,date,marketable_kg,cull_kg,total_kg,bed_length_m\n101,2025-09-20,5,,4.9,3\n102,2025-09-20,5,,5,3\n"), Options{})
+	if err != nil || len(im.Faults) != 1 || im.Faults[0].Line != 2 || !strings.Contains(im.Faults[0].Text, "less than the marketable") {
+		t.Errorf("%v %+v", err, im)
+	}
+}
+
+// TestBedLengthFitsThePlot: more bed than the plot has is a slip of the length
+// or of its unit, and would make the yield too small without a word.
+func TestBedLengthFitsThePlot(t *testing.T) {
+	tr, plots := plan()
+	for i := range plots {
+		plots[i].Beds, plots[i].LengthMM = 2, 3000
+	}
+	text := "plot,date,marketable_kg,bed_length_m\n101,2025-09-20,5,6.29\n102,2025-09-20,5,6.31\n"
+	im, err := Yields(tr, plots, sheet(t, text), Options{})
+	if err != nil || len(im.Observations) != 1 || len(im.Faults) != 1 || im.Faults[0].Line != 3 || !strings.Contains(im.Faults[0].Text, "more than plot 102 has") {
+		t.Errorf("%v %+v", err, im)
+	}
+	if im, err = Yields(tr, plots, sheet(t, "plot,date,marketable_kg\n101,2025-09-20,5\n"), Options{LengthMM: 9000}); err != nil || len(im.Faults) != 1 {
+		t.Errorf("a length said for the sheet: %v %+v", err, im)
+	}
 }
 
 func TestField(t *testing.T) {

@@ -87,6 +87,11 @@ func Yields(t *trial.Trial, plots []trial.Plot, s *tables.Sheet, opt Options) (I
 			}
 			base.LengthMM = v.Number
 		}
+		if most := r.plotLength(p.plot); most > 0 && base.LengthMM > roomForRounding*most {
+			r.fault(row.Line, "the bed length cut, %s, is more than plot %s has, %s: correct the length or its unit",
+				trial.Length(base.LengthMM, r.t.Units), p.plot, trial.Length(most, r.t.Units))
+			continue
+		}
 		r.checkYieldSum(row.Line, weights)
 		for _, class := range []string{record.ClassMarketable, record.ClassCull, record.ClassTotal} {
 			v, has := weights[class][row.Line]
@@ -120,6 +125,20 @@ func Yields(t *trial.Trial, plots []trial.Plot, s *tables.Sheet, opt Options) (I
 	im := r.done()
 	r.askPicks(&im)
 	return im, nil
+}
+
+// roomForRounding lets a cut of 30 ft pass in a plot planned as 9 m.
+const roomForRounding = 1.05
+
+// plotLength is the length of bed in a plot, all its beds together, mm; 0 where
+// the plan does not say.
+func (r *reader) plotLength(id string) float64 {
+	for _, p := range r.plots {
+		if p.ID == id {
+			return float64(max(1, p.Beds)) * p.LengthMM
+		}
+	}
+	return 0
 }
 
 // unknownHarvestColumns asks about columns of numbers whose names say nothing.
@@ -232,7 +251,14 @@ func (r *reader) checkYieldSum(line int, weights map[string]map[int]tables.Value
 	m, okM := weights[record.ClassMarketable][line]
 	c, okC := weights[record.ClassCull][line]
 	t, okT := weights[record.ClassTotal][line]
-	if !okM || !okC || !okT || m.Missing || c.Missing || t.Missing {
+	if !okM || !okT || m.Missing || t.Missing {
+		return
+	}
+	if t.Number < m.Number-0.001 {
+		r.fault(line, "the total weight %.3f kg is less than the marketable %.3f kg", t.Number, m.Number)
+		return
+	}
+	if !okC || c.Missing {
 		return
 	}
 	if d := t.Number - m.Number - c.Number; d > 0.001 || d < -0.001 {

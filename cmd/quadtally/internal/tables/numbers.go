@@ -168,12 +168,15 @@ func (s *Sheet) decimal(col int, want Decimal) (Decimal, string) {
 		return want, ""
 	}
 	at := map[shape]Row{}
+	grouped := false // a cell such as 1,234.5 shows that thousands are grouped
 	for _, row := range s.Rows {
 		if c := row.Cells[col]; c.Number == nil {
 			text, _ := unpercent(c.Text)
-			if _, seen := at[shapeOf(text)]; !seen {
-				at[shapeOf(text)] = row
+			sh := shapeOf(text)
+			if _, seen := at[sh]; !seen {
+				at[sh] = row
 			}
+			grouped = grouped || sh == onlyPoint && strings.Contains(text, ",") || sh == onlyComma && strings.Contains(text, ".")
 		}
 	}
 	p, hasPoint := at[onlyPoint]
@@ -184,6 +187,12 @@ func (s *Sheet) decimal(col int, want Decimal) (Decimal, string) {
 	case hasPoint && hasComma:
 		return 0, fmt.Sprintf("column %q has %q in row %d and %q in row %d: say which mark is the decimal with --decimal point or --decimal comma, or correct the rows",
 			s.Header[col], c.Cells[col].Text, c.Line, p.Cells[col].Text, p.Line)
+	case hasPoint && hasAC && !grouped: // 8,250 beside 12.4 may be 8.25 by another hand
+		return 0, fmt.Sprintf("column %q has %q in row %d and %q in row %d, and the first may be one and a bit or more than a thousand: correct it, or say --decimal point if commas group thousands",
+			s.Header[col], ac.Cells[col].Text, ac.Line, p.Cells[col].Text, p.Line)
+	case hasComma && hasAP && !grouped:
+		return 0, fmt.Sprintf("column %q has %q in row %d and %q in row %d, and the first may be one and a bit or more than a thousand: correct it, or say --decimal comma if points group thousands",
+			s.Header[col], ap.Cells[col].Text, ap.Line, c.Cells[col].Text, c.Line)
 	case hasComma:
 		return Comma, ""
 	case hasPoint:

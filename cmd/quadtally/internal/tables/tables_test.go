@@ -69,6 +69,8 @@ func TestDecimalMarks(t *testing.T) {
 		"plain point thousands": {"plot,yield_kg\n101,1.234\n", "1.234", ""},
 		"both marks":            {"plot,yield_kg\n101,\"1,234.5\"\n102,\"1,234\"\n", "1234.5 1234", ""},
 		"decided by neighbour":  {"plot;yield_kg;cull_kg\n101;1.234;0,5\n", "1234", ""},
+		"another hand's comma":  {"plot,yield_kg\n101,12.4\n102,\"8,250\"\n", "", "row 3"},
+		"another hand's point":  {"plot;yield_kg\n101;8.250\n102;12,4\n", "", "row 2"},
 		"spaces":                {"plot;yield_kg\n101;1 234,5\n", "1234.5", ""},
 		"minus sign":            {"plot,yield_kg\n101,−2.5\n", "-2.5", ""},
 	} {
