@@ -238,45 +238,11 @@ func (m Means) VsControl(control string, side Side, alpha float64) ([]ControlCom
 
 // VsControlContext is [Means.VsControl] with a context whose end stops it.
 func (m Means) VsControlContext(ctx context.Context, control string, side Side, alpha float64) ([]ControlComparison, error) {
-	c, err := m.index(control)
-	if err != nil {
-		return nil, err
+	out, at, combos, err := m.againstControl(control, side, alpha)
+	if err != nil || len(at) == 0 {
+		return out, err
 	}
-	if side != BothSides && side != BelowControl && side != AboveControl {
-		return nil, fmt.Errorf("side %q is not one of %s, %s, %s", side, BothSides, BelowControl, AboveControl)
-	}
-	if !(alpha > 0 && alpha < 1) {
-		return nil, fmt.Errorf("significance level %g is not between 0 and 1", alpha)
-	}
-	mse, ok := m.fit.MSE()
-	ok = ok && mse > 0
-	var out []ControlComparison
-	var combos []combination
-	var at []int
-	for i, l := range m.Levels {
-		if i == c {
-			continue
-		}
-		row := ControlComparison{Treatment: l}
-		if d := m.difference(i, c); d.estimable {
-			row.Estimable, row.Difference = true, ptr(d.estimate)
-			if ok {
-				sed := math.Sqrt(mse * d.variance())
-				row.SED, row.T = &sed, ptr(d.estimate/sed)
-				combos = append(combos, d)
-				at = append(at, len(out))
-			}
-		}
-		out = append(out, row)
-	}
-	if len(at) == 0 {
-		return out, nil
-	}
-	sided := dist.TwoSided
-	if side != BothSides {
-		sided = dist.OneSided
-	}
-	maxT, err := dist.NewMaxTContext(ctx, correlation(combos), float64(m.fit.DFResidual), sided)
+	maxT, err := dist.NewMaxTContext(ctx, correlation(combos), float64(m.fit.DFResidual), side.tails())
 	if err != nil {
 		return nil, fmt.Errorf("comparison with control %s: %w", control, err)
 	}
@@ -287,13 +253,7 @@ func (m Means) VsControlContext(ctx context.Context, control string, side Side, 
 	known := map[float64][2]float64{} // p value and its error
 	for _, i := range at {
 		row := &out[i]
-		t := *row.T
-		switch side {
-		case BothSides:
-			t = math.Abs(t)
-		case BelowControl:
-			t = -t
-		}
+		t := side.statistic(*row.T)
 		v, seen := known[t]
 		if !seen {
 			if v[0], v[1], err = maxT.SF(t); err != nil {
@@ -310,6 +270,60 @@ func (m Means) VsControlContext(ctx context.Context, control string, side Side, 
 		}
 	}
 	return out, nil
+}
+
+// againstControl checks what is asked and gives the differences from the control
+// in the order of the levels, with the rows that can be tested and their
+// combinations of the coefficients.
+func (m Means) againstControl(control string, side Side, alpha float64) (out []ControlComparison, at []int, combos []combination, err error) {
+	c, err := m.index(control)
+	if err != nil {
+		return nil, nil, nil, err
+	}
+	if side != BothSides && side != BelowControl && side != AboveControl {
+		return nil, nil, nil, fmt.Errorf("side %q is not one of %s, %s, %s", side, BothSides, BelowControl, AboveControl)
+	}
+	if !(alpha > 0 && alpha < 1) {
+		return nil, nil, nil, fmt.Errorf("significance level %g is not between 0 and 1", alpha)
+	}
+	mse, ok := m.fit.MSE()
+	ok = ok && mse > 0
+	for i, l := range m.Levels {
+		if i == c {
+			continue
+		}
+		row := ControlComparison{Treatment: l}
+		if d := m.difference(i, c); d.estimable {
+			row.Estimable, row.Difference = true, ptr(d.estimate)
+			if ok {
+				sed := math.Sqrt(mse * d.variance())
+				row.SED, row.T = &sed, ptr(d.estimate/sed)
+				combos = append(combos, d)
+				at = append(at, len(out))
+			}
+		}
+		out = append(out, row)
+	}
+	return out, at, combos, nil
+}
+
+// tails is the region of the multivariate t distribution that a side asks for.
+func (s Side) tails() dist.Sided {
+	if s == BothSides {
+		return dist.TwoSided
+	}
+	return dist.OneSided
+}
+
+// statistic turns t so that larger speaks more against equality.
+func (s Side) statistic(t float64) float64 {
+	switch s {
+	case BothSides:
+		return math.Abs(t)
+	case BelowControl:
+		return -t
+	}
+	return t
 }
 
 func correlation(c []combination) *mat.SymDense {

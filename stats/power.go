@@ -194,6 +194,12 @@ func (p Plan) BlocksNeeded(deltaSD, power float64) (blocks int, reached float64,
 	if err := p.Validate(); err != nil {
 		return 0, 0, err
 	}
+	return p.fewestBlocks(deltaSD, power, func(q Plan) (float64, error) { return q.FPower(deltaSD) })
+}
+
+// fewestBlocks searches for the fewest blocks with which of reaches power for
+// deltaSD residual standard deviations.
+func (p Plan) fewestBlocks(deltaSD, power float64, of func(Plan) (float64, error)) (blocks int, reached float64, err error) {
 	if !(power > 0 && power < 1) {
 		return 0, 0, fmt.Errorf("power %v is not between 0 and 1", power)
 	}
@@ -203,7 +209,7 @@ func (p Plan) BlocksNeeded(deltaSD, power float64) (blocks int, reached float64,
 	at := func(b int) (float64, error) {
 		q := p
 		q.Blocks = b
-		return q.FPower(deltaSD)
+		return of(q)
 	}
 	// Power rises with blocks: double until enough, then halve the gap.
 	lo, hi := 1, 2

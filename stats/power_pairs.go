@@ -113,42 +113,5 @@ func (p Plan) DetectablePairBy(power float64, test PairTest) (float64, error) {
 // deltaSD residual standard deviations apart with the wanted power, and the
 // power then reached. The Blocks of the plan are not looked at.
 func (p Plan) BlocksForPair(deltaSD, power float64, test PairTest) (blocks int, reached float64, err error) {
-	if !(power > 0 && power < 1) {
-		return 0, 0, fmt.Errorf("power %v is not between 0 and 1", power)
-	}
-	if !(deltaSD > 0) || math.IsInf(deltaSD, 1) {
-		return 0, 0, fmt.Errorf("difference %v SD: need a number above 0", deltaSD)
-	}
-	at := func(b int) (float64, error) {
-		q := p
-		q.Blocks = b
-		return q.PairPowerBy(deltaSD, test)
-	}
-	// Power rises with blocks: double until enough, then halve the gap.
-	lo, hi := 1, 2
-	for {
-		if reached, err = at(hi); err != nil {
-			return 0, 0, err
-		}
-		if reached >= power {
-			break
-		}
-		if hi > mostBlocks {
-			return 0, 0, fmt.Errorf("power %v for a difference of %v SD needs more than %d blocks", power, deltaSD, mostBlocks)
-		}
-		lo, hi = hi, 2*hi
-	}
-	for hi-lo > 1 {
-		mid := (lo + hi) / 2
-		got, err := at(mid)
-		if err != nil {
-			return 0, 0, err
-		}
-		if got >= power {
-			hi, reached = mid, got
-		} else {
-			lo = mid
-		}
-	}
-	return hi, reached, nil
+	return p.fewestBlocks(deltaSD, power, func(q Plan) (float64, error) { return q.PairPowerBy(deltaSD, test) })
 }

@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"context"
 	"fmt"
-	"math"
 	"slices"
 
 	"gonum.org/v1/gonum/mat"
@@ -28,53 +27,11 @@ func (m Means) VsControlStepDown(control string, side Side, alpha float64) ([]Co
 // stops it: each step has its own integration, so that many treatments with many
 // plots missing take some seconds.
 func (m Means) VsControlStepDownContext(ctx context.Context, control string, side Side, alpha float64) ([]ControlComparison, error) {
-	c, err := m.index(control)
-	if err != nil {
-		return nil, err
+	out, at, combos, err := m.againstControl(control, side, alpha)
+	if err != nil || len(at) == 0 {
+		return out, err
 	}
-	if side != BothSides && side != BelowControl && side != AboveControl {
-		return nil, fmt.Errorf("side %q is not one of %s, %s, %s", side, BothSides, BelowControl, AboveControl)
-	}
-	if !(alpha > 0 && alpha < 1) {
-		return nil, fmt.Errorf("significance level %g is not between 0 and 1", alpha)
-	}
-	mse, ok := m.fit.MSE()
-	ok = ok && mse > 0
-	var out []ControlComparison
-	var combos []combination
-	var at []int
-	for i, l := range m.Levels {
-		if i == c {
-			continue
-		}
-		row := ControlComparison{Treatment: l}
-		if d := m.difference(i, c); d.estimable {
-			row.Estimable, row.Difference = true, ptr(d.estimate)
-			if ok {
-				sed := math.Sqrt(mse * d.variance())
-				row.SED, row.T = &sed, ptr(d.estimate/sed)
-				combos, at = append(combos, d), append(at, len(out))
-			}
-		}
-		out = append(out, row)
-	}
-	if len(at) == 0 {
-		return out, nil
-	}
-	sided := dist.OneSided
-	if side == BothSides {
-		sided = dist.TwoSided
-	}
-	statistic := func(i int) float64 {
-		t := *out[at[i]].T
-		switch side {
-		case BothSides:
-			return math.Abs(t)
-		case BelowControl:
-			return -t
-		}
-		return t
-	}
+	statistic := func(i int) float64 { return side.statistic(*out[at[i]].T) }
 	order := make([]int, len(at))
 	for i := range order {
 		order[i] = i
@@ -90,7 +47,7 @@ func (m Means) VsControlStepDownContext(ctx context.Context, control string, sid
 				corr.SetSym(a, b, all.At(x, y))
 			}
 		}
-		maxT, err := dist.NewMaxTContext(ctx, corr, float64(m.fit.DFResidual), sided)
+		maxT, err := dist.NewMaxTContext(ctx, corr, float64(m.fit.DFResidual), side.tails())
 		if err != nil {
 			return nil, fmt.Errorf("comparison with control %s: %w", control, err)
 		}

@@ -141,17 +141,17 @@ function regionsOf(strokes, radius, ratio) {
 // simplified leaves out points of a ring that lie within far of the line
 // between those that stay (the algorithm of Douglas and Peucker).
 function simplified(ring, far) {
-  const keep = new Uint8Array(ring.length), half = ring.length >> 1, todo = [[0, half], [half, ring.length]];
+  const keep = new Uint8Array(ring.length), half = ring.length >> 1, spans = [[0, half], [half, ring.length]];
   const at = (i) => ring[i % ring.length];
   keep[0] = keep[half] = 1;
-  while (todo.length) {
-    const [a, b] = todo.pop(), p = at(a), q = at(b), dx = q[0] - p[0], dy = q[1] - p[1], long = Math.hypot(dx, dy);
+  while (spans.length) {
+    const [a, b] = spans.pop(), p = at(a), q = at(b), dx = q[0] - p[0], dy = q[1] - p[1], long = Math.hypot(dx, dy);
     let most = far, cut = -1;
     for (let i = a + 1; i < b; i++) {
       const [x, y] = [at(i)[0] - p[0], at(i)[1] - p[1]], d = long ? Math.abs(x * dy - y * dx) / long : Math.hypot(x, y);
       if (d > most) { most = d; cut = i; }
     }
-    if (cut >= 0) { keep[cut % ring.length] = 1; todo.push([a, cut], [cut, b]); }
+    if (cut >= 0) { keep[cut % ring.length] = 1; spans.push([a, cut], [cut, b]); }
   }
   return ring.filter((_, i) => keep[i]);
 }
