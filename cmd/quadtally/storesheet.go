@@ -81,7 +81,7 @@ func (a *app) storeSheet(k sheetKind, path string, f sheetFlags) error {
 			Partial: im.Partial(), Observations: im.Observations, Operations: im.Operations}
 		if f.dryRun {
 			if out.Diff, err = store.CompareSheet(a.ctx, v, snap.Entry); err == nil && !f.agreed {
-				out.Asked = questionsAbout(out.Diff, snap)
+				out.Asked = questionsAbout(im, out.Diff, snap)
 			}
 		} else {
 			_, err = store.Write(a.ctx, k.name, path, func(tx *record.Tx) (err error) {
@@ -89,7 +89,7 @@ func (a *app) storeSheet(k sheetKind, path string, f sheetFlags) error {
 					return err
 				}
 				if !f.agreed {
-					if out.Asked = questionsAbout(out.Diff, snap); len(out.Asked) > 0 {
+					if out.Asked = questionsAbout(im, out.Diff, snap); len(out.Asked) > 0 {
 						return errAsked
 					}
 				}
@@ -185,10 +185,16 @@ func stagesOf(t *trial.Trial, work []record.Operation) []trial.StageWord {
 }
 
 // questionsAbout are what a person has to agree to before a sheet is stored:
-// that it is the same sheet as the one of its name, that it replaces what
-// others have said, and that it repeats values that stand elsewhere.
-func questionsAbout(d record.SheetDiff, snap *record.Snapshot) []string {
+// what looks like a slip in it, that it is the same sheet as the one of its
+// name, that it replaces what others have said, and that it repeats values that
+// stand elsewhere. Doubts were agreed to where all of the sheet is stored.
+func questionsAbout(im sheets.Import, d record.SheetDiff, snap *record.Snapshot) []string {
 	var out []string
+	if !d.Empty() {
+		for _, doubt := range im.Doubts {
+			out = append(out, string(doubt))
+		}
+	}
 	stays := d.Unchanged + len(d.Changed)
 	doubtful := len(d.Withdrawn)
 	former := stays + len(d.Moved) + len(d.Withdrawn)

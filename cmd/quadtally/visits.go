@@ -97,7 +97,7 @@ func changedVisits(t trial.Trial, add, move []string) (trial.Trial, error) {
 			return t, usagef("visits %d and %d would both be on %s", was, i+1, d)
 		}
 		seen[d] = i + 1
-		if (!t.SeasonStart.IsZero() && d.DaysTo(t.SeasonStart) > 0) || (!t.SeasonEnd.IsZero() && t.SeasonEnd.DaysTo(d) > 0) {
+		if !t.InSeason(d) {
 			return t, usagef("%s lies outside the season %s to %s", d, t.SeasonStart, t.SeasonEnd)
 		}
 	}

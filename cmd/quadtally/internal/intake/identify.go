@@ -145,7 +145,7 @@ func (id *identifier) visit(i int) {
 		id.open(i, "the photo has no camera date; its name says %s, which may be the day it was sent: confirm the visit", p.NameDate)
 	case day.IsZero():
 		id.open(i, "the photo has no camera date: say which visit it belongs to")
-	case !id.inSeason(day):
+	case !id.trial.InSeason(day):
 		id.open(i, "the camera's date %s lies outside the season: say which visit the photo belongs to", day)
 	default:
 		if v.Visit = id.trial.VisitOf(day); v.Visit == 0 {
@@ -155,14 +155,6 @@ func (id *identifier) visit(i int) {
 			v.Visit = 0
 		}
 	}
-}
-
-func (id *identifier) inSeason(d trial.Date) bool {
-	t := id.trial
-	if !t.SeasonStart.IsZero() && d.DaysTo(t.SeasonStart) > 0 {
-		return false
-	}
-	return t.SeasonEnd.IsZero() || d.DaysTo(t.SeasonEnd) >= 0
 }
 
 func (id *identifier) plot(i int) {

@@ -306,6 +306,9 @@ func (r *reader) coverFractions(col int, unit string) map[int]tables.Value {
 		}
 	}
 	percent := unit == "%"
+	if percent && low != nil && high == nil {
+		r.doubt("column %q is in %% and none of its values is above 1, such as %v in row %d: are they percent (--agreed)? If they are proportions, write fraction into the header", header, low.Number, low.Line)
+	}
 	if unit == "" {
 		switch {
 		case high != nil && low != nil:

@@ -30,6 +30,10 @@ func (a Ask) Error() string {
 	return strings.Join(out, "\n")
 }
 
+// Doubt is a reading of a sheet that is likely a slip and may be meant: one
+// sentence with what to do. A person has to agree before the sheet is stored.
+type Doubt string
+
 // UnknownColumn is a column of numbers whose name says nothing to the program.
 type UnknownColumn struct {
 	Header  string // as it stands

@@ -37,6 +37,7 @@ type Import struct {
 	Observations []record.Observation
 	Operations   []record.Operation
 	Questions    []Question // that do not keep the sheet from being stored
+	Doubts       []Doubt    // that a person has to agree to before it is stored
 	Sums         []Sum      // cells that held a sum
 	Notes        []string
 	Faults       []tables.Fault
@@ -90,6 +91,13 @@ func (r *reader) faults(list []tables.Fault) {
 		r.bad[f.Line] = true
 	}
 	r.out.Faults = append(r.out.Faults, list...)
+}
+
+// doubt adds a doubt, once.
+func (r *reader) doubt(format string, args ...any) {
+	if d := Doubt(fmt.Sprintf(format, args...)); !slices.Contains(r.out.Doubts, d) {
+		r.out.Doubts = append(r.out.Doubts, d)
+	}
 }
 
 // done sorts the faults by row and adds the spellings that were unified.
@@ -338,6 +346,9 @@ func (r *reader) numbers(col int) map[int]tables.Value {
 	values, faults := r.s.Numbers(col, r.opt.Decimal)
 	r.faults(faults)
 	out := make(map[int]tables.Value, len(values))
+	if text, line, n := r.s.Regrouped(col, r.opt.Decimal); line > 0 {
+		r.doubt("column %q has %q in row %d, read as %v because of the decimal marks in other columns: is that right (--agreed)? If not, say --decimal comma or --decimal point, or correct the rows", r.s.Header[col], text, line, n)
+	}
 	for _, v := range values {
 		if v.Sum != "" {
 			r.out.Sums = append(r.out.Sums, Sum{Line: v.Line, Header: r.s.Header[col], Text: v.Sum, Number: v.Number})

@@ -207,6 +207,45 @@ func TestYields(t *testing.T) {
 	}
 }
 
+// TestDoubts: what is likely a slip is asked about, and its likeness that is
+// none is not.
+func TestDoubts(t *testing.T) {
+	tr, plots := plan()
+	plots = append(plots, trial.Plot{ID: "103", Block: plots[0].Block, Treatment: plots[0].Treatment})
+	tr.SeasonStart, tr.SeasonEnd = trial.Date{Year: 2025, Month: 5, Day: 1}, trial.Date{Year: 2025, Month: 9, Day: 30}
+	const head = "plot,date,marketable_kg,bed_length_m\n101,2025-09-20,5.1,3\n102,2025-09-20,6.2,3\n103,2025-09-20,7.3,3\n"
+	for name, c := range map[string]struct {
+		kind Kind
+		text string
+		want []string
+	}{
+		"two picks":               {KindYields, head + "101,2025-09-27,5.1,3\n102,2025-09-27,6.3,3\n103,2025-09-27,7.3,3\n", nil},
+		"a pick typed in twice":   {KindYields, head + "101,2025-09-27,5.1,3\n102,2025-09-27,6.2,3\n103,2025-09-27,7.3,3\n", []string{"pick 2025-09-27 are those of pick 2025-09-20"}},
+		"two picks of nothing":    {KindYields, "plot,date,marketable_kg,bed_length_m\n101,2025-09-20,0,3\n102,2025-09-20,0,3\n103,2025-09-20,0,3\n101,2025-09-27,0,3\n102,2025-09-27,0,3\n103,2025-09-27,0,3\n", nil},
+		"last day of the season":  {KindYields, "plot,date,marketable_kg,bed_length_m\n101,2025-09-30,5,3\n", nil},
+		"another year":            {KindYields, "plot,date,marketable_kg,bed_length_m\n101,2024-09-30,5,3\n", []string{"outside the season"}},
+		"mark of another column":  {KindYields, "plot,date,marketable_kg,cull_kg,bed_length_m\n101,2025-09-20,\"8,250\",0.5,3\n", []string{"read as 8250"}},
+		"grouped in the column":   {KindYields, "plot,date,marketable_kg,cull_kg,bed_length_m\n101,2025-09-20,\"8,250\",0.5,3\n102,2025-09-20,\"8,250.5\",0.5,3\n", nil},
+		"proportions under %":     {KindCounts, "plot,quadrat,visit,cover_%\n101,1,1,0.45\n101,2,1,1\n", []string{"none of its values is above 1"}},
+		"low percentages under %": {KindCounts, "plot,quadrat,visit,cover_%\n101,1,1,0.45\n101,2,1,1.5\n", nil},
+	} {
+		read := Counts
+		if c.kind == KindYields {
+			read = Yields
+		}
+		im, err := read(tr, plots, sheet(t, c.text), Options{})
+		if err != nil || len(im.Faults) > 0 || len(im.Doubts) != len(c.want) {
+			t.Errorf("%s: %v %+v, doubts %q", name, err, im.Faults, im.Doubts)
+			continue
+		}
+		for i, w := range c.want {
+			if !strings.Contains(string(im.Doubts[i]), w) {
+				t.Errorf("%s: %q, want %q", name, im.Doubts[i], w)
+			}
+		}
+	}
+}
+
 // TestBedLengthFitsThePlot: more bed than the plot has is a slip of the length
 // or of its unit, and would make the yield too small without a word.
 func TestBedLengthFitsThePlot(t *testing.T) {

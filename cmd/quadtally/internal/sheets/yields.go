@@ -124,7 +124,54 @@ func Yields(t *trial.Trial, plots []trial.Plot, s *tables.Sheet, opt Options) (I
 	r.checkDuplicates()
 	im := r.done()
 	r.askPicks(&im)
+	r.doubtRepeats(im.Observations)
+	r.doubtDates(im.Observations)
+	im.Doubts = r.out.Doubts
 	return im, nil
+}
+
+// doubtRepeats asks about two picks on which all but a few plots weigh the same
+// to the gram: a harvest that was typed in twice counts twice. Noughts say
+// nothing, and neither do a few plots.
+func (r *reader) doubtRepeats(list []record.Observation) {
+	const fewest, share = 3, 0.9
+	type part struct{ plot, class string }
+	picks := map[string]map[part]float64{}
+	var order []string
+	for _, o := range list {
+		if o.Variable != record.VarYield || o.Missing || o.Value == 0 {
+			continue
+		}
+		name := cmp.Or(o.Pick, o.Date.String())
+		if picks[name] == nil {
+			picks[name] = map[part]float64{}
+			order = append(order, name)
+		}
+		picks[name][part{o.Plot, o.Class}] = o.Value
+	}
+	for i, now := range order {
+		for _, was := range order[:i] {
+			same := 0
+			for k, v := range picks[now] {
+				if w, ok := picks[was][k]; ok && w == v {
+					same++
+				}
+			}
+			if same >= fewest && float64(same) >= share*float64(len(picks[now])) {
+				r.doubt("%d of %d weights of pick %s are those of pick %s: was the same weighed twice (--agreed)? If it was typed in twice, take one out", same, len(picks[now]), now, was)
+			}
+		}
+	}
+}
+
+// doubtDates asks about harvests outside the season of the plan.
+func (r *reader) doubtDates(list []record.Observation) {
+	for _, o := range list {
+		if !o.Date.IsZero() && !r.t.InSeason(o.Date) {
+			r.doubt("the harvest of %s (row %d) lies outside the season %s to %s: is the date right (--agreed)? If not, correct it", o.Date, o.Line, r.t.SeasonStart, r.t.SeasonEnd)
+			return
+		}
+	}
 }
 
 // roomForRounding lets a cut of 30 ft pass in a plot planned as 9 m.

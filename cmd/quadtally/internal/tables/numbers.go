@@ -215,6 +215,33 @@ func (s *Sheet) decimal(col int, want Decimal) (Decimal, string) {
 	return Point, ""
 }
 
+// Regrouped returns the first cell of a column in which a lone mark was read as
+// grouping thousands only because of the marks in other columns: its text, its
+// line and the number. The line is 0 where there is none, or where a person
+// said the mark.
+func (s *Sheet) Regrouped(col int, said Decimal) (text string, line int, number float64) {
+	mark, why := s.decimal(col, said)
+	if said != Undecided || why != "" {
+		return "", 0, 0
+	}
+	for _, row := range s.Rows {
+		c := row.Cells[col]
+		if c.Number != nil || IsMissing(c) {
+			continue
+		}
+		t, _ := unpercent(c.Text)
+		switch sh := shapeOf(t); {
+		case sh == onlyPoint, sh == onlyComma:
+			return "", 0, 0 // the column itself says what its marks are
+		case line == 0 && (sh == ambiguousComma && mark == Point || sh == ambiguousPoint && mark == Comma):
+			if n, err := parse(t, mark); err == nil {
+				text, line, number = c.Text, row.Line, n
+			}
+		}
+	}
+	return text, line, number
+}
+
 // markElsewhere looks at the file's other columns; two that disagree decide
 // nothing.
 func (s *Sheet) markElsewhere(col int) Decimal {

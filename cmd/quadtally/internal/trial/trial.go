@@ -201,6 +201,12 @@ type Plot struct {
 	Order     int     `json:"order"`     // place in the walking order, from 1
 }
 
+// InSeason reports that a day lies in the season of the plan; any day does
+// where the plan states none.
+func (t *Trial) InSeason(d Date) bool {
+	return (t.SeasonStart.IsZero() || t.SeasonStart.DaysTo(d) >= 0) && (t.SeasonEnd.IsZero() || d.DaysTo(t.SeasonEnd) >= 0)
+}
+
 // Control returns the control treatment's code, or "" where none is marked.
 func (t *Trial) Control() string {
 	for _, tr := range t.Treatments {

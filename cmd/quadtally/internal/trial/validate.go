@@ -177,7 +177,7 @@ func ValidateRecord(t *Trial) Faults {
 			fs.add("visits", "visit %d has no date", i+1)
 		case i > 0 && t.Visits[i-1].DaysTo(v) <= 0:
 			fs.add("visits", "visit %d on %s does not come after visit %d on %s", i+1, v, i, t.Visits[i-1])
-		case !t.SeasonStart.IsZero() && t.SeasonStart.DaysTo(v) < 0 || !t.SeasonEnd.IsZero() && v.DaysTo(t.SeasonEnd) < 0:
+		case !t.InSeason(v):
 			fs.add("visits", "visit %d on %s lies outside the season", i+1, v)
 		}
 	}
