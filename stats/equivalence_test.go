@@ -152,7 +152,8 @@ func TestWithinMarginKeepsItsLevel(t *testing.T) {
 			}
 		}
 	}
-	for relative, n := range wrong {
+	for _, relative := range []bool{false, true} {
+		n := wrong[relative]
 		share := float64(n) / float64(runs)
 		if math.Abs(share-0.05) > 4*math.Sqrt(0.05*0.95/float64(runs)) {
 			t.Errorf("relative %v: wrongly good enough in %.3f of trials", relative, share)

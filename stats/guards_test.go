@@ -42,7 +42,11 @@ func TestWidthsOfIntervals(t *testing.T) {
 	} {
 		o := rawPercent()
 		o.Method = method
-		for _, p := range analyse(t, d1Rows(), o).Pairs {
+		pairs := analyse(t, d1Rows(), o).Pairs
+		if len(pairs) != 10 {
+			t.Fatalf("%s: %d pairs, want 10", method, len(pairs))
+		}
+		for _, p := range pairs {
 			want := quantile * *p.SED
 			if math.Abs(*p.Upper-*p.Difference-want) > 1e-7*want || math.Abs(*p.Difference-*p.Lower-want) > 1e-7*want {
 				t.Errorf("%s, %s - %s: %v to %v about %v, want %v either way", method, p.A, p.B, *p.Lower, *p.Upper, *p.Difference, want)

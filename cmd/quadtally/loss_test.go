@@ -68,5 +68,5 @@ func TestLossOfTrial(t *testing.T) {
 		t.Errorf("%+v", l)
 	}
 	say(t, "loss", "stand", "--visit", "3", "--trial", dir).expect(t, exitUsage, "is not of weeds")
-	must(t, "loss", "cover", "--visit", "3", "--trial", dir).expect(t, exitDone, "green cover counts crop and regrowth as weeds")
+	must(t, "loss", "cover", "--visit", "3", "--trial", dir).expect(t, exitDone, "holds everything green: weeds, crop and regrowth together")
 }

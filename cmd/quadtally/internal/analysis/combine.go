@@ -188,10 +188,34 @@ type Forest struct {
 	Lines     []stats.ForestLine `json:"lines"`
 }
 
+// sameTrial finds two trials with the same values in all plots: a copy or an
+// export beside its trial. Plots that are all alike say nothing of that.
+func sameTrial(list []TrialValues) (a, b string, same bool) {
+	sorted := make([][]stats.CombinePlot, len(list))
+	for i, t := range list {
+		for _, p := range t.Plots {
+			sorted[i] = append(sorted[i], stats.CombinePlot{Block: p.Block, Treatment: p.Treatment, Value: p.Value})
+		}
+		slices.SortFunc(sorted[i], func(x, y stats.CombinePlot) int {
+			return cmp.Or(strings.Compare(x.Block, y.Block), strings.Compare(x.Treatment, y.Treatment), cmp.Compare(x.Value, y.Value))
+		})
+		varies := slices.ContainsFunc(sorted[i], func(p stats.CombinePlot) bool { return p.Value != sorted[i][0].Value })
+		for k := range i {
+			if varies && slices.Equal(sorted[i], sorted[k]) {
+				return list[k].Name, t.Name, true
+			}
+		}
+	}
+	return "", "", false
+}
+
 // CombineTrials analyses several trials together.
 func CombineTrials(list []TrialValues, o CombineOptions) (CombinedAnswer, error) {
 	if len(list) == 0 {
 		return CombinedAnswer{}, errors.New("no trials to combine")
+	}
+	if a, b, same := sameTrial(list); same {
+		return CombinedAnswer{}, misuse("%s and %s have the same values in all plots: that is one trial, which counts once; leave one of them out", a, b)
 	}
 	first := list[0]
 	out := CombinedAnswer{Response: first.Response, Unit: first.Unit, Alpha: o.Alpha}

@@ -50,9 +50,12 @@ func YieldLoss(snap *record.Snapshot, o LossOptions) (Loss, error) {
 	if !w.Role.LessIsBetter() && w.Role != Unknown {
 		return Loss{}, misuse("%s is not of weeds", w.Label)
 	}
+	if y.Role != Crop && y.Role != Unknown {
+		return Loss{}, misuse("%s is not of the crop", y.Label)
+	}
 	out := Loss{Weeds: w.Label, WeedsUnit: w.Unit, Yield: y.Label, YieldUnit: y.Unit, Visit: o.Visit, Confidence: 1 - o.Alpha}
 	if w.Role == Green {
-		out.Notes = append(out.Notes, "green cover counts crop and regrowth as weeds")
+		out.Notes = append(out.Notes, w.Label+" holds "+w.Holds())
 	}
 	if _, err := settingsOf(snap, w); err != nil {
 		return out, err
@@ -109,6 +112,15 @@ func YieldLossOfTable(s *tables.Sheet, o LossOptions, decimal tables.Decimal) (L
 		return out, s.MissingColumn("the weeds (" + o.Weeds + ")")
 	case yc < 0:
 		return out, s.MissingColumn("the yield (" + o.Yield + ")")
+	}
+	weedsRole := roleByName(o.Weeds)
+	switch yieldRole := roleByName(o.Yield); {
+	case !weedsRole.LessIsBetter() && weedsRole != Unknown:
+		return out, misuse("%s is not of weeds", o.Weeds)
+	case yieldRole != Crop && yieldRole != Unknown:
+		return out, misuse("%s is not of the crop", o.Yield)
+	case weedsRole == Green:
+		out.Notes = append(out.Notes, o.Weeds+" holds "+Response{Role: Green}.Holds())
 	}
 	for _, c := range append(append([]string{}, placeColumns...), yearColumns...) {
 		if at := s.Column(c); at >= 0 {

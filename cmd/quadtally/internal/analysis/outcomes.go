@@ -48,7 +48,7 @@ func everything(snap *record.Snapshot) []asked {
 	var classes []string
 	for _, o := range snap.Observations {
 		if o.Variable == record.VarCount {
-			classes = addName(addName(classes, o.Class), o.Group)
+			classes = addName(addName(addName(classes, o.Class), o.Group), o.Life)
 		}
 	}
 	if len(classes) > 1 {

@@ -105,7 +105,7 @@ func SheetQuestions(snap *record.Snapshot) []SheetQuestion {
 		out = append(out, SheetQuestion{Yield, q})
 	}
 	for _, d := range h.Disagree {
-		out = append(out, SheetQuestion{Yield, fmt.Sprintf("%s: plot %s at pick %s has a total of %.3f kg, but marketable %.3f kg and cull %.3f kg: which is right?", d.Source, d.Plot, h.PickName(d.Pick), d.Total, d.Marketable, d.Cull)})
+		out = append(out, SheetQuestion{Yield, fmt.Sprintf("%s: plot %s at pick %s has %s: which is right?", d.Source, d.Plot, h.PickName(d.Pick), d.Text())})
 	}
 	for _, g := range slices.SortedFunc(maps.Values(classGaps(snap)), classGap.compare) {
 		out = append(out, SheetQuestion{HandCount, g.text()})

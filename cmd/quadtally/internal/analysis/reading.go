@@ -289,6 +289,7 @@ func countsOfQuadrats(snap *record.Snapshot, r Response) (rs []Reading, notes []
 	if ground <= 0 {
 		return nil, notes, nil
 	}
+	var unknown []Place
 	for _, k := range order {
 		q := at[k]
 		v := q.sum
@@ -296,11 +297,28 @@ func countsOfQuadrats(snap *record.Snapshot, r Response) (rs []Reading, notes []
 		case q.total != nil:
 			v = *q.total
 		case q.open || len(q.classes) < len(used[k.Visit]):
+			unknown = append(unknown, k)
 			continue
 		}
 		rs = append(rs, Reading{Plot: k.Plot, Quadrat: k.Quadrat, Visit: k.Visit, Date: q.first.Date, Value: v, Per: ground, Source: q.first.Source})
 	}
+	if len(unknown) > 0 && r.Class == "" {
+		notes = append(notes, fmt.Sprintf("%s has no total in %s, where a class that was counted elsewhere at the visit is blank or missing: the plot's mean is of its other quadrats", r.Label, placeList(unknown)))
+	}
 	return rs, notes, nil
+}
+
+// placeList names quadrats, the first of many.
+func placeList(list []Place) string {
+	const most = 4
+	var names []string
+	for _, k := range list[:min(most, len(list))] {
+		names = append(names, fmt.Sprintf("%s/%d at visit %d", k.Plot, k.Quadrat, k.Visit))
+	}
+	if more := len(list) - most; more > 0 {
+		names = append(names, fmt.Sprintf("%d more", more))
+	}
+	return fmt.Sprintf("%d of the quadrats (%s)", len(list), strings.Join(names, ", "))
 }
 
 // classAtVisit is a class, by [trial.NameKey], at one visit.

@@ -140,7 +140,7 @@ func TestQuadratLacksAClass(t *testing.T) {
 		counted1("102", 2, "broadleaf", 0), counted1("102", 2, "grass", 0),
 	}
 	r, _ := Find(snap, "count", "")
-	rs, _, err := r.Readings(snap)
+	rs, notes, err := r.Readings(snap)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -150,6 +150,9 @@ func TestQuadratLacksAClass(t *testing.T) {
 	}
 	if want := []string{"101/1 7", "102/2 0"}; !slices.Equal(got, want) {
 		t.Errorf("totals %v, want %v", got, want)
+	}
+	if all := strings.Join(notes, "; "); !strings.Contains(all, "no total in 2 of the quadrats") || !strings.Contains(all, "101/2") || !strings.Contains(all, "102/1") {
+		t.Errorf("quadrats without a total are not told: %q", all)
 	}
 	r, _ = Find(snap, "count", "broadleaf")
 	if rs, _, _ := r.Readings(snap); len(rs) != 4 {

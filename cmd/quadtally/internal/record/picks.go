@@ -41,12 +41,43 @@ type MissingPick struct {
 	Stated bool // the sheet itself says that it is missing
 }
 
-// Disagreement is a total that is not marketable plus cull.
+// Disagreement is a total that cannot be marketable plus cull.
 type Disagreement struct {
-	Plot                    string
-	Pick                    int
-	Total, Marketable, Cull float64 // kg
-	Source                  string
+	Plot string
+	Pick int
+	Weights
+	Source string
+}
+
+// Weights are a total and its parts, kg; a part is nil where it is not known.
+type Weights struct {
+	Total            float64
+	Marketable, Cull *float64
+}
+
+// Disagree reports a total that is less than its parts, or more than both of
+// them together.
+func (w Weights) Disagree() bool {
+	parts, known := 0.0, 0
+	for _, part := range []*float64{w.Marketable, w.Cull} {
+		if part != nil {
+			parts, known = parts+*part, known+1
+		}
+	}
+	d := w.Total - parts
+	return d < -weightTolerance || (known == 2 && d > weightTolerance)
+}
+
+// Text says what the weights are.
+func (w Weights) Text() string {
+	var parts []string
+	if w.Marketable != nil {
+		parts = append(parts, fmt.Sprintf("marketable %.3f kg", *w.Marketable))
+	}
+	if w.Cull != nil {
+		parts = append(parts, fmt.Sprintf("cull %.3f kg", *w.Cull))
+	}
+	return fmt.Sprintf("a total of %.3f kg, but %s", w.Total, strings.Join(parts, " and "))
 }
 
 // Harvests is the harvest of a trial, pick by pick.
@@ -145,11 +176,13 @@ func HarvestsOf(list []Observation, plots []trial.Plot) Harvests {
 
 // complete works out the weight that follows from the other two.
 func (h *Harvests) complete(v *Harvest) {
+	if v.Total != nil {
+		if w := (Weights{*v.Total, v.Marketable, v.Cull}); w.Disagree() {
+			h.Disagree = append(h.Disagree, Disagreement{v.Plot, v.Pick, w, v.Source})
+		}
+	}
 	switch {
 	case v.Marketable != nil && v.Cull != nil && v.Total != nil:
-		if d := *v.Total - *v.Marketable - *v.Cull; d > weightTolerance || d < -weightTolerance {
-			h.Disagree = append(h.Disagree, Disagreement{v.Plot, v.Pick, *v.Total, *v.Marketable, *v.Cull, v.Source})
-		}
 	case v.Marketable != nil && v.Cull != nil:
 		sum := *v.Marketable + *v.Cull
 		v.Total = &sum

@@ -67,3 +67,30 @@ func TestPicks(t *testing.T) {
 		t.Errorf("%+v", h)
 	}
 }
+
+// TestWeightsDisagree: a total holds its parts, with room for rounding, from
+// whichever sheets they come.
+func TestWeightsDisagree(t *testing.T) {
+	kg := func(v float64) *float64 { return &v }
+	for _, c := range []struct {
+		w    Weights
+		want bool
+	}{
+		{Weights{6, kg(5), kg(1)}, false},
+		{Weights{6.02, kg(5), kg(1)}, false},
+		{Weights{6.021, kg(5), kg(1)}, true},
+		{Weights{5.979, kg(5), kg(1)}, true},
+		{Weights{6, kg(5), nil}, false},
+		{Weights{4.979, kg(5), nil}, true},
+		{Weights{6, nil, kg(7)}, true},
+		{Weights{6, nil, nil}, false},
+	} {
+		if got := c.w.Disagree(); got != c.want {
+			t.Errorf("%s: %v, want %v", c.w.Text(), got, c.want)
+		}
+	}
+	h := HarvestsOf([]Observation{weighed("101", "2025-09-01", ClassMarketable, 5), weighed("101", "2025-09-01", ClassTotal, 4)}, []trial.Plot{{ID: "101"}})
+	if len(h.Disagree) != 1 {
+		t.Errorf("a total below the marketable weight went unseen: %+v", h)
+	}
+}

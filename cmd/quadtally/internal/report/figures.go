@@ -519,7 +519,7 @@ func weedsYieldFigure(in Input, weeds, yield Response, points []scatterPoint) Fi
 	title := fmt.Sprintf("%s against %s", sentenceCase(yield.Label), weeds.Label)
 	return figure("weeds-yield-"+weeds.key(), title,
 		fmt.Sprintf("Scatter of %s in %s against %s in %s, %d plots.", yield.Label, yield.Unit, weeds.Label, weeds.Unit, len(points)),
-		fmt.Sprintf("%s by plot (n = %d plots; weeds as the mean over the season where there were several visits).", title, len(points)),
+		fmt.Sprintf("%s by plot (n = %d plots; %s as the mean over the season where there were several visits).", title, len(points), weeds.Label),
 		wideMM, 62, func(c draw.Canvas) {
 			p := newChart(axisLabel(weeds.Label, weeds.Unit), axisLabel(yield.Label, yield.Unit))
 			p.X.Min, p.X.Max, p.Y.Min, p.Y.Max = xl, xh, yl, yh

@@ -96,7 +96,7 @@ func amountText(v float64) string {
 // visitTable says when each visit was made and how far it got.
 func (b *builder) visitTable() Table {
 	t := Table{ID: "visits", Caption: "Visits", Columns: []Column{{"Visit", false}, {"Planned", false}, {"Made", false}, {"Days from planting", true}, {"Days from termination", true}, {"Quadrats", true}, {"With photo", true}, {"Counted", true}}}
-	planting, ending := b.dayOf("planting"), b.dayOf("termination")
+	planting, ending := b.dayOf(trial.Planting), b.dayOf(trial.Termination)
 	since := func(from trial.Date, v Visit) string {
 		d := v.Planned
 		if len(v.Made) > 0 {
@@ -119,11 +119,11 @@ func (b *builder) visitTable() Table {
 	return t
 }
 
-// dayOf is the first day an operation was done anywhere.
-func (b *builder) dayOf(what string) trial.Date {
+// dayOf is the first day that work of a stage was done anywhere.
+func (b *builder) dayOf(stage trial.Stage) trial.Date {
 	var first trial.Date
 	for _, o := range b.in.Operations {
-		if o.What == what && (first.IsZero() || o.Date.DaysTo(first) > 0) {
+		if s, _ := b.in.Trial.StageOf(o.What); s == stage && (first.IsZero() || o.Date.DaysTo(first) > 0) {
 			first = o.Date
 		}
 	}

@@ -339,7 +339,7 @@ func (b *builder) weedsAgainstYield(with ...analysis.Key) Section {
 		s.say("No yields: nothing can be held against the weeds.")
 		return s
 	}
-	held := false
+	held, what := false, "the green"
 	for _, key := range with {
 		weeds, ok := b.response(key, "")
 		wa := weeds.Overall.Main()
@@ -360,6 +360,11 @@ func (b *builder) weedsAgainstYield(with ...analysis.Key) Section {
 			continue
 		}
 		held = true
+		if weeds.Role == analysis.Green {
+			s.say("%s holds %s.", sentenceCase(weeds.Label), weeds.Holds())
+		} else {
+			what = "the weeds"
+		}
 		s.add(weedsYieldFigure(b.in, weeds, yield, points))
 		xs, ys := coordinates(points)
 		if r, ok := correlation(xs, ys); ok {
@@ -373,7 +378,10 @@ func (b *builder) weedsAgainstYield(with ...analysis.Key) Section {
 		s.say("No plot has both: nothing can be held against each other.")
 		return s
 	}
-	s.warn("This shows that two things went together in these plots, or did not. It does not show that the weeds made the yield: mulch also changes water, warmth and nitrogen.")
+	if what == "the green" {
+		s.Title = "Green cover against yield, plot by plot"
+	}
+	s.warn("This shows that two things went together in these plots, or did not. It does not show that %s made the yield: mulch also changes water, warmth and nitrogen.", what)
 	return s
 }
 

@@ -290,6 +290,18 @@ func (b *builder) sure(t teller, claims []analysis.Claim) []string {
 	if main.Key == analysis.GreenCover {
 		say("Green cover holds the crop and the regrowth of the cover crop as well as weeds: it is not a measure of weeds alone.")
 	}
+	for _, q := range b.in.Open {
+		if q.Of == main.Key || q.Of == analysis.Yield {
+			say(sentence("%s", q.Text))
+		}
+	}
+	for _, key := range []analysis.Key{main.Key, analysis.Yield} {
+		if r, ok := b.response(key, ""); ok {
+			for _, n := range r.Overall.Notes {
+				say(sentence("%s", n))
+			}
+		}
+	}
 	for _, a := range b.in.Agreements {
 		for _, s := range cameraVerdicts(t, a) {
 			say(s)

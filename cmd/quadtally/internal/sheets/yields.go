@@ -293,22 +293,17 @@ func (r *reader) askPicks(im *Import) {
 	}
 }
 
-// checkYieldSum compares an entered total with its parts, to the gram.
+// checkYieldSum compares an entered total with its parts.
 func (r *reader) checkYieldSum(line int, weights map[string]map[int]tables.Value) {
-	m, okM := weights[record.ClassMarketable][line]
-	c, okC := weights[record.ClassCull][line]
-	t, okT := weights[record.ClassTotal][line]
-	if !okM || !okT || m.Missing || t.Missing {
-		return
+	known := func(class string) *float64 {
+		if v, ok := weights[class][line]; ok && !v.Missing {
+			return &v.Number
+		}
+		return nil
 	}
-	if t.Number < m.Number-0.001 {
-		r.fault(line, "the total weight %.3f kg is less than the marketable %.3f kg", t.Number, m.Number)
-		return
-	}
-	if !okC || c.Missing {
-		return
-	}
-	if d := t.Number - m.Number - c.Number; d > 0.001 || d < -0.001 {
-		r.fault(line, "the total weight %.3f kg is not marketable plus cull %.3f kg", t.Number, m.Number+c.Number)
+	if total := known(record.ClassTotal); total != nil {
+		if w := (record.Weights{Total: *total, Marketable: known(record.ClassMarketable), Cull: known(record.ClassCull)}); w.Disagree() {
+			r.fault(line, "has %s: correct the one that is wrong", w.Text())
+		}
 	}
 }
