@@ -106,7 +106,11 @@ func SeasonPlots(rows []Row) (plots []PlotSeason, days []float64, err error) {
 				plots = append(plots, PlotSeason{Name: p.Name, Treatment: p.Treatment, Block: p.Block, Column: p.Column})
 			}
 			s := &plots[i]
-			s.Sources = append(s.Sources, p.Sources...)
+			for _, source := range p.Sources {
+				if !slices.Contains(s.Sources, source) {
+					s.Sources = append(s.Sources, source)
+				}
+			}
 			if p.Covariate != nil {
 				if s.Covariate != nil && *s.Covariate != *p.Covariate {
 					faults = append(faults, Fault{p.Sources, fmt.Sprintf("plot %s has covariate %g on day %g and %g before; give one value a plot", p.Name, *p.Covariate, d, *s.Covariate)})

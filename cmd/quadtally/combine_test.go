@@ -79,7 +79,7 @@ func TestCombineAsksAndRefuses(t *testing.T) {
 // Two folders, a folder and the export of another, and two tables are the same
 // trials: the numbers do not depend on where they come from.
 func TestCombineFoldersAndExports(t *testing.T) {
-	a, b := reportTrial(t, "metric"), reportTrial(t, "metric")
+	a, b := reportTrial(t, "metric"), reportTrialOf(t, "metric", 3)
 	exported := filepath.Join(t.TempDir(), "second")
 	must(t, "export", exported, "--trial", b)
 	folders := combined(t, "yield", a, b)
@@ -90,6 +90,7 @@ func TestCombineFoldersAndExports(t *testing.T) {
 	for i, m := range folders.Means {
 		close6(t, m.Treatment, &mixed.Means[i].Mean, m.Mean, 1e-9)
 	}
+	say(t, "combine", "yield", b, exported).expect(t, exitUsage, "that is one trial, which counts once")
 	say(t, "combine", "yield", a, reportTrial(t, "us")).expect(t, exitFailed, "one unit")
 	if c := combined(t, "count", a, b, "--class", "grass"); c.Transform.Scale != "sqrt" || len(c.Back) != 3 {
 		t.Errorf("%+v", c.Transform)

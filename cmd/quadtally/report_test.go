@@ -51,6 +51,12 @@ seed: 11
 // One quadrat has no photo, one photo is rejected, one waits for an answer.
 func reportTrial(t *testing.T, units string) string {
 	t.Helper()
+	return reportTrialOf(t, units, 2)
+}
+
+// reportTrialOf draws the season of another year.
+func reportTrialOf(t *testing.T, units string, season uint64) string {
+	t.Helper()
 	plan, faults := trial.ParsePlan(strings.NewReader(fmt.Sprintf(reportPlan, units)), "plan.txt")
 	if len(faults) > 0 {
 		t.Fatal(faults)
@@ -66,7 +72,7 @@ func reportTrial(t *testing.T, units string) string {
 	}
 	defer store.Close()
 	level := map[string]float64{"BARE": 40, "RYE": 14, "STRAW": 20}
-	rng := rand.New(rand.NewPCG(1, 2))
+	rng := rand.New(rand.NewPCG(1, season))
 	_, err = store.Write(context.Background(), "test", "an invented season", func(w *record.Tx) error {
 		row := 1
 		observe := func(o record.Observation) error {

@@ -114,6 +114,10 @@ func (a *app) followUp(store *record.Store, remeasure bool, hashes []string) err
 	if !remeasure {
 		return s.Update(a.ctx, hashes...)
 	}
+	before, err := a.inUse(store)
+	if err != nil {
+		return err
+	}
 	measured, unreachable, err := s.MeasureAgain(a.ctx)
 	if err != nil {
 		return err
@@ -124,8 +128,31 @@ func (a *app) followUp(store *record.Store, remeasure bool, hashes []string) err
 	for _, f := range unreachable {
 		a.note("%s: %s", f.Path, f.Text)
 	}
-	if len(unreachable) > 0 {
-		return partly{len(unreachable)}
+	after, err := a.inUse(store)
+	if err != nil {
+		return err
+	}
+	lost := before - after
+	if lost > 0 {
+		a.note("%s no longer in use, since the frame in it does not fit what the plan says now: if the plan is right, see `quadtally status`; if not, `quadtally undo` takes it back", plural(lost, "photo"))
+	}
+	if n := len(unreachable) + max(lost, 0); n > 0 {
+		return partly{n}
 	}
 	return nil
+}
+
+// inUse counts the photos whose values are compared.
+func (a *app) inUse(store *record.Store) (int, error) {
+	snap, err := store.Snapshot(a.ctx)
+	if err != nil {
+		return 0, err
+	}
+	n := 0
+	for i := range snap.Photos {
+		if snap.Photos[i].InUse() {
+			n++
+		}
+	}
+	return n, nil
 }

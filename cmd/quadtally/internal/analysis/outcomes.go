@@ -62,7 +62,8 @@ func everything(snap *record.Snapshot) []asked {
 		case GreenCover, HandCount, Yield:
 			continue
 		}
-		if r, err := Find(snap, name, ""); err != nil || r.inRecord(snap) {
+		named := Key(name) == WeedCover && len(snap.Named) > 0 // a refusal is told once plants were named
+		if r, err := Find(snap, name, ""); err != nil || named || r.inRecord(snap) {
 			list = append(list, asked{name, ""})
 		}
 	}

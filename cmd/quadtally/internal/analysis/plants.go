@@ -347,8 +347,9 @@ func someByHand(snap *record.Snapshot) bool {
 	return slices.ContainsFunc(snap.Photos, func(p record.Photo) bool { return p.InUse() && p.Result.WeedsOnly() })
 }
 
-// classPieces counts the connected pieces that were sorted into a role. Check
-// points say nothing of pieces: hand counts by class do.
+// classPieces counts the connected pieces that were sorted into a role, where
+// plants are told apart well enough for cover. Check points correct covers and
+// not pieces, which is said.
 func classPieces(role string) taking {
 	return func(snap *record.Snapshot, r Response) (rs []Reading, notes []string, err error) {
 		ground := snap.Trial.Quadrat.AreaM2()
@@ -362,10 +363,8 @@ func classPieces(role string) taking {
 			v := p.Place.Visit
 			if !ofVisit[v] {
 				ofVisit[v] = true
-				for _, l := range snap.PlantsLack(v) {
-					if l != record.LackChecks && l != record.LackPlots {
-						lacks[v] = append(lacks[v], l)
-					}
+				if list := snap.PlantsLack(v); len(list) > 0 {
+					lacks[v] = list
 				}
 			}
 			reading := Reading{Plot: p.Place.Plot, Quadrat: p.Place.Quadrat, Visit: v, Date: dayTaken(p), Per: ground, Source: filepath.Base(p.Path)}
@@ -391,6 +390,9 @@ func classPieces(role string) taking {
 		}
 		if len(rs) == 0 && len(snap.Named) > 0 {
 			return nil, nil, &PlantsLackingError{r.Label, lacks}
+		}
+		if slices.ContainsFunc(rs, func(x Reading) bool { return x.Range != nil }) {
+			notes = append(notes, fmt.Sprintf("%s are as the photos were sorted: check points correct covers and not pieces, so that plants sorted wrongly stay in and may hide a difference or make one; hold them against hand counts first (`quadtally agree`)", r.Label))
 		}
 		for _, v := range slices.Sorted(maps.Keys(lacks)) {
 			whole := 0

@@ -152,6 +152,9 @@ func TestChecksCarriedThrough(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	if pieces, err := Compare(snap, "weed-pieces", DefaultOptions()); err != nil || !strings.Contains(strings.Join(pieces.Notes, "; "), "check points correct covers and not pieces") {
+		t.Errorf("pieces say nothing of how they were sorted: %v %q", err, pieces.Notes)
+	}
 	if w, n := *whole.Analysis.Pairs[0].SED, *third.Analysis.Pairs[0].SED; !(n > w) {
 		t.Errorf("SED %.4f with 120 check points, %.4f with 40", w, n)
 	}
@@ -159,6 +162,9 @@ func TestChecksCarriedThrough(t *testing.T) {
 	fewer.Checks = fewer.Checks[:record.LeastChecks-1]
 	if _, err := Compare(&fewer, "weed-cover", DefaultOptions()); !errors.As(err, &lacking) || !slices.Equal(lacking.Lacks[1], []record.PlantsLacking{record.LackChecks}) {
 		t.Errorf("too few check points: %v", err)
+	}
+	if _, err := Compare(&fewer, "weed-pieces", DefaultOptions()); !errors.As(err, &lacking) {
+		t.Errorf("pieces with too few check points: %v", err)
 	}
 	snap.Photos[3].Sorting = nil
 	if _, err := Compare(snap, "weed-cover", DefaultOptions()); !errors.As(err, &lacking) || !slices.Equal(lacking.Lacks[1], []record.PlantsLacking{record.LackSorting}) {

@@ -89,7 +89,7 @@ func (r Response) valuesOf(snap *record.Snapshot, rs []Reading, visit int, days 
 		for _, p := range snap.Plots {
 			list := byPlot[Place{Plot: p.ID, Visit: v}]
 			if len(list) == 0 {
-				out = append(out, Value{Reading: Reading{Plot: p.ID, Visit: v, Source: "plot " + p.ID}, Of: p, Day: days[v], Missing: true})
+				out = append(out, Value{Reading: Reading{Plot: p.ID, Visit: v}, Of: p, Day: days[v], Missing: true})
 			}
 			for _, x := range list {
 				out = append(out, Value{Reading: x, Of: p, Day: days[v], Shown: r.Shown(x)})

@@ -76,8 +76,9 @@ func topic(r analysis.Response) string {
 	return n
 }
 
-// alike is how close changes must lie to be told as one figure.
-const alike = 0.10
+// alike is how far apart changes may lie that are told as one figure: close enough
+// for "about".
+const alike = 0.08
 
 // verdict says a claim in a few sentences: what is shown first, then what is
 // not.

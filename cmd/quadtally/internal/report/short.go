@@ -210,9 +210,8 @@ func cmpOr(a, b string) string {
 func (b *builder) answerTable(claims []analysis.Claim) Table {
 	t := Table{ID: "answer-table", Caption: "Means by treatment", Columns: words("Treatment")}
 	type column struct {
-		a       *stats.Analysis
-		factor  float64
-		control bool
+		a      *stats.Analysis
+		factor float64
 	}
 	var cols []column
 	add := func(key analysis.Key, class, head string) {
@@ -229,7 +228,7 @@ func (b *builder) answerTable(claims []analysis.Claim) Table {
 			factor, unit = b.perBed()
 		}
 		t.Columns = append(t.Columns, Column{head + ", " + unit, true})
-		cols = append(cols, column{a, factor, false})
+		cols = append(cols, column{a, factor})
 	}
 	add(analysis.HandCount, "", "Weeds")
 	add(analysis.HandCount, "perennial", "Perennial weeds")
@@ -289,6 +288,9 @@ func (b *builder) sure(t teller, claims []analysis.Claim) []string {
 	}
 	if main.Key == analysis.GreenCover {
 		say("Green cover holds the crop and the regrowth of the cover crop as well as weeds: it is not a measure of weeds alone.")
+	}
+	if c, ok := claimOf(claims, analysis.WeedCover, ""); ok && c.Refusal != "" && c.Key != main.Key {
+		say(sentence("%s is not told: %s", topic(c.Response), c.Refusal))
 	}
 	for _, q := range b.in.Open {
 		if q.Of == main.Key || q.Of == analysis.Yield {

@@ -100,7 +100,9 @@ func newestByHand(snap *record.Snapshot, subject string) (record.Decision, bool)
 	about := snap.About(subject)
 	for i := len(about) - 1; i >= 0; i-- {
 		d := about[i]
-		if d.Kind == record.KindCheck { // drawn at random: it says nothing of the photo
+		// A check point is drawn at random and a named plant stands for its visit:
+		// neither is a word about the photo.
+		if d.Kind == record.KindCheck || d.Kind == record.KindPlant {
 			continue
 		}
 		if d.Kind != record.KindPlace {

@@ -401,6 +401,17 @@ func TestDecide(t *testing.T) {
 	if done, err = say(Word{TakeBack: true}); err != nil || done[0].TookBack.Kind != record.KindPlace || newest(t, store).Photos[1].Place != was {
 		t.Errorf("%+v, %v", done, err)
 	}
+	// A plant that was named on the photo is no word about the photo.
+	hash := newest(t, store).Photos[1].Hash
+	if _, err := store.Write(t.Context(), "plants", "", func(tx *record.Tx) error {
+		_, err := tx.Decide(record.PhotoSubject(hash), record.KindPlant, record.Plant{})
+		return err
+	}); err != nil {
+		t.Fatal(err)
+	}
+	if done, err = say(Word{TakeBack: true}); err == nil {
+		t.Errorf("a named plant was taken back: %+v", done)
+	}
 }
 
 func TestFindPhotos(t *testing.T) {
