@@ -225,6 +225,9 @@ func (a *app) printComparison(c analysis.Comparison, name string, f compareFlags
 	for _, n := range c.Notes {
 		a.note("note: %s", n)
 	}
+	for _, q := range c.Questions {
+		a.note("question: %s", q.Text)
+	}
 	opt := report.TextOptions{Short: !f.full, Weeds: c.Role == analysis.Weeds, Holds: c.Holds}
 	if err := writeComparison(a.out, c, opt); err != nil {
 		return err
