@@ -319,6 +319,37 @@ func TestReportNumbersAreThoseOfCompareAndAgree(t *testing.T) {
 			} else if c.key == "green-cover" || c.key == "count" || c.key == "yield" {
 				t.Error("no table of pairs")
 			}
+			if control, ok := tables["control-"+c.key]; ok {
+				for _, x := range a.VsControl {
+					row := rowOf(t, control, x.Treatment)
+					same(t, row[0]+" against the control", row[1], x.Difference)
+					same(t, row[0]+" p", row[2], x.P)
+				}
+			}
+			if checks, ok := tables["checks-"+c.key]; ok {
+				for _, x := range a.Checks {
+					row := rowOf(t, checks, x.Name)
+					same(t, row[0], row[1], x.Statistic)
+					same(t, row[0]+" p", row[2], x.P)
+				}
+			}
+			if within, ok := tables["within-"+c.key]; ok {
+				for _, x := range got.Season.InTime.Within {
+					row := rowOf(t, within, x.Term)
+					same(t, row[0]+" F", row[3], x.F)
+					same(t, row[0]+" p GG", row[5], x.PGG)
+				}
+			}
+			if model, ok := tables["season-model-"+c.key]; ok {
+				for _, x := range got.SeasonModel.Fit.Adjusted {
+					row := rowOf(t, model, x.Term)
+					same(t, row[0]+" error df", row[2], &x.DenDF)
+					same(t, row[0]+" F", row[3], &x.F)
+					same(t, row[0]+" p", row[4], &x.P)
+				}
+			} else if got.SeasonModel != nil && (c.key == "green-cover" || c.key == "count") {
+				t.Error("no second opinion")
+			}
 			for _, v := range a.Verdict {
 				if !bytes.Contains(page, []byte(html.EscapeString(v[1:]))) {
 					t.Errorf("the report does not say %q", v)
@@ -352,6 +383,7 @@ func TestReportNumbersAreThoseOfCompareAndAgree(t *testing.T) {
 		row := rowOf(t, tables["agreement-"+kind], "Concordance (Lin)")
 		same(t, kind+" concordance", row[1], &got.Agreement.CCC.Value)
 	}
+	checkFirstPage(t, dir, reportTables(t, mustRead(t, filepath.Join(out, "report.html"))), string(mustRead(t, filepath.Join(out, "report.html"))))
 	checkPlanning(t, dir, tables)
 	checkRawData(t, dir, page, tables)
 }
@@ -378,6 +410,46 @@ func checkVisit(t *testing.T, dir string, table [][]string, visit int, args []st
 	for _, x := range got.Analysis.ANOVA {
 		if x.Term == "treatment" {
 			same(t, fmt.Sprintf("%v visit %d p", args, visit), rowOf(t, table, "p of treatments")[visit], x.P)
+		}
+	}
+}
+
+// checkFirstPage holds the first page's table and the percentages of its verdict
+// against compare.
+func checkFirstPage(t *testing.T, dir string, tables map[string][][]string, page string) {
+	t.Helper()
+	for column, c := range []struct {
+		name, noun string
+		perBed     float64
+	}{{"count", "weeds", 1}, {"cover", "green cover", 1}, {"yield", "yield", 1.8 / 10000}} {
+		var got analysis.Comparison
+		if err := json.Unmarshal([]byte(must(t, "compare", c.name, "--trial", dir, "--json").out), &got); err != nil {
+			t.Fatal(err)
+		}
+		differ := map[string]bool{}
+		for _, x := range got.Main().VsControl {
+			differ[x.Treatment] = x.Differ
+		}
+		for i, x := range got.Main().Treatments {
+			mean, _, _ := x.Shown()
+			value := *mean * c.perBed
+			// The table's order is the plan's, that of compare by mean.
+			found := false
+			for _, row := range tables["answer-table"][1:] {
+				text, letters, _ := strings.Cut(row[column+1], " ")
+				if v, err := strconv.ParseFloat(text, 64); err == nil && math.Abs(v-value) <= 0.006*value {
+					same(t, c.name+" "+x.Treatment, text, &value)
+					found = found || letters == x.Letters
+				}
+			}
+			if !found {
+				t.Errorf("%s: no row %d of the first page has %g %s: %v", c.name, i, value, x.Letters, tables["answer-table"])
+			}
+			if s := x.Suppression; c.name == "count" && differ[x.Treatment] && s != nil && s.Percent != nil {
+				if want := fmt.Sprintf("%.0f\u00a0%%", math.Abs(*s.Percent)); !strings.Contains(page, want) {
+					t.Errorf("the first page does not say that %s had %s fewer weeds", x.Treatment, want)
+				}
+			}
 		}
 	}
 }

@@ -109,6 +109,9 @@ type SheetQuestion struct {
 	Of    Key          `json:"of"` // the response it is about
 	Text  string       `json:"text"`
 	Short string       `json:"short"` // the fact alone, for where there is little room
+	// Class and Visit are those of an AskClass.
+	Class string `json:"class,omitempty"`
+	Visit int    `json:"visit,omitempty"`
 }
 
 // Questions are those questions of the stored sheets that touch a response.
@@ -146,8 +149,8 @@ func harvestQuestions(snap *record.Snapshot) []SheetQuestion {
 		out = append(out, q)
 	}
 	for _, d := range h.Disagree {
-		out = append(out, SheetQuestion{AskWeights, Yield, fmt.Sprintf("%s: plot %s at pick %s has %s: which is right?", d.Source, d.Plot, h.PickName(d.Pick), d.Text()),
-			fmt.Sprintf("the weights of plot %s at pick %s do not add up", d.Plot, h.PickName(d.Pick))})
+		out = append(out, SheetQuestion{Kind: AskWeights, Of: Yield, Text: fmt.Sprintf("%s: plot %s at pick %s has %s: which is right?", d.Source, d.Plot, h.PickName(d.Pick), d.Text()),
+			Short: fmt.Sprintf("the weights of plot %s at pick %s do not add up", d.Plot, h.PickName(d.Pick))})
 	}
 	return out
 }
@@ -155,7 +158,8 @@ func harvestQuestions(snap *record.Snapshot) []SheetQuestion {
 func classQuestions(snap *record.Snapshot) []SheetQuestion {
 	var out []SheetQuestion
 	for _, g := range slices.SortedFunc(maps.Values(classGaps(snap)), classGap.compare) {
-		out = append(out, SheetQuestion{AskClass, HandCount, g.text(), fmt.Sprintf("%s was counted in %d of %d quadrats of visit %d only", g.name, g.counted, g.quadrats, g.visit)})
+		out = append(out, SheetQuestion{Kind: AskClass, Of: HandCount, Text: g.text(), Class: g.name, Visit: g.visit,
+			Short: fmt.Sprintf("%s was counted in %d of %d quadrats of visit %d only", g.name, g.counted, g.quadrats, g.visit)})
 	}
 	return out
 }

@@ -212,16 +212,15 @@ func (b *builder) finding(r Response) Section {
 	s.add(Text{Tone: Lead, Text: strings.Join(sentences(a.Verdict), " ")})
 	b.askAbout(&s, r)
 	var cautions []string
-	for _, l := range (teller{&b.in.Trial}).lacks(analysis.ClaimOf(r.Response, c)) {
+	claim := analysis.ClaimOf(r.Response, c)
+	claim.Bridged = nil // the season's own warnings name them
+	for _, l := range (teller{&b.in.Trial}).lacks(claim) {
 		cautions = append(cautions, sentence("%s", l))
 	}
 	if c.Season != nil {
 		cautions = append(cautions, sentences(c.Season.Warnings)...)
 	}
 	cautions = append(cautions, sentences(a.Warnings)...)
-	for _, o := range a.Outliers {
-		cautions = append(cautions, sentence("plot %s (%s, %s) lies far from the others: studentised residual %.2f, p %s after allowing for all plots. It was kept; look at its photos and sheets", o.Plot, o.Treatment, number(&o.Value, (&compareText{a: *a}).backDigits()), o.Studentised, pOf(&o.P)))
-	}
 	if len(cautions) > 0 {
 		s.add(List{Items: cautions, Small: true})
 	}
@@ -235,10 +234,10 @@ func (b *builder) finding(r Response) Section {
 	}
 	s.beside(rows...)
 	b.askedBeforehand(&s, key, c.Comparison)
-	if r.Main {
-		b.inFull(&s, r, label)
-	}
 	notes := []string{modelFacts(a)}
+	if r.Main {
+		notes = append(notes, b.inFull(&s, r, label)...)
+	}
 	if sub := a.Subsampling; sub != nil {
 		notes = append(notes, fmt.Sprintf("variance between plots %s, between quadrats of a plot %s, as measured", figures(sub.VariancePlot, 4), figures(sub.VarianceQuadrat, 4)))
 	}
@@ -246,6 +245,9 @@ func (b *builder) finding(r Response) Section {
 		notes = append(notes, a.BlockVariance.Note)
 	}
 	notes = slices.Concat(notes, suppressionRemarks(a), c.Notes, a.Notes)
+	for _, o := range a.Outliers {
+		notes = append(notes, fmt.Sprintf("studentised residual of plot %s (%s): %s", o.Plot, o.Treatment, withDecimals(o.Studentised, 2)))
+	}
 	for _, l := range a.Checks {
 		for _, w := range l.Warnings {
 			notes = append(notes, l.Name+": "+w)
@@ -256,8 +258,8 @@ func (b *builder) finding(r Response) Section {
 }
 
 // inFull adds what a main response has beside its means: pairs, course within
-// plots, checks, second opinions and figures.
-func (b *builder) inFull(s *Section, r Response, label string) {
+// plots, checks, second opinions and figures. It returns what is to be noted.
+func (b *builder) inFull(s *Section, r Response, label string) []string {
 	c, key := r.Overall, r.key()
 	a := c.Main()
 	list := []Block{pairTable(key, a)}
@@ -272,8 +274,8 @@ func (b *builder) inFull(s *Section, r Response, label string) {
 	if t, ok := checkTable(key, a); ok {
 		list = append(list, t)
 	}
-	list = append(list, opinionTables(key, c.Comparison)...)
-	s.beside(list...)
+	opinions, notes := opinionTables(key, c.Comparison)
+	s.beside(append(list, opinions...)...)
 	list = nil
 	for _, draw := range []func() (Figure, bool){
 		func() (Figure, bool) {
@@ -288,6 +290,7 @@ func (b *builder) inFull(s *Section, r Response, label string) {
 		}
 	}
 	s.beside(list...)
+	return notes
 }
 
 // halfMM is the width that lets two figures stand side by side.

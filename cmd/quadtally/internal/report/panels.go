@@ -22,9 +22,9 @@ type panel struct {
 
 // Widths of the figure of panels.
 const (
-	namesMM = 34
-	panelMM = 48
-	rowMM   = 10.5
+	namesMM  = 34
+	panelsMM = 144 // of all panels together
+	rowMM    = 10.5
 )
 
 // panelsFigure draws responses side by side, one row a treatment in the same
@@ -32,6 +32,7 @@ const (
 // mean with its interval, and the letters at the mark.
 func panelsFigure(id string, names []rowName, inks looks, panels []panel) Figure {
 	height := 20 + rowMM*float64(len(names))
+	panelMM := panelsMM / float64(max(1, len(panels)))
 	var alts, caps []string
 	for _, p := range panels {
 		if p.a == nil {

@@ -567,12 +567,12 @@ func (s *pdfSheet) columnWidths(t pdfTable, most float64) []float64 {
 		s.setFont(t.em, bold)
 		text = s.printable(text)
 		want[i] = max(want[i], s.GetStringWidth(text)+2*s.em.pad+0.2)
-		for _, word := range strings.Fields(text) {
+		for _, word := range strings.FieldsFunc(text, breaksLine) {
 			least[i] = max(least[i], min(40, s.GetStringWidth(word)+2*s.em.pad+0.2))
 		}
 	}
 	for i, c := range t.Columns {
-		for _, word := range strings.Fields(c.Head) {
+		for _, word := range strings.FieldsFunc(c.Head, breaksLine) {
 			measure(i, word, true)
 		}
 		s.setFont(t.em, true)

@@ -159,24 +159,75 @@ func (b *builder) verdict(t teller, claims []analysis.Claim) (lead, rest []strin
 			rest = append(rest, "Yield did not clearly differ.")
 		}
 	}
+	if r, ok := b.at(b.lead.Primary); ok {
+		rest = append(rest, askedWords(r)...)
+	}
+	if r, ok := b.at(b.lead.Yield); ok && b.lead.Yield != b.lead.Primary {
+		rest = append(rest, askedWords(r)...)
+	}
 	return lead, append(rest, b.dates()...)
+}
+
+// askedWords answers what the plan asked beyond the comparison of treatments:
+// its contrasts, and whether a response follows the rates.
+func askedWords(r Response) []string {
+	var out []string
+	x := r.Overall
+	if x.Planned != nil {
+		for _, c := range x.Planned.Contrasts {
+			switch {
+			case !c.Estimable || c.PAdjusted == nil || c.Average == nil:
+				out = append(out, sentence("the contrast %q cannot be told in this layout for %s", c.Name, topic(r.Response)))
+			case *c.PAdjusted > x.Main().Alpha:
+				out = append(out, sentence("asked beforehand, %s: no difference in %s is shown (%s)", c.Name, topic(r.Response), pWords(*c.PAdjusted)))
+			case *c.Average < 0:
+				out = append(out, sentence("asked beforehand, %s: %s (%s)", c.Name, lessOf(r.Response), pWords(*c.PAdjusted)))
+			default:
+				out = append(out, sentence("asked beforehand, %s: %s (%s)", c.Name, moreOf(r.Response), pWords(*c.PAdjusted)))
+			}
+		}
+	}
+	if t := x.Trend; t != nil {
+		switch t.Suggested {
+		case 0:
+			out = append(out, sentence("no trend of %s over the rates is shown", topic(r.Response)))
+		case 1:
+			out = append(out, sentence("over the rates, %s follow a straight line", topic(r.Response)))
+			if _, countable := thing(r.Response); !countable {
+				out[len(out)-1] = sentence("over the rates, %s follows a straight line", topic(r.Response))
+			}
+		default:
+			out = append(out, sentence("a curved trend of %s over the rates is shown", topic(r.Response)))
+		}
+	}
+	return out
 }
 
 // panels is the figure of the first page.
 func (b *builder) panels() Figure {
 	var names []rowName
 	for _, tr := range b.in.Trial.Treatments {
-		names = append(names, rowName{tr.Code, cmpOr(tr.Name, tr.Code)})
+		names = append(names, rowName{tr.Code, teller{&b.in.Trial}.name(tr.Code)})
 	}
-	var list []panel
+	var list, empty []panel
 	for _, r := range b.shown() {
 		p := panel{title: panelTitle(r.Response), unit: r.Unit, a: r.Overall.Main()}
 		if p.a == nil {
 			p.missing = sentence("%s", r.Overall.Refusal)
+			empty = append(empty, p)
+			continue
 		}
 		list = append(list, p)
 	}
+	if len(list) == 0 {
+		list = empty // else "How sure is this?" says why
+	}
 	return panelsFigure("answer", names, looks(codes(b.in.Trial)), list)
+}
+
+// leads reports a response of which the first page tells.
+func (b *builder) leads(r analysis.Response) bool {
+	return slices.ContainsFunc(b.leading(), func(x Response) bool { return x.Key == r.Key && x.Class == r.Class })
 }
 
 // shown are the responses of the first page's figure: three at most.
@@ -268,7 +319,7 @@ func (b *builder) answerTable() Table {
 		add(r, sentenceCase(r.Label))
 	}
 	for _, tr := range b.in.Trial.Treatments {
-		row := cells(cmpOr(tr.Name, tr.Code))
+		row := cells(teller{&b.in.Trial}.name(tr.Code))
 		for _, c := range cols {
 			row.Cells = append(row.Cells, Cell{Text: meanWithLetters(c.a, tr.Code, c.factor)})
 		}
@@ -316,8 +367,10 @@ func (b *builder) sure(t teller, claims []analysis.Claim) []string {
 	if main.Key == analysis.GreenCover {
 		say("Green cover holds the crop and the regrowth of the cover crop as well as weeds: it is not a measure of weeds alone.")
 	}
-	if c, ok := claimOf(claims, analysis.WeedCover, ""); ok && c.Refusal != "" && c.Key != main.Key {
-		say(sentence("%s is not told: %s", topic(c.Response), c.Refusal))
+	for _, c := range claims[1:] {
+		if c.Refusal != "" && (c.Key == analysis.WeedCover || b.leads(c.Response)) {
+			say(sentence("%s is not told: %s", topic(c.Response), c.Refusal))
+		}
 	}
 	for _, q := range b.openShort() {
 		say(q)
@@ -403,6 +456,7 @@ func cameraVerdicts(t teller, a analysis.Agreement) []string {
 // together.
 func (b *builder) layoutPage() Section {
 	s := b.layout()
+	s.Fit = true
 	for i, x := range s.Blocks {
 		if f, ok := x.(Facts); ok {
 			known, missing := f.split()
@@ -426,7 +480,7 @@ const shortFigureMM = 68
 
 // seasonPage is the course of the weeds, all treatments on common axes.
 func (b *builder) seasonPage() Section {
-	s := Section{ID: "season", Title: "Green and weeds over the season"}
+	s := Section{ID: "season", Title: "Green and weeds over the season", Fit: true}
 	t := teller{&b.in.Trial}
 	for _, r := range b.leading() {
 		if !r.Role.LessIsBetter() {
@@ -455,7 +509,7 @@ func (b *builder) seasonPage() Section {
 
 // yieldPage is the harvest with its answer.
 func (b *builder) yieldPage() Section {
-	s := Section{ID: "yield", Title: "Yield"}
+	s := Section{ID: "yield", Title: "Yield", Fit: true}
 	r, ok := b.at(b.lead.Yield)
 	a := r.Overall.Main()
 	if !ok || a == nil {
@@ -485,8 +539,12 @@ func (b *builder) yieldPage() Section {
 
 // askAbout says what sheets leave open about a response.
 func (b *builder) askAbout(s *Section, r Response) {
+	var list []string
 	for _, q := range r.Overall.Questions {
-		s.warn("%s", q.Text)
+		list = append(list, sentence("%s", q.Text))
+	}
+	if len(list) > 0 {
+		s.warn("%s", strings.Join(list, " "))
 	}
 }
 
@@ -517,8 +575,20 @@ func (b *builder) doubts(t teller, claims []analysis.Claim) []string {
 // asked in full.
 func (b *builder) openShort() []string {
 	var parts []string
+	visits := map[string][]string{} // of classes that were counted here and there
 	for _, q := range b.in.Open {
-		parts = append(parts, q.Short)
+		if q.Kind == analysis.AskClass {
+			visits[q.Class] = append(visits[q.Class], fmt.Sprint(q.Visit))
+		}
+	}
+	for _, q := range b.in.Open {
+		at := visits[q.Class]
+		switch {
+		case q.Kind != analysis.AskClass || len(at) == 1:
+			parts = append(parts, q.Short)
+		case at[0] == fmt.Sprint(q.Visit):
+			parts = append(parts, fmt.Sprintf("%s was counted in few quadrats of %s or in none", q.Class, numbered("visit", at)))
+		}
 	}
 	if more := len(parts) - mostAsked; more > 0 {
 		parts = append(parts[:mostAsked], fmt.Sprintf("%d more", more))
@@ -624,7 +694,7 @@ func (b *builder) cameraPage() Section {
 		}
 		p.say("%s", agreementText(a.Report).biasSentence())
 		f := differenceFigure(b.in, a.Report)
-		f.HeightMM = 44
+		f.HeightMM = 36
 		p.add(equalityFigure(b.in, a.Report), f)
 		s.Parts = append(s.Parts, p)
 	}

@@ -24,7 +24,7 @@ func (b *builder) treatmentTable(key string, r Response, a *stats.Analysis) Tabl
 	t.Columns[7].Numeric = false
 	suppression := a.Control != "" && r.Role.LessIsBetter()
 	if suppression {
-		t.Columns = append(t.Columns, Column{Head: fmt.Sprintf("Less than %s, %%", a.Control), Numeric: true})
+		t.Columns = append(t.Columns, Column{Head: fmt.Sprintf("Less than %s,"+noBreak+"%%", a.Control), Numeric: true})
 	}
 	for _, x := range texts.ordered() {
 		se := undefined
@@ -165,29 +165,34 @@ func (b *builder) byVisit(r Response) (Table, bool) {
 	return t, true
 }
 
-// opinionTables are the second opinions, by models for what the data are.
-func opinionTables(key string, c analysis.Comparison) []Block {
-	var out []Block
-	if m := c.SeasonModel; m != nil {
-		t := Table{ID: "season-model-" + key, Caption: "Second opinion: mixed model of the season (REML, Kenward-Roger)", Columns: headed("Term", "df", "error df", "F", "p"), Note: sentence("%s", m.Refused)}
-		if m.Fit != nil {
-			for _, x := range m.Fit.Adjusted {
-				t.Rows = append(t.Rows, cells(x.Term, fmt.Sprint(x.NumDF), withDecimals(x.DenDF, 1), figure3(x.F), pOf(&x.P)))
-			}
-			var parts []string
-			for _, v := range m.Fit.Components {
-				parts = append(parts, v.Name+" "+figures(v.Variance, 4))
-			}
-			t.Note = "Variances: " + strings.Join(parts, ", ") + ". " + strings.Join(sentences(m.Warnings), " ")
+// opinionTables are the second opinions, by models for what the data are, and
+// what is to be noted beside them.
+func opinionTables(key string, c analysis.Comparison) (list []Block, notes []string) {
+	if m := c.SeasonModel; m != nil && m.Fit != nil {
+		t := Table{ID: "season-model-" + key, Caption: "Second opinion: mixed model of the season", Columns: headed("Term", "df", "error df", "F", "p")}
+		for _, x := range m.Fit.Adjusted {
+			t.Rows = append(t.Rows, cells(x.Term, fmt.Sprint(x.NumDF), withDecimals(x.DenDF, 1), figure3(x.F), pOf(&x.P)))
 		}
-		out = append(out, t)
+		var parts []string
+		for _, v := range m.Fit.Components {
+			parts = append(parts, v.Name+" "+figures(v.Variance, 4))
+		}
+		list = append(list, t)
+		notes = append(append(notes, "mixed model by REML with Kenward and Roger's degrees of freedom; variances: "+strings.Join(parts, ", ")), m.Warnings...)
+	} else if m != nil {
+		notes = append(notes, "no second opinion by a mixed model of the season: "+m.Refused)
 	}
 	for _, m := range []*analysis.ShareOrCountModel{c.CountModel, c.CoverModel} {
-		if m != nil {
-			out = append(out, modelTable(key, *m))
+		switch {
+		case m == nil:
+		case m.Refused != "":
+			notes = append(notes, fmt.Sprintf("no second opinion by a %s model: %s", m.Family, m.Refused))
+		default:
+			list = append(list, modelTable(key, *m))
+			notes = append(append(notes, modelSentence(*m)), m.Warnings...)
 		}
 	}
-	return out
+	return list, notes
 }
 
 // modelTable is a model for counts or cover, each treatment against the control.
@@ -196,14 +201,9 @@ func modelTable(key string, m analysis.ShareOrCountModel) Table {
 	if m.Family == glm.Beta {
 		t.Columns[1].Head = "Odds ratio to " + cmp.Or(m.Control, "control")
 	}
-	if m.Refused != "" {
-		t.Note = sentence("%s", m.Refused)
-		return t
-	}
 	for _, r := range m.VsControl {
 		t.Rows = append(t.Rows, cells(r.Treatment, number(r.Ratio, 3), span(r.Lower, r.Upper, 3), pOf(r.PHolm)))
 	}
-	t.Note = strings.Join(append([]string{modelSentence(m)}, sentences(m.Warnings)...), " ")
 	return t
 }
 
