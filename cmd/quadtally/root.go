@@ -145,14 +145,6 @@ func newRoot(a *app) *cobra.Command {
 measures green cover inside the frame, holds it against hand counts, compares
 the treatments block by block, and writes the report. It works offline.
 
-A season in the order it happens:
-  quadtally new, map, cards      before the field work
-  quadtally photos, counts       after every visit
-  quadtally status, review       what is in, what is missing, what needs an eye
-  quadtally field, yields        what was done, and the harvest
-  quadtally agree, compare       what the season says
-  quadtally report, export       what you hand in
-
 ` + exitHelp,
 		SilenceErrors: true,
 		SilenceUsage:  true,
@@ -174,12 +166,7 @@ A season in the order it happens:
 	f.StringVar(&a.trialDir, "trial", ".", "the trial's folder")
 	f.StringVar(&a.by, "author", "", "who is entering this (default: $QUADTALLY_AUTHOR or the computer's user)")
 	f.BoolVar(&a.quiet, "quiet", false, "no progress, only results and faults")
-	for _, c := range commands(a) {
-		if c.Args == nil {
-			c.Args = noArgs
-		}
-		root.AddCommand(c)
-	}
+	commands(a, root)
 	return root
 }
 
