@@ -160,7 +160,7 @@ func TestWideRange(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		r, err := Settle(m, th, DefaultOptions())
+		r, err := AtThreshold(m, th, DefaultOptions())
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -227,7 +227,7 @@ func TestLeafMove(t *testing.T) {
 // around a corner, and no farther.
 func TestReach(t *testing.T) {
 	s, _ := IndexSoftExG.scale()
-	ground, faint, plain := uint8(s.nearest(0)), uint8(s.nearest(.1)), uint8(s.nearest(s.plain))
+	ground, faint, plain := uint8(s.nearest(0)), uint8(s.nearest(.1)), uint8(s.nearest(s.certain))
 	const w, h = 40, 20
 	codes := make([]uint8, w*h)
 	for i := range codes {
@@ -238,7 +238,7 @@ func TestReach(t *testing.T) {
 		codes[10*w+x] = faint
 	}
 	p, c := planeOf(IndexSoftExG, codes, w, h)
-	p.keepPlain(c, 0, 7, make([]bool, w*h))
+	p.dropUnconnected(c, 0, 7, make([]bool, w*h))
 	if got := c.CoverFrac(.08) * w * h; math.Round(got) != 8 {
 		t.Errorf("%g cells count as green, want the leaf and 7 beside it", got)
 	}
@@ -246,7 +246,7 @@ func TestReach(t *testing.T) {
 	codes[10*w+2] = plain - 10
 	for move, want := range map[int]float64{0: 0, -20: 8} {
 		p, c := planeOf(IndexSoftExG, codes, w, h)
-		p.keepPlain(c, move, 7, make([]bool, w*h))
+		p.dropUnconnected(c, move, 7, make([]bool, w*h))
 		if got := c.CoverFrac(.08) * w * h; math.Round(got) != want {
 			t.Errorf("index moved by %d: %g cells count, want %g", move, got, want)
 		}

@@ -18,6 +18,7 @@ import (
 
 	"quadtally/cmd/quadtally/internal/analysis"
 	"quadtally/cmd/quadtally/internal/record"
+	"quadtally/cmd/quadtally/internal/wording"
 )
 
 // Exit codes; the help of the root command lists them.
@@ -270,15 +271,4 @@ func (a *app) note(format string, args ...any) {
 	fmt.Fprintf(a.err, strings.TrimRight(format, "\n")+"\n", args...)
 }
 
-func plural(n int, noun string) string {
-	if n == 1 {
-		return fmt.Sprintf("1 %s", noun)
-	}
-	switch {
-	case strings.HasSuffix(noun, "y") && !strings.HasSuffix(noun, "ay"):
-		noun = strings.TrimSuffix(noun, "y") + "ie"
-	case strings.HasSuffix(noun, "ch") || strings.HasSuffix(noun, "s"):
-		noun += "e"
-	}
-	return fmt.Sprintf("%d %ss", n, noun)
-}
+func plural(n int, noun string) string { return wording.Plural(n, noun) }
