@@ -304,7 +304,7 @@ func drawMutants(t *testing.T, root, folder string, rng *rand.Rand) []mutant {
 			return err
 		}
 		if d.IsDir() {
-			if tests, _ := filepath.Glob(filepath.Join(path, "*_test.go")); d.Name() == "testdata" || d.Name() == "refcases" || len(tests) == 0 && strings.Contains(path, "internal/drawn") {
+			if tests, _ := filepath.Glob(filepath.Join(path, "*_test.go")); d.Name() == "testdata" || d.Name() == "refcases" || d.Name() == "phototest" || len(tests) == 0 && strings.Contains(path, "internal/drawn") {
 				return filepath.SkipDir
 			}
 			return nil
