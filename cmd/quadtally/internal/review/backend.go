@@ -59,6 +59,7 @@ type Done struct {
 // would replace. It is told only then: who counts must not know it before.
 type CountedBefore struct {
 	Counts []Count // in force, of all classes
+	Beside []Count // of further observers, beside those
 	Entry  int64   // newest entry when this was found
 }
 
@@ -177,9 +178,10 @@ type Photo struct {
 	Found     []Fact
 	Doubts    []Doubt // the gravest first
 	Notes     []string
-	Corners   *[4]XY // of the frame, in the upright view
-	Areas     []Area // drawn by people, in the straight view
-	Counts    []Count
+	Corners   *[4]XY  // of the frame, in the upright view
+	Areas     []Area  // drawn by people, in the straight view
+	Counts    []Count // in force
+	Beside    []Count // of further observers, in no comparison
 	Steps     []Step
 }
 
@@ -359,7 +361,7 @@ type Over string
 const (
 	OverAsk     Over = ""        // it is told, and nothing is stored
 	OverReplace Over = "replace" // the new count takes its place
-	OverBeside  Over = "beside"  // it stays in force; the new count is kept in the log
+	OverBeside  Over = "beside"  // it stays in force; the new count stands beside it
 )
 
 // ClassCount is the plants counted of one class; 0 is looked for, none there.

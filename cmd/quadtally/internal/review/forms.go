@@ -177,10 +177,11 @@ func (s *Server) countedBefore(w http.ResponseWriter, r *http.Request, before *C
 	body := struct {
 		Photo  Photo
 		Before []Count
+		Beside []Count
 		Mine   []ClassCount
 		By     string
 		Form   url.Values
-	}{Photo: p, Before: before.Counts, Form: again}
+	}{Photo: p, Before: before.Counts, Beside: before.Beside, Form: again}
 	if act, err := s.tally(p.Hash, f); err == nil {
 		t := act.(Tally)
 		body.Mine, body.By = t.Classes, t.Observer

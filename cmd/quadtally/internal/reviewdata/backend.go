@@ -115,13 +115,9 @@ func (b *Backend) Season(ctx context.Context) (review.Season, error) {
 		}
 		s.Plots = append(s.Plots, plot)
 	}
-	counted := map[quadrat]bool{}
+	counted := snap.Counted()
 	for _, o := range snap.Observations {
-		if o.Variable != "count" || o.Missing {
-			continue
-		}
-		counted[quadrat{o.Plot, o.Quadrat, o.Visit}] = true
-		if o.Class != "" && !slices.Contains(s.Classes, o.Class) {
+		if o.IsCount() && o.Class != "" && !slices.Contains(s.Classes, o.Class) {
 			s.Classes = append(s.Classes, o.Class)
 		}
 	}
@@ -130,7 +126,7 @@ func (b *Backend) Season(ctx context.Context) (review.Season, error) {
 	for i := range snap.Photos {
 		p := &snap.Photos[i]
 		shot := b.shotOf(snap, p)
-		shot.Counted = shot.Plot != "" && counted[quadrat{shot.Plot, shot.Quadrat, shot.Visit}]
+		shot.Counted = counted[p.Place.Spot()]
 		s.Shots = append(s.Shots, shot)
 	}
 	last := func(visit int) int { // photos of no visit come last
@@ -167,13 +163,6 @@ func countedClasses(t *trial.Trial, stored []string) []string {
 		}
 	}
 	return out
-}
-
-// quadrat names a quadrat of a plot at a visit.
-type quadrat struct {
-	plot   string
-	number int
-	visit  int
 }
 
 // pageStates are the states of a photo as the page shows them.
@@ -237,12 +226,8 @@ func (b *Backend) Photo(ctx context.Context, hash string) (review.Photo, error) 
 	}
 	out := review.Photo{Shot: b.shotOf(snap, p), Taken: strings.Replace(p.Taken, "T", " ", 1), Basis: basisWords[p.Place.Basis],
 		Proposed: p.Place.State == record.PlaceProposed, LikelyVisit: likelyVisit(snap, p), WholeCopy: wholeCopy(snap, p), Evidence: evidence(snap, p)}
-	for _, o := range snap.Observations {
-		if o.Variable == "count" && !o.Missing && o.Plot == p.Place.Plot && o.Quadrat == p.Place.Quadrat && o.Visit == p.Place.Visit && o.Plot != "" {
-			out.Counted = true
-			out.Counts = append(out.Counts, countIn(o))
-		}
-	}
+	force, beside := snap.CountsAt(p.Place.Spot())
+	out.Counted, out.Counts, out.Beside = len(force) > 0, countsIn(force), countsIn(beside)
 	out.Notes = append(out.Notes, p.Notes...)
 	steps, err := b.Log(ctx)
 	if err != nil {
