@@ -35,6 +35,7 @@ func hashFor(n int) string { return strings.Repeat(fmt.Sprintf("%04x", n), 16) }
 func newFake() *fake {
 	f := &fake{photos: map[string]Photo{}, season: Season{
 		Trial: "Leeks " + evil, Author: "Ada " + evil, PerPlot: 3, Classes: []string{"broadleaf", "grass " + evil}, Rule: "rooted inside " + evil, Entry: 7,
+		Plants: PlantClasses([]Class{KindOf(Weed, "grass"), KindOf(Weed, "fat hen "+evil), KindOf(Crop, "leek")}),
 		Visits: []Visit{{1, "2025-06-14"}, {2, "2025-06-28"}, {}},
 		Plots:  []Plot{{"101", "BARE " + evil}, {"102", "RYE"}},
 	}}

@@ -219,6 +219,15 @@ func (s *Server) action(r *http.Request, f url.Values) (Action, string, error) {
 	if err != nil {
 		return nil, "", err
 	}
+	if r.PathValue("what") == "mark" {
+		season, err := s.backend.Season(r.Context())
+		if err != nil {
+			return nil, "", err
+		}
+		if !slices.ContainsFunc(season.Plants, func(p PlantClass) bool { return string(p.Class) == f.Get("class") }) {
+			return nil, "", Refusal{"say what the plant is: choose one of the classes listed"}
+		}
+	}
 	act, err := s.photoAction(r.PathValue("what"), hash, f)
 	return act, "/photo/" + hash, err
 }
@@ -262,9 +271,6 @@ func (s *Server) photoAction(what, hash string, f url.Values) (Action, error) {
 		return LeaveOut{hash, areas}, err
 	case "mark":
 		a := Mark{Hash: hash, Class: Class(f.Get("class"))}
-		if !slices.ContainsFunc(Classes(), func(k KeyedClass) bool { return k.Class == a.Class }) {
-			return nil, Refusal{"say what the patch is: weed, crop, cover-crop regrowth or not a plant"}
-		}
 		if a.Class == Weed && f.Get("rest") != "" {
 			return a, nil
 		}

@@ -311,7 +311,7 @@ func (b *Backend) planLeaveOut(ctx context.Context, snap *record.Snapshot, p *re
 }
 
 func (b *Backend) planMark(ctx context.Context, p *record.Photo, act review.Mark) (string, season.Mark, error) {
-	v := season.Mark{Class: string(act.Class)}
+	v := season.Mark{Class: markOf(act.Class)}
 	m, err := b.measuredPlane(ctx, p)
 	if err != nil {
 		return "", v, err

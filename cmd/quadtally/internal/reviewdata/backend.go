@@ -39,6 +39,9 @@ type Backend struct {
 	pictures   map[string]*season.Picture // drawn before
 	pictureLen int                        // their bytes
 
+	sorters map[int]sorter          // by visit
+	asked   map[int]map[string]bool // photos of a visit whose plant was asked about in this run
+
 	decoding chan struct{} // semaphore: at most two photos are decoded at a time
 }
 
@@ -58,7 +61,7 @@ const (
 func New(ctx context.Context, store *record.Store, author string) *Backend {
 	opt := season.Options{Workers: 1, Limit: time.Minute}
 	return &Backend{ctx: ctx, store: store, season: season.New(store, opt), author: author,
-		pictures: map[string]*season.Picture{}, decoding: make(chan struct{}, 2)}
+		pictures: map[string]*season.Picture{}, sorters: map[int]sorter{}, asked: map[int]map[string]bool{}, decoding: make(chan struct{}, 2)}
 }
 
 // snapshot is the trial as it stands, at most snapshotLife old.
@@ -123,6 +126,7 @@ func (b *Backend) Season(ctx context.Context) (review.Season, error) {
 	}
 	slices.Sort(s.Classes)
 	s.Classes = countedClasses(&snap.Trial, s.Classes)
+	s.Plants = plantClasses(snap)
 	for i := range snap.Photos {
 		p := &snap.Photos[i]
 		shot := b.shotOf(snap, p)
@@ -263,7 +267,7 @@ func (b *Backend) Photo(ctx context.Context, hash string) (review.Photo, error) 
 	}
 	if r := p.Result; r != nil {
 		th := snap.Thresholds[p.Place.Visit]
-		out.Numbers = &review.Numbers{Quantity: r.Kind, CoverFrac: r.CoverFrac, LoFrac: r.LoFrac, HiFrac: r.HiFrac, Pieces: r.Pieces,
+		out.Numbers = &review.Numbers{Quantity: r.Kind, WeedsOnly: r.WeedsOnly(), CoverFrac: r.CoverFrac, LoFrac: r.LoFrac, HiFrac: r.HiFrac, Pieces: r.Pieces,
 			Threshold: r.Threshold, Basis: th.Basis, ByHand: th.ByHand, Notes: append(slices.Clip(r.Notes), sortedWords(p)...)}
 	}
 	out.Areas, err = drawnAreas(snap, hash, &m)
@@ -320,7 +324,7 @@ func drawnAreas(snap *record.Snapshot, hash string, m *vision.Measurement) ([]re
 	marks, err := season.MarksOf(snap, hash)
 	for _, p := range marks.List {
 		if len(p.Area) > 2 {
-			add(review.Class(p.Class), p.Area)
+			add(pageMarks[p.Class], p.Area)
 		}
 	}
 	if err != nil {
@@ -473,7 +477,10 @@ func straightToPhoto(plane *vision.Plane, at review.XY) raster.Point {
 	return plane.At(at[0]*float64(plane.Width), at[1]*float64(plane.Height))
 }
 
-var _ review.Backend = (*Backend)(nil)
+var (
+	_ review.Backend = (*Backend)(nil)
+	_ review.Plants  = (*Backend)(nil)
+)
 
 // refusal turns a fault in what was asked into one the page shows as such.
 func refusal(err error) error {
