@@ -545,7 +545,7 @@ func TestReviewActions(t *testing.T) {
 	})
 
 	t.Run("pictures", func(t *testing.T) {
-		for _, v := range []review.View{review.Straight, review.Upright, review.Small} {
+		for _, v := range []review.View{review.Straight, review.Upright, review.Small, review.Card} {
 			b, err := d.Picture(ctx, hash, v)
 			if err != nil || len(b) < 500 || b[0] != 0xff {
 				t.Errorf("%s: %d bytes, %v", v, len(b), err)

@@ -40,6 +40,9 @@ var ErrUnknown = errors.New("the record holds no such thing")
 // ErrNoPicture means that a file cannot be shown as a picture.
 var ErrNoPicture = errors.New("the file cannot be shown as a picture")
 
+// ErrNoCard means that nothing like a plot card is seen in a photo.
+var ErrNoCard = errors.New("nothing like a plot card is seen in the photo")
+
 // ErrReadOnly means that the trial's folder cannot be written to.
 var ErrReadOnly = errors.New("the trial folder cannot be written to: nothing was stored; copy the folder to where you may write and open the page there")
 
@@ -166,6 +169,7 @@ const (
 	Small    View = "small"    // the ground, or the whole photo, in the roll
 	Close    View = "close"    // as Straight, finer, for the loupe
 	Full     View = "full"     // as Upright, finer, for the loupe
+	Card     View = "card"     // where the plot card lies or may lie, enlarged
 )
 
 // XY is a position as fractions of a picture's width and height.

@@ -492,15 +492,19 @@ func (s *Server) log(w http.ResponseWriter, r *http.Request) {
 func (s *Server) picture(w http.ResponseWriter, r *http.Request) {
 	hash, err := photoHash(r)
 	v := View(r.PathValue("view"))
-	if err == nil && !slices.Contains([]View{Straight, Upright, Small, Close, Full}, v) {
+	if err == nil && !slices.Contains([]View{Straight, Upright, Small, Close, Full, Card}, v) {
 		err = ErrUnknown
 	}
 	var b []byte
 	if err == nil {
 		b, err = s.backend.Picture(r.Context(), hash, v)
 	}
-	if errors.Is(err, ErrNoPicture) {
+	switch {
+	case errors.Is(err, ErrNoPicture):
 		http.ServeFileFS(w, r, assets, "assets/nopicture.svg")
+		return
+	case errors.Is(err, ErrNoCard):
+		http.ServeFileFS(w, r, assets, "assets/nocard.svg")
 		return
 	}
 	if err != nil {

@@ -54,6 +54,7 @@ const (
 	longSmall    = 240
 	longClose    = 2000
 	longFull     = 3000
+	highCard     = 480
 )
 
 // New answers the page from an open record, which stays the caller's to close.
@@ -401,6 +402,8 @@ func (b *Backend) draw(ctx context.Context, p *record.Photo, view review.View) (
 		pic, err = season.DrawUpright(photo, longUpright)
 	case view == review.Full:
 		pic, err = season.DrawUpright(photo, longFull)
+	case view == review.Card:
+		pic, err = b.drawCard(ctx, p, photo)
 	default:
 		pic, err = b.drawStraight(ctx, p, photo, view)
 	}
@@ -415,6 +418,22 @@ func (b *Backend) draw(ctx context.Context, p *record.Photo, view review.View) (
 	}
 	b.pictures[key] = pic
 	return pic, nil
+}
+
+// drawCard draws where the plot card lies, or may lie.
+func (b *Backend) drawCard(ctx context.Context, p *record.Photo, photo []byte) (*season.Picture, error) {
+	m, err := b.measurement(ctx, p)
+	if err != nil {
+		return nil, err
+	}
+	img, err := vision.CardPicture(photo, m.Frame, highCard)
+	if errors.Is(err, vision.ErrNoCardSeen) {
+		return nil, review.ErrNoCard
+	}
+	if err != nil {
+		return nil, err
+	}
+	return season.NewPicture(img, m.Width, m.Height)
 }
 
 func (b *Backend) drawStraight(ctx context.Context, p *record.Photo, photo []byte, view review.View) (*season.Picture, error) {

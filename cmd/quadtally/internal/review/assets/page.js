@@ -254,7 +254,7 @@ function photoPage(box) {
   const whole = byId("whole"), lens = byId("lens"), picture = byId("picture"), loupe = byId("loupe");
   const tool = () => whole.checked ? "look" : (document.querySelector("input[name=tool]:checked") || { value: "look" }).value;
   const chosen = () => (document.querySelector("#markform input[name=class]:checked") || { value: "" }).value;
-  let plane = null, level = 1, on = null, found = null, patch = -1, sorted = null, outlines = null;
+  let plane = null, level = 1, on = null, found = null, patch = -1, sorted = null, outlines = null, seenClasses = [];
   const classes = JSON.parse(box.dataset.classes || "null") || [];
   const lookOf = (c) => looks[(classes.find((k) => k.class === c) || { look: c }).look] || looks["left-out"];
   const nameOf = (c) => (classes.find((k) => k.class === c) || { name: c === "left-out" ? "left out" : c }).name;
@@ -280,6 +280,7 @@ function photoPage(box) {
         line(g, path, o.look.colour, o.look.dash, scale());
       }
     }
+    legend();
     box.dataset.level = level;
   }
 
@@ -288,13 +289,25 @@ function photoPage(box) {
   function outlined() {
     if (!sorted) return [{ path: borders(on, plane.w, plane.h, 1, 1), look: { colour: "#fff", dash: [] } }];
     const out = [];
+    seenClasses = [];
     [null, ...sorted.classes].forEach((c, k) => {
       const mine = new Uint8Array(on.length);
       let some = false;
       for (let i = 0; i < on.length; i++) if (on[i] && sorted.cells[i] === k) { mine[i] = 1; some = true; }
+      if (some && c !== null) seenClasses.push(c);
       if (some) out.push({ path: borders(mine, plane.w, plane.h, 1, 1), look: c === null ? { colour: "#fff", dash: [] } : lookOf(c) });
     });
     return out;
+  }
+  // legend says what the outlines in this photo mean.
+  function legend() {
+    const box = byId("legend");
+    box.hidden = !outline.checked || !sorted || !seenClasses.length;
+    box.replaceChildren(...(box.hidden ? [] : ["sorted by the plants named: ", ...seenClasses.flatMap((c) => {
+      const s = document.createElement("span");
+      s.className = "swatch " + (classes.find((k) => k.class === c) || {}).look;
+      return [s, " " + nameOf(c) + "  "];
+    })]));
   }
   // sort asks how the green is told apart by the plants named so far.
   let asking = 0;
@@ -759,12 +772,34 @@ function countPage(box) {
   };
 }
 
+// evidence enlarges one picture after the other over the page.
+function evidence(links) {
+  const dialog = byId("large"), picture = byId("largepicture");
+  let at = -1;
+  const finer = { straight: "close", small: "straight", upright: "full" };
+  const show = (i) => {
+    at = i % links.length;
+    const [, , hash, view] = links[at].pathname.split("/");
+    picture.src = `/picture/${hash}/${finer[view] || view}`;
+    picture.alt = byId("largetext").textContent = links[at].textContent.trim();
+    if (!dialog.open) dialog.showModal();
+  };
+  links.forEach((a, i) => a.addEventListener("click", (e) => { e.preventDefault(); show(i); }));
+  for (const e of [picture, byId("closelarge")]) e.addEventListener("click", () => dialog.close());
+  byId("nextlarge").addEventListener("click", () => show(at + 1));
+  return () => show(at + 1);
+}
+
 document.addEventListener("DOMContentLoaded", () => {
   let keys = () => false;
   if (byId("board")) keys = photoPage(byId("board"));
   if (byId("corners")) keys = framePage(byId("corners"));
   if (byId("countboard")) keys = countPage(byId("countboard"));
   if (byId("thresholdform")) thresholdPage(byId("thresholdform"));
+  if (byId("large")) {
+    const others = keys, next = evidence([...document.querySelectorAll(".evidence a")]);
+    keys = (key) => (key === "v" ? (next(), true) : byId("large").open ? false : others(key));
+  }
   for (const img of document.querySelectorAll("img.whole")) {
     img.addEventListener("error", () => { img.hidden = true; byId("nopicture").hidden = false; });
     if (img.complete && !img.naturalWidth) img.dispatchEvent(new Event("error"));
