@@ -15,7 +15,7 @@ import (
 
 func mapCommand(a *app) *cobra.Command {
 	var svg, pdf, layoutCSV, quadratCSV, paper string
-	opt := trial.MapOptions{Visit: 1}
+	opt := trial.MapOptions{Visit: 1, Stretch: true}
 	var withTreatment, full bool
 	c := &cobra.Command{
 		Use:   "map",

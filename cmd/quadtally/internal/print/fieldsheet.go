@@ -59,10 +59,13 @@ func FieldSheet(w io.Writer, t *trial.Trial, plots []trial.Plot, visit int, colu
 	return f.finish(w)
 }
 
+// protocolMM is what a line of the protocol takes.
+const protocolMM = 2.9 * 1.3
+
 const (
 	edgeMM      = 11.0
 	boxMM       = 7.0 // to be ticked with cold hands
-	rowMM       = boxMM + 1.2
+	rowMM       = boxMM + 0.6
 	classMM     = 13 + 2*boxMM + 3.0
 	shareMM     = 14 + boxMM + 2.0
 	leastNoteMM = 20.0
@@ -76,6 +79,7 @@ type fieldSheet struct {
 	blind    bool
 	y, top   float64 // where the next row begins, and the first of this page did
 	page, of int
+	late     bool // the protocol stands behind the rows
 }
 
 // fieldColumn is one column: what is printed in it, or what is written.
@@ -129,7 +133,13 @@ func (f *fieldSheet) pages(plots []trial.Plot) {
 		if walk[0].Block != "" {
 			band = rowMM
 		}
-		if f.page == 0 || f.y+band+need > bottom && f.y > f.top {
+		if f.page == 0 {
+			// What to keep to while photographing gives way where it alone would
+			// break the first block in two.
+			rows := edgeMM + 23.2 + band + need
+			f.late = rows <= bottom && rows+protocolMM*float64(len(protocol)) > bottom
+			f.newPage()
+		} else if f.y+band+need > bottom && f.y > f.top {
 			f.newPage()
 		}
 		f.band(walk[0].Block, "")
@@ -147,6 +157,17 @@ func (f *fieldSheet) pages(plots []trial.Plot) {
 		}
 		walk = walk[n:]
 	}
+	if f.late {
+		if f.y+protocolMM*float64(len(protocol)+1) > bottom {
+			f.AddPage()
+			f.page++
+			f.y = edgeMM
+		}
+		y := f.y + protocolMM + 2
+		for _, l := range protocol {
+			y = f.paragraph(edgeMM, y, f.width-2*edgeMM, 2.9, l)
+		}
+	}
 }
 
 func (f *fieldSheet) newPage() {
@@ -162,7 +183,7 @@ func (f *fieldSheet) newPage() {
 	f.putFit(edgeMM, edgeMM+9, f.width-2*edgeMM, 3.1, "start", false, fmt.Sprintf("Counted: %s. Frame %s x %s inside.",
 		orNot(f.t.Quadrat.CountRule), trial.Length(f.t.Quadrat.WidthMM, f.t.Units), trial.Length(f.t.Quadrat.LengthMM, f.t.Units)))
 	y := edgeMM + 13.2
-	if f.page == 1 {
+	if f.page == 1 && !f.late {
 		for _, l := range protocol {
 			y = f.paragraph(edgeMM, y, f.width-2*edgeMM, 2.9, l)
 		}
@@ -180,10 +201,31 @@ func orNot(s string) string {
 	return s
 }
 
+// roomier widens what is written in where the paper leaves more for notes than
+// they need.
+func (f *fieldSheet) roomier() []fieldColumn {
+	const enough = 50.0
+	list, counts := f.all(), 0.0
+	for _, c := range list {
+		if c.count {
+			counts++
+		}
+	}
+	more := max(0, min(14, (f.noteWidth(f.width)-enough)/counts))
+	rest := f.noteWidth(f.width)
+	for i := range list {
+		if list[i].count {
+			list[i].width += more
+			rest -= more
+		}
+	}
+	return append(list, fieldColumn{name: "note", width: rest})
+}
+
 // cells walks along a row: cell is called with each column and its left edge.
 func (f *fieldSheet) cells(cell func(c fieldColumn, x float64)) {
 	x := edgeMM
-	for _, c := range append(f.all(), fieldColumn{name: "note", width: f.noteWidth(f.width)}) {
+	for _, c := range f.roomier() {
 		cell(c, x)
 		x += c.width
 	}
@@ -233,8 +275,19 @@ func (f *fieldSheet) band(block, more string) {
 	}
 	f.square(edgeMM, f.y, f.width-2*edgeMM, rowMM, 240)
 	f.outline(edgeMM, f.y, f.width-2*edgeMM, rowMM, 0.2, 0)
-	f.putFit(edgeMM+2, f.y+5.4, f.width-2*edgeMM-4, 3.6, "start", true,
-		"block "+block+more+"          date ______________   who ______________   begun ________   light: sun / cloud / shade")
+	f.putFit(edgeMM+2, f.y+5.2, 38, 3.6, "start", true, "block "+block+more)
+	x := edgeMM + 42
+	for _, blank := range []struct {
+		name string
+		room float64
+	}{{"date", 24}, {"who", 26}, {"begun", 14}} {
+		f.put(x, f.y+5.2, 3.2, "start", false, blank.name)
+		x += f.GetStringWidth(blank.name) + 1
+		f.SetDrawColor(0, 0, 0)
+		f.Line(x, f.y+5.8, x+blank.room, f.y+5.8)
+		x += blank.room + 3
+	}
+	f.put(x, f.y+5.2, 3.2, "start", false, "light: sun / cloud / shade")
 	f.y += rowMM
 }
 

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"maps"
+	"math"
 	"slices"
 	"strconv"
 	"strings"
@@ -210,13 +211,13 @@ func (s *sheet) finish(w io.Writer) (notes []string, err error) {
 		return nil, fmt.Errorf("the page could not be written: %w", err)
 	}
 	if len(s.missing) > 0 {
-		notes = append(notes, "in names, "+Unprintable(slices.Sorted(maps.Keys(s.missing)))+" cannot be printed: the font has no letter for them, and each stands as a question mark")
+		notes = append(notes, "characters in names that the printed font has no letter for stand as question marks: "+Unprintable(slices.Sorted(maps.Keys(s.missing))))
 	}
 	return notes, nil
 }
 
-// MapPDF prints the map to scale, on whichever way of turning the paper gives
-// the larger scale.
+// MapPDF prints the map, on whichever way of turning the paper stretches it
+// less, or gives the larger scale where it is not to be stretched.
 func MapPDF(w io.Writer, t *trial.Trial, plots []trial.Plot, m trial.MapOptions, opt Options) (notes []string, err error) {
 	pw, ph, err := opt.Paper.SizeMM()
 	if err != nil {
@@ -231,6 +232,10 @@ func MapPDF(w io.Writer, t *trial.Trial, plots []trial.Plot, m trial.MapOptions,
 		return nil, err
 	}
 	landscape := turned.PaperPerGround > d.PaperPerGround
+	if m.Stretch {
+		bent := func(d trial.Drawing) float64 { return math.Abs(math.Log(d.PaperAcross / d.PaperPerGround)) }
+		landscape = bent(turned) < bent(d)
+	}
 	if landscape {
 		d = turned
 	}

@@ -76,7 +76,7 @@ var pageMark = regexp.MustCompile(`/Type /Page\n`)
 
 func TestPagesOfEveryPrint(t *testing.T) {
 	x, plots := example(t)
-	pages := map[string]int{"cards": 10, "blind": 40, "four": 20, "marks": 1, "sheet": 4, "sheetshown": 8, "sheetblind": 8, "map": 1}
+	pages := map[string]int{"cards": 10, "blind": 40, "four": 20, "marks": 1, "sheet": 4, "sheetshown": 5, "sheetblind": 5, "map": 1}
 	for name, print := range prints(x, plots) {
 		var a, b bytes.Buffer
 		notes, err := print(&a)

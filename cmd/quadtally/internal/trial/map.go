@@ -13,6 +13,9 @@ import (
 type MapOptions struct {
 	Visit int  // quadrat places of this visit, from 1; 0 leaves them out
 	Blind bool // leave the treatments off, for whoever counts
+	// Stretch fills the paper: lengths across the beds and along them have a
+	// scale each, and both are told.
+	Stretch bool
 }
 
 // extent is the ground all placed plots take.
