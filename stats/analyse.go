@@ -28,6 +28,11 @@ type Options struct {
 	// density (0.25 for plants per m² in frames of half a metre); 0 for plain
 	// counts. It tells how much counts vary by chance alone.
 	Ground float64
+	// One is what the 0.5 and the 1 of the square root and the logarithms are
+	// counted in, 0 for 1. A density keeps its tests whichever unit it is told
+	// in: of plants per ft² that are to be tested as the same plants per m²
+	// would be, One is 0.0929, for 1 per m² is 0.0929 per ft².
+	One float64
 	// Control names the untreated check. Empty leaves out the comparison
 	// with a control and suppression.
 	Control string
@@ -94,6 +99,9 @@ func (o Options) Validate() error {
 	}
 	if !(o.Ground >= 0) || math.IsInf(o.Ground, 1) {
 		add("ground of %g behind a reading: need 0 (plain counts) or more", o.Ground)
+	}
+	if !(o.One >= 0) || math.IsInf(o.One, 1) {
+		add("%g for one thing: need 0 (for 1) or more", o.One)
 	}
 	if o.Points < 0 {
 		add("%d points behind a cover value: need 0 (measured) or more", o.Points)
@@ -411,6 +419,7 @@ func analysePlots(plots []Plot, opt Options) (Analysis, error) {
 	if note != "" {
 		a.Notes = append(a.Notes, note)
 	}
+	t.One = opt.One
 	a.Transform = t
 	if top := slices.Max(values); opt.Kind == Percent && !opt.UnitKnown && top > 0 && top <= 1 {
 		a.warn("no value is above 1 %%: if these are proportions of 1, say so; the tests are the same, the means are not")
