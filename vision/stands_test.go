@@ -85,7 +85,7 @@ func TestStandsReport(t *testing.T) {
 			t.Fatal(err)
 		}
 		for _, p := range photos {
-			r, err := Settle(p.m, th, opt)
+			r, err := AtThreshold(p.m, th, opt)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -170,7 +170,7 @@ func TestSpoiltReport(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			r, err := Settle(p.m, th, opt)
+			r, err := AtThreshold(p.m, th, opt)
 			if err != nil {
 				t.Fatal(err)
 			}

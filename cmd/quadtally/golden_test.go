@@ -172,7 +172,7 @@ func TestTortureGoldenMeasured(t *testing.T) {
 				if err != nil {
 					t.Fatal(err)
 				}
-				res, err := vision.Settle(m, th, opt)
+				res, err := vision.AtThreshold(m, th, opt)
 				if err != nil {
 					t.Fatal(err)
 				}
