@@ -137,13 +137,17 @@ func newPDFSheet(d Document) *pdfSheet {
 	return s
 }
 
-// printable leaves out what cannot be printed.
+// printable leaves out what cannot be printed. No-break spaces stay.
 func (s *pdfSheet) printable(text string) string {
-	out, err := print.Printable(text, nil)
-	if err != nil {
-		s.SetError(err)
+	parts := strings.Split(text, noBreak)
+	for i, p := range parts {
+		out, err := print.Printable(p, nil)
+		if err != nil {
+			s.SetError(err)
+		}
+		parts[i] = out
 	}
-	return out
+	return strings.Join(parts, noBreak)
 }
 
 func (s *pdfSheet) setFont(em float64, bold bool) {

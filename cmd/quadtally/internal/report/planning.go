@@ -16,7 +16,7 @@ func (b *builder) power() Section {
 		Columns: headed("Response", "Residual df", "Compared with", "A mean of", "or less", "Difference, %")}
 	for _, r := range b.in.Responses {
 		a := r.Overall.Main()
-		if a == nil || a.Detectable == nil {
+		if a == nil || a.Detectable == nil || b.sameAsYield(r) {
 			continue
 		}
 		d := a.Detectable

@@ -26,7 +26,7 @@ func distanceText(p analysis.Power, d analysis.Distance) string {
 		return fmt.Sprintf("%.3g %% of %s", *d.Percent, of)
 	}
 	unit := p.Unit
-	if strings.HasPrefix(unit, "%") {
+	if p.Kind == stats.Percent {
 		unit = "points" // percent of percent would be misread
 	}
 	s := strings.TrimSpace(fmt.Sprintf("%.3g %s", *d.Absolute, unit))
