@@ -312,7 +312,7 @@ func half(f Figure) Figure {
 func modelFacts(a *stats.Analysis) string {
 	parts := []string{a.Design.Words}
 	if a.ResidualSD != nil {
-		parts = append(parts, fmt.Sprintf("residual SD %.4g on %d degrees of freedom", *a.ResidualSD, a.ResidualDF))
+		parts = append(parts, fmt.Sprintf("residual SD %s on %d degrees of freedom", figures(*a.ResidualSD, 4), a.ResidualDF))
 	}
 	if a.CVPercent != nil && a.Transform.Scale == stats.Raw {
 		parts = append(parts, "CV "+number(a.CVPercent, 1)+" %")

@@ -487,7 +487,7 @@ func residualFigure(in Input, key string, a *stats.Analysis) (Figure, bool) {
 	xl, xh := rangeOf(xs, false)
 	yl, yh := rangeOf(append(ys, 0), false)
 	return figure(key+"-residuals", "Residuals against fitted values",
-		fmt.Sprintf("Scatter of the residuals of %d plots against their fitted values, on the scale of the analysis; residual standard deviation %.3g.", len(points), *a.ResidualSD),
+		fmt.Sprintf("Scatter of the residuals of %d plots against their fitted values, on the scale of the analysis; residual standard deviation %s.", len(points), figure3(*a.ResidualSD)),
 		fmt.Sprintf("Residuals against fitted values (n = %d plots, scale of the analysis).", len(points)),
 		wideMM, 52, func(c draw.Canvas) {
 			p := newChart("Fitted by block and treatment", "Residual")
