@@ -11,6 +11,8 @@ import (
 	"testing"
 	"time"
 
+	"gonum.org/v1/gonum/stat/distuv"
+
 	"quadtally/cmd/quadtally/internal/analysis"
 	"quadtally/cmd/quadtally/internal/demo"
 	"quadtally/cmd/quadtally/internal/record"
@@ -73,8 +75,16 @@ func TestTortureWeedsNotGreen(t *testing.T) {
 		figure(t, "weeds, not green: "+name, fmt.Sprintf("%d trials", n), "verdict against the control as by true weed cover in %d of %d; claims without a true difference %d of %d (by true cover of the photos %d)",
 			s.same, s.asked, s.false0, s.asked0, truthClaims0)
 	}
-	if s := scores["weed-cover"]; s.asked != 4*n {
+	s := scores["weed-cover"]
+	if s.asked != 4*n {
 		t.Errorf("%d comparisons with the control in %d trials", s.asked, n)
+	}
+	if 3*s.same < 2*s.asked {
+		t.Errorf("the verdict by weed cover is that of true weed cover in %d of %d comparisons only", s.same, s.asked)
+	}
+	// At a level of 5 % more false claims than these come once in a thousand runs.
+	if most := (distuv.Binomial{N: float64(s.asked0), P: 0.05}); s.asked0 > 0 && most.Survival(float64(s.false0)-1) < 0.001 {
+		t.Errorf("%d of %d comparisons without a true difference are claimed", s.false0, s.asked0)
 	}
 }
 
