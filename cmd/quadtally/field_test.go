@@ -13,6 +13,7 @@ import (
 	"testing"
 	"time"
 
+	"quadtally/cmd/quadtally/internal/demoseason"
 	"quadtally/cmd/quadtally/internal/review"
 	"quadtally/cmd/quadtally/internal/trial"
 )
@@ -168,7 +169,7 @@ func TestPhoneInTheField(t *testing.T) {
 func TestDoorOfThePhone(t *testing.T) {
 	dir := t.TempDir()
 	plan := filepath.Join(dir, "plan.txt")
-	if err := writeWhole(plan, func(w io.Writer) error { return trial.WritePlan(w, demoTrial(7)) }); err != nil {
+	if err := writeWhole(plan, func(w io.Writer) error { return trial.WritePlan(w, demoseason.Trial(7)) }); err != nil {
 		t.Fatal(err)
 	}
 	must(t, "new", "--plan", plan, "--trial", dir)

@@ -15,6 +15,7 @@ import (
 
 	"quadtally/cmd/quadtally/internal/analysis"
 	"quadtally/cmd/quadtally/internal/demo"
+	"quadtally/cmd/quadtally/internal/demoseason"
 	"quadtally/cmd/quadtally/internal/record"
 	"quadtally/cmd/quadtally/internal/trial"
 	"quadtally/stats"
@@ -143,7 +144,7 @@ func claimsOf(t *testing.T, snap *record.Snapshot, value func(*demo.PhotoPlan) f
 func drawnTrial(t *testing.T, seed uint64, sameWeeds bool) (string, *demo.SeasonPlan) {
 	t.Helper()
 	dir := t.TempDir()
-	tr := demoTrial(seed)
+	tr := demoseason.Trial(seed)
 	plan := filepath.Join(dir, "plan.txt")
 	if err := writeWhole(plan, func(w io.Writer) error { return trial.WritePlan(w, tr) }); err != nil {
 		t.Fatal(err)
@@ -217,17 +218,17 @@ func namedAndChecked(t *testing.T, dir string, plan *demo.SeasonPlan) *record.Sn
 		t.Fatalf("photos of %d visits are in use", len(visits))
 	}
 	named := filepath.Join(dir, "named.csv")
-	if err := writeWhole(named, spotWriter(plan.NamePlants(2, demoNames, func(file string) bool { return inUse[file] }))); err != nil {
+	if err := writeWhole(named, demoseason.WriteSpots(plan.NamePlants(2, demoseason.Named, func(file string) bool { return inUse[file] }))); err != nil {
 		t.Fatal(err)
 	}
 	must(t, "plants", named, "--trial", dir, "--next", "0", "--quiet")
-	r := must(t, "plants", "--ask", fmt.Sprint(demoChecks), "--trial", dir, "--quiet")
-	points, err := readDrawn([]byte(r.out))
+	r := must(t, "plants", "--ask", fmt.Sprint(demoseason.Checks), "--trial", dir, "--quiet")
+	points, err := demoseason.ReadDrawn([]byte(r.out))
 	if err != nil {
 		t.Fatal(err)
 	}
 	answers := filepath.Join(dir, "answers.csv")
-	if err := writeWhole(answers, spotWriter(plan.AnswerChecks(points))); err != nil {
+	if err := writeWhole(answers, demoseason.WriteSpots(plan.AnswerChecks(points))); err != nil {
 		t.Fatal(err)
 	}
 	must(t, "plants", "--answers", answers, "--trial", dir, "--next", "0", "--quiet")
