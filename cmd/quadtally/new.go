@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"strconv"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -257,10 +258,20 @@ func (a *app) existingLayout(t trial.Trial, path string) (trial.Trial, []trial.P
 		}
 		return row.Cells[c].Text
 	}
+	// A number is in the unit its header names; without one it is in the plan's.
+	length := func(row tables.Row, name string) string {
+		text := cell(row, name)
+		for _, unit := range []string{"m", "ft"} {
+			if _, err := strconv.ParseFloat(strings.Replace(text, ",", ".", 1), 64); err == nil && s.Column(name+" "+unit) >= 0 && s.Column(name) < 0 {
+				return text + " " + unit
+			}
+		}
+		return text
+	}
 	var rows []trial.TableRow
 	for _, r := range s.Rows {
 		rows = append(rows, trial.TableRow{Where: s.Where(r.Line), Plot: cell(r, "plot"), Block: cell(r, "block"), Column: cell(r, "column"),
-			Treatment: cell(r, "treatment"), Bed: cell(r, "bed"), Beds: cell(r, "beds"), From: cell(r, "from"), Length: cell(r, "length"), Order: cell(r, "order")})
+			Treatment: cell(r, "treatment"), Bed: cell(r, "bed"), Beds: cell(r, "beds"), From: length(r, "from"), Length: length(r, "length"), Order: cell(r, "order")})
 	}
 	laid, plots, notes, faults := trial.FromTable(&t, rows)
 	for _, n := range notes {

@@ -27,9 +27,10 @@ type trialStatus struct {
 	Rejected  int                      `json:"photos_rejected"`
 	Spare     int                      `json:"photos_spare"` // a better one of the same quadrat is used
 	Yields    int                      `json:"plots_with_yield"`
-	Open      []analysis.SheetQuestion `json:"sheet_questions"` // what stored sheets leave open
-	Ignored   []string                 `json:"columns_ignored"` // of sheets, as people said
-	Apart     []string                 `json:"dates_apart"`     // operations of which groups of treatments share no day
+	Observers []analysis.ObserverPair  `json:"counted_by_two,omitempty"` // quadrats with a count beside the one in force
+	Open      []analysis.SheetQuestion `json:"sheet_questions"`          // what stored sheets leave open
+	Ignored   []string                 `json:"columns_ignored"`          // of sheets, as people said
+	Apart     []string                 `json:"dates_apart"`              // operations of which groups of treatments share no day
 	Versions  []season.Copy            `json:"same_name_other_bytes"`
 	Files     *season.FileCheck        `json:"files,omitempty"` // with --files
 	Entry     int64                    `json:"entry"`
@@ -97,6 +98,7 @@ func statusOf(snap *record.Snapshot) trialStatus {
 		}
 	}
 	st.Yields = analysis.PlotsWithYield(snap)
+	st.Observers = analysis.Observers(snap)
 	st.Open, st.Apart = analysis.SheetQuestions(snap), analysis.DatesApart(snap)
 	if columns, _, err := rememberedColumns(snap, nil); err == nil {
 		for _, name := range slices.Sorted(maps.Keys(columns)) {
@@ -149,6 +151,9 @@ func (a *app) printStatus(st trialStatus, all bool) {
 	}
 	if st.Rejected > 0 {
 		fmt.Fprintf(a.out, "set aside: %s\n", plural(st.Rejected, "photo"))
+	}
+	for _, p := range st.Observers {
+		fmt.Fprintf(a.out, "counted by two: %s\n", observersText(p))
 	}
 	for _, q := range st.Open {
 		fmt.Fprintf(a.out, "question: %s\n", q.Text)

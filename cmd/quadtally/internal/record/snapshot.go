@@ -25,6 +25,7 @@ type Snapshot struct {
 	Plots        []trial.Plot // in walking order
 	Photos       []Photo      // by time taken, then path
 	Observations []Observation
+	Beside       []Observation // counts of further observers, which enter no comparison
 	Operations   []Operation
 	Sheets       []Sheet           // the newest version of each, in the order they were stored
 	Decisions    []Decision        // in force, oldest first
@@ -405,7 +406,13 @@ func (r reader) heldObservations(where string, args ...any) ([]Observation, erro
 
 func (r reader) observations() error {
 	all, err := r.heldObservations("")
-	r.snap.Observations = inForce(all)
+	for _, o := range inForce(all) {
+		if o.Beside {
+			r.snap.Beside = append(r.snap.Beside, o)
+		} else {
+			r.snap.Observations = append(r.snap.Observations, o)
+		}
+	}
 	return err
 }
 

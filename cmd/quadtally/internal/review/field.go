@@ -26,6 +26,9 @@ type Field interface {
 	// Received tells how much of a file is there.
 	Received(ctx context.Context, key string) (Progress, error)
 	// FieldCount stores a hand count. The same count sent twice is stored once.
+	// Where another observer's is in force it is stored beside that one; where
+	// the same observer's is, nothing is stored and the error is a
+	// *CountedBefore, unless the count says what shall become of it.
 	FieldCount(ctx context.Context, c FieldCount) (string, error)
 }
 
@@ -87,6 +90,7 @@ type FieldCount struct {
 	Visit    int          `json:"visit"`
 	Observer string       `json:"observer"`
 	Classes  []ClassCount `json:"classes"`
+	Over     Over         `json:"over,omitempty"`
 }
 
 // Limits on what a phone may send.
@@ -193,6 +197,13 @@ func (s *Server) fieldCount(w http.ResponseWriter, r *http.Request) {
 	if err == nil {
 		said, err = s.field.FieldCount(r.Context(), c)
 	}
+	if before := (*CountedBefore)(nil); errors.As(err, &before) {
+		b, _ := json.Marshal(map[string]any{"fault": before.Error(), "before": before.Counts})
+		w.Header().Set("Content-Type", "application/json")
+		w.WriteHeader(http.StatusConflict)
+		w.Write(b)
+		return
+	}
 	s.reply(w, r, map[string]string{"said": said}, err)
 }
 
@@ -205,6 +216,11 @@ func checkFieldCount(c *FieldCount) error {
 	}
 	if c.Plot == "" || c.Quadrat < 1 || c.Visit < 1 {
 		return Refusal{"say which plot, quadrat and visit was counted"}
+	}
+	switch c.Over {
+	case OverAsk, OverReplace, OverBeside:
+	default:
+		return Refusal{"the count did not arrive whole: it stays on the phone and is sent again"}
 	}
 	if len(c.Classes) == 0 || len(c.Classes) > 100 {
 		return Refusal{"nothing was counted: set a number for a class, 0 where there was none"}

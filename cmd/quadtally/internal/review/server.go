@@ -29,7 +29,6 @@ var pages = template.Must(template.New("").Funcs(template.FuncMap{
 	"plain": func(v float64) string { return strconv.FormatFloat(v, 'g', 4, 64) },
 	"clock": func(t time.Time) string { return t.Local().Format("2006-01-02 15:04") },
 	"json":  toJSON,
-	"slug":  func(s any) string { return strings.ReplaceAll(fmt.Sprint(s), " ", "-") },
 }).ParseFS(assets, "assets/*.html"))
 
 func percent(frac float64) string { return strconv.FormatFloat(100*frac, 'f', 1, 64) }
@@ -419,7 +418,6 @@ type onePhoto struct {
 	Before, After string
 	Place, Of     int // in the list; Place 0: not in it
 	Queue         queueSums
-	Classes       []KeyedClass
 	Reasons       []string
 }
 
@@ -461,7 +459,7 @@ func (s *Server) one(w http.ResponseWriter, r *http.Request, page, title string)
 		return p, false
 	}
 	f := s.filterOf(r.URL.Query().Get)
-	o := onePhoto{Photo: p, Queue: f.sums(season.Shots), Classes: Classes(), Reasons: reasons}
+	o := onePhoto{Photo: p, Queue: f.sums(season.Shots), Reasons: reasons}
 	o.Before, o.After, o.Place, o.Of = f.around(season.Shots, hash)
 	s.show(w, r, http.StatusOK, page, view{Title: title + " " + p.Name, Season: season, Filter: f, Hash: hash, Next: o.After, Answers: page == "photo.html", Body: o})
 	return p, true
@@ -494,15 +492,19 @@ func (s *Server) log(w http.ResponseWriter, r *http.Request) {
 func (s *Server) picture(w http.ResponseWriter, r *http.Request) {
 	hash, err := photoHash(r)
 	v := View(r.PathValue("view"))
-	if err == nil && !slices.Contains([]View{Straight, Upright, Small, Close, Full}, v) {
+	if err == nil && !slices.Contains([]View{Straight, Upright, Small, Close, Full, Card}, v) {
 		err = ErrUnknown
 	}
 	var b []byte
 	if err == nil {
 		b, err = s.backend.Picture(r.Context(), hash, v)
 	}
-	if errors.Is(err, ErrNoPicture) {
+	switch {
+	case errors.Is(err, ErrNoPicture):
 		http.ServeFileFS(w, r, assets, "assets/nopicture.svg")
+		return
+	case errors.Is(err, ErrNoCard):
+		http.ServeFileFS(w, r, assets, "assets/nocard.svg")
 		return
 	}
 	if err != nil {
