@@ -150,5 +150,5 @@ func (a *app) printAgreement(r calibrate.Report, f agreeFlags) error {
 	if f.json {
 		return a.writeJSON(r)
 	}
-	return report.WriteAgreement(a.out, r, f.full)
+	return report.WriteAgreement(a.out, r, report.TextOptions{Short: !f.full, Term: a.term})
 }
