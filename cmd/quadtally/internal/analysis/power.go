@@ -221,7 +221,7 @@ func BasisOf(c Comparison, from string) (PowerBasis, error) {
 	}
 	d := a.Design
 	g := PowerBasis{from: "spread from " + from, unit: a.Unit, sd: *a.ResidualSD, transform: a.Transform, cv: a.CVPercent, nested: a.Subsampling,
-		Plan: stats.Plan{Treatments: len(d.Treatments), Blocks: len(d.Blocks), Alpha: a.Alpha}}
+		Plan: stats.Plan{Treatments: len(d.Treatments), Blocks: len(d.Blocks) - len(d.Empty), Alpha: a.Alpha}}
 	if d.Kind == stats.CompletelyRandomised {
 		g.Plan.CompletelyRandomised = true
 		g.Plan.Blocks = len(a.Plots) / max(1, len(d.Treatments))

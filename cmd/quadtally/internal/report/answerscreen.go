@@ -118,6 +118,9 @@ func answerScreen(c analysis.Comparison, opt TextOptions) *screen {
 		}
 		s.caution(fmt.Sprintf("missing: %s", strings.Join(names, ", ")))
 	}
+	for _, q := range c.Questions {
+		s.caution("to answer: " + q.Text)
+	}
 	for _, x := range cautions {
 		s.caution(x)
 	}
