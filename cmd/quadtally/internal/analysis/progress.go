@@ -101,14 +101,16 @@ type SheetQuestion struct {
 func SheetQuestions(snap *record.Snapshot) []SheetQuestion {
 	var out []SheetQuestion
 	h := record.HarvestsOf(snap.Observations, snap.Plots)
-	if q := picksQuestion(&h); q != "" {
+	if q := h.Question(); q != "" {
 		out = append(out, SheetQuestion{Yield, q})
 	}
 	for _, d := range h.Disagree {
-		out = append(out, SheetQuestion{Yield, fmt.Sprintf("%s: plot %s at pick %s has %s: which is right?", d.Source, d.Plot, h.PickName(d.Pick), d.Text())})
+		out = append(out, SheetQuestion{Yield, fmt.Sprintf("%s: plot %s at pick %s has %s: which is right?", d.Source, d.Plot, h.PickName(d.Pick), d.Text(snap.Trial.Units))})
 	}
-	for _, g := range slices.SortedFunc(maps.Values(classGaps(snap)), classGap.compare) {
-		out = append(out, SheetQuestion{HandCount, g.text()})
+	for _, g := range snap.ClassGaps() {
+		if g.Answer != record.UnlistedUnknown {
+			out = append(out, SheetQuestion{HandCount, g.Text()})
+		}
 	}
 	return out
 }

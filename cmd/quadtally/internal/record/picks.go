@@ -68,16 +68,22 @@ func (w Weights) Disagree() bool {
 	return d < -weightTolerance || (known == 2 && d > weightTolerance)
 }
 
-// Text says what the weights are.
-func (w Weights) Text() string {
+// Text says what the weights are, in the units that people read.
+func (w Weights) Text(u trial.Units) string {
+	weight := func(kg float64) string {
+		if u == trial.US {
+			return fmt.Sprintf("%.3f lb", kg/trial.KGPerLB)
+		}
+		return fmt.Sprintf("%.3f kg", kg)
+	}
 	var parts []string
 	if w.Marketable != nil {
-		parts = append(parts, fmt.Sprintf("marketable %.3f kg", *w.Marketable))
+		parts = append(parts, "marketable "+weight(*w.Marketable))
 	}
 	if w.Cull != nil {
-		parts = append(parts, fmt.Sprintf("cull %.3f kg", *w.Cull))
+		parts = append(parts, "cull "+weight(*w.Cull))
 	}
-	return fmt.Sprintf("a total of %.3f kg, but %s", w.Total, strings.Join(parts, " and "))
+	return fmt.Sprintf("a total of %s, but %s", weight(w.Total), strings.Join(parts, " and "))
 }
 
 // Harvests is the harvest of a trial, pick by pick.
@@ -107,6 +113,24 @@ func (h *Harvests) PickName(n int) string {
 // pick that any plot has, with the weight that counts.
 func (h *Harvests) Season(plot string) bool {
 	return h.HasWeight && !slices.ContainsFunc(h.Missing, func(m MissingPick) bool { return m.Plot == plot })
+}
+
+// Question asks about plots that lack a pick that others have; "" where none
+// does, or where the sheets say that it was not weighed.
+func (h *Harvests) Question() string {
+	var open []string
+	for _, m := range h.Missing {
+		if !m.Stated && h.HasWeight {
+			open = append(open, fmt.Sprintf("plot %s at pick %s", m.Plot, h.PickName(m.Pick)))
+		}
+	}
+	if len(open) == 0 {
+		return ""
+	}
+	if len(open) > 6 {
+		open = append(open[:5], fmt.Sprintf("%d more", len(open)-5))
+	}
+	return fmt.Sprintf("no weight for %s: was there nothing to cut (add the row with 0) or was it not weighed (add the row with NA)? Until the sheet with it is stored again, the season's yield of such a plot is missing", strings.Join(open, ", "))
 }
 
 // HarvestsOf sorts the values of a harvest by plot and pick. One rule holds for
