@@ -156,3 +156,14 @@ func rememberWritten(path string, content []byte) {
 func writeBytes(b []byte) func(io.Writer) error {
 	return func(w io.Writer) error { _, err := io.Copy(w, bytes.NewReader(b)); return err }
 }
+
+// unused refuses flags that were given and would change nothing: whoever gave
+// them meant something by it.
+func unused(cmd *cobra.Command, what string, flags []string) error {
+	for _, name := range flags {
+		if cmd.Flags().Changed(name) {
+			return usagef("--%s does nothing for %s: leave it out", name, what)
+		}
+	}
+	return nil
+}

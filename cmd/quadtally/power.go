@@ -85,6 +85,9 @@ the time they take, from the variances between plots and between quadrats.
 	fl.Float64Var(&f.quadratVariance, "quadrat-variance", 0, "variance between quadrats of a plot")
 	fl.IntVar(&f.most, "most-quadrats", 10, "most quadrats a plot has room for")
 	fl.BoolVar(&f.json, "json", false, "everything as JSON")
+	flagGroup(c, "Spread from numbers", "treatments", "blocks", "completely-randomised", "cv", "sd", "mean")
+	flagGroup(c, "Spread from data", "response", "visit", "class", "scale", "control", "from", "value", "kind", "decimal")
+	flagGroup(c, "How many quadrats", "minutes-quadrat", "minutes-plot", "plot-variance", "quadrat-variance", "most-quadrats")
 	return c
 }
 

@@ -9,6 +9,7 @@ import (
 
 	"quadtally/cmd/quadtally/internal/record"
 	"quadtally/cmd/quadtally/internal/tables"
+	"quadtally/cmd/quadtally/internal/trial"
 	"quadtally/stats"
 )
 
@@ -17,6 +18,7 @@ type TrialValues struct {
 	Name, Place, Year string
 	Response          string // in a sentence
 	Unit              string
+	One               float64 // what counts as one thing in the scales of counts: stats.Options.One
 	Kind              stats.Kind
 	Control           string
 	Plots             []stats.CombinePlot // without the trial's name, as measured
@@ -77,7 +79,7 @@ func ValuesOfTrial(snap *record.Snapshot, name, class string, visit int) (TrialV
 	if len(values) == 0 {
 		return TrialValues{}, fmt.Errorf("trial %s has no %s", snap.Trial.Name, r.Label)
 	}
-	out := TrialValues{Name: snap.Trial.Name, Response: r.Label, Unit: r.Unit, Kind: r.Kind, Control: snap.Trial.Control()}
+	out := TrialValues{Name: snap.Trial.Name, Response: r.Label, Unit: r.Unit, One: r.one(), Kind: r.Kind, Control: snap.Trial.Control()}
 	var more []string
 	out.Plots, more, err = valuesOfRows(rowsOf(snap, values))
 	out.Notes = slices.Concat(several, notes, more)
@@ -115,6 +117,11 @@ func ValuesOfExport(s *tables.Sheet, name, response, class string, visit int) (T
 	}
 	if len(rows) == 0 {
 		return out, fmt.Errorf("%s has no %s", s.Name, response)
+	}
+	if def.unitIn != nil && def.kind == stats.Count {
+		if unit, factor := def.unitIn(&trial.Trial{Units: trial.US}); unit == out.Unit {
+			out.One = factor
+		}
 	}
 	var err error
 	out.Plots, out.Notes, err = valuesOfRows(rows)
@@ -256,6 +263,7 @@ func CombineTrials(list []TrialValues, o CombineOptions) (CombinedAnswer, error)
 	if note != "" {
 		out.Notes = append(out.Notes, note)
 	}
+	transform.One = first.One
 	out.Transform = transform
 	for i := range in.Plots {
 		in.Plots[i].Value = transform.Forward(in.Plots[i].Value)

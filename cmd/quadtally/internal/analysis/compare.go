@@ -201,7 +201,7 @@ func Compare(snap *record.Snapshot, name string, o Options) (Comparison, error) 
 		o.Model = NoModel
 	}
 	if opt.Kind == stats.Count {
-		opt.Ground = countedOn(rs)
+		opt.Ground = countedOn(rs) / r.Factor
 	}
 	rows := rowsOf(snap, r.valuesOf(snap, rs, o.Visit, days))
 	if o.Covariate != nil {
@@ -225,7 +225,7 @@ func Compare(snap *record.Snapshot, name string, o Options) (Comparison, error) 
 	}
 	standing := standingOf(snap, r, o)
 	c.Standing = &standing
-	return c, c.addModels(rows, opt, o, countedOn(rs))
+	return c, c.addModels(rows, opt, o, countedOn(rs)/r.Factor)
 }
 
 // countedOn is the ground or bed that every reading was counted on, 1 where the

@@ -7,6 +7,7 @@ import (
 
 	"quadtally/cmd/quadtally/internal/record"
 	"quadtally/cmd/quadtally/internal/trial"
+	"quadtally/cmd/quadtally/internal/wording"
 	"quadtally/stats"
 )
 
@@ -238,7 +239,7 @@ func BasisOf(c Comparison, from string) (PowerBasis, error) {
 	case d.Kind != stats.CompletelyRandomised && d.Kind != stats.CompleteBlocks:
 		g.warnings = append(g.warnings, fmt.Sprintf("the layout is not one of complete blocks; its spread is taken, and what follows holds for %d treatments in %d complete blocks", g.Plan.Treatments, g.Plan.Blocks))
 	case len(a.Missing) > 0:
-		g.warnings = append(g.warnings, fmt.Sprintf("%s missing: what follows holds for a trial without gaps", counted(len(a.Missing), "plot")))
+		g.warnings = append(g.warnings, fmt.Sprintf("%s missing: what follows holds for a trial without gaps", wording.Plural(len(a.Missing), "plot")))
 	}
 	return g, nil
 }

@@ -31,6 +31,9 @@ type VisitProgress struct {
 // Progress says of every planned visit what is in and what is missing.
 func Progress(snap *record.Snapshot) []VisitProgress {
 	photo, count := map[Place]bool{}, map[Place]bool{}
+	for at := range snap.Counted() {
+		count[Place(at)] = true
+	}
 	made := map[int][]trial.Date{}
 	day := func(visit int, d trial.Date) {
 		if visit > 0 && !d.IsZero() && !slices.Contains(made[visit], d) {
@@ -44,9 +47,6 @@ func Progress(snap *record.Snapshot) []VisitProgress {
 		}
 	}
 	for _, o := range snap.Observations {
-		if o.Variable == record.VarCount && !o.Missing {
-			count[Place{o.Plot, o.Quadrat, o.Visit}] = true
-		}
 		day(o.Visit, o.Date)
 	}
 	split := blocksOnSeveralDays(snap)

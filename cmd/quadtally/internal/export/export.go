@@ -38,6 +38,9 @@ func Write(dir string, snap *record.Snapshot, entries []record.Entry) (files int
 		"trial": snap.Trial, "plots": snap.Plots, "photos": photoDocs(snap), "observations": snap.Observations,
 		"operations": snap.Operations, "decisions": snap.Decisions, "thresholds": snap.Thresholds, "entries": entries,
 	}
+	if len(snap.Beside) > 0 {
+		doc["beside"] = snap.Beside
+	}
 	contents := map[string]func(io.Writer) error{
 		"trial.xlsx": func(w io.Writer) error { return tables.WriteXLSX(w, list) },
 		"trial.json": func(w io.Writer) error {
@@ -148,16 +151,7 @@ func Tables(snap *record.Snapshot) ([]tables.Table, error) {
 		}
 		photos.Add(row...)
 	}
-	obs := tables.Table{Name: "observations", Header: []string{"plot", "quadrat", "visit", "date", "pick", "variable", "class", "group", "life", "value", "missing", "unit",
-		"observer", "bed_length_mm", "trim", "source", "entered_at", "entered_by"}}
-	for _, o := range snap.Observations {
-		var v any = o.Value
-		if o.Missing {
-			v = nil
-		}
-		obs.Add(o.Plot, blankZero(o.Quadrat), blankZero(o.Visit), o.Date.String(), o.Pick, o.Variable, o.Class, o.Group, o.Life, v, o.Missing, o.Unit,
-			o.Observer, zeroBlank(o.LengthMM), o.Trim, o.Source, o.At.Format("2006-01-02T15:04:05Z"), o.Author)
-	}
+	obs := observationTable("observations", snap.Observations)
 	ops := tables.Table{Name: "operations", Header: []string{"date", "operation", "treatment", "plot", "input", "rate", "rate_unit", "stage", "passes", "implement", "implement_kg", "soil_moisture", "note", "source", "entered_at", "entered_by"}}
 	for _, o := range snap.Operations {
 		var rate, weight any
@@ -175,10 +169,28 @@ func Tables(snap *record.Snapshot) ([]tables.Table, error) {
 	}
 	values, err := valueTable(snap)
 	list := []tables.Table{plots, photos, obs, ops, decisions, values}
+	if len(snap.Beside) > 0 { // a table of its own, so that no count is added up twice
+		list = append(list, observationTable("beside", snap.Beside))
+	}
 	if len(snap.Named)+len(snap.Checks) > 0 {
 		list = append(list, plantTables(snap)...)
 	}
 	return list, err
+}
+
+// observationTable holds stored values, one a row.
+func observationTable(name string, list []record.Observation) tables.Table {
+	obs := tables.Table{Name: name, Header: []string{"plot", "quadrat", "visit", "date", "pick", "variable", "class", "group", "life", "value", "missing", "unit",
+		"observer", "bed_length_mm", "trim", "source", "entered_at", "entered_by"}}
+	for _, o := range list {
+		var v any = o.Value
+		if o.Missing {
+			v = nil
+		}
+		obs.Add(o.Plot, blankZero(o.Quadrat), blankZero(o.Visit), o.Date.String(), o.Pick, o.Variable, o.Class, o.Group, o.Life, v, o.Missing, o.Unit,
+			o.Observer, zeroBlank(o.LengthMM), o.Trim, o.Source, o.At.Format("2006-01-02T15:04:05Z"), o.Author)
+	}
+	return obs
 }
 
 // plantTables hold how the green of each photo is told apart, and the check

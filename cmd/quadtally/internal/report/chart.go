@@ -34,8 +34,8 @@ type mark struct {
 	dash  []vg.Length
 }
 
-// marks is the order in which treatments take their looks. The inks follow
-// Okabe & Ito's colour-blind safe set (2008; from memory), darkened where they
+// marks is the order in which treatments take their looks. The inks are
+// guided by Okabe & Ito's colour-blind safe set (2008), darkened where they
 // would be pale on white; each also has a form and a line of its own, for
 // printing in grey.
 var marks = []mark{

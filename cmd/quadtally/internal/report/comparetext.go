@@ -244,7 +244,11 @@ func (t *compareText) screen() {
 	t.table(rows)
 	t.line("")
 	if slices.ContainsFunc(a.Treatments, func(r stats.TreatmentResult) bool { return r.Letters != "" }) {
-		t.said("", fmt.Sprintf("Treatments that share a letter are not shown to differ (%s, %.3g %%).", a.Method.Words(), 100*a.Alpha))
+		note := fmt.Sprintf("Treatments that share a letter are not shown to differ (%s, %.3g %%).", a.Method.Words(), 100*a.Alpha)
+		if a.LettersHideControl() {
+			note += " With the control it is the comparisons above that count: the letters allow for all pairs."
+		}
+		t.said("", note)
 	}
 	switch {
 	case a.StandardBy != "":

@@ -16,6 +16,7 @@ import (
 	"quadtally/calibrate"
 	"quadtally/cmd/quadtally/internal/analysis"
 	"quadtally/cmd/quadtally/internal/trial"
+	"quadtally/cmd/quadtally/internal/wording"
 	"quadtally/stats"
 )
 
@@ -189,12 +190,7 @@ func plotsWords(a *stats.Analysis) string {
 	return fmt.Sprintf("%d to %d plots a treatment", low, high)
 }
 
-func counted(n int, noun string) string {
-	if n == 1 {
-		return "1 " + noun
-	}
-	return fmt.Sprintf("%d %ss", n, noun)
-}
+func counted(n int, noun string) string { return wording.Plural(n, noun) }
 
 // rankingWords says the means from the highest, for those who cannot see a
 // figure.
