@@ -39,12 +39,6 @@ func (s *Snapshot) Unlisted() map[string]Unlisted {
 	return out
 }
 
-// QuadratAt is one quadrat of one plot.
-type QuadratAt struct {
-	Plot    string
-	Quadrat int
-}
-
 // ClassGap is a class of plants that was not counted in all quadrats in which
 // weeds were counted at a visit: nobody knows yet whether it was looked for in
 // the others.
@@ -91,7 +85,7 @@ func ClassGapsOf(list []Observation, planned []trial.Class, said map[string]Unli
 			v = &visitOf{map[QuadratAt]bool{}, map[QuadratAt]bool{}, map[string]map[QuadratAt]bool{}, map[string]map[QuadratAt]bool{}}
 			visits[o.Visit] = v
 		}
-		at := QuadratAt{o.Plot, o.Quadrat}
+		at := o.Spot()
 		if o.Class == "" {
 			if !o.Missing && among == nil {
 				v.total[at] = true
@@ -214,7 +208,7 @@ func UncountedOf(list []Observation, plots []trial.Plot, perPlot int) []Uncounte
 			if told[o.Visit] == nil {
 				told[o.Visit] = map[QuadratAt]bool{}
 			}
-			told[o.Visit][QuadratAt{o.Plot, o.Quadrat}] = true
+			told[o.Visit][o.Spot()] = true
 		}
 	}
 	var out []Uncounted
@@ -222,7 +216,7 @@ func UncountedOf(list []Observation, plots []trial.Plot, perPlot int) []Uncounte
 		u := Uncounted{Visit: visit, Of: len(plots) * perPlot}
 		for _, p := range plots {
 			for q := 1; q <= perPlot; q++ {
-				if at := (QuadratAt{p.ID, q}); !told[visit][at] {
+				if at := (QuadratAt{p.ID, q, visit}); !told[visit][at] {
 					u.Quadrats = append(u.Quadrats, at)
 				}
 			}

@@ -151,7 +151,7 @@ func TestAClassInOneQuadrat(t *testing.T) {
 		if len(im.Questions) == 1 {
 			q, ok = im.Questions[0].(ClassGap)
 		}
-		if !ok || q.Class != "sedge" || len(q.In) != 1 || q.In[0] != (record.QuadratAt{Plot: "101", Quadrat: 1}) {
+		if !ok || q.Class != "sedge" || len(q.In) != 1 || q.In[0] != (record.QuadratAt{Plot: "101", Quadrat: 1, Visit: 1}) {
 			t.Errorf("asked %+v", im.Questions)
 		}
 		if n := len(counts(t, text, Options{Unlisted: record.UnlistedUnknown}).Questions); n != 0 {

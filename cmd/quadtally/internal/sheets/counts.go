@@ -444,13 +444,6 @@ func (r *reader) nameClass(o *record.Observation, ask *Ask) {
 	}
 }
 
-// quadratVisit is one looking at one quadrat.
-type quadratVisit struct {
-	plot    string
-	quadrat int
-	visit   int
-}
-
 // unlisted finds classes that were counted in some quadrats of a visit and not
 // in others, as [record.ClassGapsOf] does, with what other sheets have counted.
 // Blank is not zero: unless a person says so, those quadrats have no count of
@@ -458,15 +451,15 @@ type quadratVisit struct {
 // was said of it earlier holds at visits without any of it too.
 func (r *reader) unlisted(long bool) {
 	type cell struct {
-		at    quadratVisit
+		at    record.QuadratAt
 		class string
 	}
 	visits := map[int]bool{}
 	at := map[cell]int{} // index of its observation, from 1
-	looked := map[quadratVisit]bool{}
+	looked := map[record.QuadratAt]bool{}
 	for i, o := range r.out.Observations {
 		if o.Variable == record.VarCount {
-			k := quadratVisit{o.Plot, o.Quadrat, o.Visit}
+			k := o.Spot()
 			at[cell{k, trial.NameKey(o.Class)}] = i + 1
 			visits[o.Visit], looked[k] = true, looked[k] || !o.Missing
 		}
@@ -494,8 +487,7 @@ func (r *reader) unlisted(long bool) {
 		if answer != record.UnlistedZero {
 			continue
 		}
-		for _, q := range g.Without {
-			k := quadratVisit{q.Plot, q.Quadrat, g.Visit}
+		for _, k := range g.Without {
 			i := at[cell{k, key}]
 			switch {
 			case !looked[k] || i > 0 && !r.blankCount(r.out.Observations[i-1]):
@@ -552,9 +544,9 @@ func (r *reader) blankCount(o record.Observation) bool {
 	return false
 }
 
-func (r *reader) firstOf(k quadratVisit) record.Observation {
+func (r *reader) firstOf(k record.QuadratAt) record.Observation {
 	for _, o := range r.out.Observations {
-		if o.Variable == record.VarCount && (quadratVisit{o.Plot, o.Quadrat, o.Visit}) == k {
+		if o.Variable == record.VarCount && o.Spot() == k {
 			return o
 		}
 	}
@@ -711,12 +703,12 @@ func (r *reader) checkTotals() {
 		open         bool
 		line         int
 	}
-	at := map[quadratVisit]*sums{}
+	at := map[record.QuadratAt]*sums{}
 	for _, o := range r.out.Observations {
 		if o.Variable != record.VarCount {
 			continue
 		}
-		k := quadratVisit{o.Plot, o.Quadrat, o.Visit}
+		k := o.Spot()
 		s := at[k]
 		if s == nil {
 			s = &sums{}
@@ -734,7 +726,7 @@ func (r *reader) checkTotals() {
 	}
 	for k, s := range at {
 		if s.hasTotal && s.classes > 0 && !s.open && s.total != s.parts {
-			r.fault(s.line, "plot %s quadrat %d: the total says %v but the classes add up to %v", k.plot, k.quadrat, s.total, s.parts)
+			r.fault(s.line, "plot %s quadrat %d: the total says %v but the classes add up to %v", k.Plot, k.Quadrat, s.total, s.parts)
 		}
 	}
 }
