@@ -509,7 +509,7 @@ func ConfoundedDates(treatments []string, sets []DateSet) []string {
 		for i, g := range groups {
 			parts[i] = fmt.Sprintf("%s on %s", strings.Join(g.Treatments, ", "), strings.Join(g.Days, ", "))
 		}
-		out = append(out, fmt.Sprintf("%s was done to %s: between these groups a difference is confounded with the date and may come from it alone; where the date is part of the treatment, say so in its name", set.Operation, strings.Join(parts, ", and to ")))
+		out = append(out, fmt.Sprintf("a difference may come from the date of %s alone, which is confounded with treatment: %[1]s was done to %s; where the date is part of the treatment, say so in its name", set.Operation, strings.Join(parts, ", and to ")))
 	}
 	return out
 }

@@ -1,6 +1,7 @@
 package vision
 
 import (
+	"fmt"
 	"math"
 	"math/rand/v2"
 	"slices"
@@ -549,7 +550,6 @@ func TestPrintedSmaller(t *testing.T) {
 		covers[scale] = m.Curve.CoverFrac(scales[IndexSoftExG].prior)
 	}
 	for scale, c := range covers {
-		near(t, "cover", c, covers[1], 0.003)
-		_ = scale
+		near(t, fmt.Sprintf("cover printed at %g", scale), c, covers[1], 0.003)
 	}
 }

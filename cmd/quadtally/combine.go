@@ -112,7 +112,7 @@ func (a *app) combine(response string, trials []string, f combineFlags) error {
 	if f.json {
 		return a.writeJSON(c)
 	}
-	return report.WriteCombined(a.out, c, report.TextOptions{Short: !f.full})
+	return report.WriteCombined(a.out, c, report.TextOptions{Short: !f.full, Term: a.term})
 }
 
 // trialValues reads a trial's folder, an export, or a table.
