@@ -141,10 +141,17 @@ func (s *screen) write(w io.Writer) error {
 	}
 	if more != "" {
 		foot := sentenceCase(more) + ": --full."
-		if hidden > 0 {
-			foot = fmt.Sprintf("! %s more; they and %s: --full.", counted(hidden, "caution"), s.more)
+		for _, shorter := range []string{sentenceCase(s.more) + ": --full.", "More: --full."} {
+			if columns(foot) > s.term.Width {
+				foot = shorter
+			}
 		}
-		foot = oneLine(foot, s.term.Width)
+		if hidden > 0 {
+			foot = fmt.Sprintf("! %s more, with %s: --full.", counted(hidden, "caution"), s.more)
+			if columns(foot) > s.term.Width {
+				foot = fmt.Sprintf("! %s more: --full.", counted(hidden, "caution"))
+			}
+		}
 		if hidden > 0 {
 			foot = s.term.strong(foot)
 		}
