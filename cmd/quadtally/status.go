@@ -12,6 +12,7 @@ import (
 
 	"quadtally/cmd/quadtally/internal/analysis"
 	"quadtally/cmd/quadtally/internal/record"
+	"quadtally/cmd/quadtally/internal/report"
 	"quadtally/cmd/quadtally/internal/season"
 	"quadtally/cmd/quadtally/internal/sheets"
 )
@@ -32,6 +33,7 @@ type trialStatus struct {
 	Apart     []string                 `json:"dates_apart"`     // operations of which groups of treatments share no day
 	Versions  []season.Copy            `json:"same_name_other_bytes"`
 	Files     *season.FileCheck        `json:"files,omitempty"` // with --files
+	Waiting   []string                 `json:"waiting,omitempty"` // doubts nobody answered, visits without plant names
 	Entry     int64                    `json:"entry"`
 }
 
@@ -105,6 +107,7 @@ func statusOf(snap *record.Snapshot) trialStatus {
 			}
 		}
 	}
+	st.Waiting = waiting(snap)
 	st.Versions = season.DifferentVersions(snap)
 	st.Visits = analysis.Progress(snap)
 	slices.SortFunc(st.Questions, func(a, b season.Question) int {
@@ -123,7 +126,9 @@ func few(list []string, all bool) string {
 }
 
 func (a *app) printStatus(st trialStatus, all bool) {
-	fmt.Fprintf(a.out, "%s: %s, %s, %d in use\n\n", st.Trial, plural(st.Plots, "plot"), plural(st.Photos, "photo"), st.InUse)
+	said := func(mark, text string) { report.WriteSentence(a.out, mark, text, a.term) }
+	said("", fmt.Sprintf("%s: %s, %s, %d in use", st.Trial, plural(st.Plots, "plot"), plural(st.Photos, "photo"), st.InUse))
+	fmt.Fprintln(a.out)
 	fmt.Fprintf(a.out, "visit  date        photos     hand counts\n")
 	for _, v := range st.Visits {
 		if v.NotBegun {
@@ -132,15 +137,15 @@ func (a *app) printStatus(st trialStatus, all bool) {
 		}
 		fmt.Fprintf(a.out, "%5d  %s  %3d of %-3d %3d of %-3d\n", v.Visit, v.Date, v.Photos, v.Wanted, v.Counts, v.Wanted)
 		if len(v.NoPhoto) > 0 {
-			fmt.Fprintf(a.out, "       no photo: %s\n", few(v.NoPhoto, all))
+			said("       no photo: ", few(v.NoPhoto, all))
 		}
 		if len(v.NoCount) > 0 && v.Counts > 0 {
-			fmt.Fprintf(a.out, "       no count: %s\n", few(v.NoCount, all))
+			said("       no count: ", few(v.NoCount, all))
 		}
 	}
 	for _, v := range st.Visits {
 		for _, b := range v.Split {
-			fmt.Fprintf(a.out, "       visit %d was not made on one day within a block: %s\n", v.Visit, b)
+			said("       ", fmt.Sprintf("visit %d was not made on one day within a block: %s", v.Visit, b))
 		}
 	}
 	fmt.Fprintf(a.out, "\nyields: %d of %s\n", st.Yields, plural(st.Plots, "plot"))
@@ -150,26 +155,30 @@ func (a *app) printStatus(st trialStatus, all bool) {
 	if st.Rejected > 0 {
 		fmt.Fprintf(a.out, "set aside: %s\n", plural(st.Rejected, "photo"))
 	}
+	for _, x := range st.Waiting {
+		said("", x)
+	}
 	for _, q := range st.Open {
-		fmt.Fprintf(a.out, "question: %s\n", q.Text)
+		said("question: ", q.Text)
 	}
 	if len(st.Ignored) > 0 {
-		fmt.Fprintf(a.out, "columns of sheets that are ignored, as you said: %s\n", strings.Join(st.Ignored, ", "))
+		said("", "columns of sheets that are ignored, as you said: "+strings.Join(st.Ignored, ", "))
 	}
 	for _, text := range st.Apart {
-		fmt.Fprintf(a.out, "note: %s\n", text)
+		said("note: ", text)
 	}
 	list := func(title string, qs []season.Question) {
 		if len(qs) == 0 {
 			return
 		}
-		fmt.Fprintf(a.out, "\n%s\n", title)
+		fmt.Fprintln(a.out)
+		said("", title)
 		for i, q := range qs {
 			if !all && i == 12 {
 				fmt.Fprintf(a.out, "  and %d more (--all names them)\n", len(qs)-i)
 				return
 			}
-			fmt.Fprintf(a.out, "  %s: %s\n", q.Photo, q.Text)
+			said("  ", q.Photo+": "+q.Text)
 		}
 	}
 	var alike []season.Question

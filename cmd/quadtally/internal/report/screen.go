@@ -161,6 +161,14 @@ func (s *screen) write(w io.Writer) error {
 	return err
 }
 
+// WriteSentence writes a sentence in lines no wider than the terminal: the first
+// behind a mark, the others under it.
+func WriteSentence(w io.Writer, mark, text string, term Terminal) {
+	t := compareText{opt: TextOptions{Term: term}}
+	t.saidWith(mark, strings.Repeat(" ", min(columns(mark), 8)), text, false)
+	w.Write(t.b.Bytes())
+}
+
 // strong makes text bold where the terminal can show it.
 func (t Terminal) strong(s string) string {
 	if t.Bold && s != "" {
