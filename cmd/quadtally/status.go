@@ -32,7 +32,7 @@ type trialStatus struct {
 	Ignored   []string                 `json:"columns_ignored"` // of sheets, as people said
 	Apart     []string                 `json:"dates_apart"`     // operations of which groups of treatments share no day
 	Versions  []season.Copy            `json:"same_name_other_bytes"`
-	Files     *season.FileCheck        `json:"files,omitempty"` // with --files
+	Files     *season.FileCheck        `json:"files,omitempty"`   // with --files
 	Waiting   []string                 `json:"waiting,omitempty"` // doubts nobody answered, visits without plant names
 	Entry     int64                    `json:"entry"`
 }
