@@ -432,6 +432,19 @@ func analysePlots(plots []Plot, opt Options) (Analysis, error) {
 	if err != nil {
 		return a, err
 	}
+	if opt.UseCovariate {
+		varies, err := covariateVaries(terms)
+		if err != nil {
+			return a, err
+		}
+		if !varies {
+			a.warn("the covariate does not vary between the plots of a block: it adjusts nothing and was left out")
+			opt.UseCovariate = false
+			if terms, err = modelTerms(a.Design, used, opt); err != nil {
+				return a, err
+			}
+		}
+	}
 	if a.fit, err = FitLinear(analysed, terms...); err != nil {
 		return a, err
 	}
@@ -771,19 +784,49 @@ func (a *Analysis) judge(opt Options) {
 		a.verdict("the plots follow treatment and block exactly, with no error variance: no test is possible. Real field values never do; check whether they were calculated or copied")
 		return
 	}
-	test := fmt.Sprintf("F(%d,%d) = %.2f, %s", trt.DF, a.fit.DFResidual, *trt.F, pWords(*trt.P))
-	if *trt.P <= a.Alpha {
-		a.verdictBy(test, "differences among "+what+" are shown", "")
-	} else {
-		a.verdictBy(test, what+" are not shown to differ", "; that does not mean they are the same")
-	}
-	if len(a.VsControl) > 0 {
-		a.judgeControl(opt)
-	} else {
-		a.judgePairs()
-	}
+	a.judgeBy(fmt.Sprintf("F(%d,%d) = %.2f, %s", trt.DF, a.fit.DFResidual, *trt.F, pWords(*trt.P)), *trt.P <= a.Alpha, what, opt)
 	if a.Method == LSD && *trt.P > a.Alpha {
 		a.warn("the LSD is honest only after a significant F; here single pairs may look different by chance")
+	}
+}
+
+// judgeBy writes the verdict of an overall test and of single comparisons. A
+// control named beforehand makes its comparisons the question: they lead, and
+// the overall test, which asks something else, comes second in words that do
+// not contradict them. Without a control the overall test leads.
+func (a *Analysis) judgeBy(test string, shown bool, what string, opt Options) {
+	tested, apart := 0, 0
+	for _, c := range a.VsControl {
+		if c.P != nil {
+			tested++
+		}
+		if c.Differ {
+			apart++
+		}
+	}
+	if tested == 0 {
+		if shown {
+			a.verdictBy(test, "differences among "+what+" are shown", "")
+		} else {
+			a.verdictBy(test, what+" are not shown to differ", "; that does not mean they are the same")
+		}
+		if len(a.VsControl) > 0 {
+			a.judgeControl(opt)
+		} else {
+			a.judgePairs()
+		}
+		return
+	}
+	a.judgeControl(opt)
+	switch {
+	case shown && apart > 0:
+		a.verdictBy(test, "over all treatments together differences are shown too", "")
+	case shown:
+		a.verdictBy(test, "over all treatments together differences are shown", ", but of none from the control")
+	case apart > 0:
+		a.verdictBy(test, "the overall test, which asks whether any treatments differ and not which, does not show it by itself", "; it takes nothing from the comparisons with the control")
+	default:
+		a.verdictBy(test, "nor does the test over all treatments together show a difference", "; that does not mean they are the same")
 	}
 }
 
@@ -824,6 +867,17 @@ func (a *Analysis) judgeControl(opt Options) {
 	if len(untested) > 0 {
 		a.verdict("%s cannot be compared with the control %s in this design", nameList(untested), opt.Control)
 	}
+}
+
+// LettersHideControl reports whether a treatment that is shown to differ from
+// the control shares a letter with it: letters answer for all pairs at once and
+// show less.
+func (a *Analysis) LettersHideControl() bool {
+	control := a.result(a.Control)
+	return control != nil && slices.ContainsFunc(a.VsControl, func(c ControlComparison) bool {
+		r := a.result(c.Treatment)
+		return c.Differ && r != nil && strings.ContainsAny(r.Letters, control.Letters)
+	})
 }
 
 // judgePairs names the pairs that differ where they are few, else their number.

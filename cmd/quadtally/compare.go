@@ -221,9 +221,12 @@ func (a *app) printComparison(c analysis.Comparison, name string, f compareFlags
 	if f.json {
 		return a.writeJSON(c)
 	}
-	for _, n := range c.Notes {
-		if f.full || c.Strata != nil { // else they are lines of the one screen
+	if f.full || c.Strata != nil { // else they are lines of the one screen
+		for _, n := range c.Notes {
 			a.note("note: %s", n)
+		}
+		for _, q := range c.Questions {
+			a.note("question: %s", q.Text)
 		}
 	}
 	if f.full && c.Season != nil && c.SeasonModel == nil && analysis.Model(f.model) != analysis.NoModel {

@@ -83,6 +83,20 @@ func planFlag(key string) string {
 	return strings.ReplaceAll(key, " ", "-")
 }
 
+// planGroup is the heading under which help lists a plan key.
+func planGroup(key string) string {
+	switch key {
+	case "design", "blocks", "block size", "treatment", "contrast", "factor", "seed", "gradient", "gradient runs":
+		return "Design and treatments, as in a plan"
+	case "quadrat", "quadrats per plot", "quadrat spots", "frame pipe", "sample beds", "avoid", "end border", "side border", "visits", "visit tolerance",
+		"class", "count rule", "agreement margin", "season":
+		return "Visits and quadrats"
+	case "trial", "tag", "site", "crop", "cultivar", "soil", "previous crop", "weather", "question", "primary response", "units", "work":
+		return "About the trial"
+	}
+	return "Field"
+}
+
 type newFlags struct {
 	plan, layout, writePlan string
 	cv                      float64
@@ -104,8 +118,7 @@ It says at once what the design can show: residual degrees of freedom, and the
 smallest difference between treatments that it can be expected to find.
 
 ` + exitHelp,
-		Example: `  quadtally new --plan plan.txt --dry-run
-  quadtally new --plan plan.txt --trial leeks2026 --cv 35
+		Example: `  quadtally new --plan plan.txt --trial leeks2026 --dry-run
   quadtally new --plan plan.txt --layout layout.csv
   quadtally new --name "Alder Bend leeks" --treatment "BARE; control" --treatment RYE --treatment STRAW \
     --blocks 7 --bed-spacing 1.5m --plot-length 10m --end-border 1m`,
@@ -121,6 +134,7 @@ smallest difference between treatments that it can be expected to find.
 	a.forceFlag(c)
 	for _, key := range trial.PlanKeys() {
 		f.set[key] = fl.StringArray(planFlag(key), nil, planHelp[key])
+		flagGroup(c, planGroup(key), planFlag(key))
 	}
 	return c
 }

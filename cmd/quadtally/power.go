@@ -86,6 +86,9 @@ the time they take, from the variances between plots and between quadrats.
 	fl.IntVar(&f.most, "most-quadrats", 10, "most quadrats a plot has room for")
 	fl.BoolVar(&f.json, "json", false, "everything as JSON")
 	fl.BoolVar(&f.full, "full", false, "a table by number of blocks too")
+	flagGroup(c, "Spread from numbers", "treatments", "blocks", "completely-randomised", "cv", "sd", "mean")
+	flagGroup(c, "Spread from data", "response", "visit", "class", "scale", "control", "from", "value", "kind", "decimal")
+	flagGroup(c, "How many quadrats", "minutes-quadrat", "minutes-plot", "plot-variance", "quadrat-variance", "most-quadrats")
 	return c
 }
 

@@ -19,6 +19,7 @@ import (
 	"quadtally/cmd/quadtally/internal/analysis"
 	"quadtally/cmd/quadtally/internal/record"
 	"quadtally/cmd/quadtally/internal/report"
+	"quadtally/cmd/quadtally/internal/wording"
 )
 
 // Exit codes; the help of the root command lists them.
@@ -147,14 +148,6 @@ func newRoot(a *app) *cobra.Command {
 measures green cover inside the frame, holds it against hand counts, compares
 the treatments block by block, and writes the report. It works offline.
 
-A season in the order it happens:
-  quadtally new, map, cards      before the field work
-  quadtally photos, counts       after every visit
-  quadtally status, review       what is in, what is missing, what needs an eye
-  quadtally field, yields        what was done, and the harvest
-  quadtally agree, compare       what the season says
-  quadtally report, export       what you hand in
-
 ` + exitHelp,
 		SilenceErrors: true,
 		SilenceUsage:  true,
@@ -176,12 +169,7 @@ A season in the order it happens:
 	f.StringVar(&a.trialDir, "trial", ".", "the trial's folder")
 	f.StringVar(&a.by, "author", "", "who is entering this (default: $QUADTALLY_AUTHOR or the computer's user)")
 	f.BoolVar(&a.quiet, "quiet", false, "no progress, only results and faults")
-	for _, c := range commands(a) {
-		if c.Args == nil {
-			c.Args = noArgs
-		}
-		root.AddCommand(c)
-	}
+	commands(a, root)
 	return root
 }
 
@@ -285,15 +273,4 @@ func (a *app) note(format string, args ...any) {
 	fmt.Fprintf(a.err, strings.TrimRight(format, "\n")+"\n", args...)
 }
 
-func plural(n int, noun string) string {
-	if n == 1 {
-		return fmt.Sprintf("1 %s", noun)
-	}
-	switch {
-	case strings.HasSuffix(noun, "y") && !strings.HasSuffix(noun, "ay"):
-		noun = strings.TrimSuffix(noun, "y") + "ie"
-	case strings.HasSuffix(noun, "ch") || strings.HasSuffix(noun, "s"):
-		noun += "e"
-	}
-	return fmt.Sprintf("%d %ss", n, noun)
-}
+func plural(n int, noun string) string { return wording.Plural(n, noun) }

@@ -8,6 +8,8 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+
+	"quadtally/cmd/quadtally/internal/wording"
 )
 
 // Drawing is a picture as a list of marks, in millimetres of paper from the
@@ -359,7 +361,7 @@ func (m *mapper) legend(x, y float64, unplaced int) {
 		lines = append(lines, "Heavy outline: the control "+c+".")
 	}
 	if unplaced > 0 {
-		lines = append(lines, fmt.Sprintf("%s not drawn: bed or length is not recorded.", counted(unplaced, "plot")))
+		lines = append(lines, fmt.Sprintf("%s not drawn: bed or length is not recorded.", wording.Plural(unplaced, "plot")))
 	}
 	for i, l := range lines {
 		m.d.text(x, y+5+4*float64(i), 2.8, "start", false, l)

@@ -5,6 +5,8 @@ import (
 	"strings"
 	"time"
 	"unicode"
+
+	"quadtally/cmd/quadtally/internal/wording"
 )
 
 // Fault is one thing wrong with a plan, a layout or a table, in one sentence.
@@ -273,7 +275,7 @@ func checkGround(t *Trial, fs *Faults) {
 	checkSlots(t, fs)
 	for _, b := range g.SampleBeds {
 		if b < 1 || b > g.Beds {
-			fs.add("sample beds", "a plot has no bed %d: it is %s wide", b, counted(g.Beds, "bed"))
+			fs.add("sample beds", "a plot has no bed %d: it is %s wide", b, wording.Plural(g.Beds, "bed"))
 			return
 		}
 	}

@@ -1,4 +1,4 @@
-package main
+package status
 
 import (
 	"encoding/json"
