@@ -117,9 +117,9 @@ func answerScreen(c analysis.Comparison, opt TextOptions) *screen {
 	if len(a.Missing) > 0 {
 		var names []string
 		for _, m := range a.Missing {
-			names = append(names, m.Name+" ("+m.Treatment+")")
+			names = append(names, "plot "+m.Name+" ("+m.Treatment+")")
 		}
-		s.caution(fmt.Sprintf("missing: %s", strings.Join(names, ", ")))
+		s.caution("Missing: " + strings.Join(names, ", "))
 	}
 	for _, q := range c.Questions {
 		s.caution("to answer: " + q.Text)

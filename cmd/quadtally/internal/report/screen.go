@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"io"
 	"strings"
+
+	"quadtally/cmd/quadtally/internal/wording"
 )
 
 // screenRows is how many lines an answer may take: a terminal of 24 lines less
@@ -89,7 +91,7 @@ func oneLine(text string, width int) string {
 		return text
 	}
 	if !strings.Contains(text, " ") {
-		head, _ := cutAt(text, max(1, width-1))
+		head, _ := wording.Cut(text, max(1, width-1))
 		return head + "…"
 	}
 	return strings.TrimRight(wrap(text, max(1, width-2))[0], " ,;:(") + " …"
@@ -159,14 +161,6 @@ func (s *screen) write(w io.Writer) error {
 	}
 	_, err := io.WriteString(w, b.String())
 	return err
-}
-
-// WriteSentence writes a sentence in lines no wider than the terminal: the first
-// behind a mark, the others under it.
-func WriteSentence(w io.Writer, mark, text string, term Terminal) {
-	t := compareText{opt: TextOptions{Term: term}}
-	t.saidWith(mark, strings.Repeat(" ", min(columns(mark), 8)), text, false)
-	w.Write(t.b.Bytes())
 }
 
 // strong makes text bold where the terminal can show it.

@@ -14,7 +14,6 @@ import (
 	"quadtally/cmd/quadtally/internal/analysis"
 	"quadtally/cmd/quadtally/internal/intake"
 	"quadtally/cmd/quadtally/internal/record"
-	"quadtally/cmd/quadtally/internal/report"
 	"quadtally/cmd/quadtally/internal/season"
 	"quadtally/cmd/quadtally/internal/wording"
 )
@@ -84,9 +83,9 @@ func few(list []string, all bool) string {
 	return fmt.Sprintf("%s and %d more (--all names them)", strings.Join(list[:show], " "), len(list)-show)
 }
 
-// Write prints it; all names every quadrat and photo, not only the first few.
-func Write(w io.Writer, st Trial, all bool, term report.Terminal) {
-	said := func(mark, text string) { report.WriteSentence(w, mark, text, term) }
+// Write prints it in lines of at most width columns, 0 for 80; all names every quadrat and photo, not only the first few.
+func Write(w io.Writer, st Trial, all bool, width int) {
+	said := func(mark, text string) { io.WriteString(w, wording.Indented(mark, text, width)) }
 	said("", fmt.Sprintf("%s: %s, %s, %d in use", st.Name, wording.Plural(st.Plots, "plot"), wording.Plural(st.Photos, "photo"), st.InUse))
 	fmt.Fprintln(w)
 	fmt.Fprintf(w, "visit  date        photos     hand counts\n")

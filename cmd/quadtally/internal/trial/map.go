@@ -9,6 +9,8 @@ import (
 	"strings"
 
 	"github.com/rivo/uniseg"
+
+	"quadtally/cmd/quadtally/internal/wording"
 )
 
 // MapOptions says what a map shows.
@@ -95,26 +97,12 @@ func mapHead(b *strings.Builder, t *Trial, width int) {
 	}
 }
 
-// folded breaks a sentence at spaces into lines of at most width columns, 0 for
-// any.
+// folded breaks a sentence into lines of at most width columns, 0 for any.
 func folded(text string, width int) string {
-	var b strings.Builder
-	line := 0
-	for i, w := range strings.Fields(text) {
-		n := uniseg.StringWidth(w)
-		switch {
-		case i == 0:
-		case width > 0 && line+1+n > width:
-			b.WriteByte('\n')
-			line = 0
-		default:
-			b.WriteByte(' ')
-			line++
-		}
-		b.WriteString(w)
-		line += n
+	if width <= 0 {
+		width = math.MaxInt
 	}
-	return b.String() + "\n"
+	return strings.Join(wording.Wrap(text, width), "\n") + "\n"
 }
 
 // mapFacts are the lines about direction that stand by every map.
