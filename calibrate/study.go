@@ -108,7 +108,7 @@ func Study(pairs []Pair, opt Options) (Report, error) {
 		r.plan(opt)
 	}
 	if opt.Margin != nil {
-		if r.Verdict, err = NewVerdictFor(full, *opt.Margin, opt.Confidence, byTreatment, opt.Enough); err != nil {
+		if r.Verdict, err = NewVerdict(full, *opt.Margin, opt.Confidence, byTreatment, opt.Enough); err != nil {
 			return r, err
 		}
 	}
