@@ -223,7 +223,7 @@ func frameOf(treatment, block, column []string) (terms.Frame, []terms.Term) {
 	}
 	add("block", block)
 	add("column", column)
-	add("treatment", treatment)
+	add(stats.TreatmentTerm, treatment)
 	return f, fixed
 }
 
@@ -282,7 +282,7 @@ func shareOrCountModel(ctx context.Context, a *stats.Analysis, family glm.Family
 	m.Tests, m.Theta, m.Precision = fit.Tests, fit.Theta, fit.Precision
 	m.Dispersion, m.DispersionDF, m.Warnings = fit.Dispersion, fit.DispersionDF, fit.Warnings
 	for i := range m.Tests {
-		if m.Tests[i].Term == "treatment" {
+		if m.Tests[i].Term == stats.TreatmentTerm {
 			m.Treatment = &m.Tests[i]
 		}
 	}
@@ -537,7 +537,7 @@ func quadratComponents(rows []stats.Row, a *stats.Analysis) *Components {
 		}
 	}
 	for _, t := range fit.Adjusted {
-		if t.Term == "treatment" {
+		if t.Term == stats.TreatmentTerm {
 			c.Treatment = t
 		}
 	}
