@@ -18,6 +18,8 @@ import (
 
 	"quadtally/cmd/quadtally/internal/analysis"
 	"quadtally/cmd/quadtally/internal/record"
+	"quadtally/cmd/quadtally/internal/report"
+	"quadtally/cmd/quadtally/internal/wording"
 )
 
 // Exit codes; the help of the root command lists them.
@@ -36,6 +38,7 @@ photos or rows could not be read; 130 interrupted (run it again to go on).`
 type app struct {
 	in       io.Reader
 	out, err io.Writer
+	term     report.Terminal // what out is written on
 	ctx      context.Context
 	clock    func() time.Time
 
@@ -70,7 +73,7 @@ func run(args []string, in io.Reader, out, errw io.Writer) int {
 	defer close(finished)
 	go endInTime(ctx, finished, errw)
 	buffered := bufio.NewWriter(out)
-	a := &app{in: in, out: buffered, err: errw, ctx: ctx, clock: time.Now}
+	a := &app{in: in, out: buffered, err: errw, term: terminalOf(out), ctx: ctx, clock: time.Now}
 	root := newRoot(a)
 	root.SetArgs(args)
 	root.SetIn(in)
@@ -145,14 +148,6 @@ func newRoot(a *app) *cobra.Command {
 measures green cover inside the frame, holds it against hand counts, compares
 the treatments block by block, and writes the report. It works offline.
 
-A season in the order it happens:
-  quadtally new, map, cards      before the field work
-  quadtally photos, counts       after every visit
-  quadtally status, review       what is in, what is missing, what needs an eye
-  quadtally field, yields        what was done, and the harvest
-  quadtally agree, compare       what the season says
-  quadtally report, export       what you hand in
-
 ` + exitHelp,
 		SilenceErrors: true,
 		SilenceUsage:  true,
@@ -174,12 +169,7 @@ A season in the order it happens:
 	f.StringVar(&a.trialDir, "trial", ".", "the trial's folder")
 	f.StringVar(&a.by, "author", "", "who is entering this (default: $QUADTALLY_AUTHOR or the computer's user)")
 	f.BoolVar(&a.quiet, "quiet", false, "no progress, only results and faults")
-	for _, c := range commands(a) {
-		if c.Args == nil {
-			c.Args = noArgs
-		}
-		root.AddCommand(c)
-	}
+	commands(a, root)
 	return root
 }
 
@@ -283,15 +273,4 @@ func (a *app) note(format string, args ...any) {
 	fmt.Fprintf(a.err, strings.TrimRight(format, "\n")+"\n", args...)
 }
 
-func plural(n int, noun string) string {
-	if n == 1 {
-		return fmt.Sprintf("1 %s", noun)
-	}
-	switch {
-	case strings.HasSuffix(noun, "y") && !strings.HasSuffix(noun, "ay"):
-		noun = strings.TrimSuffix(noun, "y") + "ie"
-	case strings.HasSuffix(noun, "ch") || strings.HasSuffix(noun, "s"):
-		noun += "e"
-	}
-	return fmt.Sprintf("%d %ss", n, noun)
-}
+func plural(n int, noun string) string { return wording.Plural(n, noun) }

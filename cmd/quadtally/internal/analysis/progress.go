@@ -31,6 +31,9 @@ type VisitProgress struct {
 // Progress says of every planned visit what is in and what is missing.
 func Progress(snap *record.Snapshot) []VisitProgress {
 	photo, count := map[Place]bool{}, map[Place]bool{}
+	for at := range snap.Counted() {
+		count[Place(at)] = true
+	}
 	made := map[int][]trial.Date{}
 	day := func(visit int, d trial.Date) {
 		if visit > 0 && !d.IsZero() && !slices.Contains(made[visit], d) {
@@ -44,9 +47,6 @@ func Progress(snap *record.Snapshot) []VisitProgress {
 		}
 	}
 	for _, o := range snap.Observations {
-		if o.Variable == record.VarCount && !o.Missing {
-			count[Place{o.Plot, o.Quadrat, o.Visit}] = true
-		}
 		day(o.Visit, o.Date)
 	}
 	split := blocksOnSeveralDays(snap)
@@ -90,25 +90,76 @@ func PlotsWithYield(snap *record.Snapshot) int {
 	return n
 }
 
+// QuestionKind tells what a question of the sheets is about.
+type QuestionKind string
+
+// The kinds.
+const (
+	AskPick    QuestionKind = "pick"    // a plot lacks the weight of a pick that others have
+	AskWeights QuestionKind = "weights" // a total is not the sum of its parts
+	AskClass   QuestionKind = "class"   // a class was counted in few quadrats of a visit
+)
+
+// KindNote marks, in an export, what is said of a response and no question.
+const KindNote = "note"
+
 // SheetQuestion is something that stored sheets leave open.
 type SheetQuestion struct {
-	Of   Key    `json:"of"` // the response it is about
-	Text string `json:"text"`
+	Kind  QuestionKind `json:"kind"`
+	Of    Key          `json:"of"` // the response it is about
+	Text  string       `json:"text"`
+	Short string       `json:"short"` // the fact alone, for where there is little room
+	// Class and Visit are those of an AskClass.
+	Class string `json:"class,omitempty"`
+	Visit int    `json:"visit,omitempty"`
+}
+
+// Questions are those questions of the stored sheets that touch a response.
+func (r Response) Questions(snap *record.Snapshot) []SheetQuestion {
+	var out []SheetQuestion
+	switch r.def.variable {
+	case record.VarYield:
+		out = harvestQuestions(snap)
+	case record.VarCount:
+		if r.Class == "" {
+			out = classQuestions(snap)
+		}
+	}
+	return out
 }
 
 // SheetQuestions are what stored sheets leave open: picks that a plot lacks,
 // classes that only some quadrats have, weights that do not add up.
 func SheetQuestions(snap *record.Snapshot) []SheetQuestion {
+	return append(harvestQuestions(snap), classQuestions(snap)...)
+}
+
+func textsOf(list []SheetQuestion) []string {
+	var out []string
+	for _, q := range list {
+		out = append(out, q.Text)
+	}
+	return out
+}
+
+func harvestQuestions(snap *record.Snapshot) []SheetQuestion {
 	var out []SheetQuestion
 	h := record.HarvestsOf(snap.Observations, snap.Plots)
-	if q := picksQuestion(&h); q != "" {
-		out = append(out, SheetQuestion{Yield, q})
+	if q, ok := picksQuestion(&h); ok {
+		out = append(out, q)
 	}
 	for _, d := range h.Disagree {
-		out = append(out, SheetQuestion{Yield, fmt.Sprintf("%s: plot %s at pick %s has %s: which is right?", d.Source, d.Plot, h.PickName(d.Pick), d.Text())})
+		out = append(out, SheetQuestion{Kind: AskWeights, Of: Yield, Text: fmt.Sprintf("%s: plot %s at pick %s has %s: which is right?", d.Source, d.Plot, h.PickName(d.Pick), d.Text()),
+			Short: fmt.Sprintf("the weights of plot %s at pick %s do not add up", d.Plot, h.PickName(d.Pick))})
 	}
+	return out
+}
+
+func classQuestions(snap *record.Snapshot) []SheetQuestion {
+	var out []SheetQuestion
 	for _, g := range slices.SortedFunc(maps.Values(classGaps(snap)), classGap.compare) {
-		out = append(out, SheetQuestion{HandCount, g.text()})
+		out = append(out, SheetQuestion{Kind: AskClass, Of: HandCount, Text: g.text(), Class: g.name, Visit: g.visit,
+			Short: fmt.Sprintf("%s was counted in %d of %d quadrats of visit %d only", g.name, g.counted, g.quadrats, g.visit)})
 	}
 	return out
 }

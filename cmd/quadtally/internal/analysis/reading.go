@@ -234,14 +234,11 @@ func readingOf(o record.Observation, value, per float64) Reading {
 // visit; a quadrat that lacks one of them, or has one marked missing, has none:
 // a blank is not a zero. A class that only a few quadrats have beside classes that
 // all have is left out of the totals until a person says what it is in the
-// others; notes say so.
+// others: [Response.Questions] asks.
 func countsOfQuadrats(snap *record.Snapshot, r Response) (rs []Reading, notes []string, _ error) {
 	var gaps map[classAtVisit]classGap
 	if r.Class == "" {
 		gaps = classGaps(snap)
-		for _, g := range slices.SortedFunc(maps.Values(gaps), classGap.compare) {
-			notes = append(notes, g.text())
-		}
 	}
 	type tally struct {
 		sum     float64
@@ -453,11 +450,8 @@ func harvested(snap *record.Snapshot, r Response) (rs []Reading, notes []string,
 	if len(lacking) > 0 {
 		notes = append(notes, fmt.Sprintf("%s is left out in %s, which lacks a pick that others have, or the weight or the length of bed of one", r.Label, plotList(lacking)))
 	}
-	if q := picksQuestion(&h); q != "" {
-		notes = append(notes, q)
-	}
 	if h.Ungraded && len(rs) > 0 && r.def.class == record.ClassMarketable {
-		notes = append(notes, "nothing was graded: the total weight stands for "+r.Label)
+		notes = append(notes, "nothing was graded: the yield is the total weight, culls included")
 	}
 	return rs, notes, nil
 }
@@ -480,15 +474,12 @@ func pickedOnce(h record.Harvests, pick int, r Response) (rs []Reading, notes []
 	if len(lacking) > 0 {
 		notes = append(notes, fmt.Sprintf("%s is left out in %s, where the weight or the length of bed is not known", r.Label, plotList(lacking)))
 	}
-	if q := picksQuestion(&h); q != "" {
-		notes = append(notes, q)
-	}
 	return rs, notes, nil
 }
 
-// picksQuestion asks about plots that lack a pick that others have; "" where
-// none does, or where the sheets say that it was not weighed.
-func picksQuestion(h *record.Harvests) string {
+// picksQuestion asks about plots that lack a pick that others have, unless the
+// sheets say that it was not weighed.
+func picksQuestion(h *record.Harvests) (q SheetQuestion, ok bool) {
 	var open []string
 	for _, m := range h.Missing {
 		if !m.Stated && h.HasWeight {
@@ -496,12 +487,17 @@ func picksQuestion(h *record.Harvests) string {
 		}
 	}
 	if len(open) == 0 {
-		return ""
+		return q, false
+	}
+	q = SheetQuestion{Kind: AskPick, Of: Yield, Short: "no weight for " + open[0]}
+	if more := len(open) - 1; more > 0 {
+		q.Short += fmt.Sprintf(" and %d more", more)
 	}
 	if len(open) > 6 {
 		open = append(open[:5], fmt.Sprintf("%d more", len(open)-5))
 	}
-	return fmt.Sprintf("no weight for %s: nothing to cut (0) or not weighed (missing)? Add the row to the sheet with 0 or NA and store it again; until then the season's yield there is missing", strings.Join(open, ", "))
+	q.Text = fmt.Sprintf("no weight for %s: nothing to cut (0) or not weighed (missing)? Add the row to the sheet with 0 or NA and store it again; until then the season's yield there is missing", strings.Join(open, ", "))
+	return q, true
 }
 
 func plotList(plots []string) string {

@@ -109,20 +109,33 @@ func (h *Harvests) Season(plot string) bool {
 	return h.HasWeight && !slices.ContainsFunc(h.Missing, func(m MissingPick) bool { return m.Plot == plot })
 }
 
+// OnlyTotals reports a harvest that was weighed and nowhere graded.
+func OnlyTotals(list []Observation) bool {
+	weighed := false
+	for _, o := range list {
+		if o.Visit != 0 || o.Withdrawn || o.Variable != VarYield {
+			continue
+		}
+		if o.Class == ClassMarketable || o.Class == ClassCull {
+			return false
+		}
+		weighed = weighed || o.Class == ClassTotal
+	}
+	return weighed
+}
+
 // HarvestsOf sorts the values of a harvest by plot and pick. One rule holds for
 // weights: marketable is what was weighed as marketable, or the total less the
 // cull; where nothing in the trial was graded, the total stands for it.
 func HarvestsOf(list []Observation, plots []trial.Plot) Harvests {
 	var rows []Observation
-	graded := false
 	for _, o := range list {
 		if o.Visit != 0 || o.Withdrawn || (o.Variable != VarYield && o.Variable != VarPieces) {
 			continue
 		}
 		rows = append(rows, o)
-		graded = graded || (o.Variable == VarYield && (o.Class == ClassMarketable || o.Class == ClassCull))
 	}
-	h := Harvests{Ungraded: !graded}
+	h := Harvests{Ungraded: OnlyTotals(rows)}
 	pickOf := h.sortIntoPicks(rows)
 	type key struct {
 		plot string

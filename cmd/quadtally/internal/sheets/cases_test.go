@@ -286,20 +286,21 @@ func TestTallies(t *testing.T) {
 func TestTableOfColumns(t *testing.T) {
 	for i := range Columns {
 		c := &Columns[i]
-		unit := ""
+		headers := []string{"%s"}
+		if len(units[c.Holds]) > 0 {
+			headers = nil
+		}
 		for u := range units[c.Holds] {
-			unit = u
-			break
+			headers = append(headers, "%s ("+strings.ReplaceAll(u, "%", "%%")+")")
 		}
 		for _, kind := range c.In {
 			for _, name := range append([]string{c.Name}, c.Aliases...) {
-				header := name
-				if unit != "" {
-					header += " (" + unit + ")"
-				}
-				got, u, ok := findColumn(kind, header)
-				if !ok || got.Target != c.Target || got.Class != c.Class || got.Holds != c.Holds {
-					t.Errorf("%s sheet, header %q: found %+v %q, want %+v", kind, header, got, u, c)
+				for _, form := range headers {
+					header := fmt.Sprintf(form, name)
+					got, u, ok := findColumn(kind, header)
+					if !ok || got.Target != c.Target || got.Class != c.Class || got.Holds != c.Holds {
+						t.Errorf("%s sheet, header %q: found %+v %q, want %+v", kind, header, got, u, c)
+					}
 				}
 			}
 		}

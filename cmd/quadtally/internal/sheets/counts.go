@@ -239,7 +239,7 @@ func (r *reader) columnValues(c wideColumn) (map[int]tables.Value, error) {
 		}
 		factor, ok := units[c.holds][unit]
 		if !ok {
-			return nil, fmt.Errorf("%s: column %q does not say its unit: write it into the header, such as %s", r.s.Name, header, header+map[Quantity]string{Length: "_cm", Weight: "_g", WeightPerArea: " (kg/ha)"}[c.holds])
+			return nil, fmt.Errorf("%s: column %q does not say its unit: write it into the header, such as %s", r.s.Name, header, header+suchUnits[r.t.Units][c.holds])
 		}
 		values := r.scaled(c.index, factor)
 		for line, v := range values {
@@ -684,4 +684,10 @@ func (r *reader) checkDuplicates() {
 		}
 		first[k] = o.Line
 	}
+}
+
+// suchUnits are the units that a header without one is shown as examples.
+var suchUnits = map[trial.Units]map[Quantity]string{
+	trial.Metric: {Length: "_cm", Weight: "_g", WeightPerArea: " (kg/ha)"},
+	trial.US:     {Length: "_in", Weight: "_oz", WeightPerArea: " (lb/acre)"},
 }

@@ -2,6 +2,7 @@ package sheets
 
 import (
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 
@@ -247,4 +248,15 @@ func listed(words []string) string {
 		return strings.Join(words, "")
 	}
 	return strings.Join(words[:len(words)-1], ", ") + " and " + words[len(words)-1]
+}
+
+// Ignored lists the columns that people said to pass over.
+func Ignored(columns map[string]Meaning) []string {
+	var out []string
+	for _, name := range slices.Sorted(maps.Keys(columns)) {
+		if columns[name].As == AsIgnore {
+			out = append(out, name)
+		}
+	}
+	return out
 }
