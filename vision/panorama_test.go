@@ -59,7 +59,7 @@ func TestPaleGround(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		r, err := Settle(m, th, DefaultOptions())
+		r, err := AtThreshold(m, th, DefaultOptions())
 		if err != nil {
 			t.Fatal(err)
 		}

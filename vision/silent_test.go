@@ -155,7 +155,7 @@ func answer(t testing.TB, d drawnScene, photo []byte, truth float64) sceneAnswer
 	if err != nil {
 		t.Fatal(err)
 	}
-	r, err := Settle(m, th, opt)
+	r, err := AtThreshold(m, th, opt)
 	if err != nil {
 		t.Fatal(err)
 	}
