@@ -206,6 +206,9 @@ func (ws *Workspace) findFrame(m *Measurement, r *raster.Raster, opt Options) (m
 				fmt.Sprintf("corner marks are printed at about %.0f %%: print them at 100 %%; the frame's own size was believed", 100*f.PrintScale)})
 		}
 	}
+	if f.Another {
+		m.Flags = append(m.Flags, Flag{FlagTwoFrames, MustLook, 2, 1, "two frames lie in the photo and the plainer one was measured: mark the corners of the one that holds, or photograph it alone"})
+	}
 	m.Frame = &fix
 	m.Notes = append(m.Notes, f.Warnings...)
 	for _, k := range f.Marks {

@@ -41,6 +41,8 @@ const (
 	// FlagPanorama: the photo is stitched from several, which repeats some
 	// ground and leaves out other.
 	FlagPanorama FlagCode = "panorama"
+	// FlagTwoFrames: a second frame lies in the photo.
+	FlagTwoFrames FlagCode = "two-frames"
 	// FlagTwoCards: more than one plot card lies in the photo.
 	FlagTwoCards FlagCode = "two-cards"
 	// FlagPrintSize: the corner marks are printed at another size than meant.
