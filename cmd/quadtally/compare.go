@@ -209,7 +209,9 @@ func (f *compareFlags) layoutAsked() (stats.StrataKind, error) {
 func (a *app) printComparison(c analysis.Comparison, name string, f compareFlags) error {
 	if f.script != "" {
 		if c.Season != nil && c.SeasonModel == nil && analysis.Model(f.model) != analysis.NoModel {
-			c.AddSeasonModel(f.serial)
+			if err := c.AddSeasonModel(a.ctx, f.serial); err != nil {
+				return err
+			}
 		}
 		text, err := c.Script(scriptTitle(name, c))
 		if err != nil {
@@ -231,7 +233,9 @@ func (a *app) printComparison(c analysis.Comparison, name string, f compareFlags
 	}
 	if c.Season != nil && c.SeasonModel == nil && analysis.Model(f.model) != analysis.NoModel {
 		a.flush() // the model of a large season takes seconds: what is known is shown first
-		c.AddSeasonModel(f.serial)
+		if err := c.AddSeasonModel(a.ctx, f.serial); err != nil {
+			return err
+		}
 		return report.WriteSeasonModel(a.out, *c.SeasonModel, opt)
 	}
 	return nil

@@ -261,7 +261,7 @@ func CompareRows(rows []stats.Row, response string, kind stats.Kind, o Options) 
 			return c, misuse("a split plot or strip plot is compared at one visit, without covariate, contrasts or margin")
 		}
 		var err error
-		c.Strata, err = compareStrata(rows, opt, o.Layout, o.Factors)
+		c.Strata, err = compareStrata(o.context(), rows, opt, o.Layout, o.Factors)
 		return c, err
 	}
 	if err := c.analyse(rows, opt, o.Season || len(days) > 1, nil); err != nil {
