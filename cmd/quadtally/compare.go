@@ -112,8 +112,8 @@ day or date where there are visits, and the value.
 	fl.BoolVar(&f.covariateAfter, "covariate-after", false, "take a covariate measured after the treatments began")
 	fl.BoolVar(&f.stepDown, "step-down", false, "Dunnett's test in its step-down form too: shows at least as much, without intervals")
 	fl.StringVar(&f.script, "script", "", "also write the comparison as an R script to this `file`")
-	fl.StringSliceVar(&f.factors, "factors", nil, "with --from: columns whose combinations are the treatments, `A,B`")
-	fl.StringVar(&f.layout, "layout", "", "with --factors WHOLE,SUB: split-plot or strip-plot")
+	fl.StringSliceVar(&f.factors, "factors", nil, "with --from: columns whose combinations are the treatments, `A,B`; with --layout: factors of the plan")
+	fl.StringVar(&f.layout, "layout", "", "split-plot or strip-plot, with --factors WHOLE,SUB")
 	fl.StringVar(&f.rate, "rate", "", "with --from: the column with the rate of each treatment, for a trend")
 	flagGroup(c, "Questions", "contrast", "contrasts-by", "equivalent-to", "no-worse-than", "margin", "worse", "step-down", "covariate", "covariate-after")
 	flagGroup(c, "How it is analysed", "scale", "method", "side", "alpha", "model", "serial", "calibrated")
@@ -143,7 +143,9 @@ func (f *compareFlags) options() (analysis.Options, error) {
 	if opt.Layout, err = f.layoutAsked(); err != nil {
 		return opt, err
 	}
-	if f.from == "" && (f.rate != "" || f.factors != nil) {
+	if f.from == "" && opt.Layout != "" {
+		opt.LayoutFactors = f.factors
+	} else if f.from == "" && (f.rate != "" || f.factors != nil) {
 		return opt, usagef("--rate and --factors go with --from; rates and factors of a trial stand in its plan")
 	}
 	if f.covariate == "" {
@@ -198,8 +200,8 @@ func (f *compareFlags) layoutAsked() (stats.StrataKind, error) {
 	case "":
 		return "", nil
 	case "split-plot", "strip-plot":
-		if f.from == "" || len(f.factors) != 2 {
-			return "", usagef("--layout %s goes with --from and --factors WHOLE,SUB", f.layout)
+		if len(f.factors) != 2 && (f.from != "" || f.factors != nil) {
+			return "", usagef("--layout %s goes with --factors WHOLE,SUB", f.layout)
 		}
 		return stats.StrataKind(strings.ReplaceAll(f.layout, "-", "_")), nil
 	}
