@@ -19,6 +19,8 @@ type Answer struct {
 	Analysis *stats.Analysis
 	Refusal  string
 	Notes    []string
+	// Checked says, visit by visit, how covers by class were corrected.
+	Checked []Checked
 }
 
 // Main is the analysis whose treatments, letters and verdict are shown; nil
@@ -35,6 +37,9 @@ type Outcome struct {
 	Overall  Answer
 	ByVisit  []Answer
 	Readings []Reading
+	// Corrected says in a sentence how a cover by class was corrected by check
+	// points; "" for any other response.
+	Corrected string
 }
 
 // asked is a response by its name and class.
@@ -129,9 +134,10 @@ func outcomeOf(snap *record.Snapshot, name, class string) Outcome {
 		if err != nil {
 			return Answer{Visit: visit, Refusal: err.Error()}
 		}
-		return Answer{Visit: visit, Season: c.Season, Analysis: c.Analysis, Notes: c.Notes}
+		return Answer{Visit: visit, Season: c.Season, Analysis: c.Analysis, Notes: c.Notes, Checked: c.Checked}
 	}
 	out.Overall = answer(0)
+	out.Corrected = corrected(out.Overall.Checked)
 	days, _ := VisitDays(rs)
 	for v := 1; v <= len(snap.Trial.Visits); v++ {
 		if d, ok := first[v]; ok {
