@@ -85,7 +85,7 @@ func controlTable(key string, a *stats.Analysis) Table {
 	t := Table{ID: "control-" + key, Caption: fmt.Sprintf("Against the control %s (Dunnett, %s), scale of the analysis", a.Control, sideWords[a.Side]),
 		Columns: headed("Treatment", "Difference", "SED", "t", "p adjusted", fmt.Sprintf("%.3g %% interval", 100*a.Confidence))}
 	for _, c := range a.VsControl {
-		t.Rows = append(t.Rows, cells(c.Treatment, number(c.Difference, d), number(c.SED, d), number(c.T, 2), pOf(c.P), span(c.Lower, c.Upper, d)))
+		t.Rows = append(t.Rows, cells(c.Treatment, number(c.Difference, d), number(c.SED, d), number(c.T, 2), pKnown(c.P, c.PError), span(c.Lower, c.Upper, d)))
 	}
 	return t
 }
