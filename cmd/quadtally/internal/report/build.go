@@ -251,6 +251,9 @@ func (b *builder) finding(r Response) Section {
 	if a.BlockVariance != nil && a.BlockVariance.Note != "" {
 		notes = append(notes, a.BlockVariance.Note)
 	}
+	if r.Corrected != "" {
+		notes = append(notes, r.Corrected)
+	}
 	notes = slices.Concat(notes, suppressionRemarks(a), c.Notes, a.Notes)
 	for _, o := range a.Outliers {
 		notes = append(notes, fmt.Sprintf("studentised residual of plot %s (%s): %s", o.Plot, o.Treatment, withDecimals(o.Studentised, 2)))
