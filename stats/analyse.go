@@ -9,6 +9,7 @@ import (
 	"strings"
 
 	"quadtally/stats/dist"
+	"quadtally/stats/glm"
 )
 
 // Options choose how a response is compared. Start from DefaultOptions.
@@ -251,6 +252,8 @@ type Analysis struct {
 
 	fit   *Fit
 	means Means
+	// standardised is the model behind StandardBy.
+	standardised glm.Model
 }
 
 // treatment returns the row of the analysis of variance for treatment.

@@ -1,6 +1,8 @@
 package stats
 
 import (
+	"cmp"
+	"context"
 	"fmt"
 	"math"
 	"slices"
@@ -201,7 +203,10 @@ const mostCrossed = 1500
 // Combine analyses several trials together. Trials of one block and of several
 // go together. It refuses a single trial, and asks by a *TreatmentQuestion
 // where names of treatments do not match; other refusals are *CombineError.
-func Combine(in CombineInput) (Combined, error) {
+func Combine(in CombineInput) (Combined, error) { return CombineContext(context.Background(), in) }
+
+// CombineContext is [Combine] with a context whose end stops it.
+func CombineContext(ctx context.Context, in CombineInput) (Combined, error) {
 	if !(in.Alpha > 0 && in.Alpha < 0.5) {
 		return Combined{}, combineError(CombineInputFault, "significance level %g is not between 0 and 0.5", in.Alpha)
 	}
@@ -225,7 +230,8 @@ func Combine(in CombineInput) (Combined, error) {
 	if err := out.testInteraction(); err != nil {
 		return Combined{}, err
 	}
-	return out, out.fit(plots)
+	err = out.fit(ctx, plots)
+	return out, cmp.Or(ctx.Err(), err)
 }
 
 // matched gives every treatment one spelling and asks about names that do not
@@ -575,7 +581,7 @@ func explained(gram [][]float64, right []float64) (ss float64, rank int) {
 }
 
 // fit fits the mixed model and compares the treatments.
-func (out *Combined) fit(plots []CombinePlot) error {
+func (out *Combined) fit(ctx context.Context, plots []CombinePlot) error {
 	n := len(plots)
 	y := make([]float64, n)
 	trial, block, treatment := make([]string, n), make([]string, n), make([]string, n)
@@ -613,7 +619,7 @@ func (out *Combined) fit(plots []CombinePlot) error {
 	m.Random = append(m.Random, interaction...)
 	opt := mixed.DefaultOptions()
 	opt.Level = 1 - out.alpha
-	f, err := mixed.FitModel(m, opt)
+	f, err := mixed.FitContext(ctx, m, opt)
 	if err != nil {
 		return combineError(CombineVariances, "the trials cannot be combined: %v", err)
 	}

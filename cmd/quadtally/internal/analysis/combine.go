@@ -2,6 +2,7 @@ package analysis
 
 import (
 	"cmp"
+	"context"
 	"errors"
 	"fmt"
 	"slices"
@@ -82,12 +83,13 @@ func ValuesOfTrial(snap *record.Snapshot, name, class string, visit int) (TrialV
 	out := TrialValues{Name: snap.Trial.Name, Response: r.Label, Unit: r.Unit, One: r.one(), Kind: r.Kind, Control: snap.Trial.Control()}
 	var more []string
 	out.Plots, more, err = valuesOfRows(rowsOf(snap, values))
-	out.Notes = slices.Concat(several, notes, more)
+	out.Notes = slices.Concat(several, notes, more, textsOf(r.Questions(snap)))
 	return out, err
 }
 
-// ValuesOfExport takes them from the table of values of an exported trial.
-func ValuesOfExport(s *tables.Sheet, name, response, class string, visit int) (TrialValues, error) {
+// ValuesOfExport takes them from the table of values of an exported trial, and
+// what is open about them from its table of questions, nil where it has none.
+func ValuesOfExport(s, questions *tables.Sheet, name, response, class string, visit int) (TrialValues, error) {
 	def, ok := lookUp(nameKey(response))
 	if !ok {
 		def = definition{key: Key(response), label: response, kind: KindByName(response)}
@@ -104,14 +106,26 @@ func ValuesOfExport(s *tables.Sheet, name, response, class string, visit int) (T
 		return TrialValues{}, s.FaultError(faults[0])
 	}
 	out := TrialValues{Name: name, Response: def.label, Kind: def.kind}
+	// Older exports state neither kind, label nor control.
+	stated := func(row tables.Row, column string) string {
+		if c := s.Column(column); c >= 0 {
+			return row.Cells[c].Text
+		}
+		return ""
+	}
 	var rows []stats.Row
 	for _, row := range s.Rows {
 		cell := func(c string) string { return row.Cells[col[c]].Text }
-		if nameKey(cell("response")) != nameKey(string(def.key)) || cell("class") != class || visit > 0 && cell("visit") != fmt.Sprint(visit) {
+		if nameKey(cell("response")) != nameKey(string(def.key)) || nameKey(cell("class")) != nameKey(class) || visit > 0 && cell("visit") != fmt.Sprint(visit) {
 			continue
 		}
 		v := values[row.Line]
 		out.Unit = cmp.Or(out.Unit, cell("unit"))
+		out.Kind = cmp.Or(stats.Kind(stated(row, "kind")), out.Kind)
+		out.Response = cmp.Or(stated(row, "label"), out.Response)
+		if stated(row, "control") != "" {
+			out.Control = cell("treatment")
+		}
 		rows = append(rows, stats.Row{Plot: cell("plot"), Block: cell("block"), Treatment: cell("treatment"), Quadrat: cell("quadrat"), Day: days[row.Line].Number,
 			Value: v.Number, Missing: v.Missing, Source: s.Where(row.Line)})
 	}
@@ -123,9 +137,27 @@ func ValuesOfExport(s *tables.Sheet, name, response, class string, visit int) (T
 			out.One = factor
 		}
 	}
-	var err error
-	out.Plots, out.Notes, err = valuesOfRows(rows)
+	plots, notes, err := valuesOfRows(rows)
+	out.Plots, out.Notes = plots, append(notes, openInExport(questions, def.key, class)...)
 	return out, err
+}
+
+// openInExport are the questions and notes that an export has of a response.
+func openInExport(s *tables.Sheet, key Key, class string) []string {
+	if s == nil {
+		return nil
+	}
+	response, of, text := s.Column("response"), s.Column("class"), s.Column("text")
+	if response < 0 || of < 0 || text < 0 {
+		return nil
+	}
+	var out []string
+	for _, row := range s.Rows {
+		if nameKey(row.Cells[response].Text) == nameKey(string(key)) && nameKey(row.Cells[of].Text) == nameKey(class) {
+			out = append(out, row.Cells[text].Text)
+		}
+	}
+	return out
 }
 
 // ValuesOfTable takes the trials of a table: told apart by its columns, or one
@@ -170,6 +202,8 @@ type CombineOptions struct {
 	Own     []string
 	// Cross tells places and years apart; every trial then has both.
 	Cross bool
+	// Context ends long work; nil for none.
+	Context context.Context
 }
 
 // CombinedAnswer is the analysis of several trials. Means and differences are
@@ -244,6 +278,9 @@ func CombineTrials(list []TrialValues, o CombineOptions) (CombinedAnswer, error)
 		for _, n := range t.Notes {
 			out.Notes = append(out.Notes, t.Name+": "+n)
 		}
+		if t.Response != first.Response {
+			out.Notes = append(out.Notes, fmt.Sprintf("%s: what is combined is %s there, and %s in %s", t.Name, t.Response, first.Response, first.Name))
+		}
 		for _, p := range t.Plots {
 			p.Trial = t.Name
 			if o.Cross {
@@ -268,7 +305,11 @@ func CombineTrials(list []TrialValues, o CombineOptions) (CombinedAnswer, error)
 	for i := range in.Plots {
 		in.Plots[i].Value = transform.Forward(in.Plots[i].Value)
 	}
-	c, err := stats.Combine(in)
+	ctx := o.Context
+	if ctx == nil {
+		ctx = context.Background()
+	}
+	c, err := stats.CombineContext(ctx, in)
 	var question *stats.TreatmentQuestion
 	switch {
 	case errors.As(err, &question):

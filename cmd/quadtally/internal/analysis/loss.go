@@ -3,6 +3,7 @@ package analysis
 import (
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 
 	"quadtally/cmd/quadtally/internal/record"
@@ -64,7 +65,7 @@ func YieldLoss(snap *record.Snapshot, o LossOptions) (Loss, error) {
 	if err != nil {
 		return out, err
 	}
-	out.Notes = append(out.Notes, notes...)
+	out.Notes = slices.Concat(out.Notes, notes, textsOf(w.Questions(snap)), textsOf(y.Questions(snap)))
 	weeds := map[string][]float64{}
 	visits := map[int]bool{}
 	for _, x := range rs {

@@ -172,6 +172,9 @@ func (f *fake) Upload(_ context.Context, p Piece) (Progress, error) {
 func (f *fake) FieldCount(_ context.Context, c FieldCount) (string, error) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
+	if c.Over == OverAsk && f.before != nil {
+		return "", &CountedBefore{Counts: f.before}
+	}
 	if f.counts == nil {
 		f.counts = map[string]FieldCount{}
 	}

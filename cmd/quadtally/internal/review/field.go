@@ -99,13 +99,41 @@ const (
 	maxPiece = 512 << 10
 )
 
-// fieldHandler is every route of the phone.
-func (s *Server) fieldHandler() http.Handler {
+// phoneCache lets the phone show its page again for a day in the field.
+const phoneCache = "private, max-age=43200"
+
+// fieldHandler is every route of the phone. certificate is what the phone is
+// served with, in DER, and host the address that it vouches for; nil without
+// TLS.
+func (s *Server) fieldHandler(certificate []byte, host string) http.Handler {
 	m := http.NewServeMux()
+	var certified any
+	if certificate != nil {
+		certified = host
+	}
 	m.HandleFunc("GET /{$}", func(w http.ResponseWriter, r *http.Request) {
-		s.show(w, r, http.StatusOK, "field.html", view{Title: "In the field"})
+		// The browser may show it again without asking: opened from its history
+		// or after the phone had put the page away, it is there though the
+		// laptop is not.
+		w.Header().Set("Cache-Control", phoneCache)
+		w.Header().Set("Vary", "Cookie") // a new key brings a new page
+		s.show(w, r, http.StatusOK, "field.html", view{Title: "In the field", Body: certified})
 	})
-	s.serveAssets(m, "page.css", "field.js", "icon.svg")
+	for _, name := range []string{"page.css", "field.js", "icon.svg", "offline.js"} {
+		m.HandleFunc("GET /"+name, func(w http.ResponseWriter, r *http.Request) {
+			w.Header().Set("Cache-Control", phoneCache)
+			if name == "offline.js" {
+				w.Header().Set("Cache-Control", "no-cache")
+			}
+			http.ServeFileFS(w, r, assets, "assets/"+name)
+		})
+	}
+	if certificate != nil {
+		m.HandleFunc("GET /certificate.crt", func(w http.ResponseWriter, r *http.Request) {
+			w.Header().Set("Content-Type", "application/x-x509-ca-cert")
+			w.Write(certificate)
+		})
+	}
 	m.HandleFunc("GET /walk", func(w http.ResponseWriter, r *http.Request) {
 		visit, _ := strconv.Atoi(r.URL.Query().Get("visit"))
 		walk, err := s.field.Walk(r.Context(), visit)

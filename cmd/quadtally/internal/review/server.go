@@ -52,9 +52,12 @@ type Options struct {
 	// Door is that of an earlier run, so that a phone that has its address
 	// goes on without scanning again; nil a new one.
 	Door *Door
-	// Encrypt serves the phone over TLS, with a certificate made for this
-	// session: the phone's browser will ask whether to trust it.
+	// Encrypt serves the phone over TLS, with a certificate of its own: the
+	// phone's browser will ask whether to trust it.
 	Encrypt bool
+	// Certificate is that of an earlier run with its key, in PEM, so that a
+	// phone that trusts it need not be asked again; nil a new one.
+	Certificate []byte
 }
 
 // Door is what a phone needs to come in.
@@ -69,6 +72,9 @@ type Addresses struct {
 	Page  string
 	Phone string // "" not served
 	Door  Door   // of the phone
+	// Certificate is what the phone is served with, with its key, in PEM; nil
+	// without TLS.
+	Certificate []byte
 	// Fingerprint is the SHA-256 of the certificate shown to the phone, by
 	// which a person can tell it from another; "" without TLS.
 	Fingerprint string

@@ -105,6 +105,23 @@ func (b *Backend) KeepDoor(d review.Door) {
 	}
 }
 
+func certificateOf(dir string) string { return filepath.Join(dir, incomingDir, "certificate.pem") }
+
+// Certificate brings back what the phone was served with in an earlier run,
+// with its key; nil where there is none.
+func (b *Backend) Certificate() []byte {
+	content, _ := os.ReadFile(certificateOf(b.store.Dir()))
+	return content
+}
+
+// KeepCertificate keeps it for the next run, for its owner alone. Where it
+// cannot be kept, the phone asks again whether to trust.
+func (b *Backend) KeepCertificate(pem []byte) {
+	if os.MkdirAll(filepath.Join(b.store.Dir(), incomingDir), 0o755) == nil {
+		os.WriteFile(certificateOf(b.store.Dir()), pem, 0o600)
+	}
+}
+
 func (b *Backend) partOf(key string) string {
 	return filepath.Join(b.store.Dir(), incomingDir, key+".part")
 }
