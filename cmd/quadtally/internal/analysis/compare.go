@@ -183,26 +183,21 @@ func Compare(snap *record.Snapshot, name string, o Options) (Comparison, error) 
 		rs, c.Calibrated = cal.readings, &cal.summary
 		e := cal.ownErrorOf(season, days)
 		own = &e
+		if r.def.ofRole != "" {
+			c.Notes = append(c.Notes, "the line of the pairs takes "+r.Label+" as its check points left it: what these leave open is not carried on top of the line's own uncertainty")
+		}
 		// A line can take a value below zero, so that calibrated cover and
 		// counts are measures, on their own scale.
 		opt.Kind, opt.Response = stats.Measure, r.Label+", calibrated"
 	}
 	if r.def.ofRole != "" && own == nil {
-		t, err := tellApart(snap, r.def.ofRole, r.Class)
-		if err != nil {
-			return Comparison{}, err
-		}
-		for _, x := range t.checked {
-			if o.Visit == 0 || x.Visit == o.Visit {
-				c.Checked = append(c.Checked, x)
-			}
-		}
 		if opt.Scale != stats.Raw && opt.Scale != "" {
-			return Comparison{}, misuse("%s carries the uncertainty of its check points, which is in percent of the ground: compare it on the raw scale", r.Label)
+			return Comparison{}, errNotRaw(r.Label)
 		}
 		opt.Scale = stats.Raw
-		e := t.own(r, o.Visit, season, days)
-		own = &e
+		if own, c.Checked, err = ownOf(snap, r, o.Visit, season, days); err != nil {
+			return Comparison{}, err
+		}
 		// A model for shares would know nothing of that uncertainty.
 		o.Model = NoModel
 	}

@@ -155,7 +155,7 @@ func TestNewerByOne(t *testing.T) {
 	if after := files(t, dir); after != before {
 		t.Errorf("something was put beside it:\n%s", after)
 	}
-	if _, err := Restore(t.Context(), t.TempDir(), filepath.Join(dir, FileName)); !errors.Is(err, ErrNewer) {
+	if _, err := Restore(t.Context(), t.TempDir(), filepath.Join(dir, FileName), false); !errors.Is(err, ErrNewer) {
 		t.Errorf("brought back: %v", err)
 	}
 }
