@@ -1,6 +1,7 @@
 package stats
 
 import (
+	"fmt"
 	"math"
 	"slices"
 
@@ -10,6 +11,10 @@ import (
 
 // suppressionByModel is the Method of suppression from standardised means.
 const suppressionByModel = "ratio of standardised means on the log scale"
+
+// mostReach is how many times an estimate the upper limit of a mean count, or
+// the control a treatment, may be to be worth writing down (our own choice).
+const mostReach = 1000.0
 
 // standardise adds the means of shares and counts with intervals that lie where
 // a mean can, and suppression from the same: standardised means of a
@@ -38,19 +43,24 @@ func (a *Analysis) standardise(used []Plot, opt Options) {
 		a.note("no interval of the means as measured: %s", err)
 		return
 	}
-	s, err := fit.Standardise(treatmentTerm)
+	s, err := fit.Standardise(TreatmentTerm)
 	if err != nil {
 		a.note("no interval of the means as measured: %s", err)
 		return
 	}
 	a.StandardBy = string(family)
+	a.standardised = m
+	var unbounded []string
 	for _, x := range s.Means {
 		r := a.result(x.Level)
 		if r == nil {
 			continue
 		}
 		r.Standard = ptr(whole * x.Mean)
-		if !x.Extreme || x.Upper > x.Lower {
+		switch {
+		case counts && !x.Extreme && x.Upper > mostReach*x.Mean:
+			unbounded = append(unbounded, x.Level)
+		case !x.Extreme || x.Upper > x.Lower:
 			r.StandardLower, r.StandardUpper = ptr(whole*x.Lower), ptr(whole*x.Upper)
 		}
 		if r.Suppression == nil || r.Suppression.Percent == nil {
@@ -63,9 +73,24 @@ func (a *Analysis) standardise(used []Plot, opt Options) {
 			p.Note = "no interval: nothing varies where every plot holds nothing or is full"
 			continue
 		}
+		if ratio.Upper > mostReach {
+			p.Percent, p.Lower, p.Upper, p.Method = ptr(100*(1-ratio.Ratio)), nil, nil, ""
+			p.Note = fmt.Sprintf("no interval: by the spread of the plots it could hold more than %g times what the control holds", mostReach)
+			continue
+		}
 		p.Percent, p.Lower, p.Upper = ptr(100*(1-ratio.Ratio)), ptr(100*(1-ratio.Upper)), ptr(100*(1-ratio.Lower))
 		p.Method, p.Note = suppressionByModel, ""
 	}
+	if len(unbounded) > 0 {
+		a.warn("no interval of the mean of %s: by the spread of the plots it could be more than %g times as high; see whether one plot stands far out", listed(unbounded), mostReach)
+	}
+}
+
+// Standardised are the values behind the standardised means, one for each of
+// Plots: counts with the ground they stood on (nil for equal ground), or shares
+// from 0 to 1. Both are nil where there are no such means.
+func (a *Analysis) Standardised() (response, exposure []float64) {
+	return a.standardised.Response, a.standardised.Exposure
 }
 
 // Shown are the mean and interval for people, in the unit of the response: the
@@ -128,6 +153,6 @@ func modelOf(used []Plot, opt Options, t Transform) (m glm.Model, ok bool) {
 		m.Frame.Covariates = []terms.Covariate{{Name: "covariate", Values: covariate}}
 		m.Fixed = append(m.Fixed, terms.Term{"covariate"})
 	}
-	add(treatmentTerm, treatment)
-	return m, slices.ContainsFunc(m.Frame.Factors, func(f terms.Factor) bool { return f.Name == treatmentTerm })
+	add(TreatmentTerm, treatment)
+	return m, slices.ContainsFunc(m.Frame.Factors, func(f terms.Factor) bool { return f.Name == TreatmentTerm })
 }

@@ -9,6 +9,7 @@ import (
 	"quadtally/cmd/quadtally/internal/analysis"
 	"quadtally/cmd/quadtally/internal/record"
 	"quadtally/cmd/quadtally/internal/report"
+	"quadtally/cmd/quadtally/internal/status"
 )
 
 type agreeFlags struct {
@@ -156,24 +157,14 @@ func (a *app) printAgreement(r calibrate.Report, f agreeFlags, observers []analy
 			Observers []analysis.ObserverPair `json:"observers,omitempty"`
 		}{r, observers})
 	}
-	if err := report.WriteAgreement(a.out, r, f.full); err != nil {
+	if err := report.WriteAgreement(a.out, r, report.TextOptions{Short: !f.full, Term: a.term}); err != nil {
 		return err
 	}
 	for i, p := range observers {
 		if i == 0 {
 			fmt.Fprintln(a.out)
 		}
-		fmt.Fprintf(a.out, "Two observers: %s\n", observersText(p))
+		fmt.Fprintf(a.out, "Two observers: %s\n", status.ObserversText(p))
 	}
 	return nil
-}
-
-// observersText says how far two observers of the same quadrats are apart.
-func observersText(p analysis.ObserverPair) string {
-	text := fmt.Sprintf("%s (in force) and %s counted %s both, %.1f and %.1f plants on average; the second less the first %+.1f", p.InForce, p.Beside,
-		plural(p.Quadrats, "quadrat"), p.MeanInForce, p.MeanBeside, p.Difference)
-	if p.SD != nil {
-		text += fmt.Sprintf(" (SD %.1f)", *p.SD)
-	}
-	return text + fmt.Sprintf(", at most %g, in plot %s quadrat %d at visit %d", p.Most, p.At.Plot, p.At.Quadrat, p.At.Visit)
 }

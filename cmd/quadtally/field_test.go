@@ -14,6 +14,7 @@ import (
 	"testing"
 	"time"
 
+	"quadtally/cmd/quadtally/internal/demoseason"
 	"quadtally/cmd/quadtally/internal/review"
 	"quadtally/cmd/quadtally/internal/trial"
 )
@@ -177,7 +178,7 @@ func TestPhoneInTheField(t *testing.T) {
 func TestDoorOfThePhone(t *testing.T) {
 	dir := t.TempDir()
 	plan := filepath.Join(dir, "plan.txt")
-	if err := writeWhole(plan, func(w io.Writer) error { return trial.WritePlan(w, demoTrial(7)) }); err != nil {
+	if err := writeWhole(plan, func(w io.Writer) error { return trial.WritePlan(w, demoseason.Trial(7)) }); err != nil {
 		t.Fatal(err)
 	}
 	must(t, "new", "--plan", plan, "--trial", dir)

@@ -27,6 +27,7 @@ import (
 
 	"github.com/chromedp/chromedp"
 
+	"quadtally/cmd/quadtally/internal/demoseason"
 	"quadtally/cmd/quadtally/internal/review"
 	"quadtally/cmd/quadtally/internal/trial"
 )
@@ -694,7 +695,7 @@ func TestPhoneAway(t *testing.T) {
 			b.expects = []string{"409 (Conflict)", "Cross-Origin-Opener-Policy header has been ignored"}
 			dir := t.TempDir()
 			plan := filepath.Join(dir, "plan.txt")
-			if err := writeWhole(plan, func(w io.Writer) error { return trial.WritePlan(w, demoTrial(7)) }); err != nil {
+			if err := writeWhole(plan, func(w io.Writer) error { return trial.WritePlan(w, demoseason.Trial(7)) }); err != nil {
 				t.Fatal(err)
 			}
 			must(t, "new", "--plan", plan, "--trial", dir)

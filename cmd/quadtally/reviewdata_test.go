@@ -16,6 +16,7 @@ import (
 
 	"quadtally/cmd/quadtally/internal/analysis"
 	"quadtally/cmd/quadtally/internal/demo"
+	"quadtally/cmd/quadtally/internal/demoseason"
 	"quadtally/cmd/quadtally/internal/record"
 	"quadtally/cmd/quadtally/internal/review"
 	"quadtally/cmd/quadtally/internal/reviewdata"
@@ -46,7 +47,7 @@ func newSeason(t *testing.T, nPlots, quadrats int) string {
 func newSeasonPlan(t *testing.T, nPlots, quadrats int) (string, *demo.SeasonPlan) {
 	t.Helper()
 	dir := t.TempDir()
-	tr := demoTrial(7)
+	tr := demoseason.Trial(7)
 	tr.Quadrat.PerPlot = quadrats
 	plan := filepath.Join(dir, "plan.txt")
 	if err := writeWhole(plan, func(w io.Writer) error { return trial.WritePlan(w, tr) }); err != nil {

@@ -51,6 +51,25 @@ func (s *Snapshot) Plot(id string) (trial.Plot, bool) {
 	return s.Plots[i], true
 }
 
+// Used is what the record holds, as far as a plan must not contradict it.
+func (s *Snapshot) Used() trial.Used {
+	u := trial.Used{PhotosAt: map[int]int{}, ValuesAt: map[int]int{}}
+	for i := range s.Photos {
+		p := &s.Photos[i]
+		u.Quadrats = max(u.Quadrats, p.Place.Quadrat)
+		if p.Place.Visit > 0 {
+			u.PhotosAt[p.Place.Visit]++
+		}
+	}
+	for _, o := range s.Observations {
+		u.Quadrats = max(u.Quadrats, o.Quadrat)
+		if o.Visit > 0 {
+			u.ValuesAt[o.Visit]++
+		}
+	}
+	return u
+}
+
 // Photo finds a photo by its content hash or an unambiguous prefix of it of
 // at least six characters.
 func (s *Snapshot) Photo(hash string) (*Photo, bool) {
