@@ -217,8 +217,8 @@ func TestExportKeepsWhatIsOpen(t *testing.T) {
 	for _, q := range analysis.SheetQuestions(open) {
 		asked[q.Kind]++
 	}
-	// The class is asked about at every visit.
-	if asked[analysis.AskPick] != 1 || asked[analysis.AskClass] != len(open.Trial.Visits) || len(asked) != 2 {
-		t.Errorf("open are %v, want a pick and a class at %d visits", asked, len(open.Trial.Visits))
+	// The class, and grass, which one quadrat lacks, are asked about at every visit.
+	if asked[analysis.AskPick] != 1 || asked[analysis.AskClass] != 2*len(open.Trial.Visits) || len(asked) != 2 {
+		t.Errorf("open are %v, want a pick and two classes at %d visits: %v", asked, len(open.Trial.Visits), analysis.SheetQuestions(open))
 	}
 }
