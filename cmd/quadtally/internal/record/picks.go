@@ -39,6 +39,7 @@ type MissingPick struct {
 	Plot   string
 	Pick   int
 	Stated bool // the sheet itself says that it is missing
+	Total  bool // it was weighed as a whole and not graded, unlike others
 }
 
 // Disagreement is a total that cannot be marketable plus cull.
@@ -118,19 +119,34 @@ func (h *Harvests) Season(plot string) bool {
 // Question asks about plots that lack a pick that others have; "" where none
 // does, or where the sheets say that it was not weighed.
 func (h *Harvests) Question() string {
-	var open []string
+	var open, whole []string
 	for _, m := range h.Missing {
-		if !m.Stated && h.HasWeight {
-			open = append(open, fmt.Sprintf("plot %s at pick %s", m.Plot, h.PickName(m.Pick)))
+		at := fmt.Sprintf("plot %s at pick %s", m.Plot, h.PickName(m.Pick))
+		switch {
+		case m.Stated || !h.HasWeight:
+		case m.Total:
+			whole = append(whole, at)
+		default:
+			open = append(open, at)
 		}
 	}
-	if len(open) == 0 {
+	some := func(list []string) string {
+		if len(list) > 6 {
+			list = append(list[:5:5], fmt.Sprintf("%d more", len(list)-5))
+		}
+		return strings.Join(list, ", ")
+	}
+	var ask []string
+	if len(open) > 0 {
+		ask = append(ask, "no weight for "+some(open)+": was there nothing to cut (add the row with 0) or was it not weighed (add the row with NA)?")
+	}
+	if len(whole) > 0 {
+		ask = append(ask, "only a total for "+some(whole)+", though other weights are graded: what was its marketable weight (or NA)?")
+	}
+	if len(ask) == 0 {
 		return ""
 	}
-	if len(open) > 6 {
-		open = append(open[:5], fmt.Sprintf("%d more", len(open)-5))
-	}
-	return fmt.Sprintf("no weight for %s: was there nothing to cut (add the row with 0) or was it not weighed (add the row with NA)? Until the sheet with it is stored again, the season's yield of such a plot is missing", strings.Join(open, ", "))
+	return strings.Join(ask, " And ") + " Until the sheet with it is stored again, the season's yield of such a plot is missing"
 }
 
 // HarvestsOf sorts the values of a harvest by plot and pick. One rule holds for
@@ -190,7 +206,7 @@ func HarvestsOf(list []Observation, plots []trial.Plot) Harvests {
 			}
 			h.complete(v)
 			if v.Marketable == nil {
-				h.Missing = append(h.Missing, MissingPick{Plot: p.ID, Pick: pick, Stated: stated[k]})
+				h.Missing = append(h.Missing, MissingPick{Plot: p.ID, Pick: pick, Stated: stated[k], Total: v.Total != nil})
 			}
 			h.List = append(h.List, *v)
 		}
