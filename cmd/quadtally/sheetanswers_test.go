@@ -239,7 +239,7 @@ func TestCoverOfZeroAndOne(t *testing.T) {
 			for unit, full := range map[string]float64{"%": 2.0 / 3, "fraction": 200.0 / 3} {
 				dir := bedTrial(t)
 				sheet := file(t, dir, "v.csv", text)
-				say(t, "counts", sheet, "--trial", dir).expect(t, exitFailed, "holds only 0 and 1", "percent", "proportions", "score")
+				say(t, "counts", sheet, "--trial", dir).expect(t, exitFailed, "holds only whole numbers up to 1", "percent", "proportions", "score")
 				if n := len(snapshotOf(t, dir).Observations); n > 0 {
 					t.Fatalf("%d values stored", n)
 				}
@@ -250,6 +250,12 @@ func TestCoverOfZeroAndOne(t *testing.T) {
 				must(t, "counts", file(t, dir, "v2.csv", strings.ReplaceAll(text, ",1,", ",2,")), "--trial", dir, "--agreed") // remembered
 			}
 			dir := bedTrial(t)
+			scored := file(t, dir, "s.csv", strings.ReplaceAll(text, ",1\n", ",5\n"))
+			r := say(t, "counts", scored, "--trial", dir)
+			r.expect(t, exitFailed, "holds only whole numbers up to 5", "percent", "score")
+			if strings.Contains(r.err, "proportions") {
+				t.Errorf("5 is no proportion: %s", r.err)
+			}
 			must(t, "counts", file(t, dir, "v.csv", text), "--trial", dir, "--columns", column+"=assessment score")
 			if v := plotValues(t, dir, response, ""); len(v) > 0 {
 				t.Errorf("a score is no cover: %v", v)
@@ -507,4 +513,20 @@ func TestOtherWorksheets(t *testing.T) {
 	book := file(t, dir, "book.xlsx", b.String())
 	say(t, "counts", book, "--trial", dir).expect(t, exitFailed, "--worksheet", "June 14")
 	must(t, "counts", book, "--trial", dir, "--worksheet", "June 14")
+}
+
+// TestClassesNamedAsColumns: a class that a sheet would take for something else
+// is refused by the plan; a column that is ignored is named at every storing.
+func TestClassesNamedAsColumns(t *testing.T) {
+	dir := bedTrial(t)
+	for _, name := range []string{"total", "Cover", "weeds", "mulch"} {
+		say(t, "amend", "--trial", dir, "--set", "class: "+name).expect(t, exitFailed, name, "another name")
+	}
+	plan := file(t, dir, "p.txt", smallPlan+"class: total\n")
+	say(t, "new", "--plan", plan, "--trial", filepath.Join(dir, "new")).expect(t, exitFailed, "total", "another name")
+	must(t, "amend", "--trial", dir, "--set", "class: barnyardgrass; grass")
+	text := "plot,quadrat,visit,grass,minutes\n101,1,1,3,20\n"
+	must(t, "counts", file(t, dir, "a.csv", text), "--trial", dir, "--columns", "minutes=ignore")
+	must(t, "counts", file(t, dir, "b.csv", strings.Replace(text, "101,1", "101,2", 1)), "--trial", dir).expect(t, exitDone, `column "minutes" is ignored, as you said`)
+	say(t, "field", file(t, dir, "f.csv", "date,operation,treatment,plot\n2025-05-01,rolling,RYE,102\n"), "--trial", dir).expect(t, exitFailed, "plot 102 has treatment BARE in the layout, not RYE")
 }

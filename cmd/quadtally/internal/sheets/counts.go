@@ -3,6 +3,7 @@ package sheets
 import (
 	"cmp"
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 
@@ -134,6 +135,7 @@ func (r *reader) wideColumns() ([]wideColumn, error) {
 		w := wideColumn{index: i, level: QuadratLevel}
 		switch {
 		case m.As == AsIgnore:
+			r.out.Notes = append(r.out.Notes, fmt.Sprintf("column %q is ignored, as you said", h))
 			continue
 		case m.As == AsClass:
 			class := trial.Class{Name: trial.CleanLabel(strings.ReplaceAll(name, "_", " ")), Group: m.Group, Life: m.Life}
@@ -309,12 +311,14 @@ func (r *reader) isCount(line int, header string, v tables.Value) bool {
 
 // coverFractions reads a column of cover as fractions. Percent is not
 // proportion: the header decides, then the values; a column that holds both is
-// refused, and of one that holds nothing but 0 and 1 nobody knows which.
+// refused, and of one that holds nothing but small whole numbers nobody knows
+// whether it is cover at all.
 func (r *reader) coverFractions(c wideColumn) (map[int]tables.Value, error) {
 	header, unit := r.s.Header[c.index], c.unit
 	values := r.numbers(c.index)
+	const mostOfScore = 10 // scores go to 5, 9 or 10
 	var high, low *tables.Value
-	ones := 0
+	ones, most, whole := 0, 0.0, true
 	for _, row := range r.s.Rows {
 		v, ok := values[row.Line]
 		if !ok || v.Missing || v.Percent {
@@ -323,6 +327,7 @@ func (r *reader) coverFractions(c wideColumn) (map[int]tables.Value, error) {
 		if v.Number == 1 {
 			ones++
 		}
+		most, whole = max(most, v.Number), whole && v.Number == math.Trunc(v.Number)
 		if v.Number > 1 && high == nil {
 			high = &v
 		}
@@ -342,8 +347,8 @@ func (r *reader) coverFractions(c wideColumn) (map[int]tables.Value, error) {
 		case high != nil && low != nil:
 			r.fault(0, "column %q holds %v in row %d and %v in row %d: percent or proportion? Put %% or fraction into the header", header, low.Number, low.Line, high.Number, high.Line)
 			return nil, nil
-		case high == nil && low == nil && ones > 0:
-			return nil, Ask{r.s.Name, []Question{ZeroOne{header, c.variable}}}
+		case whole && most <= mostOfScore:
+			return nil, Ask{r.s.Name, []Question{Score{header, c.variable, most}}}
 		default:
 			percent = high != nil
 		}

@@ -65,6 +65,10 @@ func Field(t *trial.Trial, plots []trial.Plot, s *tables.Sheet, opt Options) (Im
 		if op.Plot, ok = r.ground(row, "plot", &r.plotLabels); !ok {
 			continue
 		}
+		if i := slices.IndexFunc(r.plots, func(p trial.Plot) bool { return p.ID == op.Plot }); i >= 0 && op.Treatment != "" && r.plots[i].Treatment != op.Treatment {
+			r.fault(row.Line, "plot %s has treatment %s in the layout, not %s: name one of them", op.Plot, r.plots[i].Treatment, op.Treatment)
+			continue
+		}
 		if v, has := weights[row.Line]; has && !v.Missing {
 			kg := v.Number
 			op.ImplementKG = &kg
