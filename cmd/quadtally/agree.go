@@ -157,7 +157,7 @@ func (a *app) printAgreement(r calibrate.Report, f agreeFlags, observers []analy
 			Observers []analysis.ObserverPair `json:"observers,omitempty"`
 		}{r, observers})
 	}
-	if err := report.WriteAgreement(a.out, r, f.full); err != nil {
+	if err := report.WriteAgreement(a.out, r, report.TextOptions{Short: !f.full, Term: a.term}); err != nil {
 		return err
 	}
 	for i, p := range observers {

@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"errors"
 	"fmt"
-	"io"
 	"os"
 	"strconv"
 	"strings"
@@ -112,8 +111,8 @@ day or date where there are visits, and the value.
 	fl.BoolVar(&f.covariateAfter, "covariate-after", false, "take a covariate measured after the treatments began")
 	fl.BoolVar(&f.stepDown, "step-down", false, "Dunnett's test in its step-down form too: shows at least as much, without intervals")
 	fl.StringVar(&f.script, "script", "", "also write the comparison as an R script to this `file`")
-	fl.StringSliceVar(&f.factors, "factors", nil, "with --from: columns whose combinations are the treatments, `A,B`")
-	fl.StringVar(&f.layout, "layout", "", "with --factors WHOLE,SUB: split-plot or strip-plot")
+	fl.StringSliceVar(&f.factors, "factors", nil, "with --from: columns whose combinations are the treatments, `A,B`; with --layout: factors of the plan")
+	fl.StringVar(&f.layout, "layout", "", "split-plot or strip-plot, with --factors WHOLE,SUB")
 	fl.StringVar(&f.rate, "rate", "", "with --from: the column with the rate of each treatment, for a trend")
 	flagGroup(c, "Questions", "contrast", "contrasts-by", "equivalent-to", "no-worse-than", "margin", "worse", "step-down", "covariate", "covariate-after")
 	flagGroup(c, "How it is analysed", "scale", "method", "side", "alpha", "model", "serial", "calibrated")
@@ -143,7 +142,9 @@ func (f *compareFlags) options() (analysis.Options, error) {
 	if opt.Layout, err = f.layoutAsked(); err != nil {
 		return opt, err
 	}
-	if f.from == "" && (f.rate != "" || f.factors != nil) {
+	if f.from == "" && opt.Layout != "" {
+		opt.LayoutFactors = f.factors
+	} else if f.from == "" && (f.rate != "" || f.factors != nil) {
 		return opt, usagef("--rate and --factors go with --from; rates and factors of a trial stand in its plan")
 	}
 	if f.covariate == "" {
@@ -198,8 +199,8 @@ func (f *compareFlags) layoutAsked() (stats.StrataKind, error) {
 	case "":
 		return "", nil
 	case "split-plot", "strip-plot":
-		if f.from == "" || len(f.factors) != 2 {
-			return "", usagef("--layout %s goes with --from and --factors WHOLE,SUB", f.layout)
+		if len(f.factors) != 2 && (f.from != "" || f.factors != nil) {
+			return "", usagef("--layout %s goes with --factors WHOLE,SUB", f.layout)
 		}
 		return stats.StrataKind(strings.ReplaceAll(f.layout, "-", "_")), nil
 	}
@@ -209,7 +210,9 @@ func (f *compareFlags) layoutAsked() (stats.StrataKind, error) {
 func (a *app) printComparison(c analysis.Comparison, name string, f compareFlags) error {
 	if f.script != "" {
 		if c.Season != nil && c.SeasonModel == nil && analysis.Model(f.model) != analysis.NoModel {
-			c.AddSeasonModel(f.serial)
+			if err := c.AddSeasonModel(a.ctx, f.serial); err != nil {
+				return err
+			}
 		}
 		text, err := c.Script(scriptTitle(name, c))
 		if err != nil {
@@ -222,19 +225,20 @@ func (a *app) printComparison(c analysis.Comparison, name string, f compareFlags
 	if f.json {
 		return a.writeJSON(c)
 	}
-	for _, n := range c.Notes {
-		a.note("note: %s", n)
+	if f.full || c.Strata != nil { // else they are lines of the one screen
+		for _, n := range c.Notes {
+			a.note("note: %s", n)
+		}
+		for _, q := range c.Questions {
+			a.note("question: %s", q.Text)
+		}
 	}
-	opt := report.TextOptions{Short: !f.full, Weeds: c.Role == analysis.Weeds, Holds: c.Holds}
-	if err := writeComparison(a.out, c, opt); err != nil {
-		return err
+	if f.full && c.Season != nil && c.SeasonModel == nil && analysis.Model(f.model) != analysis.NoModel {
+		if err := c.AddSeasonModel(a.ctx, f.serial); err != nil {
+			return err
+		}
 	}
-	if c.Season != nil && c.SeasonModel == nil && analysis.Model(f.model) != analysis.NoModel {
-		a.flush() // the model of a large season takes seconds: what is known is shown first
-		c.AddSeasonModel(f.serial)
-		return report.WriteSeasonModel(a.out, *c.SeasonModel, opt)
-	}
-	return nil
+	return report.WriteAnswer(a.out, c, report.TextOptions{Short: !f.full, Weeds: c.Role == analysis.Weeds, Holds: c.Holds, Term: a.term})
 }
 
 // keepTried stores choices other than the usual, so that they can be counted.
@@ -278,39 +282,6 @@ func (a *app) writeScript(path, text string) error {
 		return err
 	}
 	return a.writeTo(path, writeBytes([]byte(text)))
-}
-
-// writeComparison writes a comparison with what was done to its values before
-// and the second opinions after it.
-func writeComparison(w io.Writer, c analysis.Comparison, opt report.TextOptions) error {
-	var err error
-	if len(c.Checked) > 0 {
-		err = report.WriteChecked(w, c.Checked)
-	}
-	if c.Calibrated != nil {
-		err = report.WriteCalibrated(w, *c.Calibrated)
-	}
-	if c.Strata != nil {
-		return report.WriteStrata(w, *c.Strata, opt)
-	}
-	err = errors.Join(err, report.WriteStanding(w, c), report.WriteAsked(w, c, opt))
-	if c.Season != nil {
-		err = errors.Join(err, report.WriteSeason(w, *c.Season, opt))
-	} else {
-		err = errors.Join(err, report.WriteComparison(w, *c.Analysis, opt))
-	}
-	for _, m := range []*analysis.ShareOrCountModel{c.CountModel, c.CoverModel} {
-		if m != nil {
-			err = errors.Join(err, report.WriteModel(w, *m, opt))
-		}
-	}
-	if c.SeasonModel != nil {
-		err = errors.Join(err, report.WriteSeasonModel(w, *c.SeasonModel, opt))
-	}
-	if c.Components != nil && !opt.Short {
-		err = errors.Join(err, report.WriteComponents(w, *c.Components))
-	}
-	return err
 }
 
 // compareTable compares a table from anywhere and prints it.

@@ -17,6 +17,7 @@ import (
 
 	"quadtally/cmd/quadtally/internal/analysis"
 	"quadtally/cmd/quadtally/internal/record"
+	"quadtally/cmd/quadtally/internal/report"
 	"quadtally/cmd/quadtally/internal/wording"
 )
 
@@ -36,6 +37,7 @@ photos or rows could not be read; 130 interrupted (run it again to go on).`
 type app struct {
 	in       io.Reader
 	out, err io.Writer
+	term     report.Terminal // what out is written on
 	ctx      context.Context
 	clock    func() time.Time
 
@@ -70,7 +72,7 @@ func run(args []string, in io.Reader, out, errw io.Writer) int {
 	defer close(finished)
 	go endInTime(ctx, finished, errw)
 	buffered := newScreen(out)
-	a := &app{in: in, out: buffered, err: errw, ctx: ctx, clock: time.Now}
+	a := &app{in: in, out: buffered, err: errw, term: terminalOf(out), ctx: ctx, clock: time.Now}
 	root := newRoot(a)
 	root.SetArgs(args)
 	root.SetIn(in)

@@ -232,22 +232,19 @@ func readingOf(o record.Observation, value, per float64) Reading {
 // countsOfQuadrats gives the plants counted in each quadrat. Without a class, a
 // quadrat's total is the total entered, or the sum of the classes counted at that
 // visit; a quadrat that lacks one of them, or has one marked missing, has none:
-// a blank is not a zero. What a class is where nothing is said of it is asked, and
-// whether totals are without it until then, by [record.ClassGapsOf]; notes say so.
+// a blank is not a zero. What a class is where nothing is said of it, and whether
+// totals are without it until then, is decided by [record.ClassGapsOf]:
+// [Response.Questions] asks, and notes say what was answered.
 func countsOfQuadrats(snap *record.Snapshot, r Response) (rs []Reading, notes []string, _ error) {
-	gaps := snap.ClassGaps()
-	if r.Class != "" {
-		gaps = record.ClassGapsOf(snap.Observations, snap.Trial.Classes, snap.Unlisted(), func(c trial.Class) bool {
-			return ofClass(record.Observation{Class: c.Name, Group: c.Group, Life: c.Life}, r.Class)
-		})
-	}
 	type classAt struct {
 		class string
 		visit int
 	}
 	leftOut := map[classAt]bool{}
-	for _, g := range gaps {
-		notes = append(notes, g.Text())
+	for _, g := range r.classGaps(snap) {
+		if g.Answer == record.UnlistedUnknown {
+			notes = append(notes, g.Text())
+		}
 		leftOut[classAt{nameKey(g.Class), g.Visit}] = g.LeftOut
 	}
 	type tally struct {
@@ -407,11 +404,8 @@ func harvested(snap *record.Snapshot, r Response) (rs []Reading, notes []string,
 	if len(lacking) > 0 {
 		notes = append(notes, fmt.Sprintf("%s is left out in %s, which lacks a pick that others have, or the weight or the length of bed of one", r.Label, plotList(lacking)))
 	}
-	if q := h.Question(); q != "" {
-		notes = append(notes, q)
-	}
 	if h.Ungraded && len(rs) > 0 && r.def.class == record.ClassMarketable {
-		notes = append(notes, "nothing was graded: the total weight stands for "+r.Label)
+		notes = append(notes, "nothing was graded: the yield is the total weight, culls included")
 	}
 	return rs, notes, nil
 }
@@ -433,9 +427,6 @@ func pickedOnce(h record.Harvests, pick int, r Response) (rs []Reading, notes []
 	}
 	if len(lacking) > 0 {
 		notes = append(notes, fmt.Sprintf("%s is left out in %s, where the weight or the length of bed is not known", r.Label, plotList(lacking)))
-	}
-	if q := h.Question(); q != "" {
-		notes = append(notes, q)
 	}
 	return rs, notes, nil
 }

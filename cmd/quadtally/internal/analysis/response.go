@@ -91,9 +91,9 @@ var registry = []definition{
 		variable: record.VarCover, take: sharesOfGround, known: true},
 	{key: HandWeedCover, label: "weed cover judged by eye", unit: "% of the ground", factor: 100, kind: stats.Percent, role: Weeds,
 		variable: record.VarWeedCover, take: sharesOfGround},
-	{key: Yield, label: "marketable yield", unitIn: yieldUnit, kind: stats.Measure, role: Crop,
+	{key: Yield, label: gradedYield, unitIn: yieldUnit, kind: stats.Measure, role: Crop,
 		variable: record.VarYield, class: record.ClassMarketable, take: harvested, main: true, known: true},
-	{key: YieldPerBed, label: "marketable yield per length of bed", unitIn: bedUnit, kind: stats.Measure, role: Crop,
+	{key: YieldPerBed, label: gradedYield + " per length of bed", unitIn: bedUnit, kind: stats.Measure, role: Crop,
 		variable: record.VarYield, class: record.ClassMarketable, take: harvested},
 	{key: Cull, label: "culled weight", unitIn: yieldUnit, kind: stats.Measure, role: Crop,
 		variable: record.VarYield, class: record.ClassCull, take: harvested, known: true},
@@ -110,6 +110,13 @@ var registry = []definition{
 	{key: Biomass, label: "biomass", unitIn: weightUnit, kind: stats.Measure, role: Ground, variable: record.VarBiomass, take: cutInFrames},
 	{key: "residue-stems", label: "residue stems", kind: stats.Count, role: Ground, variable: "residue stems", take: assessed},
 }
+
+// What the weight of a harvest is called: by the grade that was weighed, or, where
+// nothing was graded, by what it is.
+const (
+	gradedYield   = "marketable yield"
+	ungradedYield = "ungraded total yield"
+)
 
 // Response is something that is compared between treatments, as it stands in
 // one trial.
@@ -144,6 +151,9 @@ func Find(snap *record.Snapshot, name, class string) (Response, error) {
 	r := Response{Key: def.key, Class: class, Label: def.label, Unit: def.unit, Kind: def.kind, Role: def.role, Main: def.main && class == "", def: def, Factor: def.factor}
 	if def.unitIn != nil {
 		r.Unit, r.Factor = def.unitIn(&snap.Trial)
+	}
+	if def.variable == record.VarYield && def.class == record.ClassMarketable && record.OnlyTotals(snap.Observations) {
+		r.Label = strings.Replace(def.label, gradedYield, ungradedYield, 1)
 	}
 	if def.factor == 0 && def.unitIn == nil {
 		if err := r.unitAsStored(snap); err != nil {
@@ -196,7 +206,7 @@ func pickResponse(snap *record.Snapshot, name string) (definition, bool) {
 	h := record.HarvestsOf(snap.Observations, snap.Plots)
 	for i := range h.Picks {
 		if key := pickKey(&h, i); len(h.Picks) > 1 && nameKey(string(key)) == name {
-			return definition{key: key, label: "marketable yield at pick " + h.PickName(i), unitIn: yieldUnit, kind: stats.Measure, role: Crop,
+			return definition{key: key, label: gradedYield + " at pick " + h.PickName(i), unitIn: yieldUnit, kind: stats.Measure, role: Crop,
 				variable: record.VarYield, class: record.ClassMarketable, take: harvested, pick: i + 1}, true
 		}
 	}

@@ -168,7 +168,7 @@ func Tables(snap *record.Snapshot) ([]tables.Table, error) {
 		decisions.Add(int(d.ID), d.Subject, d.Kind, string(d.Value), d.At.Format("2006-01-02T15:04:05Z"), d.Author)
 	}
 	values, err := valueTable(snap)
-	list := []tables.Table{plots, photos, obs, ops, decisions, values}
+	list := []tables.Table{plots, photos, obs, ops, decisions, questionTable(snap), values}
 	if len(snap.Beside) > 0 { // a table of its own, so that no count is added up twice
 		list = append(list, observationTable("beside", snap.Beside))
 	}
@@ -242,14 +242,25 @@ func plantTables(snap *record.Snapshot) []tables.Table {
 // valueTable holds the values that analysis compares, one a row: quadrats of
 // plots at visits, and plots without a value with a blank.
 func valueTable(snap *record.Snapshot) (tables.Table, error) {
-	t := tables.Table{Name: "values", Header: []string{"plot", "block", "column", "treatment", "visit", "day", "date", "quadrat", "response", "class", "value", "unit", "source", "low", "high"}}
+	t := tables.Table{Name: "values", Header: []string{"plot", "block", "column", "treatment", "visit", "day", "date", "quadrat", "response", "class", "value", "unit", "source", "low", "high",
+		"kind", "role", "label", "control", "plot_se"}}
 	for _, r := range analysis.Responses(snap) {
 		values, err := r.Values(snap)
 		if err != nil {
 			return t, err
 		}
+		errors, err := r.PlotErrors(snap)
+		if err != nil {
+			return t, err
+		}
 		for _, x := range values {
-			var shown, low, high, day, date any
+			var shown, low, high, day, date, control, se any
+			if x.Of.Treatment == snap.Trial.Control() {
+				control = "yes"
+			}
+			if v, ok := errors[analysis.Place{Plot: x.Plot, Visit: x.Visit}]; ok {
+				se = v
+			}
 			if !x.Missing {
 				shown = x.Shown
 			}
@@ -266,10 +277,37 @@ func valueTable(snap *record.Snapshot) (tables.Table, error) {
 			if !x.Date.IsZero() {
 				date = x.Date.String()
 			}
-			t.Add(x.Plot, x.Of.Block, x.Of.Column, x.Of.Treatment, blankZero(x.Visit), day, date, blankZero(x.Quadrat), string(r.Key), r.Class, shown, r.Unit, x.Source, low, high)
+			t.Add(x.Plot, x.Of.Block, x.Of.Column, x.Of.Treatment, blankZero(x.Visit), day, date, blankZero(x.Quadrat), string(r.Key), r.Class, shown, r.Unit, x.Source, low, high,
+				string(r.Kind), string(r.Role), r.Label, control, se)
 		}
 	}
 	return t, nil
+}
+
+// questionTable holds, response by response, what sheets leave open, and what a
+// reader of its values must know.
+func questionTable(snap *record.Snapshot) tables.Table {
+	t := tables.Table{Name: "questions", Header: []string{"response", "class", "kind", "text"}}
+	told := map[analysis.Key]bool{}
+	for _, r := range analysis.Responses(snap) {
+		told[r.Key] = true
+		for _, q := range r.Questions(snap) {
+			t.Add(string(r.Key), r.Class, string(q.Kind), q.Text)
+		}
+		_, notes, err := r.Readings(snap)
+		if err != nil {
+			continue // such a response has no values either
+		}
+		for _, n := range notes {
+			t.Add(string(r.Key), r.Class, analysis.KindNote, n)
+		}
+	}
+	for _, q := range analysis.SheetQuestions(snap) {
+		if !told[q.Of] { // of a response that has no value at all
+			t.Add(string(q.Of), "", string(q.Kind), q.Text)
+		}
+	}
+	return t
 }
 
 // blankZero leaves a number blank where 0 means "does not apply".

@@ -250,19 +250,22 @@ func (q QuadratAt) compare(other QuadratAt) int {
 	return cmp.Or(strings.Compare(q.Plot, other.Plot), q.Quadrat-other.Quadrat)
 }
 
+// Short says where the class was counted.
+func (g ClassGap) Short() string {
+	n := len(g.In) + len(g.Without)
+	switch {
+	case g.Expected != "":
+		return fmt.Sprintf("%s was not counted at visit %d (%s)", g.Class, g.Visit, g.Expected)
+	case len(g.In) == 0:
+		return fmt.Sprintf("there is no count of %s in any of %d quadrats of visit %d", g.Class, n, g.Visit)
+	}
+	return fmt.Sprintf("%s was counted in %d of %d quadrats of visit %d (%s)", g.Class, len(g.In), n, g.Visit, someOf(g.In))
+}
+
 // Text says what is known of the class, what its totals hold and, until it was
 // answered, asks.
 func (g ClassGap) Text() string {
-	n := len(g.In) + len(g.Without)
-	var s string
-	switch {
-	case g.Expected != "":
-		s = fmt.Sprintf("%s was not counted at visit %d (%s)", g.Class, g.Visit, g.Expected)
-	case len(g.In) == 0:
-		s = fmt.Sprintf("there is no count of %s in any of %d quadrats of visit %d", g.Class, n, g.Visit)
-	default:
-		s = fmt.Sprintf("%s was counted in %d of %d quadrats of visit %d (%s)", g.Class, len(g.In), n, g.Visit, someOf(g.In))
-	}
+	s := g.Short()
 	those := " in the others"
 	if len(g.In) == 0 {
 		those = ""

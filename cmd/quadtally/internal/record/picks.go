@@ -116,9 +116,24 @@ func (h *Harvests) Season(plot string) bool {
 	return h.HasWeight && !slices.ContainsFunc(h.Missing, func(m MissingPick) bool { return m.Plot == plot })
 }
 
+// OnlyTotals reports a harvest that was weighed and nowhere graded.
+func OnlyTotals(list []Observation) bool {
+	weighed := false
+	for _, o := range list {
+		if o.Visit != 0 || o.Withdrawn || o.Variable != VarYield {
+			continue
+		}
+		if o.Class == ClassMarketable || o.Class == ClassCull {
+			return false
+		}
+		weighed = weighed || o.Class == ClassTotal
+	}
+	return weighed
+}
+
 // Question asks about plots that lack a pick that others have; "" where none
-// does, or where the sheets say that it was not weighed.
-func (h *Harvests) Question() string {
+// does, or where the sheets say that it was not weighed. short is the fact alone.
+func (h *Harvests) Question() (text, short string) {
 	var open, whole []string
 	for _, m := range h.Missing {
 		at := fmt.Sprintf("plot %s at pick %s", m.Plot, h.PickName(m.Pick))
@@ -130,23 +145,26 @@ func (h *Harvests) Question() string {
 			open = append(open, at)
 		}
 	}
-	some := func(list []string) string {
+	var ask, facts []string
+	add := func(what string, list []string, question string) {
+		if len(list) == 0 {
+			return
+		}
+		fact := what + list[0]
+		if more := len(list) - 1; more > 0 {
+			fact += fmt.Sprintf(" and %d more", more)
+		}
 		if len(list) > 6 {
 			list = append(list[:5:5], fmt.Sprintf("%d more", len(list)-5))
 		}
-		return strings.Join(list, ", ")
+		ask, facts = append(ask, what+strings.Join(list, ", ")+question), append(facts, fact)
 	}
-	var ask []string
-	if len(open) > 0 {
-		ask = append(ask, "no weight for "+some(open)+": was there nothing to cut (add the row with 0) or was it not weighed (add the row with NA)?")
-	}
-	if len(whole) > 0 {
-		ask = append(ask, "only a total for "+some(whole)+", though other weights are graded: what was its marketable weight (or NA)?")
-	}
+	add("no weight for ", open, ": was there nothing to cut (add the row with 0) or was it not weighed (add the row with NA)?")
+	add("only a total for ", whole, ", though other weights are graded: what was its marketable weight (or NA)?")
 	if len(ask) == 0 {
-		return ""
+		return "", ""
 	}
-	return strings.Join(ask, " And ") + " Until the sheet with it is stored again, the season's yield of such a plot is missing"
+	return strings.Join(ask, " And ") + " Until the sheet with it is stored again, the season's yield of such a plot is missing", strings.Join(facts, "; ")
 }
 
 // HarvestsOf sorts the values of a harvest by plot and pick. One rule holds for
@@ -154,15 +172,13 @@ func (h *Harvests) Question() string {
 // cull; where nothing in the trial was graded, the total stands for it.
 func HarvestsOf(list []Observation, plots []trial.Plot) Harvests {
 	var rows []Observation
-	graded := false
 	for _, o := range list {
 		if o.Visit != 0 || o.Withdrawn || (o.Variable != VarYield && o.Variable != VarPieces) {
 			continue
 		}
 		rows = append(rows, o)
-		graded = graded || (o.Variable == VarYield && (o.Class == ClassMarketable || o.Class == ClassCull))
 	}
-	h := Harvests{Ungraded: !graded}
+	h := Harvests{Ungraded: OnlyTotals(rows)}
 	pickOf := h.sortIntoPicks(rows)
 	type key struct {
 		plot string

@@ -191,7 +191,10 @@ func (q StandDiffers) Text() string {
 type PicksMissing struct{ Harvests record.Harvests }
 
 // Text names them.
-func (q PicksMissing) Text() string { return q.Harvests.Question() }
+func (q PicksMissing) Text() string {
+	text, _ := q.Harvests.Question()
+	return text
+}
 
 // As is what a person says a column holds.
 type As string

@@ -320,7 +320,7 @@ func (r *reader) askPicks(im *Import) {
 		}
 	}
 	h := record.HarvestsOf(list, plots)
-	if h.Question() != "" {
+	if text, _ := h.Question(); text != "" {
 		im.Questions = append(im.Questions, PicksMissing{h})
 	}
 }
