@@ -75,7 +75,7 @@ test-all: setup-all
 bench: setup
 	( QUADTALLY_HEAVY=1 $(GO) test -count=1 -v $(LINK_VISION) -run 'FieldsReport$$' ./vision ; \
 	  $(GO) test -count=1 -v $(LINK_VISION) -run 'Report$$' -skip FieldsReport ./vision/... ; \
-	  $(GO) test -count=1 -v $(LINK) -run 'Report$$' ./cmd/quadtally/... ) | grep -v '^=== \|^--- \|^ok \|^PASS\|no test files\|no tests to run'
+	  QUADTALLY_TRIALS=$${QUADTALLY_TRIALS:-6} $(GO) test -count=1 -v -timeout 150m $(LINK) -run 'Report$$' ./cmd/quadtally/... ) | grep -v '^=== \|^--- \|^ok \|^PASS\|no test files\|no tests to run'
 	$(GO) test $(LINK_VISION) -run '^$$' -bench . -benchtime 2s ./vision/...
 	$(GO) test $(LINK) -run '^$$' -bench . -benchtime 2s ./cmd/... ./stats/... ./calibrate/...
 

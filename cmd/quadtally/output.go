@@ -53,6 +53,12 @@ func writeWhole(path string, write func(io.Writer) error) error {
 // writeTo writes to a file, or to standard output where path is "" or "-".
 func (a *app) writeTo(path string, write func(io.Writer) error) error {
 	if path == "" || path == "-" {
+		if s, ok := a.out.(*screen); ok { // a table or a plan is what it is
+			if err := s.Flush(); err != nil {
+				return err
+			}
+			return write(s.w)
+		}
 		return write(a.out)
 	}
 	if err := a.replaceWith(path, write); err != nil {

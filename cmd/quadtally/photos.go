@@ -202,6 +202,13 @@ func (a *app) printOutcome(o *season.Outcome, asJSON bool) error {
 	for _, c := range o.Versions {
 		a.note("%s", status.VersionsText(c))
 	}
+	for _, r := range o.Renamed {
+		if r.Stays {
+			a.note("%s is called %s now, which names no plot of the layout: it stays where its former name put it; `quadtally settle` moves it", r.Was, r.File)
+		} else {
+			a.note("%s is called %s now and is placed by its new name", r.Was, r.File)
+		}
+	}
 	for _, c := range o.SheetClashes {
 		a.note("%s", intake.Shown(status.ClashText(c)))
 	}

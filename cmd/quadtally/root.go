@@ -1,7 +1,6 @@
 package main
 
 import (
-	"bufio"
 	"context"
 	"errors"
 	"fmt"
@@ -72,7 +71,7 @@ func run(args []string, in io.Reader, out, errw io.Writer) int {
 	finished := make(chan struct{})
 	defer close(finished)
 	go endInTime(ctx, finished, errw)
-	buffered := bufio.NewWriter(out)
+	buffered := newScreen(out)
 	a := &app{in: in, out: buffered, err: errw, term: terminalOf(out), ctx: ctx, clock: time.Now}
 	root := newRoot(a)
 	root.SetArgs(args)
@@ -111,7 +110,7 @@ func endInTime(ctx context.Context, finished <-chan struct{}, errw io.Writer) {
 
 // flush lets what was written to standard output so far be seen.
 func (a *app) flush() {
-	if b, ok := a.out.(*bufio.Writer); ok {
+	if b, ok := a.out.(*screen); ok {
 		b.Flush()
 	}
 }
@@ -127,13 +126,13 @@ func (a *app) report(err error) int {
 		fmt.Fprintln(a.err, interruptedText)
 		return exitInterrupted
 	case errors.As(err, new(partly)):
-		fmt.Fprintf(a.err, "quadtally: %v\n", err)
+		fmt.Fprintf(a.err, "quadtally: %s\n", shownLines(err.Error()))
 		return exitPartly
 	case errors.As(err, new(usageError)), errors.As(err, new(analysis.UsageError)):
-		fmt.Fprintf(a.err, "quadtally: %v\n", err)
+		fmt.Fprintf(a.err, "quadtally: %s\n", shownLines(err.Error()))
 		return exitUsage
 	default:
-		fmt.Fprintf(a.err, "quadtally: %v\n", err)
+		fmt.Fprintf(a.err, "quadtally: %s\n", shownLines(err.Error()))
 		return exitFailed
 	}
 }
@@ -270,7 +269,7 @@ func (a *app) withStore(store *record.Store, err error, f func(*record.Store, *r
 
 // note says something on the way that is not a result.
 func (a *app) note(format string, args ...any) {
-	fmt.Fprintf(a.err, strings.TrimRight(format, "\n")+"\n", args...)
+	fmt.Fprintln(a.err, shownLines(fmt.Sprintf(strings.TrimRight(format, "\n"), args...)))
 }
 
 func plural(n int, noun string) string { return wording.Plural(n, noun) }

@@ -2,8 +2,10 @@ package analysis
 
 import (
 	"cmp"
+	"context"
 	"errors"
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 
@@ -11,6 +13,7 @@ import (
 	"quadtally/cmd/quadtally/internal/tables"
 	"quadtally/cmd/quadtally/internal/trial"
 	"quadtally/stats"
+	"quadtally/stats/dist"
 )
 
 // TrialValues are the plot values of one trial of several.
@@ -23,41 +26,102 @@ type TrialValues struct {
 	Control           string
 	Plots             []stats.CombinePlot // without the trial's name, as measured
 	Notes             []string
+	// ByClass says that the values are covers by class, which are compared on
+	// the raw scale. Own is what their check points leave open, of Plots in
+	// their order, nil where that is not known; Checked says how they were
+	// corrected.
+	ByClass bool
+	Own     *stats.OwnError
+	Checked []Checked
 }
 
 // valuesOfRows averages quadrats to plots, and visits to the mean over the
-// period; a plot that was not seen over the whole period has none.
-func valuesOfRows(rows []stats.Row) ([]stats.CombinePlot, []string, error) {
-	rows, notes := stats.CleanLabels(rows)
+// period; a plot that was not seen over the whole period has none. names are
+// those of the plots in their order.
+func valuesOfRows(rows []stats.Row) (values []stats.CombinePlot, names, notes []string, err error) {
+	rows, notes = stats.CleanLabels(rows)
 	days := map[float64]bool{}
 	for _, r := range rows {
 		days[r.Day] = true
 	}
-	var out []stats.CombinePlot
 	if len(days) > 1 {
 		plots, _, err := stats.SeasonPlots(rows)
 		if err != nil {
-			return nil, nil, err
+			return nil, nil, nil, err
 		}
 		for _, p := range plots {
 			if p.PeriodMean == nil || !p.WholePeriod {
 				notes = append(notes, fmt.Sprintf("plot %s was not seen over the whole period and is left out", p.Name))
 				continue
 			}
-			out = append(out, stats.CombinePlot{Block: p.Block, Treatment: p.Treatment, Value: *p.PeriodMean})
+			values = append(values, stats.CombinePlot{Block: p.Block, Treatment: p.Treatment, Value: *p.PeriodMean})
+			names = append(names, p.Name)
 		}
-		return out, append(notes, fmt.Sprintf("the mean over %d visits", len(days))), nil
+		return values, names, append(notes, fmt.Sprintf("the mean over %d visits", len(days))), nil
 	}
 	plots, err := stats.PlotMeans(rows)
 	if err != nil {
-		return nil, nil, err
+		return nil, nil, nil, err
 	}
 	for _, p := range plots {
 		if !p.Missing {
-			out = append(out, stats.CombinePlot{Block: p.Block, Treatment: p.Treatment, Value: p.Value})
+			values = append(values, stats.CombinePlot{Block: p.Block, Treatment: p.Treatment, Value: p.Value})
+			names = append(names, p.Name)
 		}
 	}
-	return out, notes, nil
+	return values, names, notes, nil
+}
+
+// ofPlots is the own error of plots in their order: of their values at the one
+// visit there is, or of their means over the period.
+func ofPlots(e stats.OwnError, names []string) (stats.OwnError, error) {
+	days := map[string][]float64{}
+	for i, p := range e.Plots {
+		if e.Days != nil {
+			days[p] = append(days[p], e.Days[i])
+		}
+	}
+	weights := make([][]float64, len(names))
+	for k, name := range names {
+		weights[k] = make([]float64, len(e.Plots))
+		at := slices.Sorted(slices.Values(days[name]))
+		var sum float64
+		for i, p := range e.Plots {
+			switch {
+			case p != name:
+				continue
+			case len(at) < 2:
+				weights[k][i] = 1
+			default: // the share of the visit in the mean over the period
+				j := slices.Index(at, e.Days[i])
+				weights[k][i] = (at[min(j+1, len(at)-1)] - at[max(j-1, 0)]) / 2 / (at[len(at)-1] - at[0])
+			}
+			sum += weights[k][i]
+		}
+		if math.Abs(sum-1) > 1e-9 {
+			return e, fmt.Errorf("what the check points leave open is not known for plot %s", name)
+		}
+	}
+	out := stats.OwnError{Plots: names, DF: e.DF, Cov: make([][]float64, len(names))}
+	for i := range names {
+		out.Cov[i] = make([]float64, len(names))
+		for j := range names {
+			out.Cov[i][j] = bilinear(weights[i], e.Cov, weights[j])
+		}
+	}
+	return out, nil
+}
+
+func bilinear(a []float64, m [][]float64, b []float64) float64 {
+	var s float64
+	for i, x := range a {
+		if x != 0 {
+			for j, y := range b {
+				s += x * m[i][j] * y
+			}
+		}
+	}
+	return s
 }
 
 // ValuesOfTrial takes the plot values of a response from a record: at one
@@ -79,10 +143,18 @@ func ValuesOfTrial(snap *record.Snapshot, name, class string, visit int) (TrialV
 	if len(values) == 0 {
 		return TrialValues{}, fmt.Errorf("trial %s has no %s", snap.Trial.Name, r.Label)
 	}
-	out := TrialValues{Name: snap.Trial.Name, Response: r.Label, Unit: r.Unit, One: r.one(), Kind: r.Kind, Control: snap.Trial.Control()}
-	var more []string
-	out.Plots, more, err = valuesOfRows(rowsOf(snap, values))
+	out := TrialValues{Name: snap.Trial.Name, Response: r.Label, Unit: r.Unit, One: r.one(), Kind: r.Kind, Control: snap.Trial.Control(), ByClass: r.def.ofRole != ""}
+	var names, more []string
+	if out.Plots, names, more, err = valuesOfRows(rowsOf(snap, values)); err != nil {
+		return out, err
+	}
 	out.Notes = slices.Concat(several, notes, more, textsOf(r.Questions(snap)))
+	own, checked, err := ownOf(snap, r, visit, visit == 0, days)
+	if err != nil || own == nil {
+		return out, err
+	}
+	e, err := ofPlots(*own, names)
+	out.Own, out.Checked = &e, checked
 	return out, err
 }
 
@@ -104,7 +176,7 @@ func ValuesOfExport(s, questions *tables.Sheet, name, response, class string, vi
 	if faults = append(faults, more...); len(faults) > 0 {
 		return TrialValues{}, s.FaultError(faults[0])
 	}
-	out := TrialValues{Name: name, Response: def.label, Kind: def.kind}
+	out := TrialValues{Name: name, Response: def.label, Kind: def.kind, ByClass: def.ofRole != ""}
 	// Older exports state neither kind, label nor control.
 	stated := func(row tables.Row, column string) string {
 		if c := s.Column(column); c >= 0 {
@@ -136,8 +208,11 @@ func ValuesOfExport(s, questions *tables.Sheet, name, response, class string, vi
 			out.One = factor
 		}
 	}
-	plots, notes, err := valuesOfRows(rows)
+	plots, _, notes, err := valuesOfRows(rows)
 	out.Plots, out.Notes = plots, append(notes, openInExport(questions, def.key, class)...)
+	if out.ByClass {
+		out.Notes = append(out.Notes, "an export does not hold what the check points leave open: this trial's own line is of its values as they stand and too sure")
+	}
 	return out, err
 }
 
@@ -185,7 +260,7 @@ func ValuesOfTable(s *tables.Sheet, response string, kind stats.Kind, f TableCol
 		rows[x.Name] = append(rows[x.Name], r)
 	}
 	for i := range trials {
-		if trials[i].Plots, trials[i].Notes, err = valuesOfRows(rows[trials[i].Name]); err != nil {
+		if trials[i].Plots, _, trials[i].Notes, err = valuesOfRows(rows[trials[i].Name]); err != nil {
 			return nil, nil, fmt.Errorf("trial %s: %w", trials[i].Name, err)
 		}
 	}
@@ -201,6 +276,8 @@ type CombineOptions struct {
 	Own     []string
 	// Cross tells places and years apart; every trial then has both.
 	Cross bool
+	// Context ends long work; nil for none.
+	Context context.Context
 }
 
 // CombinedAnswer is the analysis of several trials. Means and differences are
@@ -214,6 +291,8 @@ type CombinedAnswer struct {
 	Back      []float64       `json:"back"` // in the order of Means
 	Forests   []Forest        `json:"forests"`
 	Notes     []string        `json:"notes,omitempty"`
+	// Checked says, by trial, how covers by class were corrected.
+	Checked map[string][]Checked `json:"checked,omitempty"`
 
 	input stats.CombineInput
 }
@@ -247,6 +326,42 @@ func sameTrial(list []TrialValues) (a, b string, same bool) {
 	return "", "", false
 }
 
+// widen adds what check points leave open to the difference of two treatments
+// in one trial; degrees of freedom after Satterthwaite (1946, Biometrics
+// Bulletin 2, 110).
+func widen(l *stats.ForestLine, t TrialValues, treatment, against string, alpha float64) error {
+	if l.SED == nil {
+		return nil
+	}
+	count := map[string]float64{}
+	for _, p := range t.Plots {
+		count[p.Treatment]++
+	}
+	w := make([]float64, len(t.Plots))
+	for i, p := range t.Plots {
+		switch p.Treatment {
+		case treatment:
+			w[i] = 1 / count[treatment]
+		case against:
+			w[i] = -1 / count[against]
+		}
+	}
+	plots, own := *l.SED**l.SED, bilinear(w, t.Own.Cov, w)
+	if !(own > 0) {
+		return nil
+	}
+	v := plots + own
+	df := v * v / (plots*plots/l.DF + own*own/t.Own.DF)
+	sed := math.Sqrt(v)
+	q, err := dist.TQuantile(1-alpha/2, df)
+	if err != nil {
+		return err
+	}
+	low, high := l.Difference-sed*q, l.Difference+sed*q
+	l.SED, l.DF, l.Lower, l.Upper = &sed, df, &low, &high
+	return nil
+}
+
 // CombineTrials analyses several trials together.
 func CombineTrials(list []TrialValues, o CombineOptions) (CombinedAnswer, error) {
 	if len(list) == 0 {
@@ -260,6 +375,9 @@ func CombineTrials(list []TrialValues, o CombineOptions) (CombinedAnswer, error)
 	in := stats.CombineInput{Control: o.Control, Names: o.Names, Own: o.Own, Alpha: o.Alpha}
 	control, agreed := first.Control, true
 	names := map[string]bool{}
+	owns := map[string]TrialValues{}
+	byClass := false
+	out.Checked = map[string][]Checked{}
 	var values []float64
 	for _, t := range list {
 		switch {
@@ -271,6 +389,11 @@ func CombineTrials(list []TrialValues, o CombineOptions) (CombinedAnswer, error)
 			return out, misuse("two trials are called %s: a trial is named by its plan or file, and each needs a name of its own", t.Name)
 		}
 		names[t.Name] = true
+		byClass = byClass || t.ByClass
+		if t.Own != nil {
+			owns[t.Name] = t
+			out.Checked[t.Name] = t.Checked
+		}
 		agreed = agreed && t.Control == control
 		for _, n := range t.Notes {
 			out.Notes = append(out.Notes, t.Name+": "+n)
@@ -290,7 +413,17 @@ func CombineTrials(list []TrialValues, o CombineOptions) (CombinedAnswer, error)
 	if in.Control == "" && agreed {
 		in.Control = control
 	}
-	transform, note, err := stats.NewTransform(first.Kind, cmp.Or(o.Scale, stats.DefaultScale(first.Kind)), values, 0)
+	usual := stats.DefaultScale(first.Kind)
+	if byClass {
+		usual = stats.Raw
+		if o.Scale != "" && o.Scale != stats.Raw {
+			return out, errNotRaw(first.Response)
+		}
+	}
+	if len(owns) > 0 {
+		out.Notes = append(out.Notes, "what check points leave open is in the line of each trial; over all trials it is in how much treatments differ from trial to trial, since each has check points of its own")
+	}
+	transform, note, err := stats.NewTransform(first.Kind, cmp.Or(o.Scale, usual), values, 0)
 	if err != nil {
 		return out, UsageError{err}
 	}
@@ -302,7 +435,11 @@ func CombineTrials(list []TrialValues, o CombineOptions) (CombinedAnswer, error)
 	for i := range in.Plots {
 		in.Plots[i].Value = transform.Forward(in.Plots[i].Value)
 	}
-	c, err := stats.Combine(in)
+	ctx := o.Context
+	if ctx == nil {
+		ctx = context.Background()
+	}
+	c, err := stats.CombineContext(ctx, in)
 	var question *stats.TreatmentQuestion
 	switch {
 	case errors.As(err, &question):
@@ -316,6 +453,11 @@ func CombineTrials(list []TrialValues, o CombineOptions) (CombinedAnswer, error)
 	}
 	against := func(treatment, other string) error {
 		lines, err := c.Forest(treatment, other)
+		for i := range lines {
+			if t, ok := owns[lines[i].Trial]; ok && err == nil {
+				err = widen(&lines[i], t, treatment, other, o.Alpha)
+			}
+		}
 		if err == nil {
 			out.Forests = append(out.Forests, Forest{treatment, other, lines})
 		}

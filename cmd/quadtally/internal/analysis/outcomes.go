@@ -27,6 +27,9 @@ type Outcome struct {
 	Overall  Answer
 	ByVisit  []Answer
 	Readings []Reading
+	// Corrected says in a sentence how a cover by class was corrected by check
+	// points; "" for any other response.
+	Corrected string
 }
 
 // asked is a response by its name and class.
@@ -135,6 +138,7 @@ func outcomeOf(snap *record.Snapshot, name, class string) Outcome {
 	} else {
 		out.Overall = answer(0, NoModel)
 	}
+	out.Corrected = corrected(out.Overall.Checked)
 	for v := 1; v <= len(snap.Trial.Visits); v++ {
 		if d, ok := first[v]; ok {
 			a := answer(v, NoModel)

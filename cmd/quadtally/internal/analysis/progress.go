@@ -121,9 +121,7 @@ func (r Response) Questions(snap *record.Snapshot) []SheetQuestion {
 	case record.VarYield:
 		out = harvestQuestions(snap)
 	case record.VarCount:
-		if r.Class == "" {
-			out = classQuestions(snap)
-		}
+		out = classQuestions(r.classGaps(snap))
 	}
 	return out
 }
@@ -131,7 +129,7 @@ func (r Response) Questions(snap *record.Snapshot) []SheetQuestion {
 // SheetQuestions are what stored sheets leave open: picks that a plot lacks,
 // classes that only some quadrats have, weights that do not add up.
 func SheetQuestions(snap *record.Snapshot) []SheetQuestion {
-	return append(harvestQuestions(snap), classQuestions(snap)...)
+	return append(harvestQuestions(snap), classQuestions(snap.ClassGaps())...)
 }
 
 func textsOf(list []SheetQuestion) []string {
@@ -145,21 +143,33 @@ func textsOf(list []SheetQuestion) []string {
 func harvestQuestions(snap *record.Snapshot) []SheetQuestion {
 	var out []SheetQuestion
 	h := record.HarvestsOf(snap.Observations, snap.Plots)
-	if q, ok := picksQuestion(&h); ok {
-		out = append(out, q)
+	if text, short := h.Question(); text != "" {
+		out = append(out, SheetQuestion{Kind: AskPick, Of: Yield, Text: text, Short: short})
 	}
 	for _, d := range h.Disagree {
-		out = append(out, SheetQuestion{Kind: AskWeights, Of: Yield, Text: fmt.Sprintf("%s: plot %s at pick %s has %s: which is right?", d.Source, d.Plot, h.PickName(d.Pick), d.Text()),
+		out = append(out, SheetQuestion{Kind: AskWeights, Of: Yield, Text: fmt.Sprintf("%s: plot %s at pick %s has %s: which is right?", d.Source, d.Plot, h.PickName(d.Pick), d.Text(snap.Trial.Units)),
 			Short: fmt.Sprintf("the weights of plot %s at pick %s do not add up", d.Plot, h.PickName(d.Pick))})
 	}
 	return out
 }
 
-func classQuestions(snap *record.Snapshot) []SheetQuestion {
+// classGaps are the classes that not all quadrats tell of, among those that a
+// count holds.
+func (r Response) classGaps(snap *record.Snapshot) []record.ClassGap {
+	if r.Class == "" {
+		return snap.ClassGaps()
+	}
+	return record.ClassGapsOf(snap.Observations, snap.Trial.Classes, snap.Unlisted(), func(c trial.Class) bool {
+		return ofClass(record.Observation{Class: c.Name, Group: c.Group, Life: c.Life}, r.Class)
+	})
+}
+
+func classQuestions(gaps []record.ClassGap) []SheetQuestion {
 	var out []SheetQuestion
-	for _, g := range slices.SortedFunc(maps.Values(classGaps(snap)), classGap.compare) {
-		out = append(out, SheetQuestion{Kind: AskClass, Of: HandCount, Text: g.text(), Class: g.name, Visit: g.visit,
-			Short: fmt.Sprintf("%s was counted in %d of %d quadrats of visit %d only", g.name, g.counted, g.quadrats, g.visit)})
+	for _, g := range gaps {
+		if g.Answer != record.UnlistedUnknown {
+			out = append(out, SheetQuestion{Kind: AskClass, Of: HandCount, Text: g.Text(), Short: g.Short(), Class: g.Class, Visit: g.Visit})
+		}
 	}
 	return out
 }

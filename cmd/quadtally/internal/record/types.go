@@ -203,6 +203,7 @@ const (
 	KindPath      = "path"      // PhotoPath, about a photo that was renamed or moved
 	KindTried     = "tried"     // a choice other than the usual, about a comparison; kept to be counted
 	KindColumns   = "columns"   // what columns of sheets mean, about "columns"
+	KindUnlisted  = "unlisted"  // answers by class, about UnlistedSubject
 	KindReceived  = "received"  // {}: a count from a phone came, about its key; so that it is not taken twice
 	KindBlind     = "blind"     // Blind, about the page of a person
 	kindUndo      = "undo"

@@ -350,7 +350,7 @@ func (b *Backend) AnswerCheck(ctx context.Context, hash string, x, y float64, cl
 	if err != nil {
 		return err
 	}
-	err = b.season.AnswerChecks(ctx, snap, []season.PlantSpot{{Where: "the page", Photo: hash, X: x, Y: y,
-		Class: classes.Class{Name: c.Name, Role: classes.Role(c.Role)}}}, "a check point answered")
+	_, err = b.season.AnswerChecks(ctx, snap, []season.PlantSpot{{Where: "the page", Photo: hash, X: x, Y: y,
+		Class: classes.Class{Name: c.Name, Role: classes.Role(c.Role)}}}, "", "a check point answered")
 	return refusal(err)
 }
