@@ -105,7 +105,7 @@ const (
 	// edges has .066 of it, the smoothest wide green of all rises by .246, the
 	// most faint green is .046 and the most far below the ground .142. Of drawn
 	// stands the smoothest wide green of leaves rises by .144.
-	limitMat, limitRise, leastWide = 0.07, 0.17, 0.04
+	limitMat, limitRise, leastWide = 0.07, 0.15, 0.04
 	limitFaint, limitBelow         = 0.055, 0.20
 	// someFaint counts where less than half of it was counted as green, as in
 	// none of the open photos.
@@ -401,7 +401,7 @@ func (q Quality) flags() []Flag {
 		raise(FlagCast, MustLook, q.GreenFiftieth, greenest, "ground has a green cast, which was taken out: look whether it is ground, and "+wayOut)
 	case q.Corrected:
 		raise(FlagCast, MustLook, -min(q.GreenFiftieth, q.GreenHalf), -magentaMost, "ground has a magenta cast, which was taken out: look whether it is ground, and "+wayOut)
-	case q.GreenQuarter > oneGreen && q.GreenHalf-q.GreenQuarter < oneGreenSpread:
+	case q.GreenQuarter > oneGreen && q.GreenHalf-q.GreenQuarter < oneGreenSpread && q.GreenFrac > mostlyGreen:
 		raise(FlagCast, MustLook, q.GreenQuarter, oneGreen, "a quarter of the ground and more is of one green, as under a green cast or in a film of algae: look, and "+wayOut)
 	case q.GreenFiftieth > greenest:
 		raise(FlagNoGround, MustLook, q.GreenFiftieth, greenest, "nothing in the photo is surely bare: a closed canopy, or a green cast; look, and "+wayOut)
