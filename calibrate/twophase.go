@@ -9,8 +9,8 @@ import (
 // a random part of it with hand counts (second phase), beside the plain means.
 // Simple random sampling in both phases.
 //
-// Sources: Cochran 1977, Sampling Techniques, 3rd ed., sections 12.6 to 12.9
-// (section numbers from memory); de Vries 1986, Sampling Theory for Forest
+// Sources: Cochran 1977, Sampling Techniques, 3rd ed., chapter 12 (double
+// sampling); de Vries 1986, Sampling Theory for Forest
 // Inventory, the chapters on double sampling with regression and ratio
 // estimators.
 type TwoPhase struct {

@@ -28,6 +28,11 @@ type Options struct {
 	// density (0.25 for plants per m² in frames of half a metre); 0 for plain
 	// counts. It tells how much counts vary by chance alone.
 	Ground float64
+	// One is what the 0.5 and the 1 of the square root and the logarithms are
+	// counted in, 0 for 1. A density keeps its tests whichever unit it is told
+	// in: of plants per ft² that are to be tested as the same plants per m²
+	// would be, One is 0.0929, for 1 per m² is 0.0929 per ft².
+	One float64
 	// Control names the untreated check. Empty leaves out the comparison
 	// with a control and suppression.
 	Control string
@@ -94,6 +99,9 @@ func (o Options) Validate() error {
 	}
 	if !(o.Ground >= 0) || math.IsInf(o.Ground, 1) {
 		add("ground of %g behind a reading: need 0 (plain counts) or more", o.Ground)
+	}
+	if !(o.One >= 0) || math.IsInf(o.One, 1) {
+		add("%g for one thing: need 0 (for 1) or more", o.One)
 	}
 	if o.Points < 0 {
 		add("%d points behind a cover value: need 0 (measured) or more", o.Points)
@@ -411,6 +419,7 @@ func analysePlots(plots []Plot, opt Options) (Analysis, error) {
 	if note != "" {
 		a.Notes = append(a.Notes, note)
 	}
+	t.One = opt.One
 	a.Transform = t
 	if top := slices.Max(values); opt.Kind == Percent && !opt.UnitKnown && top > 0 && top <= 1 {
 		a.warn("no value is above 1 %%: if these are proportions of 1, say so; the tests are the same, the means are not")
@@ -422,6 +431,19 @@ func analysePlots(plots []Plot, opt Options) (Analysis, error) {
 	terms, err := modelTerms(a.Design, used, opt)
 	if err != nil {
 		return a, err
+	}
+	if opt.UseCovariate {
+		varies, err := covariateVaries(terms)
+		if err != nil {
+			return a, err
+		}
+		if !varies {
+			a.warn("the covariate does not vary between the plots of a block: it adjusts nothing and was left out")
+			opt.UseCovariate = false
+			if terms, err = modelTerms(a.Design, used, opt); err != nil {
+				return a, err
+			}
+		}
 	}
 	if a.fit, err = FitLinear(analysed, terms...); err != nil {
 		return a, err
@@ -762,19 +784,49 @@ func (a *Analysis) judge(opt Options) {
 		a.verdict("the plots follow treatment and block exactly, with no error variance: no test is possible. Real field values never do; check whether they were calculated or copied")
 		return
 	}
-	test := fmt.Sprintf("F(%d,%d) = %.2f, %s", trt.DF, a.fit.DFResidual, *trt.F, pWords(*trt.P))
-	if *trt.P <= a.Alpha {
-		a.verdictBy(test, "differences among "+what+" are shown", "")
-	} else {
-		a.verdictBy(test, what+" are not shown to differ", "; that does not mean they are the same")
-	}
-	if len(a.VsControl) > 0 {
-		a.judgeControl(opt)
-	} else {
-		a.judgePairs()
-	}
+	a.judgeBy(fmt.Sprintf("F(%d,%d) = %.2f, %s", trt.DF, a.fit.DFResidual, *trt.F, pWords(*trt.P)), *trt.P <= a.Alpha, what, opt)
 	if a.Method == LSD && *trt.P > a.Alpha {
 		a.warn("the LSD is honest only after a significant F; here single pairs may look different by chance")
+	}
+}
+
+// judgeBy writes the verdict of an overall test and of single comparisons. A
+// control named beforehand makes its comparisons the question: they lead, and
+// the overall test, which asks something else, comes second in words that do
+// not contradict them. Without a control the overall test leads.
+func (a *Analysis) judgeBy(test string, shown bool, what string, opt Options) {
+	tested, apart := 0, 0
+	for _, c := range a.VsControl {
+		if c.P != nil {
+			tested++
+		}
+		if c.Differ {
+			apart++
+		}
+	}
+	if tested == 0 {
+		if shown {
+			a.verdictBy(test, "differences among "+what+" are shown", "")
+		} else {
+			a.verdictBy(test, what+" are not shown to differ", "; that does not mean they are the same")
+		}
+		if len(a.VsControl) > 0 {
+			a.judgeControl(opt)
+		} else {
+			a.judgePairs()
+		}
+		return
+	}
+	a.judgeControl(opt)
+	switch {
+	case shown && apart > 0:
+		a.verdictBy(test, "over all treatments together differences are shown too", "")
+	case shown:
+		a.verdictBy(test, "over all treatments together differences are shown", ", but of none from the control")
+	case apart > 0:
+		a.verdictBy(test, "the overall test, which asks whether any treatments differ and not which, does not show it by itself", "; it takes nothing from the comparisons with the control")
+	default:
+		a.verdictBy(test, "nor does the test over all treatments together show a difference", "; that does not mean they are the same")
 	}
 }
 
@@ -815,6 +867,17 @@ func (a *Analysis) judgeControl(opt Options) {
 	if len(untested) > 0 {
 		a.verdict("%s cannot be compared with the control %s in this design", nameList(untested), opt.Control)
 	}
+}
+
+// LettersHideControl reports whether a treatment that is shown to differ from
+// the control shares a letter with it: letters answer for all pairs at once and
+// show less.
+func (a *Analysis) LettersHideControl() bool {
+	control := a.result(a.Control)
+	return control != nil && slices.ContainsFunc(a.VsControl, func(c ControlComparison) bool {
+		r := a.result(c.Treatment)
+		return c.Differ && r != nil && strings.ContainsAny(r.Letters, control.Letters)
+	})
 }
 
 // judgePairs names the pairs that differ where they are few, else their number.

@@ -66,7 +66,8 @@ type BlockVariance struct {
 // power, at the least precise pair, on the scale of the analysis. From and To
 // are an example in the unit of the response: a mean of To against one of From.
 // BeyondZero says that the way from From down to 0, the least a share or a count
-// can be, is shorter than the difference: then no lower mean would have shown.
+// can be and the least a measure without values below 0 is taken to be, is
+// shorter than the difference: then no lower mean would have shown.
 type Detectable struct {
 	Power      float64 `json:"power"`
 	Difference float64 `json:"difference"`
@@ -265,7 +266,7 @@ func (a *Analysis) checkAssumptions(opt Options) error {
 		p.Studentised = ptr(s.External)
 		if s.PBonferroni <= opt.Alpha {
 			a.Outliers = append(a.Outliers, Outlier{p.Name, p.Treatment, p.Value, s.External, s.PBonferroni, p.Sources})
-			a.warn("plot %s (%s, %g) lies far from what its treatment and block suggest (p = %.2g after allowing for %d plots); look it up, it is kept in the analysis",
+			a.warn("plot %s (%s, %.4g) lies far from what its treatment and block suggest (p = %.2g after allowing for %d plots); look it up, it is kept in the analysis",
 				p.Name, p.Treatment, p.Value, s.PBonferroni, len(a.Plots))
 		}
 	}
@@ -306,7 +307,11 @@ func (a *Analysis) detectableFrom(opt Options, worst, df float64) {
 	d := &Detectable{Power: detectablePower, Difference: ratio * worst, FromWhat: "the highest mean"}
 	at := slices.MaxFunc(a.Treatments, func(x, y TreatmentResult) int { return compareMeans(x, y) })
 	if opt.Control != "" {
-		if i := slices.IndexFunc(a.Treatments, func(r TreatmentResult) bool { return r.Treatment == opt.Control }); i >= 0 && a.Treatments[i].Adjusted != nil {
+		// From a control that holds nothing there is no way down.
+		empty := func(r TreatmentResult) bool {
+			return a.Transform.Kind != Measure && *r.Adjusted <= a.Transform.Forward(0)+1e-12
+		}
+		if i := slices.IndexFunc(a.Treatments, func(r TreatmentResult) bool { return r.Treatment == opt.Control }); i >= 0 && a.Treatments[i].Adjusted != nil && !empty(a.Treatments[i]) {
 			at, d.FromWhat = a.Treatments[i], "the control"
 		}
 	}
@@ -315,7 +320,9 @@ func (a *Analysis) detectableFrom(opt Options, worst, df float64) {
 	}
 	lower := *at.Adjusted - d.Difference
 	d.From, d.To = *a.back(at.Adjusted), *a.back(&lower)
-	if a.Transform.Kind != Measure && lower < a.Transform.Forward(0) {
+	// A measure whose values are all from 0 up is taken to have no mean below.
+	floor := a.Transform.Kind != Measure || !slices.ContainsFunc(a.Plots, func(p PlotResult) bool { return p.Value < 0 })
+	if floor && lower < a.Transform.Forward(0) {
 		d.BeyondZero, d.To = true, 0
 	}
 	a.Detectable = d

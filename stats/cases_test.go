@@ -530,7 +530,7 @@ func TestConfoundedDates(t *testing.T) {
 	for _, w := range a.Warnings {
 		if strings.Contains(w, "confounded") {
 			n++
-			if !strings.Contains(w, "termination was done to STRAW on 2026-05-04, and to RYE, RYEVETCH, TARP on 2026-05-20, 2026-05-22: between these groups") {
+			if !strings.Contains(w, "termination was done to STRAW on 2026-05-04, and to RYE, RYEVETCH, TARP on 2026-05-20, 2026-05-22;") {
 				t.Errorf("warning %q", w)
 			}
 		}

@@ -31,6 +31,37 @@ type CovariateCheck struct {
 	Balance  *ANOVARow `json:"balance,omitempty"`
 }
 
+// covariateVaries reports whether a covariate varies between the plots of a
+// block. One that does, but only from treatment to treatment, cannot be told
+// apart from them and is refused.
+func covariateVaries(terms []Term) (bool, error) {
+	var x []float64
+	var blocks, others []Term
+	for _, t := range terms {
+		switch {
+		case t.numeric != nil:
+			x = t.numeric
+		case t.Name == treatmentTerm:
+			others = append(others, t)
+		default:
+			blocks, others = append(blocks, t), append(others, t)
+		}
+	}
+	left := func(terms []Term) (bool, error) {
+		f, err := FitLinear(x, terms...)
+		return err == nil && f.SSResidual > 1e-20*f.SSTotal && f.SSResidual > 0, err
+	}
+	within, err := left(blocks)
+	if err != nil || !within {
+		return false, err
+	}
+	apart, err := left(others)
+	if err == nil && !apart {
+		err = Fault{Text: "the covariate is the same for all plots of a treatment, so it cannot be told apart from the treatments: compare without it"}
+	}
+	return true, err
+}
+
 // checkCovariate fills the check and warns of what it finds.
 func (a *Analysis) checkCovariate(used []Plot, terms []Term, opt Options) error {
 	if !opt.UseCovariate {
@@ -64,10 +95,6 @@ func (a *Analysis) checkCovariate(used []Plot, terms []Term, opt Options) error 
 	for i, e := range left {
 		sxx += e * e
 		sxy += e * (y[i] - a.fit.Mean)
-	}
-	if sxx <= 1e-20*fx.SSTotal || sxx == 0 {
-		a.warn("the covariate does not vary between plots of a treatment and block: it adjusts nothing")
-		return nil
 	}
 	c := &CovariateCheck{Slope: sxy / sxx, DF: a.fit.DFResidual, At: mean(x)}
 	if mse, ok := a.fit.MSE(); ok && mse > 0 {

@@ -104,12 +104,17 @@ func TestNudgeOfTheLogit(t *testing.T) {
 	}
 }
 
-// A measure may lie below zero, so a detectable mean below zero is one; a
-// share or a count may not.
+// A measure with values below zero may have a mean there, so a detectable mean
+// below zero is one; without such values, and for a share or a count, it is not.
 func TestDetectableBelowZero(t *testing.T) {
 	rows := d1Rows()
+	below := slices.Clone(rows)
 	for i := range rows {
 		rows[i].Value = float64((i * 13) % 23) // little signal, much spread
+		below[i].Value = rows[i].Value - 5
+	}
+	if d := analyse(t, below, plain()).Detectable; d.BeyondZero || d.To >= 0 {
+		t.Errorf("a measure below zero: %+v, want a mean below zero as it is", d)
 	}
 	for _, kind := range []stats.Kind{stats.Measure, stats.Percent, stats.Count} {
 		o := plain()
@@ -118,10 +123,7 @@ func TestDetectableBelowZero(t *testing.T) {
 		if d == nil {
 			t.Fatal("nothing on what could have been seen")
 		}
-		if kind == stats.Measure && (d.BeyondZero || d.To >= 0) {
-			t.Errorf("measure: %+v, want a mean below zero as it is", d)
-		}
-		if kind != stats.Measure && (!d.BeyondZero || d.To != 0) {
+		if !d.BeyondZero || d.To != 0 {
 			t.Errorf("%s: %+v, want nothing below zero", kind, d)
 		}
 	}

@@ -70,6 +70,16 @@ func blockRanks(t *testing.T, c *refcases.Case) {
 	c.Check(t, "aligned_ranks.statistic_tie_corrected", al.Statistic)
 	c.Check(t, "aligned_ranks.df", al.DF1)
 	c.Check(t, "aligned_ranks.p", al.P)
+	// The F of blocks and treatments on the aligned ranks is a function of the
+	// same sums of squares.
+	b, k := float64(len(table)), float64(len(table[0]))
+	share := al.Statistic / (b * (k - 1))
+	c.Check(t, "aligned_ranks.anova_on_aligned_ranks_f", (b-1)*share/(1-share))
+	if c.Has("aligned_ranks.statistic_no_tie_formula") && c.Want(t, "aligned_ranks.statistic_no_tie_formula") == c.Want(t, "aligned_ranks.statistic_tie_corrected") {
+		c.Check(t, "aligned_ranks.statistic_no_tie_formula", al.Statistic)
+	} else {
+		c.PassOver("aligned_ranks.statistic_no_tie_formula", "there are ties, and this formula takes none into account")
+	}
 	c.PassOver("aligned_ranks.aligned_by", "words")
 	c.PassOver("aligned_ranks.formula", "words")
 	if c.Has("published") {

@@ -1,6 +1,7 @@
 package stats
 
 import (
+	"fmt"
 	"math"
 	"slices"
 
@@ -10,6 +11,10 @@ import (
 
 // suppressionByModel is the Method of suppression from standardised means.
 const suppressionByModel = "ratio of standardised means on the log scale"
+
+// mostReach is how many times an estimate the upper limit of a mean count, or
+// the control a treatment, may be to be worth writing down (our own choice).
+const mostReach = 1000.0
 
 // standardise adds the means of shares and counts with intervals that lie where
 // a mean can, and suppression from the same: standardised means of a
@@ -44,13 +49,17 @@ func (a *Analysis) standardise(used []Plot, opt Options) {
 		return
 	}
 	a.StandardBy = string(family)
+	var unbounded []string
 	for _, x := range s.Means {
 		r := a.result(x.Level)
 		if r == nil {
 			continue
 		}
 		r.Standard = ptr(whole * x.Mean)
-		if !x.Extreme || x.Upper > x.Lower {
+		switch {
+		case counts && !x.Extreme && x.Upper > mostReach*x.Mean:
+			unbounded = append(unbounded, x.Level)
+		case !x.Extreme || x.Upper > x.Lower:
 			r.StandardLower, r.StandardUpper = ptr(whole*x.Lower), ptr(whole*x.Upper)
 		}
 		if r.Suppression == nil || r.Suppression.Percent == nil {
@@ -63,8 +72,16 @@ func (a *Analysis) standardise(used []Plot, opt Options) {
 			p.Note = "no interval: nothing varies where every plot holds nothing or is full"
 			continue
 		}
+		if ratio.Upper > mostReach {
+			p.Percent, p.Lower, p.Upper, p.Method = ptr(100*(1-ratio.Ratio)), nil, nil, ""
+			p.Note = fmt.Sprintf("no interval: by the spread of the plots it could hold more than %g times what the control holds", mostReach)
+			continue
+		}
 		p.Percent, p.Lower, p.Upper = ptr(100*(1-ratio.Ratio)), ptr(100*(1-ratio.Upper)), ptr(100*(1-ratio.Lower))
 		p.Method, p.Note = suppressionByModel, ""
+	}
+	if len(unbounded) > 0 {
+		a.warn("no interval of the mean of %s: by the spread of the plots it could be more than %g times as high; see whether one plot stands far out", listed(unbounded), mostReach)
 	}
 }
 

@@ -536,11 +536,8 @@ func (a *Analysis) judgeUncertain(opt Options) {
 	}
 	if t := a.Own; t.F != nil {
 		test := fmt.Sprintf("F(%d,%s) = %.2f, %s, the values' own uncertainty included", t.DF1, strings.TrimSuffix(fmt.Sprintf("%.1f", *t.DF2), ".0"), *t.F, pWords(*t.P))
-		if *t.P <= a.Alpha {
-			a.verdictBy(test, "differences among "+what+" are shown", "")
-		} else {
-			a.verdictBy(test, what+" are not shown to differ", "; that does not mean they are the same")
-		}
+		a.judgeBy(test, *t.P <= a.Alpha, what, opt)
+		return
 	}
 	if len(a.VsControl) > 0 {
 		a.judgeControl(opt)

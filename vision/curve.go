@@ -9,7 +9,7 @@ import (
 )
 
 // Curve is the cover curve of a photo: how many cells of the measured ground
-// have which greenness; faint green that is no plant (see keepPlain) stands with
+// have which greenness; faint green that is no plant (see dropUnconnected) stands with
 // the bare ground. From it cover follows for any threshold without the
 // photo. Curves of one index add up, so a visit can be pooled in any order and
 // from several machines.

@@ -14,7 +14,7 @@ import (
 )
 
 // Measurement is everything one photo tells, without the photo. It is plain
-// data: it can be stored as JSON, sent between machines and settled against
+// data: it can be stored as JSON, sent between machines and evaluated against
 // any threshold later.
 type Measurement struct {
 	Format      Format `json:"format"`
@@ -72,7 +72,7 @@ type FrameFix struct {
 
 // Measure reads one photo: decode, frame, card, straightening, greenness,
 // quality. The threshold is a matter of the visit and comes later: see
-// VisitThreshold and Settle.
+// VisitThreshold and AtThreshold.
 //
 // An error means no answer and is one plain sentence with the way out; a
 // *NoFrameError still says which card was read. Options are validated.
@@ -337,7 +337,7 @@ func (ws *Workspace) look(m *Measurement, r *raster.Raster, opt Options, white g
 
 	m.Curve = Curve{Index: opt.Index}
 	cut, move := p.fill(codes, f, toField, opt.Exclude, marked, &m.Curve, raster.Sized(&ws.outside, p.Width*p.Height))
-	p.keepPlain(&m.Curve, move, p.reach(), raster.Sized(&ws.outside, p.Width*p.Height))
+	p.dropUnconnected(&m.Curve, move, p.reach(), raster.Sized(&ws.outside, p.Width*p.Height))
 	if m.Curve.Cells() == 0 {
 		return errors.New("nothing of the ground is left to measure: check the excluded areas")
 	}
@@ -450,10 +450,10 @@ func (p *Plane) fill(codes []uint8, f *field, toField frame.Homography, exclude 
 	for i := range raw {
 		raw[i] = uint64(counts[0][i]) + uint64(counts[1][i])
 	}
-	settled, move := p.Index.toGround(raw[:])
+	grounded, move := p.Index.toGround(raw[:])
 	first, last, _ := p.Index.grid()
 	var level [256]uint8
-	for i, code := range settled {
+	for i, code := range grounded {
 		level[i] = uint8(min(max(int(code)-first+1, 0), last-first+1))
 		c.Counts[code] += uint32(raw[i])
 	}
@@ -520,9 +520,9 @@ type Result struct {
 	WeedFrac float64 `json:"weed_frac,omitempty"`
 }
 
-// Settle answers for a measurement at a threshold: cover with its range and
+// AtThreshold answers for a measurement at a threshold: cover with its range and
 // the pieces. It needs no photo.
-func Settle(m Measurement, th Threshold, opt Options) (Result, error) {
+func AtThreshold(m Measurement, th Threshold, opt Options) (Result, error) {
 	if err := opt.Validate(); err != nil {
 		return Result{}, err
 	}

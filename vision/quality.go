@@ -30,7 +30,7 @@ const (
 	// FlagThing: some of the ground is green and no plant, or may be so.
 	FlagThing FlagCode = "green-thing"
 	// FlagWideRange: the range of cover is wide, as much of the ground is
-	// faintly green. It is raised by Settle.
+	// faintly green. It is raised by AtThreshold.
 	FlagWideRange FlagCode = "wide-range"
 	// FlagTwoCards: more than one plot card lies in the photo.
 	FlagTwoCards FlagCode = "two-cards"

@@ -85,7 +85,7 @@ func TestStandsReport(t *testing.T) {
 			t.Fatal(err)
 		}
 		for _, p := range photos {
-			r, err := Settle(p.m, th, opt)
+			r, err := AtThreshold(p.m, th, opt)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -111,6 +111,9 @@ func TestStandsReport(t *testing.T) {
 			t.Errorf("%s: mean abs. error %.2f points, once within %.2f", k, 100*s.off/s.n, 100*reached)
 		}
 		say("%-12s %3.0f stands: mean abs. error %.2f, seen %.2f of what is there", k, s.n, 100*s.off/s.n, s.got/s.want)
+	}
+	if float64(eyes) > 0.05*by["all"].n { // asking always would be no answer
+		t.Errorf("an eye is asked for at %d of %.0f stands, none of which is spoilt", eyes, by["all"].n)
 	}
 	say("Off by more than 10 points and no eye asked for: %d; eyes asked for: %d of %.0f", unseen, eyes, by["all"].n)
 }
@@ -170,7 +173,7 @@ func TestSpoiltReport(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			r, err := Settle(p.m, th, opt)
+			r, err := AtThreshold(p.m, th, opt)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -197,6 +200,12 @@ func TestSpoiltReport(t *testing.T) {
 		}
 		scenes += n
 		unseen += missed
+		if sp.name == "as it is" && eyes+blurs > 0 {
+			t.Errorf("of %d stands that are not spoilt an eye is asked for at %d, %d are said to be blurred", n, eyes, blurs)
+		}
+		if sp.name == "out of focus" && blurs < n {
+			t.Errorf("%d of %d stands out of focus are said to be blurred", blurs, n)
+		}
 		say("%-16s %6d %9.2f %9d %12d %10d %6d", sp.name, n, 100*off/float64(n), wrong, missed, eyes, blurs)
 	}
 	say("Off by more than 10 points and unseen: %d of %d", unseen, scenes)

@@ -58,7 +58,7 @@ func swatchesOf(r *raster.Raster, toField frame.Homography, w, h int, white gain
 			y, cb, cr = y/n, cb/n, cr/n
 			// ITU-T T.871.
 			s.r, s.g, s.b = y+1.402*cr, y-0.344136*cb-0.714136*cr, y+1.772*cb
-			s.clipped = max(s.r, s.g, s.b) > burnsFrom || y < darkest
+			s.clipped = max(s.r, s.g, s.b) > clipsFrom || y < darkest
 			s.r, s.b = s.r*white.red, s.b*white.blue
 			s.luma, s.rise, s.seen = y, rise/n, true
 		}

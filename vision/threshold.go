@@ -24,7 +24,7 @@ type Threshold struct {
 	Basis string `json:"basis"`
 }
 
-// VisitThreshold settles one threshold for the photos of a visit from their
+// VisitThreshold finds one threshold for the photos of a visit from their
 // cover curves. It starts from the split that separates the pooled histogram
 // best (Otsu 1979, IEEE Trans. SMC 9(1) 62-66). On ground with next to nothing
 // green that split falls into the ground's own noise, so it is lifted to

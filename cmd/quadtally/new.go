@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"strconv"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -81,6 +82,20 @@ func planFlag(key string) string {
 	return strings.ReplaceAll(key, " ", "-")
 }
 
+// planGroup is the heading under which help lists a plan key.
+func planGroup(key string) string {
+	switch key {
+	case "design", "blocks", "block size", "treatment", "contrast", "factor", "seed", "gradient", "gradient runs":
+		return "Design and treatments, as in a plan"
+	case "quadrat", "quadrats per plot", "quadrat spots", "frame pipe", "sample beds", "avoid", "end border", "side border", "visits", "visit tolerance",
+		"class", "count rule", "agreement margin", "season":
+		return "Visits and quadrats"
+	case "trial", "tag", "site", "crop", "cultivar", "soil", "previous crop", "weather", "question", "primary response", "units", "work":
+		return "About the trial"
+	}
+	return "Field"
+}
+
 type newFlags struct {
 	plan, layout, writePlan string
 	cv                      float64
@@ -102,8 +117,7 @@ It says at once what the design can show: residual degrees of freedom, and the
 smallest difference between treatments that it can be expected to find.
 
 ` + exitHelp,
-		Example: `  quadtally new --plan plan.txt --dry-run
-  quadtally new --plan plan.txt --trial leeks2026 --cv 35
+		Example: `  quadtally new --plan plan.txt --trial leeks2026 --dry-run
   quadtally new --plan plan.txt --layout layout.csv
   quadtally new --name "Alder Bend leeks" --treatment "BARE; control" --treatment RYE --treatment STRAW \
     --blocks 7 --bed-spacing 1.5m --plot-length 10m --end-border 1m`,
@@ -118,6 +132,7 @@ smallest difference between treatments that it can be expected to find.
 	a.forceFlag(c)
 	for _, key := range trial.PlanKeys() {
 		f.set[key] = fl.StringArray(planFlag(key), nil, planHelp[key])
+		flagGroup(c, planGroup(key), planFlag(key))
 	}
 	return c
 }
@@ -243,10 +258,20 @@ func (a *app) existingLayout(t trial.Trial, path string) (trial.Trial, []trial.P
 		}
 		return row.Cells[c].Text
 	}
+	// A number is in the unit its header names; without one it is in the plan's.
+	length := func(row tables.Row, name string) string {
+		text := cell(row, name)
+		for _, unit := range []string{"m", "ft"} {
+			if _, err := strconv.ParseFloat(strings.Replace(text, ",", ".", 1), 64); err == nil && s.Column(name+" "+unit) >= 0 && s.Column(name) < 0 {
+				return text + " " + unit
+			}
+		}
+		return text
+	}
 	var rows []trial.TableRow
 	for _, r := range s.Rows {
 		rows = append(rows, trial.TableRow{Where: s.Where(r.Line), Plot: cell(r, "plot"), Block: cell(r, "block"), Column: cell(r, "column"),
-			Treatment: cell(r, "treatment"), Bed: cell(r, "bed"), Beds: cell(r, "beds"), From: cell(r, "from"), Length: cell(r, "length"), Order: cell(r, "order")})
+			Treatment: cell(r, "treatment"), Bed: cell(r, "bed"), Beds: cell(r, "beds"), From: length(r, "from"), Length: length(r, "length"), Order: cell(r, "order")})
 	}
 	laid, plots, notes, faults := trial.FromTable(&t, rows)
 	for _, n := range notes {

@@ -14,6 +14,7 @@ import (
 
 	"quadtally/cmd/quadtally/internal/analysis"
 	"quadtally/cmd/quadtally/internal/demo"
+	"quadtally/cmd/quadtally/internal/demoseason"
 	"quadtally/cmd/quadtally/internal/record"
 	"quadtally/cmd/quadtally/internal/season"
 )
@@ -25,7 +26,7 @@ func TestPlantsCommand(t *testing.T) {
 	takeIn(t, dir)
 	write := func(name string, spots []demo.Spot) string {
 		path := filepath.Join(dir, name)
-		if err := writeWhole(path, spotWriter(spots)); err != nil {
+		if err := writeWhole(path, demoseason.WriteSpots(spots)); err != nil {
 			t.Fatal(err)
 		}
 		return path
@@ -136,7 +137,7 @@ func TestPlantsCommand(t *testing.T) {
 
 	// Check points: drawn, half of them answered, then all.
 	r := say(t, "plants", "--ask", "60", "--trial", dir, "--quiet")
-	points, err := readDrawn([]byte(r.out))
+	points, err := demoseason.ReadDrawn([]byte(r.out))
 	if err != nil || len(points) != 60 {
 		t.Fatalf("%v: %d check points: %s", err, len(points), r.err)
 	}

@@ -105,6 +105,9 @@ func TestReferenceSplitPlot(t *testing.T) {
 		d := first(terms.Term{"whole"}, terms.Term{"sub"})
 		c.CheckWithin(t, "sed_whole_same_or_diff_sub", d.SED, 0, 1e-8)
 		c.CheckWithin(t, "df_whole_same_sub_satterthwaite", d.DF, 0, 1e-6)
+		for _, path := range []string{"strata", "levels_whole", "levels_sub", "mean_whole", "mean_sub", "mean_cells", "ms_error_a", "df_error_a", "ms_error_b", "df_error_b", "cv_a_percent", "cv_b_percent"} {
+			c.PassOver(path, "analysis of variance, served by package stats")
+		}
 	}, refcases.SplitPlot)
 }
 

@@ -10,6 +10,7 @@ import (
 
 	"quadtally/cmd/quadtally/internal/record"
 	"quadtally/cmd/quadtally/internal/tables"
+	"quadtally/cmd/quadtally/internal/trial"
 	"quadtally/stats"
 	"quadtally/stats/dist"
 )
@@ -19,6 +20,7 @@ type TrialValues struct {
 	Name, Place, Year string
 	Response          string // in a sentence
 	Unit              string
+	One               float64 // what counts as one thing in the scales of counts: stats.Options.One
 	Kind              stats.Kind
 	Control           string
 	Plots             []stats.CombinePlot // without the trial's name, as measured
@@ -140,12 +142,12 @@ func ValuesOfTrial(snap *record.Snapshot, name, class string, visit int) (TrialV
 	if len(values) == 0 {
 		return TrialValues{}, fmt.Errorf("trial %s has no %s", snap.Trial.Name, r.Label)
 	}
-	out := TrialValues{Name: snap.Trial.Name, Response: r.Label, Unit: r.Unit, Kind: r.Kind, Control: snap.Trial.Control(), ByClass: r.def.ofRole != ""}
+	out := TrialValues{Name: snap.Trial.Name, Response: r.Label, Unit: r.Unit, One: r.one(), Kind: r.Kind, Control: snap.Trial.Control(), ByClass: r.def.ofRole != ""}
 	var names, more []string
 	if out.Plots, names, more, err = valuesOfRows(rowsOf(snap, values)); err != nil {
 		return out, err
 	}
-	out.Notes = slices.Concat(several, notes, more)
+	out.Notes = slices.Concat(several, notes, more, textsOf(r.Questions(snap)))
 	own, checked, err := ownOf(snap, r, visit, visit == 0, days)
 	if err != nil || own == nil {
 		return out, err
@@ -155,8 +157,9 @@ func ValuesOfTrial(snap *record.Snapshot, name, class string, visit int) (TrialV
 	return out, err
 }
 
-// ValuesOfExport takes them from the table of values of an exported trial.
-func ValuesOfExport(s *tables.Sheet, name, response, class string, visit int) (TrialValues, error) {
+// ValuesOfExport takes them from the table of values of an exported trial, and
+// what is open about them from its table of questions, nil where it has none.
+func ValuesOfExport(s, questions *tables.Sheet, name, response, class string, visit int) (TrialValues, error) {
 	def, ok := lookUp(nameKey(response))
 	if !ok {
 		def = definition{key: Key(response), label: response, kind: KindByName(response)}
@@ -173,26 +176,61 @@ func ValuesOfExport(s *tables.Sheet, name, response, class string, visit int) (T
 		return TrialValues{}, s.FaultError(faults[0])
 	}
 	out := TrialValues{Name: name, Response: def.label, Kind: def.kind, ByClass: def.ofRole != ""}
+	// Older exports state neither kind, label nor control.
+	stated := func(row tables.Row, column string) string {
+		if c := s.Column(column); c >= 0 {
+			return row.Cells[c].Text
+		}
+		return ""
+	}
 	var rows []stats.Row
 	for _, row := range s.Rows {
 		cell := func(c string) string { return row.Cells[col[c]].Text }
-		if nameKey(cell("response")) != nameKey(string(def.key)) || cell("class") != class || visit > 0 && cell("visit") != fmt.Sprint(visit) {
+		if nameKey(cell("response")) != nameKey(string(def.key)) || nameKey(cell("class")) != nameKey(class) || visit > 0 && cell("visit") != fmt.Sprint(visit) {
 			continue
 		}
 		v := values[row.Line]
 		out.Unit = cmp.Or(out.Unit, cell("unit"))
+		out.Kind = cmp.Or(stats.Kind(stated(row, "kind")), out.Kind)
+		out.Response = cmp.Or(stated(row, "label"), out.Response)
+		if stated(row, "control") != "" {
+			out.Control = cell("treatment")
+		}
 		rows = append(rows, stats.Row{Plot: cell("plot"), Block: cell("block"), Treatment: cell("treatment"), Quadrat: cell("quadrat"), Day: days[row.Line].Number,
 			Value: v.Number, Missing: v.Missing, Source: s.Where(row.Line)})
 	}
 	if len(rows) == 0 {
 		return out, fmt.Errorf("%s has no %s", s.Name, response)
 	}
-	var err error
-	out.Plots, _, out.Notes, err = valuesOfRows(rows)
+	if def.unitIn != nil && def.kind == stats.Count {
+		if unit, factor := def.unitIn(&trial.Trial{Units: trial.US}); unit == out.Unit {
+			out.One = factor
+		}
+	}
+	plots, _, notes, err := valuesOfRows(rows)
+	out.Plots, out.Notes = plots, append(notes, openInExport(questions, def.key, class)...)
 	if out.ByClass {
-		out.Notes = append(out.Notes, "an export does not hold what the check points leave open: this trial's own line is of its values as they stand and too sure")
+		out.Notes = append(out.Notes, "what check points leave open of these covers is in no line here: this trial's own line is of its values as they stand and too sure")
 	}
 	return out, err
+}
+
+// openInExport are the questions and notes that an export has of a response.
+func openInExport(s *tables.Sheet, key Key, class string) []string {
+	if s == nil {
+		return nil
+	}
+	response, of, text := s.Column("response"), s.Column("class"), s.Column("text")
+	if response < 0 || of < 0 || text < 0 {
+		return nil
+	}
+	var out []string
+	for _, row := range s.Rows {
+		if nameKey(row.Cells[response].Text) == nameKey(string(key)) && nameKey(row.Cells[of].Text) == nameKey(class) {
+			out = append(out, row.Cells[text].Text)
+		}
+	}
+	return out
 }
 
 // ValuesOfTable takes the trials of a table: told apart by its columns, or one
@@ -357,6 +395,9 @@ func CombineTrials(list []TrialValues, o CombineOptions) (CombinedAnswer, error)
 		for _, n := range t.Notes {
 			out.Notes = append(out.Notes, t.Name+": "+n)
 		}
+		if t.Response != first.Response {
+			out.Notes = append(out.Notes, fmt.Sprintf("%s: what is combined is %s there, and %s in %s", t.Name, t.Response, first.Response, first.Name))
+		}
 		for _, p := range t.Plots {
 			p.Trial = t.Name
 			if o.Cross {
@@ -386,6 +427,7 @@ func CombineTrials(list []TrialValues, o CombineOptions) (CombinedAnswer, error)
 	if note != "" {
 		out.Notes = append(out.Notes, note)
 	}
+	transform.One = first.One
 	out.Transform = transform
 	for i := range in.Plots {
 		in.Plots[i].Value = transform.Forward(in.Plots[i].Value)

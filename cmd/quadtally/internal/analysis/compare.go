@@ -90,6 +90,8 @@ type Comparison struct {
 	Entry    int64           `json:"record_entry,omitempty"` // newest entry of the record it rests on
 	Settings []string        `json:"settings,omitempty"`     // fingerprints of the measuring settings
 	Notes    []string        `json:"notes,omitempty"`
+	// Questions are what the sheets behind the values leave open.
+	Questions []SheetQuestion `json:"questions,omitempty"`
 
 	// Role tells which way is good, Holds what is in the values beside weeds.
 	Role  Role   `json:"role,omitempty"`
@@ -161,6 +163,7 @@ func Compare(snap *record.Snapshot, name string, o Options) (Comparison, error) 
 	}
 	days, several := VisitDays(rs)
 	c.Notes = slices.Concat(several, notes)
+	c.Questions = r.Questions(snap)
 	if o.Visit > 0 && !visits[o.Visit] {
 		return Comparison{}, fmt.Errorf("there is no %s at visit %d: `quadtally status` shows what is in", r.Label, o.Visit)
 	}
@@ -196,7 +199,7 @@ func Compare(snap *record.Snapshot, name string, o Options) (Comparison, error) 
 		o.Model = NoModel
 	}
 	if opt.Kind == stats.Count {
-		opt.Ground = countedOn(rs)
+		opt.Ground = countedOn(rs) / r.Factor
 	}
 	rows := rowsOf(snap, r.valuesOf(snap, rs, o.Visit, days))
 	if o.Covariate != nil {
@@ -220,7 +223,7 @@ func Compare(snap *record.Snapshot, name string, o Options) (Comparison, error) 
 	}
 	standing := standingOf(snap, r, o)
 	c.Standing = &standing
-	return c, c.addModels(rows, opt, o, countedOn(rs))
+	return c, c.addModels(rows, opt, o, countedOn(rs)/r.Factor)
 }
 
 // countedOn is the ground or bed that every reading was counted on, 1 where the

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"quadtally/cmd/quadtally/internal/record"
@@ -70,7 +71,7 @@ func YieldLoss(snap *record.Snapshot, o LossOptions) (Loss, error) {
 	if err != nil {
 		return out, err
 	}
-	out.Notes = append(out.Notes, notes...)
+	out.Notes = slices.Concat(out.Notes, notes, textsOf(w.Questions(snap)), textsOf(y.Questions(snap)))
 	weeds := map[string][]float64{}
 	visits := map[int]bool{}
 	for _, x := range rs {

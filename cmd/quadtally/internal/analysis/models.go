@@ -166,7 +166,7 @@ func familyFor(model Model, kind stats.Kind) (glm.Family, error) {
 }
 
 // addModels adds the second opinions to a finished comparison of rows. per is
-// the ground in m² (or bed in m) that a reading of a density was counted on, 1
+// the ground (or bed) that a reading of a density was counted on, in its unit, 1
 // where values are plain counts.
 func (c *Comparison) addModels(rows []stats.Row, opt stats.Options, o Options, per float64) error {
 	family, err := familyFor(o.Model, opt.Kind)
@@ -402,6 +402,7 @@ func seasonModel(s *stats.Season, serial bool) *SeasonModel {
 		m.Refused = err.Error()
 		return m
 	}
+	transform.One = a.Transform.One
 	model := mixed.Model{Response: make([]float64, len(values))}
 	for i, v := range values {
 		model.Response[i] = transform.Forward(v)

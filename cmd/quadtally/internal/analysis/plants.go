@@ -21,9 +21,12 @@ const (
 	roleRegrowth = "regrowth"
 )
 
-// rangeLevel is that of the ranges of single quadrats, and of the test whether
-// photos and person differ by another amount between treatments.
-const rangeLevel = 0.9
+// testLevel is that of the test whether photos and person differ by another
+// amount between treatments. A start for each treatment costs where there is no
+// difference (over 12 drawn trials one start alone gave the verdict of the truth
+// in 96.7 of 100 comparisons, and one for each where it shows in 95.8), but a
+// difference that is passed over leaves the comparison too sure.
+const testLevel = 0.9
 
 // PlantsLackingError says that plants are not told apart well enough for a
 // response, at any visit it was asked for.
@@ -252,7 +255,7 @@ func (t *toldApart) addVisit(snap *record.Snapshot, visit int, photos []*record.
 		points = append(points, q)
 		plots[q.Unit] = true
 	}
-	line, err := calibrate.NewShareLine(0, 2, points, rangeLevel)
+	line, err := calibrate.NewShareLine(0, 2, points, testLevel)
 	if err != nil {
 		return err
 	}

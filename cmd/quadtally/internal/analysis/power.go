@@ -7,6 +7,7 @@ import (
 
 	"quadtally/cmd/quadtally/internal/record"
 	"quadtally/cmd/quadtally/internal/trial"
+	"quadtally/cmd/quadtally/internal/wording"
 	"quadtally/stats"
 )
 
@@ -220,7 +221,7 @@ func BasisOf(c Comparison, from string) (PowerBasis, error) {
 	}
 	d := a.Design
 	g := PowerBasis{from: "spread from " + from, unit: a.Unit, sd: *a.ResidualSD, transform: a.Transform, cv: a.CVPercent, nested: a.Subsampling,
-		Plan: stats.Plan{Treatments: len(d.Treatments), Blocks: len(d.Blocks), Alpha: a.Alpha}}
+		Plan: stats.Plan{Treatments: len(d.Treatments), Blocks: len(d.Blocks) - len(d.Empty), Alpha: a.Alpha}}
 	if d.Kind == stats.CompletelyRandomised {
 		g.Plan.CompletelyRandomised = true
 		g.Plan.Blocks = len(a.Plots) / max(1, len(d.Treatments))
@@ -238,7 +239,7 @@ func BasisOf(c Comparison, from string) (PowerBasis, error) {
 	case d.Kind != stats.CompletelyRandomised && d.Kind != stats.CompleteBlocks:
 		g.warnings = append(g.warnings, fmt.Sprintf("the layout is not one of complete blocks; its spread is taken, and what follows holds for %d treatments in %d complete blocks", g.Plan.Treatments, g.Plan.Blocks))
 	case len(a.Missing) > 0:
-		g.warnings = append(g.warnings, fmt.Sprintf("%s missing: what follows holds for a trial without gaps", counted(len(a.Missing), "plot")))
+		g.warnings = append(g.warnings, fmt.Sprintf("%s missing: what follows holds for a trial without gaps", wording.Plural(len(a.Missing), "plot")))
 	}
 	return g, nil
 }

@@ -25,7 +25,7 @@ func WriteCombined(w io.Writer, c analysis.CombinedAnswer, opt TextOptions) erro
 	if c.Test.P <= c.Alpha {
 		verdict = "Over trials, differences among the treatments are shown"
 	}
-	t.said("  ", fmt.Sprintf("%s (F(%d,%.1f) = %.2f, %s).", verdict, c.Test.NumDF, c.Test.DenDF, c.Test.F, pWords(c.Test.P)))
+	t.saidWith("  ", "  ", fmt.Sprintf("%s (F(%d,%.1f) = %.2f, %s).", verdict, c.Test.NumDF, c.Test.DenDF, c.Test.F, pWords(c.Test.P)), true)
 	switch x := c.Interaction; {
 	case x.P == nil:
 		t.said("  ", "Whether treatments differ from trial to trial cannot be told: "+x.Note+".")
@@ -80,7 +80,7 @@ func WriteCombined(w io.Writer, c analysis.CombinedAnswer, opt TextOptions) erro
 		t.line("")
 		t.line("Mind:")
 		for _, x := range c.Warnings {
-			t.said("  ! ", x)
+			t.caution(x)
 		}
 	}
 	if !opt.Short {

@@ -660,7 +660,7 @@ func TestActionsWithoutReload(t *testing.T) {
 	}
 	code, body = ask(url.Values{"class": {"tree"}, "at": {"0.25,0.75"}})
 	var f struct{ Fault string }
-	if err := json.Unmarshal([]byte(body), &f); err != nil || code != http.StatusUnprocessableEntity || !strings.Contains(f.Fault, "say what the patch is") {
+	if err := json.Unmarshal([]byte(body), &f); err != nil || code != http.StatusUnprocessableEntity || !strings.Contains(f.Fault, "say what the plant is") {
 		t.Errorf("%d %s %v", code, body, err)
 	}
 }

@@ -42,13 +42,8 @@ func (b *Backend) Do(ctx context.Context, act review.Action) (review.Done, error
 		return review.Done{}, err
 	}
 	done.Text = strings.Join(append([]string{text}, clashes...), ". ")
-	switch t := act.(type) { // nothing follows from these
-	case review.Tally:
-		if t.Over == review.OverBeside {
-			return b.shelve(ctx, done, "")
-		}
-		return done, nil
-	case review.ShowTreatments:
+	switch act.(type) { // nothing follows from these
+	case review.Tally, review.ShowTreatments:
 		return done, nil
 	}
 	before, err := b.store.Snapshot(ctx)
@@ -64,22 +59,6 @@ func (b *Backend) Do(ctx context.Context, act review.Action) (review.Done, error
 	}
 	done.Text += consequences(before, after, hash)
 	return done, nil
-}
-
-// shelve takes a count out of force again, so that the one before it holds and
-// this one stays readable in the log. key is the phone's for its count, or "".
-func (b *Backend) shelve(ctx context.Context, done review.Done, key string) (review.Done, error) {
-	text := done.Text + "; kept in the log, the count before it stays in force"
-	_, err := b.store.WriteAs(ctx, record.EntryHand, command, text, func(tx *record.Tx) error {
-		if key != "" {
-			if _, err := tx.Decide(record.CountSubject(key), record.KindReceived, struct{}{}); err != nil {
-				return err
-			}
-		}
-		_, err := tx.UndoEntry(done.Entry)
-		return err
-	})
-	return review.Done{Text: text}, err
 }
 
 // consequences says what followed: for the photo itself, and for whole visits
@@ -332,7 +311,7 @@ func (b *Backend) planLeaveOut(ctx context.Context, snap *record.Snapshot, p *re
 }
 
 func (b *Backend) planMark(ctx context.Context, p *record.Photo, act review.Mark) (string, season.Mark, error) {
-	v := season.Mark{Class: string(act.Class)}
+	v := season.Mark{Class: markOf(act.Class)}
 	m, err := b.measuredPlane(ctx, p)
 	if err != nil {
 		return "", v, err
@@ -375,9 +354,12 @@ func planTally(snap *record.Snapshot, p *record.Photo, act review.Tally, treatme
 		source += ", the treatments having been shown"
 	}
 	list, words, err := countsOf(snap, act.Classes, record.Observation{Plot: p.Place.Plot, Quadrat: p.Place.Quadrat, Visit: p.Place.Visit,
-		Date: date, Observer: act.Observer, Source: source})
+		Date: date, Observer: act.Observer, Beside: act.Over == review.OverBeside, Source: source})
 	if err != nil {
 		return "", nil, err
+	}
+	if act.Over == review.OverBeside {
+		words += besideWords
 	}
 	return "counted by " + act.Observer + ": " + words, func(tx *record.Tx) error {
 		for _, o := range list {
@@ -397,27 +379,35 @@ func planTally(snap *record.Snapshot, p *record.Photo, act review.Tally, treatme
 // countedBefore tells of counts in force that a count would replace; nil where
 // it replaces none.
 func countedBefore(snap *record.Snapshot, p *record.Photo, act review.Tally) *review.CountedBefore {
-	out := &review.CountedBefore{Entry: snap.Entry}
-	replaces := false
-	for _, o := range snap.Observations {
-		if o.Variable != record.VarCount || o.Missing || o.Plot == "" || o.Plot != p.Place.Plot || o.Quadrat != p.Place.Quadrat || o.Visit != p.Place.Visit {
-			continue
-		}
-		out.Counts = append(out.Counts, countIn(o))
-		for _, c := range act.Classes {
-			if trial.NameKey(o.Class) == trial.NameKey(c.Class) {
-				replaces = replaces || o.Value != float64(c.Plants) || o.Observer != act.Observer
+	force, beside := snap.CountsAt(p.Place.Spot())
+	if !replaces(force, act.Observer, act.Classes) {
+		return nil
+	}
+	return &review.CountedBefore{Entry: snap.Entry, Counts: countsIn(force), Beside: countsIn(beside)}
+}
+
+// replaces reports that a new count would put another number, or the same one
+// of another person, in the place of one in force.
+func replaces(force []record.Observation, observer string, classes []review.ClassCount) bool {
+	for _, o := range force {
+		for _, c := range classes {
+			if trial.NameKey(o.Class) == trial.NameKey(c.Class) && (o.Value != float64(c.Plants) || o.Observer != observer) {
+				return true
 			}
 		}
 	}
-	if !replaces {
-		return nil
-	}
-	return out
+	return false
 }
 
-func countIn(o record.Observation) review.Count {
-	return review.Count{Class: cmp.Or(o.Class, "total"), Plants: o.Value, Observer: o.Observer, Date: o.Date.String()}
+// besideWords close the sentence about a count that does not replace another.
+const besideWords = "; it stands beside the count in force, which stays"
+
+func countsIn(list []record.Observation) []review.Count {
+	var out []review.Count
+	for _, o := range list {
+		out = append(out, review.Count{Class: cmp.Or(o.Class, "total"), Plants: o.Value, Observer: o.Observer, Date: o.Date.String()})
+	}
+	return out
 }
 
 // countsOf makes the observations of a hand count, and words for it. at says
@@ -493,16 +483,19 @@ func canBeTakenBack(e record.LogEntry) bool {
 
 // countsOn says by entry on which photo the counts of the entry were made.
 func countsOn(snap *record.Snapshot) map[int64]string {
-	shows := map[quadrat]string{}
+	shows := map[record.QuadratAt]string{}
 	for i := range snap.Photos {
 		if p := &snap.Photos[i]; p.InUse() {
-			shows[quadrat{p.Place.Plot, p.Place.Quadrat, p.Place.Visit}] = p.Hash
+			shows[p.Place.Spot()] = p.Hash
 		}
 	}
 	out := map[int64]string{}
-	for _, o := range snap.Observations {
-		if hash := shows[quadrat{o.Plot, o.Quadrat, o.Visit}]; hash != "" && o.Variable == "count" {
-			out[o.ToldBy()] = cmp.Or(out[o.ToldBy()], hash)
+	for _, list := range [][]record.Observation{snap.Observations, snap.Beside} {
+		for i := range list {
+			o := &list[i]
+			if hash := shows[o.Spot()]; hash != "" && o.Variable == record.VarCount {
+				out[o.ToldBy()] = cmp.Or(out[o.ToldBy()], hash)
+			}
 		}
 	}
 	return out

@@ -13,6 +13,9 @@ import (
 type MapOptions struct {
 	Visit int  // quadrat places of this visit, from 1; 0 leaves them out
 	Blind bool // leave the treatments off, for whoever counts
+	// Stretch fills the paper: lengths across the beds and along them have a
+	// scale each, and both are told.
+	Stretch bool
 }
 
 // extent is the ground all placed plots take.
@@ -204,11 +207,22 @@ func bedsOf(p Plot) string {
 	return fmt.Sprintf("%d-%d", p.Bed, p.Bed+p.Beds-1)
 }
 
-// LayoutRows is the layout as a table with its header: places in metres,
-// flags at from_m and to_m along the beds.
-func LayoutRows(plots []Plot) [][]string {
-	rows := [][]string{{"plot", "block", "column", "treatment", "bed", "beds", "from_m", "to_m", "length_m", "order"}}
-	m := func(mm float64) string { return strconv.FormatFloat(tidy(mm)/1000, 'f', -1, 64) }
+// LayoutRows is the layout as a table with its header: flags at from and to
+// along the beds, in metres (from_m) or feet (from_ft).
+func LayoutRows(plots []Plot, u Units) [][]string {
+	unit, mmEach := "_m", 1000.0
+	if u == US {
+		unit, mmEach = "_ft", MMPerFoot
+	}
+	rows := [][]string{{"plot", "block", "column", "treatment", "bed", "beds", "from" + unit, "to" + unit, "length" + unit, "order"}}
+	m := func(mm float64) string {
+		for digits := 1; ; digits++ { // as few as read back as the same length
+			s := decimals(tidy(mm)/mmEach, digits)
+			if v, err := strconv.ParseFloat(s, 64); err != nil || tidy(v*mmEach) == tidy(mm) || digits == 15 {
+				return s
+			}
+		}
+	}
 	for _, p := range plots {
 		row := []string{p.ID, p.Block, p.Column, p.Treatment, "", "", "", "", "", strconv.Itoa(p.Order)}
 		if p.Placed() {

@@ -185,7 +185,7 @@ func TestLayoutTableRoundTrip(t *testing.T) {
 	x, plots := mapExample(t)
 	plots[3].LengthMM = 9753.6 // 32 ft
 	var rows []TableRow
-	for _, r := range LayoutRows(plots)[1:] {
+	for _, r := range LayoutRows(plots, Metric)[1:] {
 		rows = append(rows, TableRow{Where: "layout", Plot: r[0], Block: r[1], Column: r[2], Treatment: r[3], Bed: r[4], Beds: r[5], From: r[6], Length: r[8], Order: r[9]})
 	}
 	_, back, notes, faults := FromTable(&x, rows)
