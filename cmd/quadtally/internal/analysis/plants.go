@@ -411,6 +411,9 @@ func classCover(role string) taking {
 				notes = append(notes, c.Words())
 			}
 		}
+		if slices.ContainsFunc(t.checked, func(c Checked) bool { return c.ByHand }) && slices.ContainsFunc(t.checked, func(c Checked) bool { return c.Rims > 0 }) {
+			notes = append(notes, "visits in which all crop and regrowth were marked by hand hold the rims of leaves, the others do not: between such visits "+r.Label+" cannot be held against each other")
+		}
 		if len(t.readings) > 0 {
 			for _, v := range slices.Sorted(maps.Keys(t.lacks)) {
 				notes = append(notes, "left out of "+r.Label+": "+lackingAt(v, t.lacks[v]))
