@@ -9,6 +9,7 @@ import (
 	"strings"
 
 	"quadtally/stats/dist"
+	"quadtally/stats/glm"
 )
 
 // Options choose how a response is compared. Start from DefaultOptions.
@@ -251,13 +252,15 @@ type Analysis struct {
 
 	fit   *Fit
 	means Means
+	// standardised is the model behind StandardBy.
+	standardised glm.Model
 }
 
 // treatment returns the row of the analysis of variance for treatment.
 func (a *Analysis) treatment() ANOVARow {
-	i := slices.IndexFunc(a.ANOVA, func(r ANOVARow) bool { return r.Term == treatmentTerm })
+	i := slices.IndexFunc(a.ANOVA, func(r ANOVARow) bool { return r.Term == TreatmentTerm })
 	if i < 0 {
-		return ANOVARow{Term: treatmentTerm}
+		return ANOVARow{Term: TreatmentTerm}
 	}
 	return a.ANOVA[i]
 }
@@ -448,7 +451,7 @@ func analysePlots(plots []Plot, opt Options) (Analysis, error) {
 	if a.fit, err = FitLinear(analysed, terms...); err != nil {
 		return a, err
 	}
-	if a.means, err = a.fit.MeansOf(treatmentTerm); err != nil {
+	if a.means, err = a.fit.MeansOf(TreatmentTerm); err != nil {
 		return a, err
 	}
 	a.fillModel(used, values, analysed)
@@ -551,11 +554,11 @@ func efficiency(d Design, anova []ANOVARow) []Efficiency {
 	}
 	n := float64(len(d.Plots))
 	switch {
-	case d.Kind == CompleteBlocks && len(anova) == 3 && anova[1].Term == treatmentTerm:
+	case d.Kind == CompleteBlocks && len(anova) == 3 && anova[1].Term == TreatmentTerm:
 		b := float64(len(d.Blocks))
 		v := ((b-1)**anova[0].MS + (n-b)*mse) / ((n - 1) * mse)
 		return []Efficiency{corrected("no blocks", v, len(d.Plots)-t)}
-	case d.Kind == LatinSquare && len(anova) == 4 && anova[2].Term == treatmentTerm:
+	case d.Kind == LatinSquare && len(anova) == 4 && anova[2].Term == TreatmentTerm:
 		k := float64(t)
 		msr, msc := *anova[0].MS, *anova[1].MS
 		oneWay := (t - 1) * (t - 1)
@@ -690,7 +693,7 @@ func (a *Analysis) fillControl(values []float64, terms []Term, opt Options) erro
 		if err != nil {
 			return err
 		}
-		if means, err = fit.MeansOf(treatmentTerm); err != nil {
+		if means, err = fit.MeansOf(TreatmentTerm); err != nil {
 			return err
 		}
 		a.note("percentages below the control are from means as measured, whatever the scale of the analysis")

@@ -271,15 +271,15 @@ func (d Design) nuisance(plots []Plot) []Term {
 	return terms
 }
 
-// treatmentTerm names the treatment in every model of this package.
-const treatmentTerm = "treatment"
+// TreatmentTerm names the treatment in every model of this package.
+const TreatmentTerm = "treatment"
 
 func treatmentOf(plots []Plot) Term {
 	labels := make([]string, len(plots))
 	for i, p := range plots {
 		labels[i] = p.Treatment
 	}
-	return FactorTerm(treatmentTerm, labels)
+	return FactorTerm(TreatmentTerm, labels)
 }
 
 func (d Design) residualDF() int {
@@ -527,7 +527,7 @@ func (d Design) EffectiveReplicates() float64 {
 	if err != nil {
 		return 0
 	}
-	_, vectors, err := fit.levelVectors(treatmentTerm)
+	_, vectors, err := fit.levelVectors(TreatmentTerm)
 	if err != nil {
 		return 0
 	}

@@ -43,12 +43,13 @@ func (a *Analysis) standardise(used []Plot, opt Options) {
 		a.note("no interval of the means as measured: %s", err)
 		return
 	}
-	s, err := fit.Standardise(treatmentTerm)
+	s, err := fit.Standardise(TreatmentTerm)
 	if err != nil {
 		a.note("no interval of the means as measured: %s", err)
 		return
 	}
 	a.StandardBy = string(family)
+	a.standardised = m
 	var unbounded []string
 	for _, x := range s.Means {
 		r := a.result(x.Level)
@@ -83,6 +84,13 @@ func (a *Analysis) standardise(used []Plot, opt Options) {
 	if len(unbounded) > 0 {
 		a.warn("no interval of the mean of %s: by the spread of the plots it could be more than %g times as high; see whether one plot stands far out", listed(unbounded), mostReach)
 	}
+}
+
+// Standardised are the values behind the standardised means, one for each of
+// Plots: counts with the ground they stood on (nil for equal ground), or shares
+// from 0 to 1. Both are nil where there are no such means.
+func (a *Analysis) Standardised() (response, exposure []float64) {
+	return a.standardised.Response, a.standardised.Exposure
 }
 
 // Shown are the mean and interval for people, in the unit of the response: the
@@ -145,6 +153,6 @@ func modelOf(used []Plot, opt Options, t Transform) (m glm.Model, ok bool) {
 		m.Frame.Covariates = []terms.Covariate{{Name: "covariate", Values: covariate}}
 		m.Fixed = append(m.Fixed, terms.Term{"covariate"})
 	}
-	add(treatmentTerm, treatment)
-	return m, slices.ContainsFunc(m.Frame.Factors, func(f terms.Factor) bool { return f.Name == treatmentTerm })
+	add(TreatmentTerm, treatment)
+	return m, slices.ContainsFunc(m.Frame.Factors, func(f terms.Factor) bool { return f.Name == TreatmentTerm })
 }

@@ -1,6 +1,7 @@
 package stats
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"math"
@@ -157,11 +158,19 @@ func (in StrataInput) balanced() bool {
 // block, factors of one level, and an unbalanced trial whose variances the
 // plots cannot tell apart.
 func AnalyseStrata(in StrataInput) (StrataAnalysis, error) {
+	return AnalyseStrataContext(context.Background(), in)
+}
+
+// AnalyseStrataContext is [AnalyseStrata] with a context whose end stops it.
+func AnalyseStrataContext(ctx context.Context, in StrataInput) (StrataAnalysis, error) {
 	if err := in.validate(); err != nil {
 		return StrataAnalysis{}, err
 	}
 	out := StrataAnalysis{Kind: in.Kind, Balanced: in.balanced(), in: in}
-	m, mixedErr := in.mixedFit()
+	m, mixedErr := in.mixedFit(ctx)
+	if err := ctx.Err(); err != nil {
+		return StrataAnalysis{}, err
+	}
 	if mixedErr == nil {
 		out.Components = m.Components
 	}
@@ -176,7 +185,7 @@ func AnalyseStrata(in StrataInput) (StrataAnalysis, error) {
 
 // mixedFit fits blocks, both factors and their interaction as fixed, and whole
 // plots or strips as random.
-func (in StrataInput) mixedFit() (*mixed.Fit, error) {
+func (in StrataInput) mixedFit(ctx context.Context) (*mixed.Fit, error) {
 	a, b := in.Whole.Name, in.Sub.Name
 	m := mixed.Model{Response: in.Values, Frame: terms.Frame{Factors: []terms.Factor{
 		{Name: "block", Labels: in.Blocks}, {Name: a, Labels: in.Whole.Labels}, {Name: b, Labels: in.Sub.Labels},
@@ -188,7 +197,7 @@ func (in StrataInput) mixedFit() (*mixed.Fit, error) {
 	}
 	opt := mixed.DefaultOptions()
 	opt.Level = 1 - in.Alpha
-	return mixed.FitModel(m, opt)
+	return mixed.FitContext(ctx, m, opt)
 }
 
 // meanSquare is a mean square with its degrees of freedom.
@@ -293,7 +302,7 @@ func (out *StrataAnalysis) fillStrata() error {
 	}
 	for _, t := range out.Tests {
 		if t.DenDF < 6 {
-			out.Warnings = append(out.Warnings, fmt.Sprintf("%s is judged by %g degrees of freedom of error: only large differences can be shown", t.Term, t.DenDF))
+			out.Warnings = append(out.Warnings, fmt.Sprintf("%s is judged by %s of error: only large differences can be shown", t.Term, count(int(t.DenDF), "degree")+" of freedom"))
 		}
 	}
 	for _, k := range []SEDKind{SEDWhole, SEDSub, SEDSubInWhole, SEDWholeAtSub, SEDDifferentBy} {

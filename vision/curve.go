@@ -42,6 +42,21 @@ func (c *Curve) CoverFrac(threshold float64) float64 {
 	return float64(green) / float64(n)
 }
 
+// shareBelow is the share of cells below an index value, 0 for a curve without
+// cells.
+func (c *Curve) shareBelow(value float64) float64 {
+	s, err := c.Index.scale()
+	n := c.Cells()
+	if err != nil || n == 0 {
+		return 0
+	}
+	var below uint64
+	for _, v := range c.Counts[:s.nearest(value)] {
+		below += uint64(v)
+	}
+	return float64(below) / float64(n)
+}
+
 // curveVersion is the first byte of a stored curve.
 const curveVersion = 2
 

@@ -11,10 +11,13 @@ import "math"
 // and a low one how far it reaches is the hysteresis of Canny (1986, IEEE PAMI
 // 8(6), 679-698); here the low one is the lowest threshold a visit can have, so
 // that one look serves them all. near is scratch, one for each cell.
-func (p *Plane) dropUnconnected(c *Curve, move, reach int, near []bool) {
+//
+// It returns the share of the cells that were taken for ground though they are
+// as green as notFaint.
+func (p *Plane) dropUnconnected(c *Curve, move, reach int, near []bool) (takenFrac float64) {
 	s, err := p.Index.scale()
 	if err != nil || s.certain == 0 {
-		return
+		return 0
 	}
 	first, last, _ := p.Index.grid()
 	certain := uint8(min(max(s.nearest(s.certain)+move/2, first), last) - first + 1)
@@ -28,51 +31,67 @@ func (p *Plane) dropUnconnected(c *Curve, move, reach int, near []bool) {
 		ground = first - 1
 	}
 	ground = min(ground, first-1)
+	taken, from := 0, uint8(max(s.nearest(notFaint)-first+1, 1))
 	for i, l := range p.Levels {
 		if l == 0 || l >= certain || near[i] {
 			continue
+		}
+		if l >= from {
+			taken++
 		}
 		c.Counts[first+int(l)-1]--
 		c.Counts[ground]++
 		p.Levels[i] = 0
 	}
+	return float64(taken) / float64(len(p.Levels))
 }
+
+// notFaint is an index value that bare ground seldom reaches.
+const notFaint = 0.10
 
 // markNear marks the faint cells that are green all the way to certain green at
 // most reach cells off.
 func (p *Plane) markNear(certain uint8, reach int, near []bool) {
 	clear(near)
-	// One cell on, to all eight sides; where is asked of each.
-	around := func(at int, where func(k int) bool) bool {
-		x, y := at%p.Width, at/p.Width
-		for v := max(y-1, 0); v <= min(y+1, p.Height-1); v++ {
-			for k := v*p.Width + max(x-1, 0); k <= v*p.Width+min(x+1, p.Width-1); k++ {
-				if where(k) {
-					return true
-				}
+	w, h, levels := p.Width, p.Height, p.Levels
+	isCertain := func(row []uint8) bool {
+		for _, l := range row {
+			if l >= certain && l != Outside {
+				return true
 			}
 		}
 		return false
 	}
 	var front, next []int32
-	for i, l := range p.Levels {
-		if l > 0 && l < certain && around(i, func(k int) bool { return p.Levels[k] >= certain && p.Levels[k] != Outside }) {
-			front = append(front, int32(i))
+	for y := range h {
+		for x, l := range levels[y*w:][:w] {
+			if l == 0 || l >= certain {
+				continue
+			}
+			from, n := max(x-1, 0), min(x+2, w)-max(x-1, 0)
+			for v := max(y-1, 0); v <= min(y+1, h-1); v++ {
+				if isCertain(levels[v*w+from:][:n]) {
+					front = append(front, int32(y*w+x))
+					break
+				}
+			}
 		}
 	}
 	for _, at := range front {
 		near[at] = true
 	}
-	for range reach - 1 {
+	for range reach - 1 { // one cell on, to all eight sides
 		next = next[:0]
 		for _, at := range front {
-			around(int(at), func(k int) bool {
-				if l := p.Levels[k]; l > 0 && l < certain && !near[k] {
-					near[k] = true
-					next = append(next, int32(k))
+			x, y := int(at)%w, int(at)/w
+			for v := max(y-1, 0); v <= min(y+1, h-1); v++ {
+				for k := v*w + max(x-1, 0); k <= v*w+min(x+1, w-1); k++ {
+					if l := levels[k]; l > 0 && l < certain && !near[k] {
+						near[k] = true
+						next = append(next, int32(k))
+					}
 				}
-				return false
-			})
+			}
 		}
 		front, next = next, front
 	}

@@ -58,6 +58,13 @@ func TestFlagLimits(t *testing.T) {
 		{"all a thing", Quality{Acuity: 1, ThingFrac: .6}, FlagThing, MustLook},
 		{"perhaps a thing", Quality{Acuity: 1, NearThingFrac: .03}, FlagThing, MustLook},
 		{"little of perhaps a thing", Quality{Acuity: 1, NearThingFrac: .009}, FlagThing, ""},
+		{"leaves", Quality{Acuity: 1, MatFrac: .069, GreenRise: .18}, FlagMat, ""},
+		{"a mat", Quality{Acuity: 1, MatFrac: .071, GreenRise: .3}, FlagMat, MustLook},
+		{"smooth green", Quality{Acuity: 1, GreenRise: .16}, FlagMat, MustLook},
+		{"little faint green", Quality{Acuity: 1, FaintFrac: .054}, FlagFaint, ""},
+		{"faint green", Quality{Acuity: 1, FaintFrac: .056}, FlagFaint, MustLook},
+		{"some below the ground", Quality{Acuity: 1, BelowFrac: .19}, FlagFaint, ""},
+		{"much below the ground", Quality{Acuity: 1, BelowFrac: .21}, FlagFaint, MustLook},
 		{"flat green", Quality{Acuity: 1, FlatFrac: .03}, FlagThing, MustLook},
 	} {
 		var got Severity

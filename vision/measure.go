@@ -102,6 +102,9 @@ func (ws *Workspace) Measure(photo []byte, opt Options) (Measurement, error) {
 	if ws.badProfile != nil {
 		m.Flags = append(m.Flags, Flag{FlagProfile, MustLook, 1, 0, ws.badProfile.Error() + ": its colours were taken for sRGB, leaves may be paler or greener than they are"})
 	}
+	if long := float64(max(m.Width, m.Height)) / float64(min(m.Width, m.Height)); long > limitLong || stitched(photo, format) {
+		m.Flags = append(m.Flags, Flag{FlagPanorama, MustLook, long, limitLong, "photo is a panorama, stitched from several: ground may be in it twice or not at all; take one photo of the frame"})
+	}
 	white, err := ws.locate(&m, r, opt)
 	if err != nil {
 		return Measurement{}, err
@@ -202,6 +205,9 @@ func (ws *Workspace) findFrame(m *Measurement, r *raster.Raster, opt Options) (m
 			m.Flags = append(m.Flags, Flag{FlagPrintSize, Glance, off, limitPrint,
 				fmt.Sprintf("corner marks are printed at about %.0f %%: print them at 100 %%; the frame's own size was believed", 100*f.PrintScale)})
 		}
+	}
+	if f.Another {
+		m.Flags = append(m.Flags, Flag{FlagTwoFrames, MustLook, 2, 1, "two frames lie in the photo and the plainer one was measured: mark the corners of the one that holds, or photograph it alone"})
 	}
 	m.Frame = &fix
 	m.Notes = append(m.Notes, f.Warnings...)
@@ -323,6 +329,8 @@ func (ws *Workspace) look(m *Measurement, r *raster.Raster, opt Options, white g
 	}
 	marked, thing, nearly, flat := swatches.things()
 	m.Quality.ThingFrac, m.Quality.NearThingFrac, m.Quality.FlatFrac = thing, nearly, flat
+	m.Quality.GreenFrac = swatches.greenFrac()
+	m.Quality.MatFrac, m.Quality.GreenRise = swatches.mats()
 	if opt.Index != IndexSoftExG || thing > mostThing {
 		marked = nil
 	}
@@ -337,7 +345,8 @@ func (ws *Workspace) look(m *Measurement, r *raster.Raster, opt Options, white g
 
 	m.Curve = Curve{Index: opt.Index}
 	cut, move := p.fill(codes, f, toField, opt.Exclude, marked, &m.Curve, raster.Sized(&ws.outside, p.Width*p.Height))
-	p.dropUnconnected(&m.Curve, move, p.reach(), raster.Sized(&ws.outside, p.Width*p.Height))
+	m.Quality.FaintFrac = p.dropUnconnected(&m.Curve, move, p.reach(), raster.Sized(&ws.outside, p.Width*p.Height))
+	m.Quality.BelowFrac = m.Curve.shareBelow(farBelow)
 	if m.Curve.Cells() == 0 {
 		return errors.New("nothing of the ground is left to measure: check the excluded areas")
 	}
@@ -492,7 +501,11 @@ func (m *Measurement) flagGeometry(cut float64) {
 			fmt.Sprintf("camera was tilted %.0f degrees: hold it straight above the frame", m.Frame.TiltDeg)})
 	}
 	if limit := smallestPlantMM / cellsPerPlant; m.Plane.MMPerCell > limit {
-		m.Flags = append(m.Flags, Flag{FlagCoarse, Glance, m.Plane.MMPerCell, limit,
+		severity := Glance
+		if m.Plane.MMPerCell > lookCoarse*limit {
+			severity = MustLook
+		}
+		m.Flags = append(m.Flags, Flag{FlagCoarse, severity, m.Plane.MMPerCell, limit,
 			fmt.Sprintf("one cell is %.1f mm: seedlings under %.0f mm are missed; go closer", m.Plane.MMPerCell, smallestPlantMM)})
 	}
 }
@@ -537,6 +550,14 @@ func AtThreshold(m Measurement, th Threshold, opt Options) (Result, error) {
 	}
 	if m.Plane == nil {
 		return res, nil
+	}
+	if faint := m.Quality.FaintFrac; faint > someFaint && faint > 2*res.CoverFrac && faint <= limitFaint {
+		res.Flags = append(res.Flags, Flag{FlagFaint, MustLook, faint, someFaint,
+			fmt.Sprintf("%.0f %% of the ground is faintly green and was taken for bare, more than was counted: look for pale, frosted or thin leaves", 100*faint)})
+	}
+	if looks := m.Quality.GreenFrac; m.Index == IndexSoftExG && res.CoverFrac > leastPale && looks < looksGreen*res.CoverFrac {
+		res.Flags = append(res.Flags, Flag{FlagFaint, MustLook, res.CoverFrac - looks, (1 - looksGreen) * res.CoverFrac,
+			fmt.Sprintf("%.0f %% was counted as green and %.0f %% looks so: pale leaves, a film on the ground, or a cast; look at the outline", 100*res.CoverFrac, 100*looks)})
 	}
 	pieces, err := m.Plane.Pieces(th.Value, opt.Pieces)
 	if err != nil {

@@ -93,7 +93,7 @@ func TestStandsReport(t *testing.T) {
 				add(k, r.CoverFrac, p.truth.Plants)
 			}
 			eye := NeedsEye(p.m.Flags) || NeedsEye(r.Flags)
-			if eye {
+			if eye && math.Abs(r.CoverFrac-p.truth.Plants) <= 0.05 {
 				eyes++
 			}
 			if !eye && math.Abs(r.CoverFrac-p.truth.Plants) > 0.1 {
@@ -113,9 +113,9 @@ func TestStandsReport(t *testing.T) {
 		say("%-12s %3.0f stands: mean abs. error %.2f, seen %.2f of what is there", k, s.n, 100*s.off/s.n, s.got/s.want)
 	}
 	if float64(eyes) > 0.05*by["all"].n { // asking always would be no answer
-		t.Errorf("an eye is asked for at %d of %.0f stands, none of which is spoilt", eyes, by["all"].n)
+		t.Errorf("an eye is asked for at %d of %.0f stands, all right within 5 points", eyes, by["all"].n)
 	}
-	say("Off by more than 10 points and no eye asked for: %d; eyes asked for: %d of %.0f", unseen, eyes, by["all"].n)
+	say("Off by more than 10 points and no eye asked for: %d; eyes asked for at stands right within 5 points: %d of %.0f", unseen, eyes, by["all"].n)
 }
 
 // spoilt is one way to spoil a stand.
@@ -181,7 +181,7 @@ func TestSpoiltReport(t *testing.T) {
 			e := math.Abs(r.CoverFrac - p.truth.Plants)
 			off += e
 			eye := NeedsEye(p.m.Flags) || NeedsEye(r.Flags)
-			if eye {
+			if eye && math.Abs(r.CoverFrac-p.truth.Plants) <= 0.05 {
 				eyes++
 			}
 			if slices.ContainsFunc(p.m.Flags, func(f Flag) bool { return f.Code == FlagBlur }) {

@@ -96,6 +96,7 @@ func (a *app) combine(response string, trials []string, f combineFlags) error {
 			}
 		}
 	}
+	opt.Context = a.ctx
 	c, err := analysis.CombineTrials(list, opt)
 	if err != nil {
 		return err

@@ -111,8 +111,8 @@ day or date where there are visits, and the value.
 	fl.BoolVar(&f.covariateAfter, "covariate-after", false, "take a covariate measured after the treatments began")
 	fl.BoolVar(&f.stepDown, "step-down", false, "Dunnett's test in its step-down form too: shows at least as much, without intervals")
 	fl.StringVar(&f.script, "script", "", "also write the comparison as an R script to this `file`")
-	fl.StringSliceVar(&f.factors, "factors", nil, "with --from: columns whose combinations are the treatments, `A,B`")
-	fl.StringVar(&f.layout, "layout", "", "with --factors WHOLE,SUB: split-plot or strip-plot")
+	fl.StringSliceVar(&f.factors, "factors", nil, "with --from: columns whose combinations are the treatments, `A,B`; with --layout: factors of the plan")
+	fl.StringVar(&f.layout, "layout", "", "split-plot or strip-plot, with --factors WHOLE,SUB")
 	fl.StringVar(&f.rate, "rate", "", "with --from: the column with the rate of each treatment, for a trend")
 	flagGroup(c, "Questions", "contrast", "contrasts-by", "equivalent-to", "no-worse-than", "margin", "worse", "step-down", "covariate", "covariate-after")
 	flagGroup(c, "How it is analysed", "scale", "method", "side", "alpha", "model", "serial", "calibrated")
@@ -142,7 +142,9 @@ func (f *compareFlags) options() (analysis.Options, error) {
 	if opt.Layout, err = f.layoutAsked(); err != nil {
 		return opt, err
 	}
-	if f.from == "" && (f.rate != "" || f.factors != nil) {
+	if f.from == "" && opt.Layout != "" {
+		opt.LayoutFactors = f.factors
+	} else if f.from == "" && (f.rate != "" || f.factors != nil) {
 		return opt, usagef("--rate and --factors go with --from; rates and factors of a trial stand in its plan")
 	}
 	if f.covariate == "" {
@@ -197,8 +199,8 @@ func (f *compareFlags) layoutAsked() (stats.StrataKind, error) {
 	case "":
 		return "", nil
 	case "split-plot", "strip-plot":
-		if f.from == "" || len(f.factors) != 2 {
-			return "", usagef("--layout %s goes with --from and --factors WHOLE,SUB", f.layout)
+		if len(f.factors) != 2 && (f.from != "" || f.factors != nil) {
+			return "", usagef("--layout %s goes with --factors WHOLE,SUB", f.layout)
 		}
 		return stats.StrataKind(strings.ReplaceAll(f.layout, "-", "_")), nil
 	}
@@ -208,7 +210,9 @@ func (f *compareFlags) layoutAsked() (stats.StrataKind, error) {
 func (a *app) printComparison(c analysis.Comparison, name string, f compareFlags) error {
 	if f.script != "" {
 		if c.Season != nil && c.SeasonModel == nil && analysis.Model(f.model) != analysis.NoModel {
-			c.AddSeasonModel(f.serial)
+			if err := c.AddSeasonModel(a.ctx, f.serial); err != nil {
+				return err
+			}
 		}
 		text, err := c.Script(scriptTitle(name, c))
 		if err != nil {
@@ -230,7 +234,9 @@ func (a *app) printComparison(c analysis.Comparison, name string, f compareFlags
 		}
 	}
 	if f.full && c.Season != nil && c.SeasonModel == nil && analysis.Model(f.model) != analysis.NoModel {
-		c.AddSeasonModel(f.serial)
+		if err := c.AddSeasonModel(a.ctx, f.serial); err != nil {
+			return err
+		}
 	}
 	return report.WriteAnswer(a.out, c, report.TextOptions{Short: !f.full, Weeds: c.Role == analysis.Weeds, Holds: c.Holds, Term: a.term})
 }

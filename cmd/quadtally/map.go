@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"io"
 	"slices"
+	"strings"
 
 	"github.com/spf13/cobra"
 
@@ -84,12 +85,7 @@ for them.
 				if err != nil || wanted {
 					return err
 				}
-				_ = full
-				text, err := trial.TextMap(t, plots, opt)
-				if err == nil {
-					_, err = fmt.Fprint(a.out, text)
-				}
-				return err
+				return a.printMap(t, plots, opt, full)
 			})
 		},
 	}
@@ -104,6 +100,26 @@ for them.
 	f.BoolVar(&full, "full", false, "on the screen, the flags and quadrats of every plot below the map")
 	f.StringVar(&paper, "paper", string(print.A4), "A4 or Letter")
 	return c
+}
+
+// printMap draws the map on the screen: alone, or with its tables.
+func (a *app) printMap(t *trial.Trial, plots []trial.Plot, opt trial.MapOptions, full bool) error {
+	width, rows := a.screen()
+	foot := ""
+	if opt.Blind {
+		foot = "Treatments are left off, for whoever counts: --with-treatment.\n"
+	}
+	if full {
+		text, err := trial.TextMap(t, plots, opt, width)
+		if err == nil {
+			_, err = fmt.Fprint(a.out, text+foot)
+		}
+		return err
+	}
+	foot += "Flags, net plots and quadrats of every plot: --full.\n"
+	text, _ := trial.ScreenMap(t, plots, opt, width, rows-strings.Count(foot, "\n"))
+	_, err := fmt.Fprint(a.out, text+foot)
+	return err
 }
 
 // noteBlind says that the treatments were left off, and how to have them.

@@ -13,6 +13,7 @@ import (
 
 	"quadtally/cmd/quadtally/internal/analysis"
 	"quadtally/cmd/quadtally/internal/record"
+	"quadtally/cmd/quadtally/internal/report"
 	"quadtally/cmd/quadtally/internal/tables"
 	"quadtally/cmd/quadtally/internal/trial"
 )
@@ -99,7 +100,7 @@ func planGroup(key string) string {
 type newFlags struct {
 	plan, layout, writePlan string
 	cv                      float64
-	dry                     bool
+	dry, full               bool
 	set                     map[string]*[]string
 }
 
@@ -128,6 +129,7 @@ smallest difference between treatments that it can be expected to find.
 	fl.StringVar(&f.layout, "layout", "", "CSV or XLSX of a layout that is already in the ground")
 	fl.StringVar(&f.writePlan, "write-plan", "", "write the plan as understood to this file")
 	fl.Float64Var(&f.cv, "cv", 30, "coefficient of variation of plots within a block, in %; 0 leaves it out")
+	fl.BoolVar(&f.full, "full", false, "the flags of every plot too")
 	fl.BoolVar(&f.dry, "dry-run", false, "show everything, save nothing")
 	a.forceFlag(c)
 	for _, key := range trial.PlanKeys() {
@@ -167,20 +169,9 @@ func (a *app) newTrial(cmd *cobra.Command, f newFlags) error {
 		t.Generator = trial.GeneratorName
 	}
 
-	text, err := trial.TextMap(&t, plots, trial.MapOptions{})
-	if err != nil {
+	if err := a.printLayout(&t, plots, f); err != nil {
 		return err
 	}
-	fmt.Fprintln(a.out, text)
-	o := analysis.WhatItCanShow(&t, plots, f.cv/100)
-	for _, s := range o.Sentences {
-		fmt.Fprintln(a.out, s)
-	}
-	for _, w := range append(o.Warnings, analysis.ConfoundedDates(&t)...) {
-		fmt.Fprintln(a.out, "warning:", w)
-	}
-	fmt.Fprintf(a.out, "Layout: %s, seed %d.\n", t.Generator, t.Seed)
-
 	if f.writePlan != "" {
 		var b strings.Builder
 		if err := trial.WritePlan(&b, &t); err != nil {
@@ -200,6 +191,31 @@ func (a *app) newTrial(cmd *cobra.Command, f newFlags) error {
 	}
 	a.note("saved in %s", filepath.Join(a.trialDir, record.FileName))
 	return store.Close()
+}
+
+// printLayout shows what was laid out and what it can show, on one screen or
+// with the tables of flags.
+func (a *app) printLayout(t *trial.Trial, plots []trial.Plot, f newFlags) error {
+	width, rows := a.screen()
+	o := analysis.WhatItCanShow(t, plots, f.cv/100)
+	opt := report.TextOptions{Short: !f.full, Term: a.term}
+	l := report.Layout{Sentences: o.Sentences, Warnings: append(o.Warnings, analysis.ConfoundedDates(t)...),
+		Seed: fmt.Sprintf("Layout: %s, seed %d.", t.Generator, t.Seed)}
+	if !f.full {
+		l.Seed = fmt.Sprintf("Drawn with seed %d.", t.Seed)
+		if f.layout != "" {
+			l.Seed = "Layout as entered."
+		}
+	}
+	if f.full {
+		var err error
+		if l.Map, err = trial.TextMap(t, plots, trial.MapOptions{}, width); err != nil {
+			return err
+		}
+		return report.WriteLayout(a.out, l, opt)
+	}
+	l.Map, _ = trial.ScreenMap(t, plots, trial.MapOptions{}, width, rows-l.Lines(opt))
+	return report.WriteLayout(a.out, l, opt)
 }
 
 // readPlan takes the plan file, then what flags say.

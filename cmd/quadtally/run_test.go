@@ -64,8 +64,9 @@ func (r ran) expect(t *testing.T, code int, texts ...string) {
 	if r.code != code {
 		t.Errorf("exit %d, want %d\n%s%s", r.code, code, r.out, r.err)
 	}
+	said := strings.Join(strings.Fields(r.out+r.err), " ") // however its lines end
 	for _, want := range texts {
-		if !strings.Contains(r.out+r.err, want) {
+		if !strings.Contains(r.out+r.err, want) && !strings.Contains(said, want) {
 			t.Errorf("nothing says %q in:\n%s%s", want, r.out, r.err)
 		}
 	}

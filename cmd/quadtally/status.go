@@ -37,7 +37,7 @@ one that does not hold any more what was measured from it is named.
 				if asJSON {
 					err = a.writeJSON(st)
 				} else {
-					status.Write(a.out, st, all)
+					status.Write(a.out, st, all, a.term.Width)
 				}
 				if f := st.Files; err == nil && f != nil && len(f.Changed)+len(f.Gone) > 0 {
 					return partly{len(f.Changed) + len(f.Gone)}

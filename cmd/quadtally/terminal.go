@@ -10,6 +10,15 @@ import (
 	"quadtally/cmd/quadtally/internal/report"
 )
 
+// screen is the width of the terminal and the lines beside the one typed on.
+func (a *app) screen() (width, rows int) {
+	width, rows = 80, 23
+	if a.term.Width > 0 {
+		width = a.term.Width
+	}
+	return width, max(rows, a.term.Rows-1)
+}
+
 // terminalOf is what an answer is written on: COLUMNS and LINES where they are
 // set, else the size of the terminal, else 80 by 24. Bold is for terminals
 // alone, so that a file or a pipe holds plain text.

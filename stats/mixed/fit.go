@@ -1,6 +1,8 @@
 package mixed
 
 import (
+	"cmp"
+	"context"
 	"fmt"
 	"math"
 	"strings"
@@ -83,6 +85,7 @@ type Fit struct {
 	Aliased  []string `json:"aliased,omitempty"`
 	Warnings []string `json:"warnings,omitempty"`
 
+	ctx    context.Context // whose end stops what is asked of the fit
 	in     *inference
 	design *terms.Design
 	beta   []float64
@@ -98,6 +101,12 @@ type Fit struct {
 // derivatives from several starts; fixed effects and residual variance are
 // profiled out (Searle, Casella and McCulloch 1992, Variance Components).
 func FitModel(m Model, opt Options) (*Fit, error) {
+	return FitContext(context.Background(), m, opt)
+}
+
+// FitContext is [FitModel] with a context whose end stops it, and later the
+// methods of the fit, with its error.
+func FitContext(ctx context.Context, m Model, opt Options) (*Fit, error) {
 	if err := opt.Validate(); err != nil {
 		return nil, err
 	}
@@ -117,13 +126,17 @@ func FitModel(m Model, opt Options) (*Fit, error) {
 		return nil, err
 	}
 	pr := newProblem(m, design, s, opt.Method)
+	pr.ctx = ctx
 	if pr.exact() {
 		return nil, fmt.Errorf("the fixed terms reproduce every row exactly: no residual variation is left to test against")
 	}
 	if err := pr.distinguishable(m); err != nil {
-		return nil, err
+		return nil, cmp.Or(ctx.Err(), err)
 	}
 	st, ok := pr.maximise()
+	if err := ctx.Err(); err != nil {
+		return nil, err
+	}
 	if !ok {
 		return nil, fmt.Errorf("the likelihood has no maximum: rows of the same group agree exactly, so the residual variance is zero; analyse the means of the groups")
 	}
@@ -136,9 +149,12 @@ func FitModel(m Model, opt Options) (*Fit, error) {
 	if !ok {
 		return nil, s.indistinct(m)
 	}
-	f := &Fit{Method: opt.Method, DFMethod: opt.DF, Rows: n, ResidualDF: n - p, Aliased: design.Aliased, in: in, design: design, level: opt.Level}
+	f := &Fit{ctx: ctx, Method: opt.Method, DFMethod: opt.DF, Rows: n, ResidualDF: n - p, Aliased: design.Aliased, in: in, design: design, level: opt.Level}
 	f.describeVariances(pr, st)
 	f.describeFixed()
+	if err := ctx.Err(); err != nil {
+		return nil, err
+	}
 	f.LogLik = pr.logLikelihood(st)
 	f.Parameters = p + 1 + len(s.groups)
 	if s.serial {
@@ -246,7 +262,7 @@ func (f *Fit) describeFixed() {
 		e := f.estimate(units[j], functions[j])
 		f.Coefficients = append(f.Coefficients, Coefficient{Name: name, Estimate: e.value, SE: e.se, DF: e.df, P: e.p})
 	}
-	for k := 1; k < len(f.design.Terms); k++ {
+	for k := 1; k < len(f.design.Terms) && f.ctx.Err() == nil; k++ {
 		term := f.design.Terms[k].String()
 		var rows [][]float64
 		for j, a := range f.design.Assign {

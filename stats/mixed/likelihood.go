@@ -1,6 +1,7 @@
 package mixed
 
 import (
+	"context"
 	"math"
 	"slices"
 
@@ -20,6 +21,7 @@ type problem struct {
 	design *terms.Design
 	s      *structure
 	method Method
+	ctx    context.Context // no state is evaluated after its end
 	n, p   int
 	q      []float64 // n x p, row-major
 	y      []float64 // residual of the response, scaled to length one
@@ -29,7 +31,7 @@ type problem struct {
 
 func newProblem(m Model, design *terms.Design, s *structure, method Method) *problem {
 	n, p := len(m.Response), design.Rank()
-	pr := &problem{design: design, s: s, method: method, n: n, p: p, q: make([]float64, n*p), y: make([]float64, n), ols: make([]float64, p)}
+	pr := &problem{ctx: context.Background(), design: design, s: s, method: method, n: n, p: p, q: make([]float64, n*p), y: make([]float64, n), ols: make([]float64, p)}
 	// The response enters as (mantissa, power of two), so that no square
 	// overflows or vanishes whatever its unit.
 	size := 0.0
@@ -87,8 +89,12 @@ type state struct {
 func (st *state) serial(pr *problem) bool { return pr.s.serial && !st.params.independent }
 
 // evaluate gives the profiled log-likelihood. Without derivatives it stops
-// at the value. It reports false where the covariance matrix is singular.
+// at the value. It reports false where the covariance matrix is singular, and
+// after the end of the context.
 func (pr *problem) evaluate(p params, derivatives bool) (*state, bool) {
+	if pr.ctx.Err() != nil {
+		return nil, false
+	}
 	st := &state{params: p}
 	st.factors = make([]*factored, len(pr.s.patterns))
 	for k := range pr.s.patterns {

@@ -48,6 +48,9 @@ func (f *Fit) Means(term terms.Term) (Means, error) {
 	}
 	rows = slices.DeleteFunc(rows, func(r terms.MeanRow) bool { return !r.Estimable })
 	functions := f.pullMeans(rows)
+	if err := f.ctx.Err(); err != nil {
+		return Means{}, err
+	}
 	for i, r := range rows {
 		e := f.estimate(r.Row, functions[i])
 		half, err := f.halfWidth(e)
@@ -117,6 +120,9 @@ func (f *Fit) Differences(of, within terms.Term) ([]Difference, []string, error)
 	var out []Difference
 	var missing []string
 	for start := 0; start < len(rows); start += inner {
+		if err := f.ctx.Err(); err != nil {
+			return nil, nil, err
+		}
 		cell := rows[start : start+inner]
 		for _, r := range cell {
 			if !r.Estimable {

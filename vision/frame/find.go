@@ -123,6 +123,10 @@ type Frame struct {
 	Marks       []SeenMark // by marks
 	PrintScale  float64    // by marks: their size in the frame over the size they should have; else 0
 
+	// Another tells that a second frame was seen elsewhere in the photo; by
+	// edges only.
+	Another bool
+
 	Warnings []string
 
 	byColour bool // the edge was found by colour alone
@@ -331,6 +335,7 @@ func (ws *Workspace) search(r *raster.Raster, s picture, grads *[channels]gradie
 	// The few best are carried through, for the full raster may see better
 	// than the search picture which of them is the inner edge.
 	reason = "no four edges that could be one"
+	var found []Frame
 	for i, v := range distinct(verdicts, mostRefined) {
 		// Once a pipe's edge is found by its colour, other lines along the same
 		// pipe lead to the same edge.
@@ -338,6 +343,9 @@ func (ws *Workspace) search(r *raster.Raster, s picture, grads *[channels]gradie
 			continue
 		}
 		f, why := ws.finish(r, s, v, opt, cam)
+		if why == "" {
+			found = append(found, f)
+		}
 		switch {
 		case why != "":
 		case best.Confidence == 0,
@@ -349,7 +357,28 @@ func (ws *Workspace) search(r *raster.Raster, s picture, grads *[channels]gradie
 			reason = why
 		}
 	}
+	for _, f := range found {
+		best.Another = best.Another || f.Confidence > secondFrame*best.Confidence && apart(f.Inner, best.Inner)
+	}
 	return best, reason
+}
+
+// secondFrame is the confidence, as a share of the best frame's, from which a
+// frame in another place counts as a second one.
+const secondFrame = 0.6
+
+// apart tells whether neither quad holds the other's middle.
+func apart(a, b Quad) bool {
+	holds := func(q Quad, p raster.Point) bool {
+		turn := math.Copysign(1, q.Area())
+		for i := range 4 {
+			if turn*cross(sub(q[(i+1)%4], q[i]), sub(p, q[i])) <= 0 {
+				return false
+			}
+		}
+		return true
+	}
+	return !holds(a, b.Centre()) && !holds(b, a.Centre())
 }
 
 // The search ends early on an easy photo: after a few guesses that are seen

@@ -1,6 +1,7 @@
 package analysis
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"maps"
@@ -320,7 +321,7 @@ type StrataAnswer struct {
 
 // compareStrata analyses the rows of a table as a split plot or strip plot, of
 // two factors, the one of the whole plots first.
-func compareStrata(rows []stats.Row, opt stats.Options, kind stats.StrataKind, factors []trial.Factor) (*StrataAnswer, error) {
+func compareStrata(ctx context.Context, rows []stats.Row, opt stats.Options, kind stats.StrataKind, factors []trial.Factor) (*StrataAnswer, error) {
 	if len(factors) != 2 {
 		return nil, misuse("a %s has two factors: name their columns as --factors WHOLE,SUB", strings.ReplaceAll(string(kind), "_", " "))
 	}
@@ -366,7 +367,7 @@ func compareStrata(rows []stats.Row, opt stats.Options, kind stats.StrataKind, f
 	for _, v := range values {
 		in.Values = append(in.Values, t.Forward(v))
 	}
-	a, err := stats.AnalyseStrata(in)
+	a, err := stats.AnalyseStrataContext(ctx, in)
 	if err != nil {
 		return nil, err
 	}

@@ -138,3 +138,93 @@ func TestStandingOfResponses(t *testing.T) {
 		t.Errorf("%v %+v", err, c.Standing)
 	}
 }
+
+// A trial whose plan names two factors is analysed as a split or strip plot as a
+// table with the same values is; what the plan cannot say is refused with what
+// it would take.
+func TestLayoutInsideATrial(t *testing.T) {
+	snap := pairedTrial(func(v float64) float64 { return v })
+	for _, p := range snap.Plots[:] {
+		if p.Treatment != "STRAW" {
+			continue
+		}
+		q := p
+		q.ID, q.Treatment = p.ID+"b", "MIX"
+		snap.Plots = append(snap.Plots, q)
+		for _, x := range snap.Photos {
+			if x.Place.Plot == p.ID {
+				x.Place.Plot, x.Path = q.ID, "b"+x.Path
+				x.Result = &record.Result{CoverFrac: 0.9*x.Result.CoverFrac + 0.02*float64(x.Place.Quadrat)}
+				snap.Photos = append(snap.Photos, x)
+			}
+		}
+	}
+	snap.Trial.Treatments = append(snap.Trial.Treatments, trial.Treatment{Code: "MIX"})
+	factor := func(name string, of ...string) trial.Factor {
+		f := trial.Factor{Name: name}
+		for i, code := range []string{"BARE", "RYE", "STRAW", "MIX"}[:len(of)] {
+			f.Levels = append(f.Levels, trial.FactorLevel{Treatment: code, Level: of[i]})
+		}
+		return f
+	}
+	snap.Trial.Factors = []trial.Factor{factor("mulch", "none", "none", "some", "some"), factor("cut", "no", "yes", "no", "yes")}
+	r, err := Find(snap, "cover", "")
+	if err != nil {
+		t.Fatal(err)
+	}
+	rs, _, err := r.Readings(snap)
+	if err != nil {
+		t.Fatal(err)
+	}
+	days, _ := VisitDays(rs)
+	rows := rowsOf(snap, r.valuesOf(snap, rs, 1, days))
+	for _, kind := range []stats.StrataKind{stats.SplitPlot, stats.StripPlot} {
+		o := DefaultOptions()
+		o.Visit, o.Layout = 1, kind
+		inTrial, err := Compare(snap, "cover", o)
+		if err != nil {
+			t.Fatal(err)
+		}
+		o.Visit, o.Factors = 0, snap.Trial.Factors
+		table, err := CompareRows(rows, "cover", stats.Percent, o)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if inTrial.Strata == nil || len(inTrial.Strata.Tests) != 3 || inTrial.Strata.Kind != kind {
+			t.Fatalf("%+v", inTrial.Strata)
+		}
+		for i, x := range inTrial.Strata.Tests {
+			if y := table.Strata.Tests[i]; x.Term != y.Term || *x.F != *y.F || x.DenDF != y.DenDF {
+				t.Errorf("%s: %+v in the trial, %+v from a table", kind, x, y)
+			}
+		}
+		if !strings.Contains(strings.Join(inTrial.Notes, "\n"), "on your word") {
+			t.Errorf("%q", inTrial.Notes)
+		}
+		// The other factor may have the larger plots.
+		o = DefaultOptions()
+		o.Visit, o.Layout, o.LayoutFactors = 1, kind, []string{"cut", "Mulch"}
+		turned, err := Compare(snap, "cover", o)
+		if err != nil || turned.Strata.Tests[0].Term != "cut" {
+			t.Errorf("%v, %+v", err, turned.Strata)
+		}
+	}
+	for want, change := range map[string]func(*record.Snapshot, *Options){
+		"no factor \"water\"":        func(_ *record.Snapshot, o *Options) { o.LayoutFactors = []string{"water", "cut"} },
+		"the plan has 1":             func(s *record.Snapshot, _ *Options) { s.Trial.Factors = s.Trial.Factors[:1] },
+		"MIX has no level of cut":    func(s *record.Snapshot, _ *Options) { s.Trial.Factors[1] = factor("cut", "no", "yes", "no") },
+		"compared at one visit":      func(_ *record.Snapshot, o *Options) { o.Visit = 0 },
+		"without covariate":          func(_ *record.Snapshot, o *Options) { o.Contrasts = []string{"RYE - BARE"} },
+		"or values that carry an un": func(_ *record.Snapshot, o *Options) { o.Calibrated = true },
+	} {
+		s := *snap
+		s.Trial.Factors = append([]trial.Factor(nil), snap.Trial.Factors...)
+		o := DefaultOptions()
+		o.Visit, o.Layout = 1, stats.SplitPlot
+		change(&s, &o)
+		var usage UsageError
+		if _, err := Compare(&s, "cover", o); !errors.As(err, &usage) || !strings.Contains(err.Error(), want) {
+			t.Errorf("%v, want %q", err, want)
+		}
+	}
+}

@@ -75,7 +75,7 @@ func ClaimOf(r Response, x Answer) Claim {
 	c.lacks(x, a)
 	c.AllZero = len(a.Plots) > 0 && !slices.ContainsFunc(a.Plots, func(p stats.PlotResult) bool { return p.Value != 0 })
 	for _, row := range a.ANOVA {
-		if row.Term == "treatment" && row.P != nil {
+		if row.Term == stats.TreatmentTerm && row.P != nil {
 			c.OverallP, c.OverallShown = row.P, *row.P < a.Alpha
 		}
 	}

@@ -2,6 +2,7 @@ package analysis
 
 import (
 	"cmp"
+	"context"
 	"errors"
 	"fmt"
 	"math"
@@ -275,6 +276,8 @@ type CombineOptions struct {
 	Own     []string
 	// Cross tells places and years apart; every trial then has both.
 	Cross bool
+	// Context ends long work; nil for none.
+	Context context.Context
 }
 
 // CombinedAnswer is the analysis of several trials. Means and differences are
@@ -432,7 +435,11 @@ func CombineTrials(list []TrialValues, o CombineOptions) (CombinedAnswer, error)
 	for i := range in.Plots {
 		in.Plots[i].Value = transform.Forward(in.Plots[i].Value)
 	}
-	c, err := stats.Combine(in)
+	ctx := o.Context
+	if ctx == nil {
+		ctx = context.Background()
+	}
+	c, err := stats.CombineContext(ctx, in)
 	var question *stats.TreatmentQuestion
 	switch {
 	case errors.As(err, &question):

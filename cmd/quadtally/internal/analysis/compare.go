@@ -26,8 +26,11 @@ type Options struct {
 	Covariate      *Covariate
 	CovariateAfter bool
 	Asked
-	// Layout is for a table with plots of two sizes; "" for none.
-	Layout stats.StrataKind
+	// Layout is for plots of two sizes; "" for none. LayoutFactors names two
+	// factors of a trial's plan, the one of the whole plots first; none takes
+	// those of the plan in its order. A table gives its own as Asked.Factors.
+	Layout        stats.StrataKind
+	LayoutFactors []string
 	// Calibrated carries values from photos through the line of the trial's
 	// own pairs of hand and photo first.
 	Calibrated bool
@@ -212,8 +215,11 @@ func Compare(snap *record.Snapshot, name string, o Options) (Comparison, error) 
 		}
 		opt.UseCovariate = true
 	}
-	if o.Layout != "" || o.Rates != nil || o.Factors != nil {
-		return Comparison{}, misuse("the layout, rates and factors of a trial stand in its plan")
+	if o.Rates != nil || o.Factors != nil {
+		return Comparison{}, misuse("the rates and factors of a trial stand in its plan")
+	}
+	if o.Layout != "" {
+		return c, c.analyseLayout(snap, rows, opt, o, season || own != nil)
 	}
 	if err := c.analyse(rows, opt, season, own); err != nil {
 		return Comparison{}, err
@@ -224,6 +230,45 @@ func Compare(snap *record.Snapshot, name string, o Options) (Comparison, error) 
 	standing := standingOf(snap, r, o)
 	c.Standing = &standing
 	return c, c.addModels(rows, opt, o, countedOn(rs)/r.Factor)
+}
+
+// analyseLayout compares the plots of a trial as a split plot or strip plot of
+// two factors of its plan.
+func (c *Comparison) analyseLayout(snap *record.Snapshot, rows []stats.Row, opt stats.Options, o Options, more bool) error {
+	if more || o.Covariate != nil || len(o.Contrasts) > 0 || o.Margin != nil {
+		return misuse("a split plot or strip plot is compared at one visit (--visit), without covariate, contrasts, margin or values that carry an uncertainty of their own")
+	}
+	plan := snap.Trial.Factors
+	var factors []trial.Factor
+	for _, name := range o.LayoutFactors {
+		i := slices.IndexFunc(plan, func(f trial.Factor) bool { return strings.EqualFold(f.Name, name) })
+		if i < 0 {
+			return misuse("the plan has no factor %q: a line such as `factor: nitrogen = N0 0, N50 50` gives every treatment its level", name)
+		}
+		factors = append(factors, plan[i])
+	}
+	if o.LayoutFactors == nil {
+		factors = plan
+	}
+	if len(factors) != 2 {
+		return misuse("a split plot or strip plot has two factors, and the plan has %d: name two of its factors as --factors WHOLE,SUB", len(plan))
+	}
+	for _, f := range factors {
+		for _, r := range rows {
+			if !slices.ContainsFunc(f.Levels, func(l trial.FactorLevel) bool { return l.Treatment == r.Treatment }) {
+				return misuse("treatment %s has no level of %s in the plan: in a split plot or strip plot every treatment is a level of one factor with a level of the other", r.Treatment, f.Name)
+			}
+		}
+	}
+	var err error
+	if c.Strata, err = compareStrata(o.context(), rows, opt, o.Layout, factors); err != nil {
+		return err
+	}
+	c.Notes = append(c.Notes, fmt.Sprintf("that %s was randomised to the larger plots and %s inside them is taken on your word", factors[0].Name, factors[1].Name))
+	if o.Layout == stats.StripPlot {
+		c.Notes[len(c.Notes)-1] = fmt.Sprintf("that %s and %s were each randomised to strips across the block is taken on your word", factors[0].Name, factors[1].Name)
+	}
+	return nil
 }
 
 // countedOn is the ground or bed that every reading was counted on, 1 where the
@@ -259,7 +304,7 @@ func CompareRows(rows []stats.Row, response string, kind stats.Kind, o Options) 
 			return c, misuse("a split plot or strip plot is compared at one visit, without covariate, contrasts or margin")
 		}
 		var err error
-		c.Strata, err = compareStrata(rows, opt, o.Layout, o.Factors)
+		c.Strata, err = compareStrata(o.context(), rows, opt, o.Layout, o.Factors)
 		return c, err
 	}
 	if err := c.analyse(rows, opt, o.Season || len(days) > 1, nil); err != nil {

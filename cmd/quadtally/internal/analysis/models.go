@@ -178,7 +178,7 @@ func (c *Comparison) addModels(rows []stats.Row, opt stats.Options, o Options, p
 	}
 	if c.Season != nil {
 		if o.Model != NoModel && !o.DeferSeasonModel {
-			c.AddSeasonModel(o.Serial)
+			return c.AddSeasonModel(o.context(), o.Serial)
 		}
 		return nil
 	}
@@ -200,8 +200,16 @@ func (c *Comparison) addModels(rows []stats.Row, opt stats.Options, o Options, p
 }
 
 // AddSeasonModel adds the mixed model of a season to a comparison that was made
-// without it; serial correlates the dates of a plot by their true distance.
-func (c *Comparison) AddSeasonModel(serial bool) { c.SeasonModel = seasonModel(c.Season, serial) }
+// without it; serial correlates the dates of a plot by their true distance. Its
+// error is the end of ctx.
+func (c *Comparison) AddSeasonModel(ctx context.Context, serial bool) error {
+	m := seasonModel(ctx, c.Season, serial)
+	if err := ctx.Err(); err != nil {
+		return err
+	}
+	c.SeasonModel = m
+	return nil
+}
 
 // tooFew says why no model can be asked at all, or "".
 func tooFew(a *stats.Analysis) string {
@@ -223,7 +231,7 @@ func frameOf(treatment, block, column []string) (terms.Frame, []terms.Term) {
 	}
 	add("block", block)
 	add("column", column)
-	add("treatment", treatment)
+	add(stats.TreatmentTerm, treatment)
 	return f, fixed
 }
 
@@ -282,7 +290,7 @@ func shareOrCountModel(ctx context.Context, a *stats.Analysis, family glm.Family
 	m.Tests, m.Theta, m.Precision = fit.Tests, fit.Theta, fit.Precision
 	m.Dispersion, m.DispersionDF, m.Warnings = fit.Dispersion, fit.DispersionDF, fit.Warnings
 	for i := range m.Tests {
-		if m.Tests[i].Term == "treatment" {
+		if m.Tests[i].Term == stats.TreatmentTerm {
 			m.Treatment = &m.Tests[i]
 		}
 	}
@@ -375,7 +383,7 @@ func ratiosWith(control string, pairs []glm.Ratio, standard *glm.Standard) []Rat
 }
 
 // seasonModel fits treatment by date with random plots and blocks.
-func seasonModel(s *stats.Season, serial bool) *SeasonModel {
+func seasonModel(ctx context.Context, s *stats.Season, serial bool) *SeasonModel {
 	a := &s.PeriodMean
 	m := &SeasonModel{Scale: a.Transform.Scale, Confidence: a.Confidence, Alpha: a.Alpha}
 	if m.Refused = tooFew(a); m.Refused != "" {
@@ -425,7 +433,7 @@ func seasonModel(s *stats.Season, serial bool) *SeasonModel {
 	}
 	options := mixed.DefaultOptions()
 	options.Level = a.Confidence
-	fit, err := mixed.FitModel(model, options)
+	fit, err := mixed.FitContext(ctx, model, options)
 	if err != nil {
 		m.Refused = err.Error()
 		return m
@@ -537,7 +545,7 @@ func quadratComponents(rows []stats.Row, a *stats.Analysis) *Components {
 		}
 	}
 	for _, t := range fit.Adjusted {
-		if t.Term == "treatment" {
+		if t.Term == stats.TreatmentTerm {
 			c.Treatment = t
 		}
 	}

@@ -15,13 +15,14 @@ import (
 // in residual standard deviations (SD) and, where a mean is known, in the unit
 // of the response and as percent of Base.
 type Power struct {
-	From                 string  `json:"from"` // where the numbers come from
-	Unit                 string  `json:"unit,omitempty"`
-	Treatments           int     `json:"treatments"`
-	Blocks               int     `json:"blocks"` // or plots a treatment
-	CompletelyRandomised bool    `json:"completely_randomised"`
-	Alpha                float64 `json:"alpha"`
-	WantedPower          float64 `json:"wanted_power"`
+	From                 string     `json:"from"` // where the numbers come from
+	Unit                 string     `json:"unit,omitempty"`
+	Kind                 stats.Kind `json:"kind,omitempty"` // of the response; "" for plain numbers
+	Treatments           int        `json:"treatments"`
+	Blocks               int        `json:"blocks"` // or plots a treatment
+	CompletelyRandomised bool       `json:"completely_randomised"`
+	Alpha                float64    `json:"alpha"`
+	WantedPower          float64    `json:"wanted_power"`
 	// SD is the residual standard deviation on Scale; Base is the mean that
 	// differences go down from, the control's where there is one.
 	SD         float64     `json:"sd"`
@@ -340,7 +341,7 @@ func (g PowerBasis) Power(q PowerQuestion) (Power, error) {
 	}
 	_, df := plan.DF()
 	p := Power{From: g.from, Unit: g.unit, Treatments: plan.Treatments, Blocks: plan.Blocks, CompletelyRandomised: plan.CompletelyRandomised,
-		Alpha: plan.Alpha, WantedPower: q.Wanted, SD: g.sd, Scale: g.transform.Scale, CVPercent: g.cv, ResidualDF: int(df), Enough: df >= stats.FewResidualDF,
+		Alpha: plan.Alpha, WantedPower: q.Wanted, Kind: g.transform.Kind, SD: g.sd, Scale: g.transform.Scale, CVPercent: g.cv, ResidualDF: int(df), Enough: df >= stats.FewResidualDF,
 		Upward: q.Upward, Warnings: append(g.warnings, plan.Warnings()...)}
 	if g.base > 0 && g.baseIs == baseIsMean {
 		p.Base, p.BaseOf = &g.base, g.baseOf

@@ -382,7 +382,7 @@ func TestModelsOfAComparison(t *testing.T) {
 	if late.SeasonModel != nil {
 		t.Error("the season's model was not put off")
 	}
-	if late.AddSeasonModel(false); late.SeasonModel == nil || late.SeasonModel.Means[0].Day != 0 || late.SeasonModel.Means[5].Day != 14 {
+	if err := late.AddSeasonModel(t.Context(), false); err != nil || late.SeasonModel == nil || late.SeasonModel.Means[0].Day != 0 || late.SeasonModel.Means[5].Day != 14 {
 		t.Errorf("put off: %+v", late.SeasonModel)
 	}
 	if c := compare("cover", func(o *Options) { o.Visit, o.Model = 1, NoModel }); c.CoverModel != nil || c.Components != nil {

@@ -1,12 +1,14 @@
 package analysis
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"strings"
 
 	"quadtally/cmd/quadtally/internal/rscript"
 	"quadtally/stats"
+	"quadtally/stats/glm"
 )
 
 // ScriptMark is the first line of every script that is written, by which a file
@@ -14,8 +16,9 @@ import (
 const ScriptMark = "# R script written by quadtally; it may be written again"
 
 // Script is the comparison as a script for R: the plot values, the calls, and
-// the names of the results beside their numbers. Second opinions and margins
-// are not in it.
+// the names of the results beside their numbers. Second opinions by a negative
+// binomial or beta model, and margins, are not in it; a remark says so of the
+// former.
 func (c Comparison) Script(title string) (string, error) {
 	var parts []string
 	add := func(text string, err error) error {
@@ -37,6 +40,9 @@ func (c Comparison) Script(title string) (string, error) {
 		}
 	default:
 		err = add(c.plotScript(title, c.Analysis))
+	}
+	if a := c.Main(); err == nil && c.Strata == nil && a != nil {
+		parts = append(parts, c.modelScript(title, a))
 	}
 	if err == nil && c.Factorial != nil {
 		err = add(factorialScript(title+": factors", c))
@@ -96,7 +102,54 @@ func (c Comparison) plotScript(title string, a *stats.Analysis) (string, error) 
 	if c.Trend != nil {
 		r.Rates = c.rates
 	}
+	r.Randomised = a.Randomisation != nil
 	return rscript.Compare(r)
+}
+
+// modelScript writes the generalised linear model behind the means as measured
+// and the second opinion, or a remark on why it is not written; "" where there
+// is neither.
+func (c Comparison) modelScript(title string, a *stats.Analysis) string {
+	opinion := cmp.Or(c.CountModel, c.CoverModel)
+	response, exposure := a.Standardised()
+	if opinion == nil && response == nil {
+		return ""
+	}
+	r := rscript.Counted{Head: headOf(title+": means as measured and second opinion", a.Response, a.Unit), Control: a.Control, Alpha: 1 - a.Confidence}
+	quasi := response != nil
+	if opinion != nil {
+		quasi = opinion.Family == glm.QuasiPoisson || opinion.Family == glm.QuasiBinomial
+		r.Permuted = quasi && opinion.Resampled != nil
+	}
+	remark := func(why string) string {
+		return fmt.Sprintf("# The second opinion is not written: %s.\n", why)
+	}
+	switch {
+	case !quasi:
+		return remark("a " + string(opinion.Family) + " model with a parametric bootstrap takes more than base R")
+	case response == nil:
+		return remark("the model had no answer")
+	}
+	r.Shares = a.Transform.Kind != stats.Count
+	covariate := map[string]*float64{}
+	for _, p := range a.Design.Plots {
+		covariate[p.Name] = p.Covariate
+	}
+	for i, p := range a.Plots {
+		x := rscript.Count{Block: p.Block, Column: p.Column, Treatment: p.Treatment, Count: response[i]}
+		if exposure != nil {
+			x.Area = exposure[i]
+		}
+		if a.Covariate != nil {
+			x.Covariate = covariate[p.Name]
+		}
+		r.Plots = append(r.Plots, x)
+	}
+	text, err := rscript.Counts(r)
+	if err != nil {
+		return remark(err.Error())
+	}
+	return text
 }
 
 func seasonScript(title string, c Comparison) (string, error) {

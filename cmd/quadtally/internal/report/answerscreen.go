@@ -97,6 +97,9 @@ func answerScreen(c analysis.Comparison, opt TextOptions) *screen {
 	}
 	if x := a.Covariate; x != nil {
 		s.say(keepRemark, "", t.covariateNote())
+		for _, l := range t.covariateTests() {
+			s.line(keepRemark, "  "+l)
+		}
 	}
 	for _, r := range remarks {
 		s.line(keepRemark, r)
@@ -114,9 +117,9 @@ func answerScreen(c analysis.Comparison, opt TextOptions) *screen {
 	if len(a.Missing) > 0 {
 		var names []string
 		for _, m := range a.Missing {
-			names = append(names, m.Name+" ("+m.Treatment+")")
+			names = append(names, "plot "+m.Name+" ("+m.Treatment+")")
 		}
-		s.caution(fmt.Sprintf("missing: %s", strings.Join(names, ", ")))
+		s.caution("Missing: " + strings.Join(names, ", "))
 	}
 	for _, q := range c.Questions {
 		s.caution("to answer: " + q.Text)
@@ -198,6 +201,7 @@ func before(s *screen, c analysis.Comparison) {
 func (t *compareText) answered(s *screen, c analysis.Comparison) {
 	asked := false
 	if p := c.Planned; p != nil {
+		s.line(keepContext, "Contrasts asked for"+t.onScale()+":")
 		s.rows(keepAlways, t.plannedRows(*p))
 		asked = true
 	}
@@ -210,6 +214,7 @@ func (t *compareText) answered(s *screen, c analysis.Comparison) {
 		asked = true
 	}
 	if c.StepDown != nil {
+		s.line(keepContext, fmt.Sprintf("Against the control %s, Dunnett's test in its step-down form:", t.a.Control))
 		s.rows(keepContext, t.stepDownRows(c.StepDown))
 		asked = true
 	}

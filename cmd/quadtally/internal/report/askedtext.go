@@ -81,7 +81,7 @@ func triedWords(tried []string) string {
 	if n := len(tried); n > 1 {
 		what = fmt.Sprintf("%d choices other than the usual were", n)
 	}
-	return fmt.Sprintf("%s tried on this response: %s. The usual one was fixed beforehand; of several that are tried, the one that shows most shows too much.", what, strings.Join(tried, ", "))
+	return fmt.Sprintf("%s tried: %s. The usual one was fixed beforehand; of several that are tried, the one that shows most shows too much.", what, strings.Join(tried, ", "))
 }
 
 func (t *compareText) stepDownRows(list []stats.ControlComparison) [][]string {

@@ -184,8 +184,8 @@ func (b *builder) found() Section {
 			zero = append(zero, r.Label)
 			continue
 		}
-		if per, ok := b.at(b.lead.Yield); ok && r.Key == analysis.YieldPerBed && per.Overall.Main() != nil {
-			continue // the yield times a fixed factor: the page of yields gives both
+		if b.sameAsYield(r) {
+			continue
 		}
 		s.Parts = append(s.Parts, b.finding(r))
 	}
@@ -193,6 +193,13 @@ func (b *builder) found() Section {
 		s.say("0 in every plot at every visit, so that there is nothing to compare: %s.", strings.Join(zero, ", "))
 	}
 	return s
+}
+
+// sameAsYield reports the yield per length of bed beside that per area: one times
+// a fixed factor is the other, and the part on yields gives both.
+func (b *builder) sameAsYield(r Response) bool {
+	yield, ok := b.at(b.lead.Yield)
+	return ok && r.Key == analysis.YieldPerBed && yield.Overall.Main() != nil
 }
 
 // finding is a response with its answer, its tables and its figures.
@@ -305,7 +312,7 @@ func half(f Figure) Figure {
 func modelFacts(a *stats.Analysis) string {
 	parts := []string{a.Design.Words}
 	if a.ResidualSD != nil {
-		parts = append(parts, fmt.Sprintf("residual SD %.4g on %d degrees of freedom", *a.ResidualSD, a.ResidualDF))
+		parts = append(parts, fmt.Sprintf("residual SD %s on %d degrees of freedom", figures(*a.ResidualSD, 4), a.ResidualDF))
 	}
 	if a.CVPercent != nil && a.Transform.Scale == stats.Raw {
 		parts = append(parts, "CV "+number(a.CVPercent, 1)+" %")

@@ -71,9 +71,16 @@ func WriteCombined(w io.Writer, c analysis.CombinedAnswer, opt TextOptions) erro
 	}
 	t.line("")
 	t.line("%s", title)
-	rows = [][]string{{"pair", "difference", "SED", "df", "p alone", "p Holm", level, "in one more trial"}}
+	rows = [][]string{{"pair", "difference", level, "p Holm", "in one more trial"}}
+	if !opt.Short {
+		rows[0] = append(rows[0], "SED", "df", "p alone")
+	}
 	for _, p := range list {
-		rows = append(rows, []string{p.A + " - " + p.B, number(&p.Difference, d), number(&p.SED, d), fmt.Sprintf("%.1f", p.DF), pOf(&p.P), pOf(&p.PHolm), span(&p.Lower, &p.Upper, d), span(p.NewTrialLower, p.NewTrialUpper, d)})
+		row := []string{p.A + " - " + p.B, number(&p.Difference, d), span(&p.Lower, &p.Upper, d), pOf(&p.PHolm), span(p.NewTrialLower, p.NewTrialUpper, d)}
+		if !opt.Short {
+			row = append(row, number(&p.SED, d), fmt.Sprintf("%.1f", p.DF), pOf(&p.P))
+		}
+		rows = append(rows, row)
 	}
 	t.table(rows)
 	if len(c.Warnings) > 0 {

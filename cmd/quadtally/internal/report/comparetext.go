@@ -490,12 +490,21 @@ func (t *compareText) covariate() {
 		return
 	}
 	t.said("", t.covariateNote())
+	for _, l := range t.covariateTests() {
+		t.said("  ", l)
+	}
+}
+
+// covariateTests are what was asked about the covariate itself.
+func (t *compareText) covariateTests() (out []string) {
+	c := t.a.Covariate
 	if p := c.Parallel; p != nil && p.P != nil {
-		t.said("  ", fmt.Sprintf("Slopes of treatments alike? F(%d,%d) = %s, p %s.", p.DF, c.DF-p.DF, number(p.F, 2), pOf(p.P)))
+		out = append(out, fmt.Sprintf("Slopes of treatments alike? F(%d,%d) = %s, p %s.", p.DF, c.DF-p.DF, number(p.F, 2), pOf(p.P)))
 	}
 	if b := c.Balance; b != nil && b.P != nil {
-		t.said("  ", fmt.Sprintf("Covariate alike in all treatments? F = %s, p %s.", number(b.F, 2), pOf(b.P)))
+		out = append(out, fmt.Sprintf("Covariate alike in all treatments? F = %s, p %s.", number(b.F, 2), pOf(b.P)))
 	}
+	return out
 }
 
 func (t *compareText) covariateNote() string {

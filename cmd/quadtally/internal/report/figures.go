@@ -394,7 +394,7 @@ func equalityFigure(in Input, r *calibrate.Report) Figure {
 	return figure("equality-"+string(r.Kind), title,
 		fmt.Sprintf("Scatters of %s against %s in %d quadrats, one panel a treatment, with the line on which both would be the same. Mean of the camera %s, of the hand %s.", what, hand, r.Agreement.N, fixed(r.Agreement.ImageMean*scale, 1), fixed(r.Agreement.HandMean*scale, 1)),
 		fmt.Sprintf("%s by treatment, %s (n = %d quadrats in %d plots). Across: %s; upwards: %s. On the dashed line both give the same value.", title, unit, r.Agreement.N, r.Agreement.Plots, hand, what),
-		wideMM, 3+30*float64(max(1, down)), func(c draw.Canvas) {
+		wideMM, 3+35*float64(max(1, down)), func(c draw.Canvas) {
 			wide, tall := (c.Max.X-c.Min.X)/vg.Length(across), (c.Max.Y-c.Min.Y)/vg.Length(max(1, down))
 			for i, n := range panels {
 				x, y := c.Min.X+wide*vg.Length(i%across), c.Max.Y-tall*vg.Length(i/across+1)
@@ -487,7 +487,7 @@ func residualFigure(in Input, key string, a *stats.Analysis) (Figure, bool) {
 	xl, xh := rangeOf(xs, false)
 	yl, yh := rangeOf(append(ys, 0), false)
 	return figure(key+"-residuals", "Residuals against fitted values",
-		fmt.Sprintf("Scatter of the residuals of %d plots against their fitted values, on the scale of the analysis; residual standard deviation %.3g.", len(points), *a.ResidualSD),
+		fmt.Sprintf("Scatter of the residuals of %d plots against their fitted values, on the scale of the analysis; residual standard deviation %s.", len(points), figure3(*a.ResidualSD)),
 		fmt.Sprintf("Residuals against fitted values (n = %d plots, scale of the analysis).", len(points)),
 		wideMM, 52, func(c draw.Canvas) {
 			p := newChart("Fitted by block and treatment", "Residual")

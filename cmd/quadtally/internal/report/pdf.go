@@ -137,13 +137,17 @@ func newPDFSheet(d Document) *pdfSheet {
 	return s
 }
 
-// printable leaves out what cannot be printed.
+// printable leaves out what cannot be printed. No-break spaces stay.
 func (s *pdfSheet) printable(text string) string {
-	out, err := print.Printable(text, nil)
-	if err != nil {
-		s.SetError(err)
+	parts := strings.Split(text, noBreak)
+	for i, p := range parts {
+		out, err := print.Printable(p, nil)
+		if err != nil {
+			s.SetError(err)
+		}
+		parts[i] = out
 	}
-	return out
+	return strings.Join(parts, noBreak)
 }
 
 func (s *pdfSheet) setFont(em float64, bold bool) {
@@ -400,7 +404,7 @@ func (s *pdfSheet) facts(list []Fact) {
 		height := 0.0
 		s.setFont(em, false)
 		for _, f := range row {
-			height = max(height, float64(len(s.lines(f.Text(), width-label)))*em*pdfLeading)
+			height = max(height, float64(max(len(s.lines(f.Name, label-2)), len(s.lines(f.Text(), width-label))))*em*pdfLeading)
 		}
 		s.room(height)
 		top := s.y
@@ -409,7 +413,9 @@ func (s *pdfSheet) facts(list []Fact) {
 			s.y = top
 			s.setFont(em, false)
 			s.SetTextColor(0x55, 0x55, 0x55)
-			s.Text(x, s.y+em, s.fit(f.Name, label-2))
+			for k, l := range s.lines(f.Name, label-2) {
+				s.Text(x, s.y+em+float64(k)*em*pdfLeading, l)
+			}
 			s.write(x+label, width-label, em, false, f.Text())
 		}
 		s.y = top + height + 0.5

@@ -16,7 +16,7 @@ func (b *builder) power() Section {
 		Columns: headed("Response", "Residual df", "Compared with", "A mean of", "or less", "Difference, %")}
 	for _, r := range b.in.Responses {
 		a := r.Overall.Main()
-		if a == nil || a.Detectable == nil {
+		if a == nil || a.Detectable == nil || b.sameAsYield(r) {
 			continue
 		}
 		d := a.Detectable
@@ -109,7 +109,7 @@ func blocksTable(r Response, a *stats.Analysis, power float64, most int) Table {
 	from := a.Detectable.From
 	digits := (&compareText{a: *a}).backDigits()
 	t := Table{ID: "blocks-" + r.key(), Caption: fmt.Sprintf("Number of %s that would be enough, %s", unit, r.Label),
-		Columns: headed("To see", "From", "to", "Residual SDs apart", sentenceCase(unit+" needed"), "Power then")}
+		Columns: headed("To see", "From", "to", "SDs apart", sentenceCase(unit), "Power then")}
 	for _, share := range differencesFor(r) {
 		to := from * (1 - share)
 		delta := deltaSD(a, from, share)
@@ -129,7 +129,7 @@ func blocksTable(r Response, a *stats.Analysis, power float64, most int) Table {
 	if k := a.Design.Kind; k != stats.CompleteBlocks && len(a.Design.Blocks) > 0 {
 		layout = " Reckoned for complete blocks with the same residual variance."
 	}
-	t.Note = fmt.Sprintf("From %s of this trial. Residual SD %.4g on %d degrees of freedom, scale of the analysis.%s", a.Detectable.FromWhat, *a.ResidualSD, a.ResidualDF, layout)
+	t.Note = fmt.Sprintf("From %s of this trial. Residual SD %s on %d degrees of freedom, scale of the analysis.%s", a.Detectable.FromWhat, figures(*a.ResidualSD, 4), a.ResidualDF, layout)
 	return t
 }
 
@@ -148,7 +148,7 @@ func quadratTable(t trial.Trial, r Response, a *stats.Analysis, power float64) (
 	}
 	share := differencesFor(r)[1]
 	out := Table{ID: "quadrats-next-" + r.key(), Caption: fmt.Sprintf("Quadrats a plot against blocks, to see %.0f %% less %s at one visit", 100*share, r.Label),
-		Columns: headed("Quadrats a plot", "Variance of a plot mean", "Against now, %", "Blocks needed", "Photos a visit")}
+		Columns: headed("Quadrats", "Variance", "% of now", "Blocks", "Photos")}
 	most := max(6, t.Quadrat.PerPlot+2)
 	for n := 1; n <= most; n++ {
 		v := sub.VariancePlot + sub.VarianceQuadrat/float64(n)
@@ -165,6 +165,6 @@ func quadratTable(t trial.Trial, r Response, a *stats.Analysis, power float64) (
 		}
 		out.Rows = append(out.Rows, row)
 	}
-	out.Note = fmt.Sprintf("Variance between plots %.4g, between quadrats of a plot %.4g, as measured at that visit. More quadrats cannot make up for too few blocks once the plots themselves differ.", sub.VariancePlot, sub.VarianceQuadrat)
+	out.Note = fmt.Sprintf("Variance between plots %s, between quadrats of a plot %s, as measured at that visit; variance is that of a plot mean, photos are those of a visit. More quadrats cannot make up for too few blocks once the plots themselves differ.", figures(sub.VariancePlot, 4), figures(sub.VarianceQuadrat, 4))
 	return out, true
 }

@@ -26,7 +26,7 @@ func distanceText(p analysis.Power, d analysis.Distance) string {
 		return fmt.Sprintf("%s %% of %s", figure3(*d.Percent), of)
 	}
 	unit := p.Unit
-	if strings.HasPrefix(unit, "%") {
+	if p.Kind == stats.Percent {
 		unit = "points" // percent of percent would be misread
 	}
 	s := strings.TrimSpace(figure3(*d.Absolute) + " " + unit)

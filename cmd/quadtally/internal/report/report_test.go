@@ -231,6 +231,9 @@ func lineAt(lines []string, i int) string {
 func TestNothingLeaks(t *testing.T) {
 	for name, in := range inputs(t) {
 		text := asText(Build(in)) + asText(BuildTechnical(in)) + asText(BuildOnePage(in))
+		if m := regexp.MustCompile(`.{0,40}[0-9]e[+-][0-9].{0,20}|.{0,40}[(=] ?-[0-9].{0,20}|.{0,30}[0-9]\.[0-9]{9,}.{0,20}`).FindString(text); m != "" {
+			t.Errorf("%s: a number that breaks the rule of numbers: %q", name, m)
+		}
 		for _, bad := range []string{"NaN", "Inf", "%!", "<nil>", "0x", " equal "} {
 			if i := strings.Index(text, bad); i >= 0 {
 				t.Errorf("%s: %q in %q", name, bad, text[max(0, i-60):min(len(text), i+60)])

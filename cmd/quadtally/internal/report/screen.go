@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"io"
 	"strings"
+
+	"quadtally/cmd/quadtally/internal/wording"
 )
 
 // screenRows is how many lines an answer may take: a terminal of 24 lines less
@@ -89,7 +91,7 @@ func oneLine(text string, width int) string {
 		return text
 	}
 	if !strings.Contains(text, " ") {
-		head, _ := cutAt(text, max(1, width-1))
+		head, _ := wording.Cut(text, max(1, width-1))
 		return head + "…"
 	}
 	return strings.TrimRight(wrap(text, max(1, width-2))[0], " ,;:(") + " …"
@@ -141,10 +143,17 @@ func (s *screen) write(w io.Writer) error {
 	}
 	if more != "" {
 		foot := sentenceCase(more) + ": --full."
-		if hidden > 0 {
-			foot = fmt.Sprintf("! %s more; they and %s: --full.", counted(hidden, "caution"), s.more)
+		for _, shorter := range []string{sentenceCase(s.more) + ": --full.", "More: --full."} {
+			if columns(foot) > s.term.Width {
+				foot = shorter
+			}
 		}
-		foot = oneLine(foot, s.term.Width)
+		if hidden > 0 {
+			foot = fmt.Sprintf("! %s more, with %s: --full.", counted(hidden, "caution"), s.more)
+			if columns(foot) > s.term.Width {
+				foot = fmt.Sprintf("! %s more: --full.", counted(hidden, "caution"))
+			}
+		}
 		if hidden > 0 {
 			foot = s.term.strong(foot)
 		}

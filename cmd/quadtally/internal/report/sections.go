@@ -347,10 +347,10 @@ func (b *builder) weedsAgainstYield(with ...int) Section {
 		drawn = append(drawn, weedsYieldFigure(b.in, weeds, yield, points))
 		xs, ys := coordinates(points)
 		if r, ok := correlation(xs, ys); ok {
-			s.say("%s and %s over all %d plots: r = %.2f. That mixes what the treatments did to the weeds with everything else they did to the crop.", sentenceCase(weeds.Label), yield.Label, len(points), r)
+			s.say("%s and %s over all %d plots: r = %s. That mixes what the treatments did to the weeds with everything else they did to the crop.", sentenceCase(weeds.Label), yield.Label, len(points), withDecimals(r, 2))
 		}
 		if r, ok := correlation(ofWeeds, ofYield); ok {
-			s.say("Within treatments and blocks (residuals of both): r = %.2f.", r)
+			s.say("Within treatments and blocks (residuals of both): r = %s.", withDecimals(r, 2))
 		}
 	}
 	if !held {

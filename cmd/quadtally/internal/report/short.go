@@ -693,9 +693,9 @@ func (b *builder) cameraPage() Section {
 			p.warn("%s", l)
 		}
 		p.say("%s", agreementText(a.Report).biasSentence())
-		f := differenceFigure(b.in, a.Report)
-		f.HeightMM = 36
-		p.add(equalityFigure(b.in, a.Report), f)
+		text := agreementText(a.Report)
+		p.say("For a single quadrat, 95 in 100 differences (image minus hand) lie between %s and %s %s.", text.val(a.Report.Agreement.LowerLimit.Value), text.val(a.Report.Agreement.UpperLimit.Value), text.unit)
+		p.add(equalityFigure(b.in, a.Report))
 		s.Parts = append(s.Parts, p)
 	}
 	return s

@@ -5,7 +5,7 @@ import (
 	"io"
 	"strings"
 
-	"github.com/rivo/uniseg"
+	"quadtally/cmd/quadtally/internal/wording"
 )
 
 // Terminal is what a document is written on as text.
@@ -199,9 +199,9 @@ func (t *textWriter) table(b Table) {
 		if name := max(8, longestWord(b.Columns[0].Head), wide[0]-over); over > 0 && name < wide[0] {
 			cut, apart := make([]string, len(grid[0])), map[string]bool{}
 			for i, s := range grid[0] {
-				cut[i], _ = cutAt(s, name)
+				cut[i], _ = wording.Cut(s, name)
 				if cut[i] != s {
-					head, _ := cutAt(s, name-1)
+					head, _ := wording.Cut(s, name-1)
 					cut[i] = strings.TrimRight(head, " ") + "…"
 				}
 				apart[cut[i]] = true
@@ -296,7 +296,7 @@ func count(from, to int) []int {
 }
 
 // columns is the width of a text on a terminal.
-func columns(s string) int { return uniseg.StringWidth(s) }
+func columns(s string) int { return wording.Width(s) }
 
 func pad(s string, width int) string { return s + strings.Repeat(" ", max(0, width-columns(s))) }
 
@@ -308,58 +308,7 @@ func longestWord(s string) int {
 	return n
 }
 
-// wrap breaks a text at spaces, not at no-break ones, into lines of at most
-// width columns; a longer word is cut.
-func wrap(s string, width int) []string {
-	width = max(width, 1)
-	var out []string
-	for para := range strings.SplitSeq(s, "\n") {
-		line := ""
-		for w := range strings.SplitSeq(glue.Replace(para), " ") {
-			if w == "" {
-				continue
-			}
-			w = strings.ReplaceAll(w, glued, " ")
-			for columns(w) > width {
-				if line != "" {
-					out, line = append(out, line), ""
-				}
-				head, rest := cutAt(w, width)
-				out, w = append(out, head), rest
-			}
-			switch {
-			case line == "":
-				line = w
-			case columns(line)+1+columns(w) > width:
-				out, line = append(out, line), w
-			default:
-				line += " " + w
-			}
-		}
-		out = append(out, line)
-	}
-	return out
-}
-
-// glued stands for a space that no line ends at: a number stays with its sign of
-// comparison and with its percent.
-const glued = "\x00"
-
-var glue = strings.NewReplacer(" = ", glued+"="+glued, " < ", glued+"<"+glued, " > ", glued+">"+glued, " %", glued+"%")
-
-func cutAt(s string, width int) (head, rest string) {
-	used := 0
-	state := -1
-	for rest = s; rest != ""; {
-		cluster, tail, w, next := uniseg.FirstGraphemeClusterInString(rest, state)
-		if used+w > width && head != "" {
-			return head, rest
-		}
-		head, rest, state = head+cluster, tail, next
-		used += w
-	}
-	return head, ""
-}
+func wrap(s string, width int) []string { return wording.Wrap(s, width) }
 
 // aligned pads numbers so that their decimal marks stand below each other
 // when the column is set to the right.

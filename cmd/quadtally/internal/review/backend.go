@@ -186,6 +186,9 @@ type Photo struct {
 	WidthPx, HeightPx int
 	// LikelyVisit is the visit its date falls into where none is settled.
 	LikelyVisit int
+	// Drawable says of a photo that was not read that it can be shown: its
+	// frame can then be marked by hand.
+	Drawable bool
 	// WholeCopy names the sound file, in use, of which this one is a damaged
 	// copy; "" there is none.
 	WholeCopy string
@@ -199,6 +202,12 @@ type Photo struct {
 	Counts    []Count // in force
 	Beside    []Count // of further observers, in no comparison
 	Steps     []Step
+}
+
+// VisitAlone reports a photo of which all but the visit is known, and that is
+// likely: one answer settles it.
+func (p Photo) VisitAlone() bool {
+	return p.State == Waiting && !p.Proposed && p.Plot != "" && p.Quadrat > 0 && p.Visit == 0 && p.LikelyVisit > 0
 }
 
 // Doubt is something that speaks against a photo's number.

@@ -37,6 +37,10 @@ func (b *Backend) Do(ctx context.Context, act review.Action) (review.Done, error
 	if err != nil {
 		return review.Done{}, err
 	}
+	before, err := b.store.Snapshot(ctx)
+	if err != nil {
+		return review.Done{}, err
+	}
 	done := review.Done{}
 	if done.Entry, err = b.store.WriteAs(ctx, record.EntryHand, command, text, write); err != nil {
 		return review.Done{}, err
@@ -45,10 +49,6 @@ func (b *Backend) Do(ctx context.Context, act review.Action) (review.Done, error
 	switch act.(type) { // nothing follows from these
 	case review.Tally, review.ShowTreatments:
 		return done, nil
-	}
-	before, err := b.store.Snapshot(ctx)
-	if err != nil {
-		return done, err
 	}
 	if err := b.season.Update(b.ctx, hash); err != nil {
 		return done, err
@@ -69,6 +69,16 @@ func consequences(before, after *record.Snapshot, hash string) string {
 	if is, still := after.Photo(hash); ok && still && was.Result != nil && is.Result != nil && was.Result.CoverFrac != is.Result.CoverFrac {
 		text = fmt.Sprintf("; %s %.1f to %.1f %%", is.Result.Kind, 100*was.Result.CoverFrac, 100*is.Result.CoverFrac)
 	}
+	if is, still := after.Photo(hash); ok && still && was.InUse() != is.InUse() {
+		visit, word := is.Place.Visit, "in use"
+		if !is.InUse() {
+			visit, word = was.Place.Visit, "no longer in use"
+		}
+		text += fmt.Sprintf("; it is %s: visit %d now has %s", word, visit, photos(inUseAt(after, visit)))
+		if th, held := after.Thresholds[visit]; held && before.Thresholds[visit].Value == th.Value {
+			text += fmt.Sprintf(", its threshold stays %.4f", th.Value)
+		}
+	}
 	for _, visit := range slices.Sorted(maps.Keys(after.Thresholds)) {
 		was, ok := before.Thresholds[visit]
 		is := after.Thresholds[visit]
@@ -88,6 +98,16 @@ func consequences(before, after *record.Snapshot, hash string) string {
 		text += fmt.Sprintf(". Visit %d: threshold %.4f to %.4f, %s moved by at most %.1f points", visit, was.Value, is.Value, photos(moved), 100*most)
 	}
 	return text
+}
+
+func inUseAt(snap *record.Snapshot, visit int) int {
+	n := 0
+	for i := range snap.Photos {
+		if p := &snap.Photos[i]; p.InUse() && p.Place.Visit == visit {
+			n++
+		}
+	}
+	return n
 }
 
 // plan turns an action into a sentence and what is to be written. Writing adds
@@ -522,6 +542,10 @@ func (b *Backend) Undo(ctx context.Context, entry int64) (string, error) {
 	if !steps[i].Live {
 		return "", review.Refusal{Text: "this was taken back already, or something newer stands in its place"}
 	}
+	before, err := b.store.Snapshot(ctx)
+	if err != nil {
+		return "", err
+	}
 	text := "took back: " + steps[i].Text
 	_, err = b.store.WriteAs(ctx, record.EntryHand, command, text, func(tx *record.Tx) error {
 		_, err := tx.UndoEntry(entry)
@@ -529,10 +553,6 @@ func (b *Backend) Undo(ctx context.Context, entry int64) (string, error) {
 	})
 	if err != nil {
 		return "", err
-	}
-	before, err := b.store.Snapshot(ctx)
-	if err != nil {
-		return text, err
 	}
 	if err := b.season.Update(b.ctx, steps[i].Hash); err != nil {
 		return text, err

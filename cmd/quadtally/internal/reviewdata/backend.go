@@ -233,6 +233,10 @@ func (b *Backend) Photo(ctx context.Context, hash string) (review.Photo, error) 
 		Proposed: p.Place.State == record.PlaceProposed, LikelyVisit: likelyVisit(snap, p), WholeCopy: wholeCopy(snap, p), Evidence: evidence(snap, p)}
 	force, beside := snap.CountsAt(p.Place.Spot())
 	out.Counted, out.Counts, out.Beside = len(force) > 0, countsIn(force), countsIn(beside)
+	if p.State() == record.PhotoUnread {
+		_, err := b.draw(ctx, p, review.Upright)
+		out.Drawable = err == nil
+	}
 	out.Notes = append(out.Notes, p.Notes...)
 	steps, err := b.Log(ctx)
 	if err != nil {

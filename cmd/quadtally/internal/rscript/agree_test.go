@@ -97,10 +97,42 @@ func (c *checker) near(name string, got float64, tol float64) {
 	}
 }
 
+// nearPtr is near for a number that may not exist: then R must have none.
 func (c *checker) nearPtr(name string, got *float64, tol float64) {
 	c.t.Helper()
 	if got != nil {
 		c.near(name, *got, tol)
+	} else if want, ok := c.want.numbers[name]; ok && !math.IsNaN(want) && !math.IsInf(want, 0) {
+		c.t.Errorf("%s: ours has none, R %.12g", name, want)
+	}
+}
+
+// drawn compares two p values of which one or both are counted from random
+// draws: within four and a half standard errors of their difference, and
+// exactly where both looked at every arrangement.
+func (c *checker) drawn(name string, p, stdErr float64) {
+	c.t.Helper()
+	want, ok := c.want.numbers[name+".p"]
+	if !ok {
+		c.t.Errorf("R printed no %s.p", name)
+		return
+	}
+	c.seen++
+	tol := 1e-9
+	if other := c.want.numbers[name+".std_err"]; stdErr > 0 || other > 0 {
+		tol = 4.5*math.Hypot(stdErr, other) + 2e-3
+	}
+	if !(math.Abs(p-want) <= tol) {
+		c.t.Errorf("%s.p: ours %g, R %g, allowed %.2g apart", name, p, want, tol)
+	}
+}
+
+// done fails where fewer numbers were compared than a design of the kind must
+// have: a name that is not printed any more would go unseen.
+func (c *checker) done(least int) {
+	c.t.Helper()
+	if c.seen < least {
+		c.t.Errorf("only %d numbers were compared, %d at least in this design", c.seen, least)
 	}
 }
 
@@ -141,6 +173,7 @@ func comparison(t *testing.T, rows []stats.Row, o stats.Options) {
 		}
 		in.Plots = append(in.Plots, q)
 	}
+	in.Randomised = a.Randomisation != nil
 	for _, q := range o.Contrasts {
 		in.Contrasts = append(in.Contrasts, rscript.Contrast{Name: q.Name, Weights: q.Weights})
 	}
@@ -219,9 +252,17 @@ func comparison(t *testing.T, rows []stats.Row, o stats.Options) {
 			c.nearPtr(n+"p", r.P, exact)
 		}
 	}
-	if c.seen < 20 {
-		t.Errorf("only %d numbers were compared", c.seen)
+	if a.Randomisation != nil {
+		c.drawn("randomisation", a.Randomisation.P, a.Randomisation.StdErr)
+	} else if !o.UseCovariate && a.Design.Kind != stats.LatinSquare {
+		t.Error("no randomisation test")
 	}
+	k := len(a.Treatments)
+	least := 10 + 5*k + 6*k*(k-1)/2 + 6*len(o.Contrasts)
+	if o.Control != "" {
+		least += 4 * (k - 1)
+	}
+	c.done(least)
 }
 
 func ptr(x float64) *float64 { return &x }
@@ -245,9 +286,7 @@ func trial(rng *rand.Rand, treatments, blocks int, keep func(b, k int) bool) []s
 func always(int, int) bool { return true }
 
 func options() stats.Options {
-	o := stats.DefaultOptions()
-	o.Randomise.Draws = 0
-	return o
+	return stats.DefaultOptions()
 }
 
 var methods = stats.Methods()
@@ -269,6 +308,27 @@ var kinds = map[string]func(t *testing.T, rng *rand.Rand){
 		o := options()
 		o.Method = stats.Holm
 		comparison(t, trial(rng, 5, 10, func(b, k int) bool { return (k+b)%5 < 3 }), o)
+	},
+	"two plots of a treatment in a block": func(t *testing.T, rng *rand.Rand) {
+		o := options()
+		o.Control = "T0"
+		rows := trial(rng, 3, 3+rng.IntN(2), always)
+		for _, r := range slices.Clone(rows) {
+			if rng.Float64() < 0.8 {
+				r.Value += 3 * rng.NormFloat64()
+				r.Source = fmt.Sprint("row ", len(rows)+2)
+				rows = append(rows, r)
+			}
+		}
+		for i := range rows {
+			rows[i].Plot = fmt.Sprint("P", i)
+		}
+		comparison(t, rows, o)
+	},
+	"few arrangements": func(t *testing.T, rng *rand.Rand) {
+		o := options()
+		o.Control = "T0"
+		comparison(t, trial(rng, 3, 3+rng.IntN(3), always), o)
 	},
 	"completely randomised": func(t *testing.T, rng *rand.Rand) {
 		rows := trial(rng, 4, 5, func(b, k int) bool { return b < 2 || rng.Float64() > 0.2 })
@@ -413,6 +473,7 @@ func factorial(t *testing.T, rng *rand.Rand) {
 			c.nearPtr(n+"p", p.P, exact)
 		}
 	}
+	c.done(2 + 4*3 + 10) // two factors, their interaction, means of each
 }
 
 func strata(t *testing.T, rng *rand.Rand, kind stats.StrataKind, balanced bool) {
@@ -467,6 +528,7 @@ func strata(t *testing.T, rng *rand.Rand, kind stats.StrataKind, balanced bool) 
 			c.near("seds["+string(s.Kind)+"].df", s.DF, exact)
 		}
 	}
+	c.done(map[bool]int{true: 12 + 8, false: 12}[balanced])
 }
 
 func season(t *testing.T, rng *rand.Rand) {
@@ -545,21 +607,33 @@ func season(t *testing.T, rng *rand.Rand) {
 		c.near(n+"den_df", x.DenDF, 2e-3)
 		c.near(n+"p", x.P, optimised)
 	}
+	c.done(map[bool]int{true: 30, false: 45}[gap])
 }
 
 func counts(t *testing.T, rng *rand.Rand) {
-	f := rscript.Counted{Shares: rng.IntN(3) == 0}
+	f := rscript.Counted{Shares: rng.IntN(3) == 0, Control: "T0", Alpha: 0.05, Permuted: true}
+	ground, whole := rng.IntN(2) == 0, rng.IntN(4) > 0
 	block, treatment := terms.Factor{Name: "block"}, terms.Factor{Name: "treatment"}
 	m := glm.Model{Fixed: []terms.Term{{"block"}, {"treatment"}}}
 	for b := range 4 {
 		for k := range 4 {
-			v := math.Round((3 + 4*float64(k)) * math.Exp(0.3*rng.NormFloat64()+0.2*float64(b)))
-			if f.Shares {
-				v = 1 / (1 + math.Exp(2-0.6*float64(k)-0.5*rng.NormFloat64()))
+			if b > 0 && rng.Float64() < 0.06 {
+				continue
 			}
-			p := rscript.Count{Block: fmt.Sprint("B", b), Treatment: fmt.Sprint("T", k), Count: v}
+			p := rscript.Count{Block: fmt.Sprint("B", b), Treatment: fmt.Sprint("T", k)}
+			p.Count = 1 + math.Round((3+4*float64(k))*math.Exp(0.6*rng.NormFloat64()+0.2*float64(b)))
+			switch {
+			case f.Shares:
+				p.Count = 1 / (1 + math.Exp(2-0.6*float64(k)-0.5*rng.NormFloat64()))
+			case !whole:
+				p.Count /= 3
+			}
+			if ground && !f.Shares {
+				p.Area = 0.25 * float64(1+rng.IntN(3))
+				m.Exposure = append(m.Exposure, p.Area)
+			}
 			f.Plots = append(f.Plots, p)
-			m.Response = append(m.Response, v)
+			m.Response = append(m.Response, p.Count)
 			block.Labels, treatment.Labels = append(block.Labels, p.Block), append(treatment.Labels, p.Treatment)
 		}
 	}
@@ -595,6 +669,35 @@ func counts(t *testing.T, rng *rand.Rand) {
 		c.near(n+"se", r.SE, 1e-6)
 		c.near(n+"p", r.P, 1e-6)
 	}
+	r, err := fit.Resample(t.Context(), "block", glm.ResampleOptions{Seed: 1})
+	if err != nil {
+		t.Fatal(err)
+	}
+	c.drawn("resampled", r.P, r.StdErr)
+	opt.Spread = glm.SpreadOfPatches
+	if fit, err = glm.FitModel(m, opt); err != nil || fit.Spread == nil {
+		t.Fatal(err, fit.Spread)
+	}
+	c.near("spread.scale", fit.Spread.Scale, 1e-6)
+	c.near("spread.weight", fit.Spread.Weight, 1e-6)
+	standard, err := fit.Standardise("treatment")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, x := range standard.Means {
+		n := "standard[" + x.Level + "]."
+		c.near(n+"mean", x.Mean, 1e-6)
+		c.near(n+"lower", x.Lower, 1e-6)
+		c.near(n+"upper", x.Upper, 1e-6)
+		if x.Level != f.Control {
+			over := standard.Ratio(x.Level, f.Control)
+			n := "over_control[" + x.Level + "]."
+			c.near(n+"ratio", over.Ratio, 1e-6)
+			c.near(n+"lower", over.Lower, 1e-6)
+			c.near(n+"upper", over.Upper, 1e-6)
+		}
+	}
+	c.done(1 + 8 + 18 + 1 + 2 + 12 + 9)
 }
 
 func trials(t *testing.T, rng *rand.Rand) {
@@ -634,10 +737,8 @@ func trials(t *testing.T, rng *rand.Rand) {
 		t.Fatal(err)
 	}
 	c := &checker{t: t, want: run(t, script)}
-	zero := false
 	for _, v := range a.Variance {
 		c.near("variance["+v.Name+"]", v.Variance, 1e-3)
-		zero = zero || v.AtZero
 	}
 	c.near("test.f", a.Test.F, 1e-3)
 	c.near("test.p", a.Test.P, 1e-3)
@@ -657,6 +758,7 @@ func trials(t *testing.T, rng *rand.Rand) {
 		c.near("interaction.f", *a.Interaction.F, exact)
 		c.near("interaction.p", *a.Interaction.P, exact)
 	}
+	c.done(2 + 3 + 3*6)
 }
 
 func crossed(t *testing.T, rng *rand.Rand) {
@@ -693,6 +795,7 @@ func crossed(t *testing.T, rng *rand.Rand) {
 	}
 	c.near("test.f", a.Test.F, 1e-3)
 	c.near("test.den_df", a.Test.DenDF, 5e-3)
+	c.done(2 + 5)
 }
 
 func loss(t *testing.T, rng *rand.Rand) {
@@ -727,6 +830,7 @@ func loss(t *testing.T, rng *rand.Rand) {
 		c.near("hyperbola.i", a.Hyperbola.I.Estimate, optimised)
 		c.near("hyperbola.a", a.Hyperbola.A.Estimate, optimised)
 	}
+	c.done(5)
 }
 
 // Ten random data sets of every kind go through both; where one disagrees, its

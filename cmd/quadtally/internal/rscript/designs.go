@@ -3,6 +3,7 @@ package rscript
 import (
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 )
 
@@ -317,8 +318,9 @@ for (term in rownames(t3)) {
 
 // Count is a plot's count, with the area it comes from (0 for equal areas).
 type Count struct {
-	Block, Treatment string
-	Count, Area      float64
+	Block, Column, Treatment string
+	Count, Area              float64
+	Covariate                *float64 // nil or set for every plot
 }
 
 // Counted is counts compared by quasi-Poisson regression, or shares (Count
@@ -327,38 +329,74 @@ type Counted struct {
 	Head
 	Plots  []Count
 	Shares bool
+	// Control may be empty; Alpha 0 stands for 0.05.
+	Control string
+	Alpha   float64
+	// Permuted draws the test of treatments anew by re-allotting them within
+	// blocks.
+	Permuted bool
 }
 
-// Counts writes the script of counts or shares.
+// Counts writes the script of counts or shares: the analysis of deviance,
+// ratios of treatments, means on all plots with a spread for patches, and where
+// asked for a p value by re-allotment. It refuses a treatment or block whose
+// plots all hold nothing or are full, for which no estimate is finite.
 func Counts(f Counted) (string, error) {
 	var s script
 	if len(f.Plots) < 2 {
 		return "", errors.New("a script needs 2 or more plots with a count")
 	}
 	s.head(f.Head)
-	var block, treatment []string
-	var y, area []float64
+	var block, column, treatment []string
+	var y, area, covariate []float64
 	for _, p := range f.Plots {
-		block, treatment = append(block, p.Block), append(treatment, p.Treatment)
+		block, column, treatment = append(block, p.Block), append(column, p.Column), append(treatment, p.Treatment)
 		y, area = append(y, p.Count), append(area, p.Area)
+		if p.Covariate != nil {
+			covariate = append(covariate, *p.Covariate)
+		}
 	}
-	left := ""
-	if distinct(block) > 1 {
-		s.factor("block", block)
-		left = "block + "
+	var before []string
+	for _, x := range []struct {
+		name   string
+		labels []string
+	}{{"block", block}, {"column", column}, {"treatment", treatment}} {
+		if distinct(x.labels) < 2 {
+			continue
+		}
+		for of, ends := range ends(x.labels, y) {
+			if ends[1] == 0 || f.Shares && ends[0] == 1 {
+				return "", fmt.Errorf("%s %s holds nothing or is full in every plot, so a generalised linear model has no finite estimate of it", x.name, of)
+			}
+		}
+		s.factor(x.name, x.labels)
+		if x.name != "treatment" {
+			before = append(before, x.name)
+		}
 	}
-	s.factor("treatment", treatment)
 	s.numbers("y", y)
-	offset := ""
+	if len(covariate) == len(y) {
+		s.numbers("covariate", covariate)
+		before = append(before, "covariate")
+	}
+	offset := "rep(0, length(y))"
 	if area[0] != 0 {
 		s.numbers("area", area)
-		offset = ", offset = log(area)"
+		offset = "log(area)"
 	}
+	s.line("off <- %s", offset)
 	family, ratios := "quasipoisson", "ratios"
 	if f.Shares {
 		family, ratios = "quasibinomial", "odds_ratios"
 	}
-	s.line("model <- glm(y ~ %streatment, family = %s%s, control = glm.control(epsilon = 1e-12, maxit = 100))", left, family, offset)
+	alpha := f.Alpha
+	if alpha == 0 {
+		alpha = 0.05
+	}
+	s.line("alpha <- %s", number(alpha))
+	s.line("options(contrasts = c(\"contr.treatment\", \"contr.poly\"))")
+	s.line("exactly <- glm.control(epsilon = 1e-12, maxit = 100)")
+	s.line("model <- glm(y ~ %s, family = %s, offset = off, control = exactly)", strings.Join(append(slices.Clone(before), "treatment"), " + "), family)
 	s.line("a <- anova(model, test = \"F\")")
 	s.line("print(a)")
 	s.line(`for (term in rownames(a)[-1]) {`)
@@ -382,8 +420,119 @@ for (i in seq_along(lev)) for (j in seq_along(lev)) if (i < j) {
   say(paste0(n, "se"), se)
   say(paste0(n, "p"), 2 * pt(-abs(e / se), df.residual(model)))
 }
+
+# Means that each treatment would have on all plots, with a spread that falls
+# less with the mean than the family's, as where weeds stand in patches. For
+# whole counts the variance is mu + mu^2/k.
 `)
+	s.line("shares <- %s", map[bool]string{true: "TRUE", false: "FALSE"}[f.Shares])
+	s.WriteString(`mu <- fitted(model)
+v <- if (shares) mu * (1 - mu) else mu
+h <- hatvalues(model)
+tells <- h <= 1 - 1e-8
+left <- (y - mu)^2 / (1 - h)
+vbar <- mean(v[tells])
+spread <- function(s, w) s * ((1 - w) * v + w * v^2 / vbar)
+pearson <- function(s, w) mean((left / spread(s, w))[tells])
+if (!shares && all(y == trunc(y))) {
+  if (pearson(1, 0) <= 1) { s <- pearson(1, 0); w <- 0 } else {
+    s <- exp(uniroot(function(l) pearson(exp(l), 1 - exp(-l)) - 1, c(0, 27), tol = 1e-13, maxiter = 1e4)$root)
+    w <- 1 - 1 / s
+  }
+} else {
+  w <- if (shares) 0.5 else 0.85
+  s <- pearson(1, w)
+}
+say("spread.scale", s)
+say("spread.weight", w)
+X <- model.matrix(model)
+bread <- solve(crossprod(X, X * v))
+P <- bread %*% crossprod(X, X * spread(s, w)) %*% bread
+t0 <- qt(1 - alpha / 2, df.residual(model))
+m <- setNames(rep(NA, length(lev)), lev)
+G <- matrix(0, length(lev), length(b), dimnames = list(lev, NULL))
+for (x in lev) {
+  d <- model$model
+  d$treatment <- factor(rep(x, length(y)), levels = lev)
+  Z <- model.matrix(delete.response(terms(model)), d)
+  e <- as.vector(Z %*% b)
+  z <- if (shares) plogis(e) else exp(e)
+  m[x] <- mean(z)
+  G[x, ] <- colSums(Z * (if (shares) z * (1 - z) else z)) / sum(z)
+  se <- sqrt(as.vector(G[x, ] %*% P %*% G[x, ]))
+  n <- paste0("standard[", x, "].")
+  say(paste0(n, "mean"), m[x])
+  if (shares) {
+    say(paste0(n, "lower"), plogis(qlogis(m[x]) - t0 * se / (1 - m[x])))
+    say(paste0(n, "upper"), plogis(qlogis(m[x]) + t0 * se / (1 - m[x])))
+  } else {
+    say(paste0(n, "lower"), m[x] * exp(-t0 * se))
+    say(paste0(n, "upper"), m[x] * exp(t0 * se))
+  }
+}
+`)
+	if f.Control != "" {
+		s.line("control <- %s", text(f.Control))
+		s.line(`stopifnot(control %%in%% lev)`)
+		s.WriteString(`for (x in setdiff(lev, control)) {
+  g <- G[x, ] - G[control, ]
+  se <- sqrt(as.vector(g %*% P %*% g))
+  n <- paste0("over_control[", x, "].")
+  say(paste0(n, "ratio"), m[[x]] / m[[control]])
+  say(paste0(n, "lower"), m[[x]] / m[[control]] * exp(-t0 * se))
+  say(paste0(n, "upper"), m[[x]] / m[[control]] * exp(t0 * se))
+}
+`)
+	}
+	if f.Permuted {
+		within := "rep(1, length(y))"
+		if slices.Contains(before, "block") {
+			within = "block"
+		}
+		s.line("")
+		s.line("# Treatments re-allotted among the plots of a block. The draws are not those of")
+		s.line("# the printed p value: the two agree within their standard errors. Rows of a")
+		s.line("# treatment that drew nothing but zeros say nothing about spread.")
+		s.line("within <- %s", within)
+		null := "1"
+		if len(before) > 0 {
+			null = strings.Join(before, " + ")
+		}
+		s.line("small <- glm(y ~ %s, family = %s, offset = off, control = exactly)", null, family)
+		s.line("f_of <- function(allotted) {")
+		s.line("  top <- function(by) if (length(by) == length(y)) ave(y, by, FUN = max) > 0 else TRUE")
+		s.line("  kept <- top(allotted)%s", map[bool]string{true: " & ave(1 - y, allotted, FUN = max) > 0", false: ""}[f.Shares])
+		s.line("  big <- suppressWarnings(glm(y ~ %s, family = %s, offset = off, subset = kept))", strings.Join(append(slices.Clone(before), "allotted"), " + "), family)
+		s.WriteString(`  df <- nlevels(allotted) - 1
+  (small$deviance - big$deviance) / df / (sum(residuals(big, "pearson")^2) / df.residual(big))
+}
+set.seed(1)
+draws <- 999
+observed <- f_of(treatment)
+beyond <- replicate(draws, {
+  i <- unsplit(lapply(split(seq_along(y), within), function(i) i[sample.int(length(i))]), within)
+  f <- f_of(treatment[i])
+  is.na(f) || f >= observed * (1 - 1e-9)
+})
+p <- (sum(beyond) + 1) / (draws + 1)
+say("resampled.p", p)
+say("resampled.std_err", sqrt(p * (1 - p) / draws))
+`)
+	}
 	return s.done()
+}
+
+// ends gives the least and the largest value of each label.
+func ends(labels []string, y []float64) map[string][2]float64 {
+	out := map[string][2]float64{}
+	for i, l := range labels {
+		e, ok := out[l]
+		if !ok {
+			e = [2]float64{y[i], y[i]}
+		}
+		out[l] = [2]float64{min(e[0], y[i]), max(e[1], y[i])}
+	}
+	return out
 }
 
 // TrialPlot is a plot of one of several trials. Place and Year are used where

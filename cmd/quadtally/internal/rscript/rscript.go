@@ -62,6 +62,9 @@ type Comparison struct {
 	Contrasts             []Contrast
 	// Rates are the rates of treatments, for a trend; nil for none.
 	Rates map[string]float64
+	// Randomised adds the randomisation test: every arrangement of treatments
+	// within blocks where they are few, else 20 000 random ones.
+	Randomised bool
 }
 
 // script collects the lines of a script.
@@ -390,7 +393,64 @@ for (x in m$labels) {
 	if len(c.Rates) > 0 {
 		s.trend(c.Rates, before)
 	}
+	if c.Randomised {
+		if slices.Contains(before, "column") || slices.Contains(before, "covariate") {
+			s.fail("a randomisation test re-allots treatments within blocks alone")
+		}
+		s.randomised(slices.Contains(before, "block"))
+	}
 	return s.done()
+}
+
+// randomised exchanges values within blocks in place of treatments, which comes
+// to the same, so that one decomposition of the design serves every
+// arrangement.
+func (s *script) randomised(blocks bool) {
+	within := "factor(rep(1, length(y)))"
+	if blocks {
+		within = "block"
+	}
+	s.line("")
+	s.line("# Randomisation test: values exchanged within blocks. The sum of squares of")
+	s.line("# treatments orders the arrangements as F does.")
+	s.line("within <- %s", within)
+	s.WriteString(`inside <- split(seq_along(y), within)
+X <- model.matrix(if (nlevels(within) > 1) ~ within + treatment else ~ treatment)
+B <- qr(if (nlevels(within) > 1) model.matrix(~ within) else matrix(1, length(y), 1))
+D <- qr(X)
+Q <- qr.Q(D)[, seq_len(D$rank), drop = FALSE]
+R <- qr.Q(B)[, seq_len(B$rank), drop = FALSE]
+centred <- y - mean(y)
+ss <- function(Y) colSums(crossprod(Q, Y)^2) - colSums(crossprod(R, Y)^2)
+total <- sum(qr.resid(B, centred)^2)
+observed <- ss(as.matrix(centred))
+limit <- observed - 1e-10 * observed - 1e-13 * total
+ways <- prod(vapply(inside, function(i) factorial(length(i)), 0))
+orders <- function(n) {
+  if (n < 2) return(matrix(1, 1, n))
+  p <- orders(n - 1)
+  do.call(rbind, lapply(1:n, function(i) cbind(i, p + (p >= i))))
+}
+if (ways <= 2e4) {
+  each <- lapply(inside, function(i) orders(length(i)))
+  which_ <- as.matrix(expand.grid(lapply(each, function(o) seq_len(nrow(o)))))
+  Y <- matrix(0, length(y), nrow(which_))
+  for (k in seq_along(inside)) Y[inside[[k]], ] <- centred[inside[[k]]][t(each[[k]][which_[, k], , drop = FALSE])]
+  say("randomisation.p", mean(ss(Y) >= limit))
+  say("randomisation.std_err", 0)
+} else {
+  set.seed(1)
+  beyond <- 0
+  for (part in 1:20) {
+    Y <- matrix(0, length(y), 1000)
+    for (i in inside) Y[i, ] <- replicate(1000, centred[i][sample.int(length(i))])
+    beyond <- beyond + sum(ss(Y) >= limit)
+  }
+  p <- (beyond + 1) / 20001
+  say("randomisation.p", p)
+  say("randomisation.std_err", sqrt(p * (1 - p) / 2e4))
+}
+`)
 }
 
 func distinct(labels []string) int {

@@ -35,7 +35,8 @@ type Trial struct {
 	Ignored   []string                 `json:"columns_ignored"`          // of sheets, as people said
 	Apart     []string                 `json:"dates_apart"`              // operations of which groups of treatments share no day
 	Versions  []season.Copy            `json:"same_name_other_bytes"`
-	Files     *season.FileCheck        `json:"files,omitempty"` // with --files
+	Files     *season.FileCheck        `json:"files,omitempty"`   // with --files
+	Waiting   []string                 `json:"waiting,omitempty"` // doubts nobody answered, visits without plant names
 	Entry     int64                    `json:"entry"`
 }
 
@@ -64,6 +65,7 @@ func Of(snap *record.Snapshot) Trial {
 	st.Yields = analysis.PlotsWithYield(snap)
 	st.Observers = analysis.Observers(snap)
 	st.Open, st.Apart = analysis.SheetQuestions(snap), analysis.DatesApart(snap)
+	st.Waiting = waiting(snap)
 	st.Versions = season.DifferentVersions(snap)
 	st.Visits = analysis.Progress(snap)
 	slices.SortFunc(st.Questions, func(a, b season.Question) int {
@@ -81,9 +83,11 @@ func few(list []string, all bool) string {
 	return fmt.Sprintf("%s and %d more (--all names them)", strings.Join(list[:show], " "), len(list)-show)
 }
 
-// Write prints it; all names every quadrat and photo, not only the first few.
-func Write(w io.Writer, st Trial, all bool) {
-	fmt.Fprintf(w, "%s: %s, %s, %d in use\n\n", st.Name, wording.Plural(st.Plots, "plot"), wording.Plural(st.Photos, "photo"), st.InUse)
+// Write prints it in lines of at most width columns, 0 for 80; all names every quadrat and photo, not only the first few.
+func Write(w io.Writer, st Trial, all bool, width int) {
+	said := func(mark, text string) { io.WriteString(w, wording.Indented(mark, text, width)) }
+	said("", fmt.Sprintf("%s: %s, %s, %d in use", st.Name, wording.Plural(st.Plots, "plot"), wording.Plural(st.Photos, "photo"), st.InUse))
+	fmt.Fprintln(w)
 	fmt.Fprintf(w, "visit  date        photos     hand counts\n")
 	for _, v := range st.Visits {
 		if v.NotBegun {
@@ -92,15 +96,15 @@ func Write(w io.Writer, st Trial, all bool) {
 		}
 		fmt.Fprintf(w, "%5d  %s  %3d of %-3d %3d of %-3d\n", v.Visit, v.Date, v.Photos, v.Wanted, v.Counts, v.Wanted)
 		if len(v.NoPhoto) > 0 {
-			fmt.Fprintf(w, "       no photo: %s\n", few(v.NoPhoto, all))
+			said("       no photo: ", few(v.NoPhoto, all))
 		}
 		if len(v.NoCount) > 0 && v.Counts > 0 {
-			fmt.Fprintf(w, "       no count: %s\n", few(v.NoCount, all))
+			said("       no count: ", few(v.NoCount, all))
 		}
 	}
 	for _, v := range st.Visits {
 		for _, b := range v.Split {
-			fmt.Fprintf(w, "       visit %d was not made on one day within a block: %s\n", v.Visit, b)
+			said("       ", fmt.Sprintf("visit %d was not made on one day within a block: %s", v.Visit, b))
 		}
 	}
 	fmt.Fprintf(w, "\nyields: %d of %s\n", st.Yields, wording.Plural(st.Plots, "plot"))
@@ -111,28 +115,32 @@ func Write(w io.Writer, st Trial, all bool) {
 		fmt.Fprintf(w, "set aside: %s\n", wording.Plural(st.Rejected, "photo"))
 	}
 	for _, p := range st.Observers {
-		fmt.Fprintf(w, "counted by two: %s\n", ObserversText(p))
+		said("counted by two: ", ObserversText(p))
+	}
+	for _, x := range st.Waiting {
+		said("", x)
 	}
 	for _, q := range st.Open {
-		fmt.Fprintf(w, "question: %s\n", q.Text)
+		said("question: ", q.Text)
 	}
 	if len(st.Ignored) > 0 {
-		fmt.Fprintf(w, "columns of sheets that are ignored, as you said: %s\n", strings.Join(st.Ignored, ", "))
+		said("", "columns of sheets that are ignored, as you said: "+strings.Join(st.Ignored, ", "))
 	}
 	for _, text := range st.Apart {
-		fmt.Fprintf(w, "note: %s\n", text)
+		said("note: ", text)
 	}
 	list := func(title string, qs []season.Question) {
 		if len(qs) == 0 {
 			return
 		}
-		fmt.Fprintf(w, "\n%s\n", title)
+		fmt.Fprintln(w)
+		said("", title)
 		for i, q := range qs {
 			if !all && i == 12 {
 				fmt.Fprintf(w, "  and %d more (--all names them)\n", len(qs)-i)
 				return
 			}
-			fmt.Fprintf(w, "  %s: %s\n", q.Photo, q.Text)
+			said("  ", q.Photo+": "+q.Text)
 		}
 	}
 	var alike []season.Question

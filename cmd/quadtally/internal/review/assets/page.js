@@ -173,10 +173,10 @@ const looks = {
   "left-out": { colour: "#ffffff", dash: [2, 8] },
   "kind-1": { colour: "#ff9bd2", dash: [6, 3] },
   "kind-2": { colour: "#b7ff7a", dash: [10, 3, 2, 3] },
-  "kind-3": { colour: "#ffe14d", dash: [2, 3] },
+  "kind-3": { colour: "#7affe0", dash: [12, 3, 3, 3] },
   "kind-4": { colour: "#ffa64d", dash: [16, 3] },
   "kind-5": { colour: "#c9b6ff", dash: [6, 3, 2, 3, 2, 3] },
-  "kind-6": { colour: "#7affe0", dash: [4, 8] },
+  "kind-6": { colour: "#ffe14d", dash: [20, 2] },
 };
 
 // line strokes a path with a light core on a dark rim, which stands out on
