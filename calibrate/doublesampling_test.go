@@ -8,17 +8,6 @@ import (
 	"testing"
 )
 
-// population invents quadrats with hand cover and an image value that reads low,
-// correlated about 0.9.
-func population(rng *rand.Rand, n int) (hand, image []float64) {
-	for range n {
-		h := 0.05 + 0.4*rng.Float64() + 0.05*math.Abs(rng.NormFloat64())
-		hand = append(hand, h)
-		image = append(image, 0.01+0.8*h+0.045*rng.NormFloat64())
-	}
-	return hand, image
-}
-
 // coverage counts how often an interval holds the truth; the share must lie
 // within 3.5 binomial standard errors of [low, high].
 type coverage struct{ hit, n float64 }

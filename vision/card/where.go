@@ -2,7 +2,6 @@ package card
 
 import (
 	"image"
-	"math"
 	"slices"
 
 	"quadtally/vision/raster"
@@ -32,7 +31,7 @@ func Where(r *raster.Raster, opt Options, n int, skip func(image.Rectangle) bool
 			}
 			box = box.Union(at)
 		}
-		side := int(math.Ceil(float64(max(box.Dx(), box.Dy()))))
+		side := max(box.Dx(), box.Dy())
 		out = append(out, Region{box.Inset(-side / 2), true}) // the paper around the code
 	}
 	whole := grey{r.Width, r.Height, r.Y}
