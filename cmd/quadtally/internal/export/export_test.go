@@ -213,11 +213,12 @@ func TestExportKeepsWhatIsOpen(t *testing.T) {
 			}
 		}
 	}
-	kinds := map[analysis.QuestionKind]bool{}
+	asked := map[analysis.QuestionKind]int{}
 	for _, q := range analysis.SheetQuestions(open) {
-		kinds[q.Kind] = true
+		asked[q.Kind]++
 	}
-	if !kinds[analysis.AskPick] || !kinds[analysis.AskClass] {
-		t.Errorf("questions of the kinds %v are open, want a pick and a class", kinds)
+	// The class, and grass, which one quadrat lacks, are asked about at every visit.
+	if asked[analysis.AskPick] != 1 || asked[analysis.AskClass] != 2*len(open.Trial.Visits) || len(asked) != 2 {
+		t.Errorf("open are %v, want a pick and two classes at %d visits: %v", asked, len(open.Trial.Visits), analysis.SheetQuestions(open))
 	}
 }
