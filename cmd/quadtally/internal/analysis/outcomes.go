@@ -52,13 +52,16 @@ func everything(snap *record.Snapshot) []asked {
 		}
 	}
 	list = append(list, asked{string(Yield), ""})
-	for _, name := range Names(snap) {
+	names := Names(snap)
+	if len(snap.Named) > 0 && !slices.Contains(names, string(WeedCover)) {
+		list = append(list, asked{string(WeedCover), ""}) // why it cannot be told is told once plants were named
+	}
+	for _, name := range names {
 		switch Key(name) {
 		case GreenCover, HandCount, Yield:
 			continue
 		}
-		named := Key(name) == WeedCover && len(snap.Named) > 0 // a refusal is told once plants were named
-		if r, err := Find(snap, name, ""); err != nil || named || r.inRecord(snap) {
+		if r, err := Find(snap, name, ""); err != nil || r.inRecord(snap) {
 			list = append(list, asked{name, ""})
 		}
 	}

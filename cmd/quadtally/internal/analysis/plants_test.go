@@ -399,3 +399,32 @@ func TestPlantsLackWhatChecksFind(t *testing.T) {
 		}
 	}
 }
+
+// Weed cover is among the outcomes once plants were named: with its comparison,
+// or with why there is none; never left out without a word.
+func TestWeedCoverIsToldOrRefused(t *testing.T) {
+	codes := twoPlots(trial.Metric).Trial.Treatments
+	share := map[string]float64{codes[0].Code: 0.5, codes[1].Code: 0.2}
+	out := func(snap *record.Snapshot) (o Outcome, n int) {
+		for _, x := range Outcomes(snap) {
+			if x.Key == WeedCover {
+				o, n = x, n+1
+			}
+		}
+		return o, n
+	}
+	snap := toldTrial(4, share, share)
+	if o, n := out(snap); n != 1 || o.Overall.Main() == nil || o.Corrected == "" {
+		t.Errorf("%d outcomes, refused %q", n, o.Overall.Refusal)
+	}
+	for i := range snap.Photos {
+		snap.Photos[i].Sorting = nil // out of date
+	}
+	if o, n := out(snap); n != 1 || o.Overall.Main() != nil || o.Overall.Refusal == "" {
+		t.Errorf("without sorting: %d outcomes, refused %q", n, o.Overall.Refusal)
+	}
+	snap.Named = nil
+	if _, n := out(snap); n != 0 {
+		t.Errorf("nothing named: %d outcomes", n)
+	}
+}

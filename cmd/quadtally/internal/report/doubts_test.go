@@ -225,6 +225,15 @@ func TestPagesDoNotContradict(t *testing.T) {
 				}
 			}
 			text := asText(Build(in)) + asText(BuildTechnical(in))
+			others := -1
+			for _, r := range in.Responses {
+				if r.Overall.Main() != nil {
+					others++
+				}
+			}
+			if m := regexp.MustCompile(`(\d+) others? (was|were) compared as well`).FindStringSubmatch(text); (m == nil) != (others <= 0) || m != nil && m[1] != fmt.Sprint(others) {
+				t.Errorf("%s: %v, %d others can be compared", name, m, others)
+			}
 			if c.never != "" && strings.Contains(text, c.never) {
 				i := strings.Index(text, c.never)
 				t.Errorf("%s: %q is said: …%s", name, c.never, text[max(0, i-80):min(len(text), i+60)])

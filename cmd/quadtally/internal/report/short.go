@@ -400,12 +400,22 @@ func (b *builder) sure(t teller, claims []analysis.Claim) []string {
 	if p := b.in.Photos; len(p.Rejected)+len(p.Unread)+len(p.Open) > 0 {
 		say(fmt.Sprintf("%d of %d photos are not used: %d set aside, %d that cannot be read, %d that wait for an answer.", len(p.Rejected)+len(p.Unread)+len(p.Open), p.All, len(p.Rejected), len(p.Unread), len(p.Open)))
 	}
-	if n := len(claims) - 1; n > 0 {
+	others := 0
+	for _, c := range claims[1:] {
+		if c.Refusal == "" {
+			others++
+		}
+	}
+	if main.Refusal == "" && others > 0 {
 		how := "by the order of this report, since the plan names none"
 		if b.in.Trial.Primary != "" {
 			how = "as the plan says"
 		}
-		say(fmt.Sprintf("The primary response is %s, %s; %d others were compared as well, and among many looks one now and then shows a difference by chance.", topic(main.Response), how, n))
+		what := "others were"
+		if others == 1 {
+			what = "other was"
+		}
+		say(fmt.Sprintf("The primary response is %s, %s; %d %s compared as well, and among many looks one now and then shows a difference by chance.", topic(main.Response), how, others, what))
 	}
 	say("One trial in one season on one field says what happened there. Other soils, weeds and weather may give another order.")
 	return out
