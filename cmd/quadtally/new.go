@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -14,6 +15,7 @@ import (
 	"quadtally/cmd/quadtally/internal/analysis"
 	"quadtally/cmd/quadtally/internal/record"
 	"quadtally/cmd/quadtally/internal/report"
+	"quadtally/cmd/quadtally/internal/sheets"
 	"quadtally/cmd/quadtally/internal/tables"
 	"quadtally/cmd/quadtally/internal/trial"
 )
@@ -84,6 +86,9 @@ func (a *app) newTrial(cmd *cobra.Command, f newFlags) error {
 	}
 	t, err := readPlan(cmd, f)
 	if err != nil {
+		return err
+	}
+	if err := classNames(nil, t.Classes); err != nil {
 		return err
 	}
 	if t.Seed == 0 { // an existing layout needs it too: its quadrats' places are drawn
@@ -252,4 +257,15 @@ func drawSeed() (uint64, error) {
 		return 0, fmt.Errorf("no random seed could be drawn: give one with --seed (%w)", err)
 	}
 	return 1 + binary.LittleEndian.Uint64(b[:])%999_999_999, nil
+}
+
+// classNames refuses new classes of plants that a sheet would take for a column
+// of something else.
+func classNames(old, now []trial.Class) error {
+	for _, c := range now {
+		if !slices.Contains(old, c) && sheets.NameTaken(c.Name) {
+			return fmt.Errorf("class: %q is the name of a column of sheets: give the class another name", c.Name)
+		}
+	}
+	return nil
 }
