@@ -102,7 +102,7 @@ func Clean(pairs []Pair, opt Options) (full, photo []Pair, in Intake, err error)
 			set(p, OutOfRange, "%s; the row is left out", fault)
 			continue
 		}
-		p.Hand, p.Image = dustless(p.Hand/scale), dustless(p.Image/scale)
+		p.Hand, p.Image = tinyToZero(p.Hand/scale), tinyToZero(p.Image/scale)
 		k := key{p.Plot, p.Quadrat, p.Visit, p.Observer}
 		if p.Quadrat == "" {
 			k.quadrat = fmt.Sprint("row ", i) // unnamed quadrats cannot be told apart
@@ -143,8 +143,8 @@ func Clean(pairs []Pair, opt Options) (full, photo []Pair, in Intake, err error)
 	return full, photo, in, nil
 }
 
-// dustless takes values below any pixel's share for the 0 they stand for.
-func dustless(v float64) float64 {
+// tinyToZero takes values below any pixel's share for the 0 they stand for.
+func tinyToZero(v float64) float64 {
 	if v < 1e-9 {
 		return 0
 	}

@@ -102,7 +102,7 @@ func AnalyseUncertain(rows []Row, opt Options, e OwnError) (Analysis, error) {
 		}
 		at[p] = i
 	}
-	return a, a.carry(opt, e.DF, func(p, q string) (float64, error) {
+	return a, a.addOwnError(opt, e.DF, func(p, q string) (float64, error) {
 		i, known := at[p]
 		j, knownToo := at[q]
 		if !known || !knownToo {
@@ -154,7 +154,7 @@ func AnalyseSeasonUncertain(rows []Row, opt Options, e OwnError) (Season, error)
 	span := s.Days[len(s.Days)-1] - s.Days[0]
 	meanOpt := opt
 	meanOpt.Response = s.PeriodMean.Response
-	if err := s.PeriodMean.carry(meanOpt, e.DF, func(p, q string) (float64, error) {
+	if err := s.PeriodMean.addOwnError(meanOpt, e.DF, func(p, q string) (float64, error) {
 		v, err := areaCov(p, q)
 		return v / span / span, err
 	}); err != nil {
@@ -162,7 +162,7 @@ func AnalyseSeasonUncertain(rows []Row, opt Options, e OwnError) (Season, error)
 	}
 	if s.Area != nil {
 		meanOpt.Response = s.Area.Response
-		if err := s.Area.carry(meanOpt, e.DF, areaCov); err != nil {
+		if err := s.Area.addOwnError(meanOpt, e.DF, areaCov); err != nil {
 			return s, err
 		}
 	}
@@ -234,8 +234,8 @@ func (u uncertain) spread(c combination) (se, df, share float64) {
 	return math.Sqrt(v), df, own / v
 }
 
-// carry adds the own error, given by plot names, to what has been compared.
-func (a *Analysis) carry(opt Options, ownDF float64, cov func(p, q string) (float64, error)) error {
+// addOwnError adds the own error, given by plot names, to what has been compared.
+func (a *Analysis) addOwnError(opt Options, ownDF float64, cov func(p, q string) (float64, error)) error {
 	if a.Transform.Scale != Raw {
 		return fmt.Errorf("values with an error of their own are compared on the raw scale, not as the %s", a.Transform.Words())
 	}

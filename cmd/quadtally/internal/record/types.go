@@ -111,8 +111,8 @@ type Observation struct {
 	told int64 // row that first said the same, for the order in which values were given
 }
 
-// ToldBy is the entry that told the value in force.
-func (o *Observation) ToldBy() int64 {
+// GivenBy is the entry that gave the value in force.
+func (o *Observation) GivenBy() int64 {
 	if o.Repeats != 0 {
 		return o.Repeats
 	}

@@ -160,7 +160,7 @@ func (r reader) findReplaced(out []LogEntry, at map[int64]int) error {
 		return err
 	}
 	for _, o := range inForce(all) {
-		live[o.ToldBy()] = true
+		live[o.GivenBy()] = true
 	}
 	err = r.each("select entry, coalesce(sheet, 0) from operation", func(rows *sql.Rows) error {
 		var entry, sheet int64

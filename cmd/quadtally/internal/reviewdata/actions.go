@@ -514,7 +514,7 @@ func countsOn(snap *record.Snapshot) map[int64]string {
 		for i := range list {
 			o := &list[i]
 			if hash := shows[o.Spot()]; hash != "" && o.Variable == record.VarCount {
-				out[o.ToldBy()] = cmp.Or(out[o.ToldBy()], hash)
+				out[o.GivenBy()] = cmp.Or(out[o.GivenBy()], hash)
 			}
 		}
 	}
