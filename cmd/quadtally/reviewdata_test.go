@@ -430,6 +430,46 @@ func TestReviewActions(t *testing.T) {
 		if n := named(); len(n) != 1 {
 			t.Errorf("an answer was learned from: %+v", n)
 		}
+		// With one class nothing is told apart; with two, all green and nothing
+		// else is, on the outline too.
+		if s, err := d.Sorted(ctx, hash); err != nil || len(s.Cells) > 0 {
+			t.Errorf("told apart by one class: %d cells, %v", len(s.Cells), err)
+		}
+		grass := review.KindOf(review.Weed, "grass")
+		plane, err := d.Plane(ctx, hash)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for y := plane.Height - 1; y >= 0 && len(named()) < 2; y -= 3 { // another plant than the largest
+			for x := 0; x < plane.Width && len(named()) < 2; x += 3 {
+				if l := plane.Levels[y*plane.Width+x]; int(l) < plane.Level || l == review.OutsideLevel {
+					continue
+				}
+				other := review.XY{(float64(x) + 0.5) / float64(plane.Width), (float64(y) + 0.5) / float64(plane.Height)}
+				if _, err := d.Do(ctx, review.Mark{Hash: hash, Class: grass, At: &other}); err != nil {
+					t.Fatal(err)
+				}
+				if n := named(); len(n) == 1 { // it was the same plant
+					steps, _ := d.Log(ctx)
+					if _, err := d.Undo(ctx, steps[0].Entry); err != nil {
+						t.Fatal(err)
+					}
+				}
+			}
+		}
+		if n := named(); len(n) != 2 || n[1].Class != (record.PlantClass{Name: "grass", Role: "weed"}) {
+			t.Fatalf("named %+v", n)
+		}
+		sorted, err := d.Sorted(ctx, hash)
+		if err != nil || len(sorted.Cells) != len(plane.Levels) || len(sorted.Classes) != 2 || !slices.Contains(sorted.Classes, grass) || !slices.Contains(sorted.Classes, review.Crop) {
+			t.Fatalf("told apart: %d cells of %d, %v, %v", len(sorted.Cells), len(plane.Levels), sorted.Classes, err)
+		}
+		for i, c := range sorted.Cells {
+			green := int(plane.Levels[i]) >= plane.Level && plane.Levels[i] != review.OutsideLevel
+			if (c > 0) != green || int(c) > len(sorted.Classes) {
+				t.Fatalf("cell %d of level %d (green from %d) is of class %d", i, plane.Levels[i], plane.Level, c)
+			}
+		}
 		// Back to the start, step by step; looks once taken stay.
 		for len(named())+len(stood(t, d).Checks) > 0 {
 			steps, err := d.Log(ctx)
