@@ -215,6 +215,12 @@ func (t *compareText) answered(s *screen, c analysis.Comparison) {
 			}
 			names[l.answer] = append(names[l.answer], l.treatment)
 		}
+		if len(m.Results) <= 4 {
+			order = nil
+			for _, l := range t.marginAnswers(*m) {
+				s.strong("  ", l.treatment+": "+l.answer+".")
+			}
+		}
 		for _, x := range order {
 			s.strong("  ", x+": "+strings.Join(names[x], ", ")+".")
 		}
