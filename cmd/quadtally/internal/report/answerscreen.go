@@ -148,7 +148,7 @@ func withoutPlots(rows [][]string, width int) [][]string {
 		}
 	}
 	widest := 0
-	for _, l := range tableLines(rows, 1000, false, false) {
+	for _, l := range tableLines(rows, 1000, false) {
 		widest = max(widest, columns(l))
 	}
 	if widest <= width {

@@ -141,7 +141,7 @@ func (t *compareText) caution(text string) { t.saidWith("! ", "  ", text, true) 
 
 // table writes rows of cells, the first a header, in columns.
 func (t *compareText) table(rows [][]string) {
-	for _, l := range tableLines(rows, t.width()-2, t.opt.Term.Bold, false) {
+	for _, l := range tableLines(rows, t.width()-2, false) {
 		t.line("%s", strings.TrimRight("  "+l, " "))
 	}
 }
