@@ -158,6 +158,18 @@ func number(v *float64, digits int) string { return optional(v, digits) }
 
 func pOf(p *float64) string { return pCell(p) }
 
+// pKnown writes a p value that was integrated with an error: with two decimals
+// and a sign of about where three would promise more than is known.
+func pKnown(p *float64, err float64) string {
+	if p == nil || err <= 1e-4 || *p < 0.005 {
+		return pCell(p)
+	}
+	if *p > 0.995 {
+		return "> .99"
+	}
+	return "≈ " + strings.TrimPrefix(fmt.Sprintf("%.2f", *p), "0")
+}
+
 func span(lower, upper *float64, digits int) string { return between(lower, upper, digits) }
 
 // backDigits are the decimals for means in the unit of the response.
@@ -417,7 +429,7 @@ func (t *compareText) control() {
 			rows = append(rows, []string{c.Treatment, "cannot be compared in this design"})
 			continue
 		}
-		rows = append(rows, []string{c.Treatment, number(c.Difference, d), number(c.SED, d), number(c.T, 2), pOf(c.P), number(c.Lower, d), number(c.Upper, d)})
+		rows = append(rows, []string{c.Treatment, number(c.Difference, d), number(c.SED, d), number(c.T, 2), pKnown(c.P, c.PError), number(c.Lower, d), number(c.Upper, d)})
 	}
 	t.table(rows)
 }
