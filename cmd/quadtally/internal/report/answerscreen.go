@@ -70,7 +70,7 @@ func answerScreen(c analysis.Comparison, opt TextOptions) *screen {
 	s.gap()
 	t.answered(s, c)
 	for _, v := range a.Verdict {
-		s.strong("  ", strings.ToUpper(v[:1])+v[1:]+".")
+		s.strong("  ", t.begun(v)+".")
 	}
 	s.gap()
 	rows, remarks := t.treatmentRows()
@@ -259,5 +259,5 @@ func (t *compareText) what() string {
 	if t.a.Unit != "" {
 		what += " (" + t.a.Unit + ")"
 	}
-	return strings.ToUpper(what[:1]) + what[1:]
+	return t.begun(what)
 }
