@@ -96,3 +96,53 @@ func TestCoverScaleReport(t *testing.T) {
 		}
 	}
 }
+
+// The scale of counts moves with the unit of a density: told by another area,
+// with One that area, every test is the same and every mean the same ground.
+func TestOneOfADensity(t *testing.T) {
+	rng := rand.New(rand.NewPCG(4, 9))
+	for _, scale := range []stats.Scale{stats.SqrtHalf, stats.LogPlus1, stats.Log10Plus1} {
+		var per, small []stats.Row
+		const k = 0.09290304 // m² in a ft²
+		for b := range 4 {
+			for i, treatment := range []string{"BARE", "RYE", "STRAW"} {
+				v := float64(10+20*i) + 12*rng.Float64()
+				r := stats.Row{Plot: fmt.Sprint(b, i), Block: fmt.Sprint(b), Treatment: treatment, Value: v}
+				per = append(per, r)
+				r.Value *= k
+				small = append(small, r)
+			}
+		}
+		o := stats.DefaultOptions()
+		o.Kind, o.Scale, o.Ground, o.Control, o.Randomise.Draws = stats.Count, scale, 0.25, "BARE", 0
+		a, err := stats.Analyse(per, o)
+		if err != nil {
+			t.Fatal(err)
+		}
+		o.One, o.Ground = k, 0.25/k
+		b, err := stats.Analyse(small, o)
+		if err != nil {
+			t.Fatal(err)
+		}
+		same := func(what string, got, want *float64) {
+			if (got == nil) != (want == nil) || got != nil && math.Abs(*got-*want) > 1e-9*math.Abs(*want)+1e-12 {
+				t.Errorf("%s: %s differs", scale, what)
+			}
+		}
+		for i := range a.ANOVA {
+			same("F", b.ANOVA[i].F, a.ANOVA[i].F)
+			same("p", b.ANOVA[i].P, a.ANOVA[i].P)
+		}
+		for i, x := range a.Treatments {
+			m, l, u := x.Shown()
+			gm, gl, gu := b.Treatments[i].Shown()
+			for _, c := range [][2]*float64{{gm, m}, {gl, l}, {gu, u}} {
+				want := k * *c[1]
+				same("mean or limit of "+x.Treatment, c[0], &want)
+			}
+		}
+		for i := range a.VsControl {
+			same("p against the control", b.VsControl[i].P, a.VsControl[i].P)
+		}
+	}
+}

@@ -54,6 +54,9 @@ plot, quadrat, visit, treatment, observer.
 			if f.from != "" {
 				return a.agreeTable(f, opt)
 			}
+			if err := unused(cmd, "the trial's own pairs, only with --from", []string{"unit", "decimal"}); err != nil {
+				return err
+			}
 			return a.withTrial(func(_ *record.Store, snap *record.Snapshot) error {
 				r, err := analysis.Agree(snap, opt)
 				if err != nil {

@@ -59,6 +59,11 @@ day or date where there are visits, and the value.
 			if f.visit > 0 && f.season {
 				return usagef("--visit and --season exclude each other")
 			}
+			if f.from == "" {
+				if err := unused(cmd, "a response of the trial, only with --from", []string{"value", "kind", "decimal"}); err != nil {
+					return err
+				}
+			}
 			if f.from != "" {
 				if f.calibrated {
 					return usagef("--calibrated needs the trial's own pairs of hand and photo; it does not go with --from")

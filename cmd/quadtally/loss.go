@@ -37,6 +37,9 @@ the trial itself set the number of weeds in each plot, is it read as their doing
 				return usagef("--alpha %v is not between 0 and 0.5", o.Alpha)
 			}
 			if from == "" {
+				if err := unused(cmd, "the trial's own values, only with --from", []string{"decimal"}); err != nil {
+					return err
+				}
 				return a.withTrial(func(_ *record.Store, snap *record.Snapshot) error {
 					l, err := analysis.YieldLoss(snap, o)
 					return a.printLoss(l, err, script, asJSON)

@@ -34,6 +34,16 @@ for them.
 				return usagef("--paper: %v", err)
 			}
 			opt.Blind = !withTreatment
+			if pdf == "" {
+				if err := unused(cmd, "a map without --pdf", []string{"paper"}); err != nil {
+					return err
+				}
+			}
+			if svg+pdf+layoutCSV+quadratCSV != "" {
+				if err := unused(cmd, "a map that goes into a file", []string{"full"}); err != nil {
+					return err
+				}
+			}
 			return a.withTrial(func(_ *record.Store, snap *record.Snapshot) error {
 				t, plots := &snap.Trial, snap.Plots
 				if opt.Visit < 0 || len(t.Visits) > 0 && opt.Visit > len(t.Visits) {

@@ -31,9 +31,10 @@ func TestFromPlanToPaper(t *testing.T) {
 	if _, err := os.Stat(at("leeks")); code != exitDone || err == nil || !strings.Contains(talk, "nothing was saved") {
 		t.Fatalf("a dry run: %d %s", code, talk)
 	}
-	if !strings.Contains(dry, "6 residual degrees of freedom are fewer than 12") || !strings.Contains(dry, "7 blocks would reach 12") {
+	if !strings.Contains(dry, "! 6 residual degrees of freedom are fewer than 12") {
 		t.Errorf("no warning about the degrees of freedom in\n%s", dry)
 	}
+	say(t, "new", "--plan", at("plan.txt"), "--trial", at("leeks"), "--dry-run", "--full").expect(t, exitDone, "7 blocks would reach 12", "first flags at")
 	code, out, talk := quadtally(t, "new", "--plan", at("plan.txt"), "--trial", at("leeks"), "--write-plan", at("as-read.txt"))
 	if code != exitDone || out != dry {
 		t.Fatalf("%d %s\nthe layout differs from the dry run's:\n%s", code, talk, out)

@@ -56,6 +56,16 @@ the time they take, from the variances between plots and between quadrats.
 			if f.treatmentsGiven && (f.response != "" || f.compare.from != "") {
 				return usagef("give numbers (--treatments, --blocks, --cv or --sd) or a response (--response, --from), not both")
 			}
+			if f.compare.from == "" {
+				if err := unused(cmd, "the trial's own spread or numbers, only with --from", []string{"value", "kind", "decimal"}); err != nil {
+					return err
+				}
+				if f.response == "" {
+					if err := unused(cmd, "a spread given in numbers, only with --response", []string{"visit", "class", "scale", "control"}); err != nil {
+						return err
+					}
+				}
+			}
 			return a.powerOf(f)
 		},
 	}

@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"unicode/utf8"
 
 	"quadtally/cmd/quadtally/internal/wording"
 )
@@ -94,6 +95,9 @@ func TestScreens(t *testing.T) {
 						if n := wording.Width(l); n > width {
 							t.Errorf("%q at %d columns: a line of %d: %q", args, width, n, l)
 						}
+					}
+					if !utf8.ValidString(out) {
+						t.Errorf("%q: letters broken apart:\n%s", args, out)
 					}
 					if strings.Contains(out, "\x1b") {
 						t.Errorf("%q: escapes in what goes to a pipe", args)

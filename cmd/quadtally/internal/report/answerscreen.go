@@ -70,7 +70,7 @@ func answerScreen(c analysis.Comparison, opt TextOptions) *screen {
 	s.gap()
 	t.answered(s, c)
 	for _, v := range a.Verdict {
-		s.strong("  ", strings.ToUpper(v[:1])+v[1:]+".")
+		s.strong("  ", t.begun(v)+".")
 	}
 	s.gap()
 	rows, remarks := t.treatmentRows()
@@ -148,7 +148,7 @@ func withoutPlots(rows [][]string, width int) [][]string {
 		}
 	}
 	widest := 0
-	for _, l := range tableLines(rows, 1000, false, false) {
+	for _, l := range tableLines(rows, 1000, false) {
 		widest = max(widest, columns(l))
 	}
 	if widest <= width {
@@ -215,6 +215,12 @@ func (t *compareText) answered(s *screen, c analysis.Comparison) {
 			}
 			names[l.answer] = append(names[l.answer], l.treatment)
 		}
+		if len(m.Results) <= 4 {
+			order = nil
+			for _, l := range t.marginAnswers(*m) {
+				s.strong("  ", l.treatment+": "+l.answer+".")
+			}
+		}
 		for _, x := range order {
 			s.strong("  ", x+": "+strings.Join(names[x], ", ")+".")
 		}
@@ -253,5 +259,5 @@ func (t *compareText) what() string {
 	if t.a.Unit != "" {
 		what += " (" + t.a.Unit + ")"
 	}
-	return strings.ToUpper(what[:1]) + what[1:]
+	return t.begun(what)
 }

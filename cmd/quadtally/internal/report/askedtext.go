@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"strconv"
 	"strings"
 
 	"quadtally/cmd/quadtally/internal/analysis"
@@ -126,10 +127,10 @@ func (t *compareText) margin(m analysis.MarginAnswer) {
 }
 
 func (t *compareText) marginQuestion(m analysis.MarginAnswer) string {
-	by := figure3(m.Margin)
+	by := asGiven(m.Margin)
 	switch {
 	case m.Relative:
-		by = figure3(100*m.Margin) + " % of its mean"
+		by = asGiven(100*m.Margin) + " % of its mean"
 	case t.a.Unit != "":
 		by += " " + t.a.Unit
 	}
@@ -138,6 +139,15 @@ func (t *compareText) marginQuestion(m analysis.MarginAnswer) string {
 		question = "at most " + by + " worse than " + m.Reference
 	}
 	return fmt.Sprintf("As good as %s? Asked: %s", m.Reference, question)
+}
+
+// asGiven is a number that a person gave, without noughts of our own.
+func asGiven(v float64) string {
+	rounded, err := strconv.ParseFloat(strconv.FormatFloat(v, 'g', 6, 64), 64)
+	if err != nil {
+		rounded = v
+	}
+	return strconv.FormatFloat(rounded, 'f', -1, 64)
 }
 
 // marginAnswer is the answer for one treatment, with how near it came.

@@ -8,6 +8,7 @@ import (
 	"math"
 	"slices"
 	"strings"
+	"unicode"
 
 	"quadtally/stats"
 )
@@ -141,7 +142,7 @@ func (t *compareText) caution(text string) { t.saidWith("! ", "  ", text, true) 
 
 // table writes rows of cells, the first a header, in columns.
 func (t *compareText) table(rows [][]string) {
-	for _, l := range tableLines(rows, t.width()-2, t.opt.Term.Bold, false) {
+	for _, l := range tableLines(rows, t.width()-2, false) {
 		t.line("%s", strings.TrimRight("  "+l, " "))
 	}
 }
@@ -207,7 +208,7 @@ func (t *compareText) screen() {
 	}
 	t.line("")
 	for _, v := range a.Verdict {
-		t.saidWith("  ", "  ", strings.ToUpper(v[:1])+v[1:]+".", true)
+		t.saidWith("  ", "  ", t.begun(v)+".", true)
 	}
 	t.line("")
 	rows, remarks := t.treatmentRows()
@@ -239,6 +240,21 @@ func (t *compareText) screen() {
 			t.caution(w)
 		}
 	}
+}
+
+// begun writes a sentence's first letter large, but leaves the name of a
+// treatment as it is.
+func (t *compareText) begun(s string) string {
+	for _, x := range t.a.Treatments {
+		if strings.HasPrefix(s, x.Treatment) {
+			return s
+		}
+	}
+	r := []rune(s)
+	if len(r) > 0 {
+		r[0] = unicode.ToUpper(r[0])
+	}
+	return string(r)
 }
 
 // treatmentRows is the table of treatments, its head first, and remarks that
@@ -353,7 +369,7 @@ func (t *compareText) anova() {
 		t.said("", strings.Join(parts, "; ")+".")
 	}
 	if v := t.a.BlockVariance; v != nil && v.Note != "" {
-		t.said("", strings.ToUpper(v.Note[:1])+v.Note[1:]+".")
+		t.said("", t.begun(v.Note)+".")
 	}
 }
 
@@ -467,7 +483,7 @@ func (t *compareText) subsampling() {
 	t.table(anovaRows(s.ANOVA))
 	t.said("", fmt.Sprintf("Variance between plots %s, between quadrats of a plot %s. Treatments are judged by plots, never by quadrats.", figure3(s.VariancePlot), figure3(s.VarianceQuadrat)))
 	if s.Note != "" {
-		t.said("", strings.ToUpper(s.Note[:1])+s.Note[1:]+".")
+		t.said("", t.begun(s.Note)+".")
 	}
 }
 

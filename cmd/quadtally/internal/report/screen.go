@@ -81,7 +81,7 @@ func (s *screen) line(k keep, text string) { s.add(k, oneLine(text, s.term.Width
 
 // rows adds a table; its first row is the head.
 func (s *screen) rows(k keep, rows [][]string) {
-	s.add(k, tableLines(rows, s.term.Width, s.term.Bold, true)...)
+	s.add(k, tableLines(rows, s.term.Width, true)...)
 }
 
 // oneLine cuts a sentence at the width, between words, and marks the cut.
@@ -175,7 +175,7 @@ func (t Terminal) strong(s string) string {
 // numbers have their decimal marks below each other. Where all does not fit,
 // names in the first column may be cut; where that does not do, the rest
 // follows below with the first column again.
-func tableLines(rows [][]string, width int, bold, cut bool) []string {
+func tableLines(rows [][]string, width int, cut bool) []string {
 	if len(rows) == 0 {
 		return nil
 	}
@@ -193,7 +193,7 @@ func tableLines(rows [][]string, width int, bold, cut bool) []string {
 		b.Rows = append(b.Rows, cells(r...))
 	}
 	var out strings.Builder
-	t := newTextWriter(&out, Terminal{Width: width, Bold: bold})
+	t := newTextWriter(&out, Terminal{Width: width})
 	t.cut = cut
 	t.table(b)
 	t.w.Flush()
