@@ -24,6 +24,8 @@ func TestFlagLimits(t *testing.T) {
 	}{
 		{"sharp", Quality{Acuity: .45}, FlagBlur, ""},
 		{"soft", Quality{Acuity: .43}, FlagBlur, Glance},
+		{"blurred", Quality{Acuity: .37}, FlagBlur, Glance},
+		{"much blurred", Quality{Acuity: .35}, FlagBlur, MustLook},
 		{"smooth", Quality{Acuity: .19}, FlagBlur, MustLook},
 		{"little blown out", Quality{Acuity: 1, ClippedFrac: .019}, FlagClipped, ""},
 		{"some blown out", Quality{Acuity: 1, ClippedFrac: .021}, FlagClipped, Glance},

@@ -119,7 +119,7 @@ const (
 	// farBelow is the index value that lies far below bare ground.
 	farBelow   = -0.10
 	limitRange = 0.135 // four of 203 open field photos have a wider one
-	lookBlur   = 0.20
+	lookBlur   = 0.36  // thin leaves are gone by then
 	lookBlue   = 25.0
 	// smallestPlantMM across three cells is the least that shows as a shape.
 	smallestPlantMM = 4.0
