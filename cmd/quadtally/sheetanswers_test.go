@@ -463,6 +463,7 @@ func TestLikelySlips(t *testing.T) {
 		{"the year of a visit that is named", "counts", "", "plot,quadrat,visit,date,grass\n101,1,1,2024-06-14,3\n", "2024-06-14 is given as the day of visit 1"},
 		{"a day nearer to another visit", "counts", "", "plot,quadrat,visit,date,grass\n101,1,1,2025-06-24,3\n", "2025-06-24 is given as the day of visit 1"},
 		{"a total and classes of two sheets", "counts", "plot,quadrat,visit,total\n101,1,1,9\n101,2,1,5\n", "plot,quadrat,visit,broadleaf,grass\n101,1,1,3,4\n101,2,1,2,3\n", "in 1 quadrat the total and the classes, of which one is stored already, do not add up, such as plot 101 quadrat 1 (row 2 and before.csv:2): the total says 9, the classes 7"},
+		{"a class left blank in some rows", "counts", "", "plot,quadrat,visit,species,count\n101,1,1,grass,3\n101,2,1,,4\n", "the class is blank in row 3 and given in others"},
 		{"classes and a total of two sheets", "counts", "plot,quadrat,visit,species,count\n101,1,1,broadleaf,3\n101,1,1,grass,4\n", "plot,quadrat,visit,total\n101,1,1,9\n", "the total says 9, the classes 7"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
@@ -543,4 +544,17 @@ func TestClassesNamedAsColumns(t *testing.T) {
 	must(t, "counts", file(t, dir, "a.csv", text), "--trial", dir, "--columns", "minutes=ignore")
 	must(t, "counts", file(t, dir, "b.csv", strings.Replace(text, "101,1", "101,2", 1)), "--trial", dir).expect(t, exitDone, `column "minutes" is ignored, as you said`)
 	say(t, "field", file(t, dir, "f.csv", "date,operation,treatment,plot\n2025-05-01,rolling,RYE,102\n"), "--trial", dir).expect(t, exitFailed, "plot 102 has treatment BARE in the layout, not RYE")
+}
+
+// TestCountsPerArea: a number per area is no count of a quadrat, whose ground it
+// would be divided by once more.
+func TestCountsPerArea(t *testing.T) {
+	dir := bedTrial(t)
+	for _, unit := range []string{"plants/m2", "plants/ft2", "per m²", "%"} {
+		text := "plot,quadrat,visit,variable,value,unit\n101,1,1,count,8," + unit + "\n101,2,1,count,3,plants\n"
+		say(t, "counts", file(t, dir, "a.csv", text), "--trial", dir).expect(t, exitPartly, "a.csv:2: count is given in", "plants counted in the quadrat")
+		if v := plotValues(t, dir, "count", ""); v["101@1"] != 12 {
+			t.Errorf("%s: %v", unit, v)
+		}
+	}
 }

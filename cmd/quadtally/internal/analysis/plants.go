@@ -391,7 +391,8 @@ func (t *toldApart) own(r Response, visit int, season bool, days map[int]float64
 	return own
 }
 
-// classCover takes the covers of a role from photos.
+// classCover takes the covers of a role from photos. How they were corrected is
+// no note: [Checked] says it.
 func classCover(role string) taking {
 	return func(snap *record.Snapshot, r Response) (rs []Reading, notes []string, err error) {
 		t, err := tellApart(snap, role, r.Class)
@@ -400,13 +401,6 @@ func classCover(role string) taking {
 		}
 		if len(t.readings) == 0 && (len(snap.Named) > 0 || someByHand(snap)) {
 			return nil, nil, &PlantsLackingError{r.Label, t.lacks}
-		}
-		for _, c := range t.checked {
-			if c.Shown { // what must be read first
-				notes = append([]string{c.Words()}, notes...)
-			} else {
-				notes = append(notes, c.Words())
-			}
 		}
 		if len(t.readings) > 0 {
 			for _, v := range slices.Sorted(maps.Keys(t.lacks)) {
