@@ -36,6 +36,13 @@ func openQuestions(t *testing.T, dir string) string {
 	return strings.Join(out, "\n")
 }
 
+// countsCompared is what a comparison of the counts says, its lines joined.
+func countsCompared(t *testing.T, dir string, flags ...string) string {
+	t.Helper()
+	r := say(t, append([]string{"compare", "count", "--trial", dir}, flags...)...)
+	return strings.Join(strings.Fields(r.out+" "+r.err), " ")
+}
+
 // TestTotalsOfFewerClasses: a total that lacks a class which the plan names, or
 // which another visit has, is told about wherever it is shown, and asked about
 // once.
@@ -79,10 +86,11 @@ func TestTotalsOfFewerClasses(t *testing.T) {
 					t.Errorf("not asked when it was stored:\n%s", r.err)
 				}
 			}
-			compared := say(t, "compare", "count", "--trial", dir)
+			full, short := countsCompared(t, dir, "--full"), countsCompared(t, dir)
 			open := openQuestions(t, dir)
-			if (c.asked == "") != (open == "") || !strings.Contains(open, c.asked) || !strings.Contains(compared.err, cmp.Or(c.asked, c.alone)) {
-				t.Fatalf("open: %s\ncompared: %s", open, compared.err)
+			if (c.asked == "") != (open == "") || !strings.Contains(open, c.asked) || !strings.Contains(full, cmp.Or(c.asked, c.alone)) ||
+				!strings.Contains(short, cmp.Or(c.asked, c.alone)) {
+				t.Fatalf("open: %s\ncompared: %s\n%s", open, short, full)
 			}
 			if c.asked == "" {
 				return
@@ -100,7 +108,9 @@ func TestTotalsOfFewerClasses(t *testing.T) {
 			if now := openQuestions(t, dir); now != "" {
 				t.Errorf("asked again: %s", now)
 			}
-			say(t, "compare", "count", "--trial", dir).expect(t, exitDone, "not looked for, as you said: the totals of that visit are without it")
+			if text := countsCompared(t, dir, "--full"); !strings.Contains(text, "not looked for, as you said: the totals of that visit are without it") {
+				t.Error(text)
+			}
 		})
 	}
 }
@@ -189,7 +199,11 @@ func TestQuadratsWithoutRows(t *testing.T) {
 	}
 	const word = "12 of 36 quadrats of visit 1 have no count"
 	must(t, "counts", file(t, dir, "v.csv", text), "--trial", dir).expect(t, exitDone, "question: "+word, "a row with 0")
-	say(t, "compare", "count", "--trial", dir).expect(t, exitDone, word)
+	for _, text := range []string{countsCompared(t, dir), countsCompared(t, dir, "--full")} {
+		if !strings.Contains(text, word) {
+			t.Error(text)
+		}
+	}
 }
 
 // TestNewClassesAreAskedOnce: a class that neither the plan nor an earlier sheet
@@ -449,6 +463,7 @@ func TestLikelySlips(t *testing.T) {
 		{"the year of a visit that is named", "counts", "", "plot,quadrat,visit,date,grass\n101,1,1,2024-06-14,3\n", "2024-06-14 is given as the day of visit 1"},
 		{"a day nearer to another visit", "counts", "", "plot,quadrat,visit,date,grass\n101,1,1,2025-06-24,3\n", "2025-06-24 is given as the day of visit 1"},
 		{"a total and classes of two sheets", "counts", "plot,quadrat,visit,total\n101,1,1,9\n101,2,1,5\n", "plot,quadrat,visit,broadleaf,grass\n101,1,1,3,4\n101,2,1,2,3\n", "in 1 quadrat the total and the classes, of which one is stored already, do not add up, such as plot 101 quadrat 1 (row 2 and before.csv:2): the total says 9, the classes 7"},
+		{"a class left blank in some rows", "counts", "", "plot,quadrat,visit,species,count\n101,1,1,grass,3\n101,2,1,,4\n", "the class is blank in row 3 and given in others"},
 		{"classes and a total of two sheets", "counts", "plot,quadrat,visit,species,count\n101,1,1,broadleaf,3\n101,1,1,grass,4\n", "plot,quadrat,visit,total\n101,1,1,9\n", "the total says 9, the classes 7"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
@@ -529,4 +544,17 @@ func TestClassesNamedAsColumns(t *testing.T) {
 	must(t, "counts", file(t, dir, "a.csv", text), "--trial", dir, "--columns", "minutes=ignore")
 	must(t, "counts", file(t, dir, "b.csv", strings.Replace(text, "101,1", "101,2", 1)), "--trial", dir).expect(t, exitDone, `column "minutes" is ignored, as you said`)
 	say(t, "field", file(t, dir, "f.csv", "date,operation,treatment,plot\n2025-05-01,rolling,RYE,102\n"), "--trial", dir).expect(t, exitFailed, "plot 102 has treatment BARE in the layout, not RYE")
+}
+
+// TestCountsPerArea: a number per area is no count of a quadrat, whose ground it
+// would be divided by once more.
+func TestCountsPerArea(t *testing.T) {
+	dir := bedTrial(t)
+	for _, unit := range []string{"plants/m2", "plants/ft2", "per m²", "%"} {
+		text := "plot,quadrat,visit,variable,value,unit\n101,1,1,count,8," + unit + "\n101,2,1,count,3,plants\n"
+		say(t, "counts", file(t, dir, "a.csv", text), "--trial", dir).expect(t, exitPartly, "a.csv:2: count is given in", "plants counted in the quadrat")
+		if v := plotValues(t, dir, "count", ""); v["101@1"] != 12 {
+			t.Errorf("%s: %v", unit, v)
+		}
+	}
 }

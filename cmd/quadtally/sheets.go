@@ -42,7 +42,9 @@ var sheetKinds = []sheetKind{
 
 A blank cell, ".", "-" or NA is missing; 0 is zero. Rows with a fault are left out.
 
---columns says what an unknown column is: weed, assessment UNIT, regrowth, ignore.`,
+--columns says what an unknown column is: weed, assessment UNIT, regrowth, ignore; an
+unknown class in a row is confirmed the same way. --unlisted says what a class is where
+nothing is said of it. Both are remembered.`,
 		example: `  quadtally counts june-14.csv --observer Ada
   quadtally counts june-14.csv --columns "height=crop height in; fleabane=weed broadleaf annual; minutes=ignore"`,
 		read: sheets.Counts,

@@ -486,6 +486,7 @@ var dressed = []struct {
 	{"grams under a header of kilograms", func(s sheetOf) (string, bool) {
 		return s.with(func(s *sheetOf) { s.rows[1][s.valueCol()] += "000" }).csv(), s.command == "yields"
 	}, nil, "told"},
+	{"a class left blank in some rows", func(s sheetOf) (string, bool) { return s.inCol("species", 1, "") }, nil, "told"},
 	{"another year", func(s sheetOf) (string, bool) {
 		return s.eachDate(func(y, m, d string) string { return "2052-" + m + "-" + d }), true
 	}, nil, "told"},

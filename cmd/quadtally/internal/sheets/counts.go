@@ -383,6 +383,7 @@ func (r *reader) longCounts(classc, countc int) error {
 	}
 	byLine := r.numbers(countc)
 	var ask Ask
+	named, unnamed := false, []int(nil) // classes, and rows that give none
 	for _, row := range r.s.Rows {
 		p, ok := at[row.Line]
 		v, has := byLine[row.Line]
@@ -395,6 +396,9 @@ func (r *reader) longCounts(classc, countc int) error {
 		}
 		o := r.observation(row, p)
 		o.Variable, o.Unit, o.Class = record.VarCount, "plants", row.Cells[classc].Text
+		if named = named || o.Class != ""; o.Class == "" && !v.Missing {
+			unnamed = append(unnamed, row.Line)
+		}
 		if tables.IsMissing(row.Cells[classc]) && o.Class != "" {
 			r.fault(row.Line, "the class is given as %q: write the class, or total", o.Class)
 			continue
@@ -406,6 +410,10 @@ func (r *reader) longCounts(classc, countc int) error {
 	if len(ask.Questions) > 0 {
 		ask.Sheet = r.s.Name
 		return ask
+	}
+	if named && len(unnamed) > 0 {
+		g := tables.FaultGroup{Lines: unnamed}
+		r.doubt("the class is blank in %s and given in others: is the number there the total of all weeds (--agreed)? If not, write the class", g.Rows())
 	}
 	r.unlisted(true)
 	r.checkTotals()
@@ -640,9 +648,11 @@ func (r *reader) longValue(o *record.Observation, v *tables.Value, line int) boo
 	o.Variable = col.Target
 	switch {
 	case col.Holds == Things:
-		if o.Unit == "" {
-			o.Unit = col.Holds.StoredUnit()
+		if o.Unit != "" && !col.accepts(unit) {
+			r.fault(line, "%s is given in %q: give the plants counted in the quadrat, without a unit or in plants; a number per area goes under a name of its own", o.Variable, o.Unit)
+			return false
 		}
+		o.Unit = cmp.Or(unit, col.Holds.StoredUnit())
 		return r.isCount(line, "value", *v)
 	case units[col.Holds][unit] == 0 && unit != col.Holds.StoredUnit():
 		var known []string
