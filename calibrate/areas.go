@@ -314,49 +314,6 @@ func sumsToOne(v []float64) bool {
 	return math.Abs(s-1) < 1e-3
 }
 
-// StratifiedShares estimates shares from check points drawn within the classes
-// they were sorted into, weights being the shares of the green sorted into each:
-//
-//	share_j = sum over k of W_k n_kj/n_k,
-//	se2 = sum over k of W_k2 p_kj (1 - p_kj)/(n_k - 1).
-//
-// Olofsson and others 2014, Remote Sens. Environ. 148, 42-57, equations 9 and
-// 10 (numbers from memory). counts[k][j] is the number of points sorted into k
-// and answered j. It needs two points in every class with a weight.
-func StratifiedShares(weights []float64, counts [][]int) (share, se []float64, err error) {
-	k := len(weights)
-	if len(counts) != k || k < 2 || !sumsToOne(weights) {
-		return nil, nil, fmt.Errorf("%d weights and %d rows of answers: need one of each for every class, the weights summing to one", k, len(counts))
-	}
-	share, se = make([]float64, k), make([]float64, k)
-	for i, row := range counts {
-		var n float64
-		for _, c := range row {
-			if c < 0 {
-				return nil, nil, fmt.Errorf("class %d has a negative number of answers", i+1)
-			}
-			n += float64(c)
-		}
-		switch {
-		case len(row) != k:
-			return nil, nil, fmt.Errorf("class %d has answers of %d classes, need %d", i+1, len(row), k)
-		case weights[i] == 0:
-			continue
-		case n < 2:
-			return nil, nil, fmt.Errorf("class %d was given %g check points: need 2 at least", i+1, n)
-		}
-		for j, c := range row {
-			p := float64(c) / n
-			share[j] += weights[i] * p
-			se[j] += weights[i] * weights[i] * p * (1 - p) / (n - 1)
-		}
-	}
-	for j := range se {
-		se[j] = math.Sqrt(se[j])
-	}
-	return share, se, nil
-}
-
 // ShareLine corrects the areas of plots by check points, for one class: the
 // share of a plot's green is Start + Slope times the plot's mean probability,
 // with a Start of its own for each group where Groups says so.

@@ -7,66 +7,6 @@ import (
 	"testing"
 )
 
-// TestStratifiedPublished: Olofsson and others 2014, Remote Sens. Environ. 148,
-// 42-57, table 8 (data as in the help page of olofsson, R package mapaccuracy):
-// areas in hectares with their 95 % half-widths; and the first example of
-// Olofsson and others 2013, Remote Sens. Environ. 129, 122-131.
-func TestStratifiedPublished(t *testing.T) {
-	counts := [][]int{{66, 0, 5, 4}, {0, 55, 8, 12}, {1, 0, 153, 11}, {2, 1, 9, 313}}
-	pixels := []float64{200000, 150000, 3200000, 6450000}
-	want := [][2]float64{{21157.76, 6157.63}, {11686.15, 3755.83}, {285769.93, 15509.84}, {581386.15, 16281.66}}
-	var total float64
-	for _, p := range pixels {
-		total += p
-	}
-	w := make([]float64, 4)
-	for i, p := range pixels {
-		w[i] = p / total
-	}
-	share, se, err := StratifiedShares(w, counts)
-	if err != nil {
-		t.Fatal(err)
-	}
-	ha := total * 900 / 1e4
-	for j, v := range want {
-		if got := share[j] * ha; math.Abs(got-v[0]) > 0.01 {
-			t.Errorf("area %d: %.2f ha, want %.2f", j, got, v[0])
-		}
-		if got := 1.96 * se[j] * ha; math.Abs(got-v[1]) > 0.01 {
-			t.Errorf("half-width %d: %.2f ha, want %.2f", j, got, v[1])
-		}
-	}
-	sizes := []float64{22353, 1122543, 610228}
-	total = sizes[0] + sizes[1] + sizes[2]
-	share, se, err = StratifiedShares([]float64{sizes[0] / total, sizes[1] / total, sizes[2] / total}, [][]int{{97, 0, 3}, {3, 279, 18}, {2, 1, 97}})
-	if err != nil {
-		t.Fatal(err)
-	}
-	if math.Abs(share[0]-0.0257033) > 1e-7 || math.Abs(share[0]*total-45112.4) > 0.1 || math.Abs(se[0]*total-10751.4) > 0.1 {
-		t.Errorf("example 1: share %.7f, %.1f pixels, SE %.1f", share[0], share[0]*total, se[0]*total)
-	}
-}
-
-func TestStratifiedRefuses(t *testing.T) {
-	for _, c := range []struct {
-		w []float64
-		n [][]int
-	}{
-		{[]float64{1}, [][]int{{3}}},
-		{[]float64{.5, .6}, [][]int{{3, 1}, {1, 3}}},
-		{[]float64{.5, .5}, [][]int{{1, 0}, {1, 3}}},
-		{[]float64{.5, .5}, [][]int{{3, -1}, {1, 3}}},
-		{[]float64{.5, .5}, [][]int{{3}, {1, 3}}},
-	} {
-		if _, _, err := StratifiedShares(c.w, c.n); err == nil {
-			t.Errorf("%v %v was taken", c.w, c.n)
-		}
-	}
-	if s, _, err := StratifiedShares([]float64{1, 0}, [][]int{{3, 1}, {0, 0}}); err != nil || s[1] != 0.25 {
-		t.Errorf("a class without any area needs no points: %v, %v", s, err)
-	}
-}
-
 // points makes check points of two classes from probabilities of the second.
 func twoClassPoints(f []float64, y []int) []CheckPoint {
 	var out []CheckPoint

@@ -17,8 +17,9 @@ import (
 // Variance of a treatment mean: delete-one-plot jackknife, plots stratified by
 // treatment (Rao & Sitter 1995, Biometrika 82: 453-460), which lets plots vary,
 // and plots without hand counts take part. Variance of a plot mean, for the
-// quadrats that could have been placed in it: the formula of NewTwoPhase with
-// pooled variances within plots.
+// quadrats that could have been placed in it: that of the regression
+// estimator of double sampling (Cochran 1977, Sampling Techniques, 3rd ed.,
+// chapter 12) with pooled variances within plots.
 type DoubleSampling struct {
 	Slope      float64     `json:"slope"`
 	Photos     int         `json:"photos"`

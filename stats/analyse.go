@@ -29,6 +29,11 @@ type Options struct {
 	// density (0.25 for plants per m² in frames of half a metre); 0 for plain
 	// counts. It tells how much counts vary by chance alone.
 	Ground float64
+	// One is what the 0.5 and the 1 of the square root and the logarithms are
+	// counted in, 0 for 1. A density keeps its tests whichever unit it is told
+	// in: of plants per ft² that are to be tested as the same plants per m²
+	// would be, One is 0.0929, for 1 per m² is 0.0929 per ft².
+	One float64
 	// Control names the untreated check. Empty leaves out the comparison
 	// with a control and suppression.
 	Control string
@@ -95,6 +100,9 @@ func (o Options) Validate() error {
 	}
 	if !(o.Ground >= 0) || math.IsInf(o.Ground, 1) {
 		add("ground of %g behind a reading: need 0 (plain counts) or more", o.Ground)
+	}
+	if !(o.One >= 0) || math.IsInf(o.One, 1) {
+		add("%g for one thing: need 0 (for 1) or more", o.One)
 	}
 	if o.Points < 0 {
 		add("%d points behind a cover value: need 0 (measured) or more", o.Points)
@@ -251,9 +259,9 @@ type Analysis struct {
 
 // treatment returns the row of the analysis of variance for treatment.
 func (a *Analysis) treatment() ANOVARow {
-	i := slices.IndexFunc(a.ANOVA, func(r ANOVARow) bool { return r.Term == treatmentTerm })
+	i := slices.IndexFunc(a.ANOVA, func(r ANOVARow) bool { return r.Term == TreatmentTerm })
 	if i < 0 {
-		return ANOVARow{Term: treatmentTerm}
+		return ANOVARow{Term: TreatmentTerm}
 	}
 	return a.ANOVA[i]
 }
@@ -415,6 +423,7 @@ func analysePlots(plots []Plot, opt Options) (Analysis, error) {
 	if note != "" {
 		a.Notes = append(a.Notes, note)
 	}
+	t.One = opt.One
 	a.Transform = t
 	if top := slices.Max(values); opt.Kind == Percent && !opt.UnitKnown && top > 0 && top <= 1 {
 		a.warn("no value is above 1 %%: if these are proportions of 1, say so; the tests are the same, the means are not")
@@ -443,7 +452,7 @@ func analysePlots(plots []Plot, opt Options) (Analysis, error) {
 	if a.fit, err = FitLinear(analysed, terms...); err != nil {
 		return a, err
 	}
-	if a.means, err = a.fit.MeansOf(treatmentTerm); err != nil {
+	if a.means, err = a.fit.MeansOf(TreatmentTerm); err != nil {
 		return a, err
 	}
 	a.fillModel(used, values, analysed)
@@ -546,11 +555,11 @@ func efficiency(d Design, anova []ANOVARow) []Efficiency {
 	}
 	n := float64(len(d.Plots))
 	switch {
-	case d.Kind == CompleteBlocks && len(anova) == 3 && anova[1].Term == treatmentTerm:
+	case d.Kind == CompleteBlocks && len(anova) == 3 && anova[1].Term == TreatmentTerm:
 		b := float64(len(d.Blocks))
 		v := ((b-1)**anova[0].MS + (n-b)*mse) / ((n - 1) * mse)
 		return []Efficiency{corrected("no blocks", v, len(d.Plots)-t)}
-	case d.Kind == LatinSquare && len(anova) == 4 && anova[2].Term == treatmentTerm:
+	case d.Kind == LatinSquare && len(anova) == 4 && anova[2].Term == TreatmentTerm:
 		k := float64(t)
 		msr, msc := *anova[0].MS, *anova[1].MS
 		oneWay := (t - 1) * (t - 1)
@@ -685,7 +694,7 @@ func (a *Analysis) fillControl(values []float64, terms []Term, opt Options) erro
 		if err != nil {
 			return err
 		}
-		if means, err = fit.MeansOf(treatmentTerm); err != nil {
+		if means, err = fit.MeansOf(TreatmentTerm); err != nil {
 			return err
 		}
 		a.note("percentages below the control are from means as measured, whatever the scale of the analysis")

@@ -487,7 +487,7 @@ func (out *Combined) testInteraction() error {
 			seen[p.Treatment] = true
 		}
 		cells += len(seen)
-		fit, err := FitLinear(y, FactorTerm("block", block), FactorTerm(treatmentTerm, treatment))
+		fit, err := FitLinear(y, FactorTerm("block", block), FactorTerm(TreatmentTerm, treatment))
 		if err != nil {
 			return combineError(CombineInputFault, "trial %s: %v", trial, err)
 		}
@@ -593,18 +593,18 @@ func (out *Combined) fit(ctx context.Context, plots []CombinePlot) error {
 		place[i], year[i] = p.Place, p.Year
 		places[p.Place], years[p.Year] = true, true
 	}
-	m := mixed.Model{Response: y, Fixed: []terms.Term{{treatmentTerm}}, Random: []terms.Term{{"trial"}}}
-	m.Frame.Factors = []terms.Factor{{Name: treatmentTerm, Labels: treatment, Levels: out.Treatments}, {Name: "trial", Labels: trial}, {Name: "block", Labels: block}}
-	interaction := []terms.Term{{"trial", treatmentTerm}}
+	m := mixed.Model{Response: y, Fixed: []terms.Term{{TreatmentTerm}}, Random: []terms.Term{{"trial"}}}
+	m.Frame.Factors = []terms.Factor{{Name: TreatmentTerm, Labels: treatment, Levels: out.Treatments}, {Name: "trial", Labels: trial}, {Name: "block", Labels: block}}
+	interaction := []terms.Term{{"trial", TreatmentTerm}}
 	if plots[0].Place != "" && len(places) > 1 && len(years) > 1 {
 		if n > mostCrossed {
 			return combineError(CombineTooLarge, "%d plots: places and years can be told apart up to %d; combine the trials without them, each a trial of its own", n, mostCrossed)
 		}
 		m.Frame.Factors = append(m.Frame.Factors, terms.Factor{Name: "place", Labels: place}, terms.Factor{Name: "year", Labels: year})
 		m.Random = []terms.Term{{"place"}, {"year"}, {"trial"}}
-		interaction = []terms.Term{{"place", treatmentTerm}, {"year", treatmentTerm}}
+		interaction = []terms.Term{{"place", TreatmentTerm}, {"year", TreatmentTerm}}
 		if out.within.df > 0 {
-			interaction = append(interaction, terms.Term{"trial", treatmentTerm})
+			interaction = append(interaction, terms.Term{"trial", TreatmentTerm})
 		}
 		if min(len(places), len(years)) < 5 {
 			out.Warnings = append(out.Warnings, fmt.Sprintf("%s and %s: how much places or years differ is poorly known from so few", count(len(places), "place"), count(len(years), "year")))
@@ -638,7 +638,7 @@ func (out *Combined) fit(ctx context.Context, plots []CombinePlot) error {
 			v.Share = c.Variance / total
 		}
 		out.Variance = append(out.Variance, v)
-		if strings.HasSuffix(c.Name, ":"+treatmentTerm) {
+		if strings.HasSuffix(c.Name, ":"+TreatmentTerm) {
 			between += c.Variance
 		}
 	}
@@ -659,7 +659,7 @@ func cmpOr(s, or string) string {
 }
 
 func (out *Combined) compare(f *mixed.Fit, between float64) error {
-	means, err := f.Means(terms.Term{treatmentTerm})
+	means, err := f.Means(terms.Term{TreatmentTerm})
 	if err != nil {
 		return combineError(CombineNoError, "%v", err)
 	}
@@ -678,7 +678,7 @@ func (out *Combined) compare(f *mixed.Fit, between float64) error {
 		t := m.Labels[0]
 		out.Means = append(out.Means, CombinedMean{Treatment: t, Trials: len(trials[t]), Plots: plots[t], Mean: m.Mean, SE: m.SE, DF: m.DF, Lower: m.Lower, Upper: m.Upper})
 	}
-	differences, _, err := f.Differences(terms.Term{treatmentTerm}, nil)
+	differences, _, err := f.Differences(terms.Term{TreatmentTerm}, nil)
 	if err != nil {
 		return combineError(CombineNoError, "%v", err)
 	}
@@ -791,11 +791,11 @@ func (out Combined) Forest(treatment, against string) ([]ForestLine, error) {
 		if !slices.Contains(names, treatment) || !slices.Contains(names, against) {
 			continue
 		}
-		fit, err := FitLinear(y, FactorTerm("block", block), FactorTerm(treatmentTerm, names))
+		fit, err := FitLinear(y, FactorTerm("block", block), FactorTerm(TreatmentTerm, names))
 		if err != nil {
 			return nil, err
 		}
-		m, err := fit.MeansOf(treatmentTerm)
+		m, err := fit.MeansOf(TreatmentTerm)
 		if err != nil {
 			return nil, err
 		}

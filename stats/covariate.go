@@ -41,7 +41,7 @@ func covariateVaries(terms []Term) (bool, error) {
 		switch {
 		case t.numeric != nil:
 			x = t.numeric
-		case t.Name == treatmentTerm:
+		case t.Name == TreatmentTerm:
 			others = append(others, t)
 		default:
 			blocks, others = append(blocks, t), append(others, t)

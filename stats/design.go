@@ -28,6 +28,7 @@ type Design struct {
 	Treatments []string   `json:"treatments"` // with at least one value
 	Blocks     []string   `json:"blocks,omitempty"`
 	Columns    []string   `json:"columns,omitempty"`
+	Empty      []string   `json:"blocks_without_data,omitempty"` // of Blocks: every plot is missing
 	// Plots holds every plot, with a value or missing, in a fixed order.
 	Plots []Plot `json:"-"`
 	// Balanced says that all treatments are equally replicated and, in
@@ -90,6 +91,13 @@ func designOf(plots []Plot) Design {
 	for _, t := range levels(all) {
 		if !slices.Contains(d.Treatments, t) {
 			d.Lost = append(d.Lost, t)
+		}
+	}
+	if len(d.Treatments) > 0 {
+		for _, b := range d.Blocks {
+			if !slices.ContainsFunc(plots, func(p Plot) bool { return p.Block == b && !p.Missing }) {
+				d.Empty = append(d.Empty, b)
+			}
 		}
 	}
 	absent := d.classify()
@@ -263,15 +271,15 @@ func (d Design) nuisance(plots []Plot) []Term {
 	return terms
 }
 
-// treatmentTerm names the treatment in every model of this package.
-const treatmentTerm = "treatment"
+// TreatmentTerm names the treatment in every model of this package.
+const TreatmentTerm = "treatment"
 
 func treatmentOf(plots []Plot) Term {
 	labels := make([]string, len(plots))
 	for i, p := range plots {
 		labels[i] = p.Treatment
 	}
-	return FactorTerm(treatmentTerm, labels)
+	return FactorTerm(TreatmentTerm, labels)
 }
 
 func (d Design) residualDF() int {
@@ -288,15 +296,16 @@ func (d Design) residualDF() int {
 
 func (d *Design) describe(absent []string) {
 	t := len(d.Treatments) + len(d.Lost)
+	blocks := len(d.Blocks) - len(d.Empty)
 	var s strings.Builder
 	fmt.Fprintf(&s, "%s ", count(t, "treatment"))
 	switch d.Kind {
 	case CompletelyRandomised:
 		fmt.Fprintf(&s, "on %s without blocks (%s)", count(len(d.Plots), "plot"), d.replication())
 	case CompleteBlocks:
-		fmt.Fprintf(&s, "in %d complete block%s", len(d.Blocks), plural(len(d.Blocks)))
+		fmt.Fprintf(&s, "in %d complete block%s", blocks, plural(blocks))
 	case IncompleteBlocks:
-		fmt.Fprintf(&s, "in %d incomplete block%s", len(d.Blocks), plural(len(d.Blocks)))
+		fmt.Fprintf(&s, "in %d incomplete block%s", blocks, plural(blocks))
 		if d.Balanced {
 			s.WriteString(", balanced")
 		}
@@ -311,10 +320,15 @@ func (d *Design) describe(absent []string) {
 	var missing, thin []string
 	for _, p := range d.Plots {
 		if p.Missing {
-			missing = append(missing, p.Name)
+			if !slices.Contains(d.Empty, p.Block) {
+				missing = append(missing, p.Name)
+			}
 		} else if p.Lost > 0 {
 			thin = append(thin, fmt.Sprintf("%s (%d of %d)", p.Name, p.Quadrats, p.Quadrats+p.Lost))
 		}
+	}
+	if len(d.Empty) > 0 {
+		fmt.Fprintf(&s, ", no data in block%s %s", plural(len(d.Empty)), listed(d.Empty))
 	}
 	if len(missing) > 0 {
 		fmt.Fprintf(&s, ", plot%s %s missing", plural(len(missing)), listed(missing))
@@ -495,7 +509,7 @@ func ConfoundedDates(treatments []string, sets []DateSet) []string {
 		for i, g := range groups {
 			parts[i] = fmt.Sprintf("%s on %s", strings.Join(g.Treatments, ", "), strings.Join(g.Days, ", "))
 		}
-		out = append(out, fmt.Sprintf("%s was done to %s: between these groups a difference is confounded with the date and may come from it alone; where the date is part of the treatment, say so in its name", set.Operation, strings.Join(parts, ", and to ")))
+		out = append(out, fmt.Sprintf("a difference may come from the date of %s alone, which is confounded with treatment: %[1]s was done to %s; where the date is part of the treatment, say so in its name", set.Operation, strings.Join(parts, ", and to ")))
 	}
 	return out
 }
@@ -513,7 +527,7 @@ func (d Design) EffectiveReplicates() float64 {
 	if err != nil {
 		return 0
 	}
-	_, vectors, err := fit.levelVectors(treatmentTerm)
+	_, vectors, err := fit.levelVectors(TreatmentTerm)
 	if err != nil {
 		return 0
 	}

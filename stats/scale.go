@@ -70,6 +70,9 @@ type Transform struct {
 	// Nudge replaces 0 on the logit scale, and 1-Nudge replaces 1; it is 0
 	// where neither occurs.
 	Nudge float64 `json:"nudge,omitempty"`
+	// One is what the 0.5 and the 1 of the square root and the logarithms are
+	// counted in, 0 for 1: see Options.One.
+	One float64 `json:"one,omitempty"`
 }
 
 // NewTransform prepares a scale for the plot values of a response. points is
@@ -135,6 +138,14 @@ func (t Transform) whole() float64 {
 	return 0
 }
 
+// one is One, or 1 where it is not set.
+func (t Transform) one() float64 {
+	if t.One > 0 {
+		return t.One
+	}
+	return 1
+}
+
 // Forward carries a value to the scale of the analysis.
 func (t Transform) Forward(v float64) float64 {
 	switch t.Scale {
@@ -144,18 +155,18 @@ func (t Transform) Forward(v float64) float64 {
 		p := min(max(v/t.whole(), t.Nudge), 1-t.Nudge)
 		return math.Log(p) - math.Log1p(-p)
 	case SqrtHalf:
-		return math.Sqrt(v + 0.5)
+		return math.Sqrt(v + 0.5*t.one())
 	case LogPlus1:
-		return math.Log1p(v)
+		return math.Log1p(v / t.one())
 	case Log10Plus1:
-		return math.Log1p(v) / math.Ln10
+		return math.Log1p(v/t.one()) / math.Ln10
 	}
 	return v
 }
 
 // Back carries a mean or the limit of an interval back. A point beyond the end
-// of the scale comes back as that end, which for counts is below zero: -0.5
-// for the square root, -1 for the logarithms. A difference or a standard error
+// of the scale comes back as that end, which for counts is below zero: -0.5 One
+// for the square root, -One for the logarithms. A difference or a standard error
 // has no such value.
 func (t Transform) Back(z float64) float64 {
 	switch t.Scale {
@@ -166,11 +177,11 @@ func (t Transform) Back(z float64) float64 {
 		return t.whole() / (1 + math.Exp(-z))
 	case SqrtHalf:
 		z = max(z, 0)
-		return z*z - 0.5
+		return z*z - 0.5*t.one()
 	case LogPlus1:
-		return math.Expm1(z)
+		return t.one() * math.Expm1(z)
 	case Log10Plus1:
-		return math.Expm1(z * math.Ln10)
+		return t.one() * math.Expm1(z*math.Ln10)
 	}
 	return z
 }
@@ -183,11 +194,11 @@ func (t Transform) Words() string {
 	case Logit:
 		return "logit of the proportion"
 	case SqrtHalf:
-		return "square root of the value plus 0.5"
+		return fmt.Sprintf("square root of the value plus %.3g", 0.5*t.one())
 	case LogPlus1:
-		return "natural logarithm of the value plus 1"
+		return fmt.Sprintf("natural logarithm of the value plus %.3g", t.one())
 	case Log10Plus1:
-		return "logarithm to base 10 of the value plus 1"
+		return fmt.Sprintf("logarithm to base 10 of the value plus %.3g", t.one())
 	}
 	return "as measured"
 }

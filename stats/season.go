@@ -298,7 +298,7 @@ func (s *SplitPlotInTime) DateByDate(alpha float64) *DateByDate {
 		switch s.Within[i].Term {
 		case "visit":
 			visit = &s.Within[i]
-		case treatmentTerm + ":visit":
+		case TreatmentTerm + ":visit":
 			both = &s.Within[i]
 		}
 	}

@@ -43,7 +43,7 @@ func (a *Analysis) standardise(used []Plot, opt Options) {
 		a.note("no interval of the means as measured: %s", err)
 		return
 	}
-	s, err := fit.Standardise(treatmentTerm)
+	s, err := fit.Standardise(TreatmentTerm)
 	if err != nil {
 		a.note("no interval of the means as measured: %s", err)
 		return
@@ -153,6 +153,6 @@ func modelOf(used []Plot, opt Options, t Transform) (m glm.Model, ok bool) {
 		m.Frame.Covariates = []terms.Covariate{{Name: "covariate", Values: covariate}}
 		m.Fixed = append(m.Fixed, terms.Term{"covariate"})
 	}
-	add(treatmentTerm, treatment)
-	return m, slices.ContainsFunc(m.Frame.Factors, func(f terms.Factor) bool { return f.Name == treatmentTerm })
+	add(TreatmentTerm, treatment)
+	return m, slices.ContainsFunc(m.Frame.Factors, func(f terms.Factor) bool { return f.Name == TreatmentTerm })
 }

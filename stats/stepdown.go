@@ -16,8 +16,7 @@ import (
 const beyondDoubt = 1e-6
 
 // VsControlStepDown compares every other level with the control by the
-// step-down form of Dunnett's test (Dunnett & Tamhane 1991, Statistics in
-// Medicine 10, 939-947, from memory; Westfall & Young 1993): the largest
+// step-down form of Dunnett's test (Westfall & Young 1993): the largest
 // statistic is judged among all comparisons, the next among those that are
 // left, and so on; no p value is smaller than one before it. It keeps the same
 // error rate as the single-step test and shows at least as much, but has no

@@ -1,45 +1,10 @@
 package stats
 
 import (
-	"fmt"
 	"math"
 
 	"quadtally/stats/dist"
 )
-
-// Abbott returns the suppression against the control in percent,
-// 100 (1 - T/C), for the value after treatment of the treated and the control
-// (Abbott 1925, J. Econ. Entomol. 18, 265). It is negative where the treated
-// has more. A control at zero leaves nothing to suppress and is an error.
-func Abbott(treated, control float64) (float64, error) {
-	if !finite(treated) || !finite(control) || treated < 0 || control < 0 {
-		return 0, fmt.Errorf("suppression of %g against %g: both must be numbers from 0", treated, control)
-	}
-	if control == 0 {
-		return 0, errBareControl
-	}
-	return 100 * (1 - treated/control), nil
-}
-
-var errBareControl = fmt.Errorf("nothing in the control: suppression against it is undefined")
-
-// HendersonTilton returns the suppression in percent where the populations
-// were uneven before treatment: 100 (1 - (Ta Cb)/(Tb Ca)), with b before and a
-// after (Henderson & Tilton 1955, J. Econ. Entomol. 48, 157).
-func HendersonTilton(treatedBefore, treatedAfter, controlBefore, controlAfter float64) (float64, error) {
-	for _, v := range []float64{treatedBefore, treatedAfter, controlBefore, controlAfter} {
-		if !finite(v) || v < 0 {
-			return 0, fmt.Errorf("suppression from a value of %g: all four must be numbers from 0", v)
-		}
-	}
-	switch {
-	case controlAfter == 0:
-		return 0, errBareControl
-	case treatedBefore == 0:
-		return 0, fmt.Errorf("nothing in the treated before treatment: suppression is undefined")
-	}
-	return 100 * (1 - treatedAfter*controlBefore/(treatedBefore*controlAfter)), nil
-}
 
 // Suppression is 100 (1 - T/C) from adjusted means on the scale the response
 // was measured on, in percent. It is the ratio of the means, not the mean of

@@ -321,5 +321,5 @@ func (a Analysis) Trend(rates map[string]float64, most int) (Trend, error) {
 	if a.fit == nil {
 		return Trend{}, fmt.Errorf("nothing was analysed, so there is no trend to look for")
 	}
-	return a.fit.Trend(treatmentTerm, rates, most, a.Alpha)
+	return a.fit.Trend(TreatmentTerm, rates, most, a.Alpha)
 }

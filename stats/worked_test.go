@@ -126,7 +126,7 @@ func TestFriedmanWithAllZeroTreatment(t *testing.T) {
 
 // Published: Hollander and Wolfe 1973 (rounding first base 11.1429, depression
 // scores V = 40), the W test's weights of eleven men, Tietjen and Moore's data
-// in the NIST/SEMATECH e-Handbook 1.3.5.17 (G = 2.4687, recomputed; the place is from memory).
+// in the NIST/SEMATECH e-Handbook (G = 2.4687, recomputed).
 func TestPublishedExamples(t *testing.T) {
 	sr, err := stats.SignedRank(
 		[]float64{1.83, 0.5, 1.62, 2.48, 1.68, 1.88, 1.55, 3.06, 1.3},

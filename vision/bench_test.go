@@ -94,7 +94,7 @@ func BenchmarkMeasure(b *testing.B) {
 				if err != nil {
 					b.Fatal(err)
 				}
-				if _, err := Settle(m, th, opt); err != nil {
+				if _, err := AtThreshold(m, th, opt); err != nil {
 					b.Fatal(err)
 				}
 				ours = append(ours, time.Since(start))

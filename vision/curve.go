@@ -9,7 +9,7 @@ import (
 )
 
 // Curve is the cover curve of a photo: how many cells of the measured ground
-// have which greenness; faint green that is no plant (see keepPlain) stands with
+// have which greenness; faint green that is no plant (see dropUnconnected) stands with
 // the bare ground. From it cover follows for any threshold without the
 // photo. Curves of one index add up, so a visit can be pooled in any order and
 // from several machines.
@@ -40,6 +40,21 @@ func (c *Curve) CoverFrac(threshold float64) float64 {
 		green += uint64(v)
 	}
 	return float64(green) / float64(n)
+}
+
+// shareBelow is the share of cells below an index value, 0 for a curve without
+// cells.
+func (c *Curve) shareBelow(value float64) float64 {
+	s, err := c.Index.scale()
+	n := c.Cells()
+	if err != nil || n == 0 {
+		return 0
+	}
+	var below uint64
+	for _, v := range c.Counts[:s.nearest(value)] {
+		below += uint64(v)
+	}
+	return float64(below) / float64(n)
 }
 
 // curveVersion is the first byte of a stored curve.

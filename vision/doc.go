@@ -5,8 +5,8 @@
 // job needs; the frame gives the ground; index.go gives each cell of the
 // ground its greenness on smoothed chroma; fill straightens it to square
 // cells (Plane) and counts them (Curve); judge looks for reasons to doubt.
-// Measure does all of this. VisitThreshold then settles one threshold for the
-// photos of a visit, and Settle answers at that threshold, without the photo.
+// Measure does all of this. VisitThreshold then finds one threshold for the
+// photos of a visit, and AtThreshold answers there, without the photo.
 //
 // Cover is the share of the ground inside the frame, in [0, 1], that is green.
 // It is green cover: crop and weed are told apart only where something states

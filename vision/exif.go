@@ -84,8 +84,15 @@ func webpOrientation(data []byte) int {
 
 // tiffOrientation reads the tag from the first directory of a TIFF block.
 func tiffOrientation(tiff []byte) int {
+	v, _ := tiffTag(tiff, 0, 0x0112)
+	return int(v)
+}
+
+// tiffTag reads a tag of one short or long number from the directory at a place
+// of a TIFF block, 0 meaning its first one.
+func tiffTag(tiff []byte, at uint32, tag uint16) (uint32, bool) {
 	if len(tiff) < 8 {
-		return 0
+		return 0, false
 	}
 	var order binary.ByteOrder
 	switch string(tiff[:4]) {
@@ -94,27 +101,64 @@ func tiffOrientation(tiff []byte) int {
 	case "MM\x00*":
 		order = binary.BigEndian
 	default:
-		return 0
+		return 0, false
 	}
 	const (
-		entrySize      = 12
-		tagOrientation = 0x0112
-		typeShort      = 3
+		entrySize = 12
+		typeShort = 3
+		typeLong  = 4
 	)
-	dir := int64(order.Uint32(tiff[4:]))
+	if at == 0 {
+		at = order.Uint32(tiff[4:])
+	}
+	dir := int64(at)
 	if dir < 8 || dir+2 > int64(len(tiff)) {
-		return 0
+		return 0, false
 	}
 	entries := int(order.Uint16(tiff[dir:]))
 	for i := range entries {
 		at := dir + 2 + int64(i)*entrySize
 		if at+entrySize > int64(len(tiff)) {
-			return 0
+			return 0, false
 		}
 		e := tiff[at : at+entrySize]
-		if order.Uint16(e) == tagOrientation && order.Uint16(e[2:]) == typeShort {
-			return int(order.Uint16(e[8:]))
+		if order.Uint16(e) != tag {
+			continue
+		}
+		switch order.Uint16(e[2:]) {
+		case typeShort:
+			return uint32(order.Uint16(e[8:])), true
+		case typeLong:
+			return order.Uint32(e[8:]), true
 		}
 	}
-	return 0
+	return 0, false
+}
+
+// stitched tells whether a photo says that it is a panorama: by the tags of
+// panoramas in its XMP (Google's GPano namespace) or by CustomRendered 6 in its
+// EXIF block, which phones write for one (tag 0xA401; CIPA DC-008 reserves the
+// number, its use is common practice). What stands behind the first megabyte is
+// picture.
+func stitched(photo []byte, f Format) bool {
+	head := photo[:min(len(photo), 1<<20)]
+	if bytes.Contains(head, []byte("GPano:")) {
+		return true
+	}
+	at := bytes.Index(head, []byte("Exif\x00\x00"))
+	if at < 0 || f != FormatJPEG {
+		return false
+	}
+	const (
+		tagExif           = 0x8769
+		tagCustomRendered = 0xA401
+		panorama          = 6
+	)
+	tiff := head[at+6:]
+	dir, ok := tiffTag(tiff, 0, tagExif)
+	if !ok || dir == 0 {
+		return false
+	}
+	v, ok := tiffTag(tiff, dir, tagCustomRendered)
+	return ok && v == panorama
 }

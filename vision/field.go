@@ -66,7 +66,7 @@ func (ws *Workspace) newField(r *raster.Raster, ground frame.Quad, n int, sigma 
 	if x == IndexSoftExG {
 		raw := raster.Sized(&ws.raw, size)
 		f.weigh(raw, luma, cb, cr, onChroma, n)
-		if burntShare(r, ground) >= leastBurnt {
+		if clippedShare(r, ground) >= leastClipped {
 			if err := ws.restore(f, raw, luma, cb, cr, onChroma, n, sigma); err != nil {
 				return nil, err
 			}

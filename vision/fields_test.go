@@ -97,7 +97,7 @@ func measureAll(t testing.TB, photos []fieldPhoto, opt Options) {
 	}
 }
 
-// thresholds settles one threshold a visit.
+// thresholds finds one threshold a visit.
 func thresholds(t testing.TB, photos []fieldPhoto, opt Options) map[string]float64 {
 	t.Helper()
 	curves := map[string][]Curve{}

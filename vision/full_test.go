@@ -12,7 +12,7 @@ import (
 
 // TestFullSizeReport: what the scaled decode costs. The same 11-megapixel
 // photo is measured as it is by default and at full size, every pixel a cell,
-// and settled at one threshold. Photos are put together of sixteen open field
+// and evaluated at one threshold. Photos are put together of sixteen open field
 // photos each where these are present, and drawn (invented) otherwise.
 func TestFullSizeReport(t *testing.T) {
 	photos, opts := mosaics(t)

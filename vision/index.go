@@ -50,17 +50,17 @@ type scale struct {
 	low      float64 // guards: a visit threshold stays within [low, high]
 	high     float64
 	noise    float64 // ground peaks below it; its noise lifts a threshold no higher
-	plain    float64 // green that is beyond doubt, see keepPlain; 0 for none
+	certain  float64 // green that is beyond doubt, see dropUnconnected; 0 for none
 }
 
 // scales holds one row for each index. The priors and guards of the published
 // indices are common practice around their authors' values; those of the
-// default were measured (see fields_test.go). A higher plain loses pale
+// default were measured (see fields_test.go). A higher certain loses pale
 // seedlings, a lower one lets faint stones and noise through: at 0.14 instead
 // of 0.17 the 95th centile of false cover on the open wheat photos is 1.35
 // instead of 0.92 points, and their error 2.48 instead of 2.56.
 var scales = map[Index]scale{
-	IndexSoftExG: {lo: -0.3, step: 0.0025, prior: 0.12, low: 0.06, high: 0.2, noise: 0.19, plain: 0.17},
+	IndexSoftExG: {lo: -0.3, step: 0.0025, prior: 0.12, low: 0.06, high: 0.2, noise: 0.19, certain: 0.17},
 	IndexExG:     {lo: -0.5, step: 0.006, prior: 0.12, low: 0.05, high: 0.23, noise: 0.12},
 	IndexExGR:    {lo: -1, step: 0.01, prior: 0, low: -0.15, high: 0.15, noise: 0},
 	IndexNGRDI:   {lo: -0.5, step: 0.005, prior: 0.04, low: 0, high: 0.15, noise: 0.05},
@@ -107,7 +107,7 @@ func (x Index) Method() string {
 	switch x {
 	case IndexSoftExG:
 		return fmt.Sprintf("%s is the excess of green over red and blue, (%.2fG - R - %.2fB)/%.2f of the smoothed stored values, over the brightness of its surroundings and held against the photo's own bare ground and leaves (our own form of the excess green of Woebbecke and others 1995, Transactions of the ASAE 38, 259); "+
-			"faint green counts only where it leads within %g mm to green above %.2f (hysteresis: Canny 1986, IEEE PAMI 8, 679)", x, softRed+softBlue, softBlue, softRed+softBlue, reachMM, scales[x].plain)
+			"faint green counts only where it leads within %g mm to green above %.2f (hysteresis: Canny 1986, IEEE PAMI 8, 679)", x, softRed+softBlue, softBlue, softRed+softBlue, reachMM, scales[x].certain)
 	case IndexExG:
 		return "exg is excess green, 2g - r - b (Woebbecke and others 1995, Transactions of the ASAE 38, 259)"
 	case IndexExGR:

@@ -38,8 +38,8 @@ func TestPublishedValues(t *testing.T) {
 		near(t, c.name+" ExG", IndexExG.Value(c.r, c.g, c.b, 0), c.exg, 0.00005)
 		near(t, c.name+" ExGR", IndexExGR.Value(c.r, c.g, c.b, 0), c.exgr, 0.00005)
 	}
-	// a* of the sRGB green primary under D65 is -86.18 (from memory of common
-	// colour tables; the formula is that of CIE 15:2004).
+	// a* of the sRGB green primary under D65 is -86.183 to -86.188, by
+	// how the matrix of IEC 61966-2-1 and the white of CIE 15:2004 are rounded.
 	near(t, "a* of pure green", -100*IndexAStar.Value(0, 255, 0, 0), -86.18, 0.02)
 	near(t, "NGRDI", IndexNGRDI.Value(70, 120, 45, 0), 50.0/190, 1e-12)
 	near(t, "VARI", IndexVARI.Value(70, 120, 45, 0), 50.0/145, 1e-12)

@@ -41,7 +41,9 @@ func rangeScale(c *Curve, threshold float64) float64 {
 	}
 	step := rangeStep * (s.high - s.low)
 	cover := c.CoverFrac(threshold)
-	return c.CoverFrac(threshold-step) - c.CoverFrac(threshold+step) + rangeFloor*math.Sqrt((cover+0.01)*(1.01-cover))
+	// Below the lowest threshold a visit can have the curve holds the noise of
+	// bare ground.
+	return c.CoverFrac(max(threshold-step, s.low)) - c.CoverFrac(threshold+step) + rangeFloor*math.Sqrt((cover+0.01)*(1.01-cover))
 }
 
 // coverRange is the range in which the cover by a careful hand mask lay for

@@ -2,6 +2,7 @@ package vision
 
 import (
 	"math"
+	"sync"
 
 	"quadtally/vision/classes"
 	"quadtally/vision/frame"
@@ -27,6 +28,7 @@ type looker struct {
 	labels, lobes, depth []int32
 	halfPiece, halfDepth []int32
 	active               []bool
+	lean, rowLean        []float32
 	sums                 [planes][]float32
 	wide, higher         []float32
 }
@@ -142,16 +144,112 @@ func (ws *Workspace) takeLooks(r *raster.Raster, p *Plane, stored frame.Quad, n 
 	if err != nil {
 		return nil, err
 	}
+	solid := k.solid(labels, runs, index, w, h, side)
 	lobeShape, pieceShape := shapes(lobes, 1, hw, depth, runs, nLobes, w), shapes(labels, 0, w, depth, runs, pieces, w)
 	blockLobe, lobePiece := owners(lobes, halfPiece, hw, index, nLobes, labels, w, h, side)
-	return classes.NewLooks(side, w, h, index, blockLobe, lobePiece, local, lobeShape, pieceShape)
+	looks, err := classes.NewLooks(side, w, h, index, blockLobe, lobePiece, local, lobeShape, pieceShape)
+	if err != nil {
+		return nil, err
+	}
+	looks.Solid = solid
+	return looks, nil
 }
 
-// sample lays luma over the plane near green and sums colour of green cells.
+// solidReach is how many cells around a cell its leaf is looked for: as far as
+// smoothing and halved chroma spread the rim of a leaf.
+const solidReach = 3
+
+// linear is what 8-bit sRGB values are in linear light.
+var linear = sync.OnceValue(func() (out [256]float32) {
+	for v := range out {
+		out[v] = float32(fromSRGB(float64(v) / 255))
+	}
+	return out
+})
+
+// leanOf is the excess of green over red and blue in linear light, in which the
+// mix of leaf and ground in a cell goes with the share of each; y, cb and cr
+// are samples of a field.
+func leanOf(linear *[256]float32, y, cb, cr int16) float32 {
+	l, b, r := float32(y)/unit, float32(cb)/unit, float32(cr)/unit
+	at := func(v float32) float32 { return linear[uint8(min(max(v+0.5, 0), 255))] }
+	green := at(l - 0.344136*b - 0.714136*r)
+	return softRed*(green-at(l+1.402*r)) + softBlue*(green-at(l+1.772*b))
+}
+
+// solid counts in each block of index the green cells that are leaf for the
+// most part: those that lean at least half as far to green, from where the
+// ground around stands, as the most of the cells around them. The stored values
+// of a photo are compressed light, so that on dark ground a cell with little
+// leaf in it looks green and on pale straw one with much does not; over whole
+// quadrats of small plants that is some 20 % of the green, by another amount on
+// one mulch than on the next.
+func (k *looker) solid(labels []int32, runs []run, index []int32, w, h, side int) []uint8 {
+	across := (w + side - 1) / side
+	// The ground's own lean: the median beside the green.
+	const bins, lowest, span = 4096, -0.5, 1.0
+	var hist [bins]int
+	total := 0
+	rows := raster.Sized(&k.rowLean, w*h)
+	for y := range h {
+		for b := range across {
+			if !k.active[y/side*across+b] {
+				continue
+			}
+			for x := b * side; x < min((b+1)*side, w); x++ {
+				i := y*w + x
+				if labels[i] == 0 {
+					hist[int(min(max((k.lean[i]-lowest)/span*bins, 0), bins-1))]++
+					total++
+				}
+				top := k.lean[i]
+				for u := max(x-solidReach, 0); u <= min(x+solidReach, w-1); u++ {
+					top = max(top, k.lean[y*w+u])
+				}
+				rows[i] = top
+			}
+		}
+	}
+	ground, seen := float32(0), 0
+	for i, n := range hist {
+		if seen += n; 2*seen >= total && total > 0 {
+			ground = lowest + (float32(i)+0.5)*span/bins
+			break
+		}
+	}
+	counts := make(map[int]int, len(index))
+	for _, r := range runs {
+		y := int(r.y)
+		for x := int(r.from); x < int(r.end); x++ {
+			i := y*w + x
+			top := rows[i]
+			for v := max(y-solidReach, 0); v <= min(y+solidReach, h-1); v++ {
+				top = max(top, rows[v*w+x])
+			}
+			if k.lean[i]-ground >= (top-ground)/2 {
+				counts[y/side*across+x/side]++
+			}
+		}
+	}
+	out := make([]uint8, len(index))
+	for b, i := range index {
+		out[b] = uint8(min(counts[int(i)], 255))
+	}
+	return out
+}
+
+// leastLean stands where no lean was looked at.
+const leastLean = -2
+
+// sample lays luma and lean over the plane near green and sums colour of green cells.
 // Where it is not near green it is level, at whatever stood there.
 func (k *looker) sample(f *field, labels []int32, toField frame.Homography, w, h, side int) {
-	luma := raster.Sized(&k.luma, w*h)
+	luma, lean := raster.Sized(&k.luma, w*h), raster.Sized(&k.lean, w*h)
 	clear(luma)
+	for i := range lean {
+		lean[i] = leastLean
+	}
+	light := linear()
 	across := (w + side - 1) / side
 	const one = 1 << 20
 	at := func(x, y float64) (int, int) {
@@ -175,6 +273,7 @@ func (k *looker) sample(f *field, labels []int32, toField frame.Homography, w, h
 				i := sy*f.w + sx
 				v := f.y[i]
 				luma[y*w+x] = v
+				lean[y*w+x] = leanOf(&light, v, f.cb[i], f.cr[i])
 				if labels[y*w+x] > 0 {
 					l := float32(v)
 					sl += l

@@ -14,7 +14,7 @@ import (
 )
 
 // Measurement is everything one photo tells, without the photo. It is plain
-// data: it can be stored as JSON, sent between machines and settled against
+// data: it can be stored as JSON, sent between machines and evaluated against
 // any threshold later.
 type Measurement struct {
 	Format      Format `json:"format"`
@@ -72,7 +72,7 @@ type FrameFix struct {
 
 // Measure reads one photo: decode, frame, card, straightening, greenness,
 // quality. The threshold is a matter of the visit and comes later: see
-// VisitThreshold and Settle.
+// VisitThreshold and AtThreshold.
 //
 // An error means no answer and is one plain sentence with the way out; a
 // *NoFrameError still says which card was read. Options are validated.
@@ -101,6 +101,9 @@ func (ws *Workspace) Measure(photo []byte, opt Options) (Measurement, error) {
 	m.Profile = ws.profile
 	if ws.badProfile != nil {
 		m.Flags = append(m.Flags, Flag{FlagProfile, MustLook, 1, 0, ws.badProfile.Error() + ": its colours were taken for sRGB, leaves may be paler or greener than they are"})
+	}
+	if long := float64(max(m.Width, m.Height)) / float64(min(m.Width, m.Height)); long > limitLong || stitched(photo, format) {
+		m.Flags = append(m.Flags, Flag{FlagPanorama, MustLook, long, limitLong, "photo is a panorama, stitched from several: ground may be in it twice or not at all; take one photo of the frame"})
 	}
 	white, err := ws.locate(&m, r, opt)
 	if err != nil {
@@ -202,6 +205,9 @@ func (ws *Workspace) findFrame(m *Measurement, r *raster.Raster, opt Options) (m
 			m.Flags = append(m.Flags, Flag{FlagPrintSize, Glance, off, limitPrint,
 				fmt.Sprintf("corner marks are printed at about %.0f %%: print them at 100 %%; the frame's own size was believed", 100*f.PrintScale)})
 		}
+	}
+	if f.Another {
+		m.Flags = append(m.Flags, Flag{FlagTwoFrames, MustLook, 2, 1, "two frames lie in the photo and the plainer one was measured: mark the corners of the one that holds, or photograph it alone"})
 	}
 	m.Frame = &fix
 	m.Notes = append(m.Notes, f.Warnings...)
@@ -323,6 +329,8 @@ func (ws *Workspace) look(m *Measurement, r *raster.Raster, opt Options, white g
 	}
 	marked, thing, nearly, flat := swatches.things()
 	m.Quality.ThingFrac, m.Quality.NearThingFrac, m.Quality.FlatFrac = thing, nearly, flat
+	m.Quality.GreenFrac = swatches.greenFrac()
+	m.Quality.MatFrac, m.Quality.GreenRise = swatches.mats()
 	if opt.Index != IndexSoftExG || thing > mostThing {
 		marked = nil
 	}
@@ -337,7 +345,8 @@ func (ws *Workspace) look(m *Measurement, r *raster.Raster, opt Options, white g
 
 	m.Curve = Curve{Index: opt.Index}
 	cut, move := p.fill(codes, f, toField, opt.Exclude, marked, &m.Curve, raster.Sized(&ws.outside, p.Width*p.Height))
-	p.keepPlain(&m.Curve, move, p.reach(), raster.Sized(&ws.outside, p.Width*p.Height))
+	m.Quality.FaintFrac = p.dropUnconnected(&m.Curve, move, p.reach(), raster.Sized(&ws.outside, p.Width*p.Height))
+	m.Quality.BelowFrac = m.Curve.shareBelow(farBelow)
 	if m.Curve.Cells() == 0 {
 		return errors.New("nothing of the ground is left to measure: check the excluded areas")
 	}
@@ -450,10 +459,10 @@ func (p *Plane) fill(codes []uint8, f *field, toField frame.Homography, exclude 
 	for i := range raw {
 		raw[i] = uint64(counts[0][i]) + uint64(counts[1][i])
 	}
-	settled, move := p.Index.toGround(raw[:])
+	grounded, move := p.Index.toGround(raw[:])
 	first, last, _ := p.Index.grid()
 	var level [256]uint8
-	for i, code := range settled {
+	for i, code := range grounded {
 		level[i] = uint8(min(max(int(code)-first+1, 0), last-first+1))
 		c.Counts[code] += uint32(raw[i])
 	}
@@ -492,7 +501,11 @@ func (m *Measurement) flagGeometry(cut float64) {
 			fmt.Sprintf("camera was tilted %.0f degrees: hold it straight above the frame", m.Frame.TiltDeg)})
 	}
 	if limit := smallestPlantMM / cellsPerPlant; m.Plane.MMPerCell > limit {
-		m.Flags = append(m.Flags, Flag{FlagCoarse, Glance, m.Plane.MMPerCell, limit,
+		severity := Glance
+		if m.Plane.MMPerCell > lookCoarse*limit {
+			severity = MustLook
+		}
+		m.Flags = append(m.Flags, Flag{FlagCoarse, severity, m.Plane.MMPerCell, limit,
 			fmt.Sprintf("one cell is %.1f mm: seedlings under %.0f mm are missed; go closer", m.Plane.MMPerCell, smallestPlantMM)})
 	}
 }
@@ -520,9 +533,9 @@ type Result struct {
 	WeedFrac float64 `json:"weed_frac,omitempty"`
 }
 
-// Settle answers for a measurement at a threshold: cover with its range and
+// AtThreshold answers for a measurement at a threshold: cover with its range and
 // the pieces. It needs no photo.
-func Settle(m Measurement, th Threshold, opt Options) (Result, error) {
+func AtThreshold(m Measurement, th Threshold, opt Options) (Result, error) {
 	if err := opt.Validate(); err != nil {
 		return Result{}, err
 	}
@@ -537,6 +550,14 @@ func Settle(m Measurement, th Threshold, opt Options) (Result, error) {
 	}
 	if m.Plane == nil {
 		return res, nil
+	}
+	if faint := m.Quality.FaintFrac; faint > someFaint && faint > 2*res.CoverFrac && faint <= limitFaint {
+		res.Flags = append(res.Flags, Flag{FlagFaint, MustLook, faint, someFaint,
+			fmt.Sprintf("%.0f %% of the ground is faintly green and was taken for bare, more than was counted: look for pale, frosted or thin leaves", 100*faint)})
+	}
+	if looks := m.Quality.GreenFrac; m.Index == IndexSoftExG && res.CoverFrac > leastPale && looks < looksGreen*res.CoverFrac {
+		res.Flags = append(res.Flags, Flag{FlagFaint, MustLook, res.CoverFrac - looks, (1 - looksGreen) * res.CoverFrac,
+			fmt.Sprintf("%.0f %% was counted as green and %.0f %% looks so: pale leaves, a film on the ground, or a cast; look at the outline", 100*res.CoverFrac, 100*looks)})
 	}
 	pieces, err := m.Plane.Pieces(th.Value, opt.Pieces)
 	if err != nil {

@@ -31,7 +31,7 @@ func TestMemoryReport(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if _, err := Settle(m, Threshold{Index: m.Index, Value: 0.12}, opts[i%2]); err != nil {
+		if _, err := AtThreshold(m, Threshold{Index: m.Index, Value: 0.12}, opts[i%2]); err != nil {
 			t.Fatal(err)
 		}
 		switch rss := resident(t); {

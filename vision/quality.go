@@ -30,8 +30,19 @@ const (
 	// FlagThing: some of the ground is green and no plant, or may be so.
 	FlagThing FlagCode = "green-thing"
 	// FlagWideRange: the range of cover is wide, as much of the ground is
-	// faintly green. It is raised by Settle.
+	// faintly green. It is raised by AtThreshold.
 	FlagWideRange FlagCode = "wide-range"
+	// FlagMat: green lies on the ground like moss or algae, without the edges
+	// of leaves.
+	FlagMat FlagCode = "green-mat"
+	// FlagFaint: much of the ground is faintly green and was taken for bare, or
+	// far less green than what was.
+	FlagFaint FlagCode = "faint-green"
+	// FlagPanorama: the photo is stitched from several, which repeats some
+	// ground and leaves out other.
+	FlagPanorama FlagCode = "panorama"
+	// FlagTwoFrames: a second frame lies in the photo.
+	FlagTwoFrames FlagCode = "two-frames"
 	// FlagTwoCards: more than one plot card lies in the photo.
 	FlagTwoCards FlagCode = "two-cards"
 	// FlagPrintSize: the corner marks are printed at another size than meant.
@@ -90,12 +101,31 @@ const (
 	// makes the whole ground so.
 	limitThing, limitNearly, mostThing = 0.002, 0.01, 0.5
 	limitPrint                         = 0.02
-	limitRange                         = 0.18 // two of 203 open field photos have a wider one
-	lookBlur                           = 0.20
-	lookBlue                           = 25.0
+	// Of 203 open field photos the one with most ground in wide green without
+	// edges has .066 of it, the smoothest wide green of all rises by .246, the
+	// most faint green is .046 and the most far below the ground .142. Of drawn
+	// stands the smoothest wide green of leaves rises by .144.
+	limitMat, limitRise, leastWide = 0.07, 0.17, 0.04
+	limitFaint, limitBelow         = 0.055, 0.20
+	// someFaint counts where less than half of it was counted as green, as in
+	// none of the open photos.
+	someFaint = 0.03
+	// Of the open field photos with more than leastPale of cover none has less
+	// ground whose green is the largest channel than .65 of its cover; looksGreen
+	// of it is too little.
+	leastPale, looksGreen = 0.08, 0.45
+	// A photo as long as this times its width is no single view of a phone.
+	limitLong = 2.3
+	// farBelow is the index value that lies far below bare ground.
+	farBelow   = -0.10
+	limitRange = 0.135 // four of 203 open field photos have a wider one
+	lookBlur   = 0.20
+	lookBlue   = 25.0
 	// smallestPlantMM across three cells is the least that shows as a shape.
 	smallestPlantMM = 4.0
 	cellsPerPlant   = 3.0
+	// From so many times the limit on leaves melt into the ground.
+	lookCoarse = 2.5
 )
 
 // Quality holds the numbers behind the flags; shares are of the ground.
@@ -121,6 +151,18 @@ type Quality struct {
 	ThingFrac     float64 `json:"thing_frac"`
 	NearThingFrac float64 `json:"near_thing_frac"`
 	FlatFrac      float64 `json:"flat_frac"`
+	// MatFrac is the share of the ground in wide green without the edges that
+	// leaves have, and GreenRise how much the brightness of wide green rises
+	// over eight pixels where it rises much (see mats); 0 where there is none.
+	MatFrac   float64 `json:"mat_frac,omitempty"`
+	GreenRise float64 `json:"green_rise,omitempty"`
+	// GreenFrac is the share of the ground whose green is the largest channel.
+	GreenFrac float64 `json:"green_frac,omitempty"`
+	// FaintFrac is ground that is green and was taken for bare, as it leads to
+	// nothing plainly green; BelowFrac ground far less green than what was
+	// taken for bare.
+	FaintFrac float64 `json:"faint_frac,omitempty"`
+	BelowFrac float64 `json:"below_frac,omitempty"`
 	// PaperGreen is ln(G/sqrt(RB)) of the white paper of card or marks, 0
 	// where none was seen; PaperClipped tells that its light ran into the end
 	// of the scale, so that it is at least so much. PaperUsed tells that the
@@ -277,6 +319,8 @@ func darkShare(sum, n []float64) float64 {
 	return float64(dark) / float64(len(mean))
 }
 
+const matText = "%.0f %% of the ground is green without the edges of leaves, as moss and algae are: if it is no plant, leave its area out"
+
 // flags turns the numbers into doubts.
 func (q Quality) flags() []Flag {
 	var out []Flag
@@ -314,6 +358,14 @@ func (q Quality) flags() []Flag {
 	}
 	above(FlagThing, q.NearThingFrac, limitNearly, 0, "%.1f %% of the ground is blue-green, a leaf's or a thing's: if it is no plant, leave its area out")
 	above(FlagThing, q.FlatFrac, 0, 0, "%.1f %% of the ground is one smooth green patch, a leaf close to the lens or a thing: if it is no plant, leave its area out")
+	switch {
+	case q.MatFrac > limitMat:
+		raise(FlagMat, MustLook, q.MatFrac, limitMat, fmt.Sprintf(matText, 100*q.MatFrac))
+	case q.GreenRise > 0 && q.GreenRise < limitRise:
+		raise(FlagMat, MustLook, q.GreenRise, limitRise, "green has none of the edges of leaves, as moss, algae and sheets have none: if it is no plant, leave its area out")
+	}
+	above(FlagFaint, q.FaintFrac, limitFaint, 0, "%.0f %% of the ground is faintly green and was taken for bare: look for pale, frosted or shaded leaves")
+	above(FlagFaint, q.BelowFrac, limitBelow, 0, "%.0f %% of the ground is far less green than what was taken for bare: pale leaves may have been, or things lie on it")
 	const wayOut = "set the white balance by a grey card"
 	switch {
 	case q.GroundCb > limitCast:

@@ -141,7 +141,7 @@ func plain() Options {
 	return o
 }
 
-// alone measures a photo and settles it by itself.
+// alone measures a photo and evaluates it by itself.
 func alone(t testing.TB, photo []byte, opt Options) (Measurement, Result) {
 	t.Helper()
 	m, err := Measure(photo, opt)
@@ -152,7 +152,7 @@ func alone(t testing.TB, photo []byte, opt Options) (Measurement, Result) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	r, err := Settle(m, th, opt)
+	r, err := AtThreshold(m, th, opt)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -58,7 +58,7 @@ func swatchesOf(r *raster.Raster, toField frame.Homography, w, h int, white gain
 			y, cb, cr = y/n, cb/n, cr/n
 			// ITU-T T.871.
 			s.r, s.g, s.b = y+1.402*cr, y-0.344136*cb-0.714136*cr, y+1.772*cb
-			s.clipped = max(s.r, s.g, s.b) > burnsFrom || y < darkest
+			s.clipped = max(s.r, s.g, s.b) > clipsFrom || y < darkest
 			s.r, s.b = s.r*white.red, s.b*white.blue
 			s.luma, s.rise, s.seen = y, rise/n, true
 		}
@@ -93,13 +93,11 @@ func (all swatches) hued() swatches {
 	return out
 }
 
-// greenness of a swatch is how far green lies above the mean of red and blue,
-// ln(G/sqrt(RB)). Light from blue to yellow, of sky, sun and lamps, hardly
-// changes it. Bare ground, straw and stones have next to none, leaves some.
-func (s swatch) greenness() float64 { return math.Log(s.g / math.Sqrt(s.r*s.b)) }
-
 // greennesses are the greennesses that a fiftieth, a quarter and a half of the
-// ground stay below; ok is false where too little of it has a hue.
+// ground stay below; ok is false where too little of it has a hue. Greenness is
+// how far green lies above the mean of red and blue, ln(G/sqrt(RB)). Light from
+// blue to yellow, of sky, sun and lamps, hardly changes it. Bare ground, straw
+// and stones have next to none, leaves some.
 type greennesses struct {
 	fiftieth, quarter, half float64
 	ok                      bool
@@ -110,12 +108,41 @@ func (all swatches) greennesses() (g greennesses) {
 	if 4*len(hued) < len(all) {
 		return g
 	}
-	v := make([]float64, len(hued))
+	v := make([]float64, len(hued)) // G squared over R and B, which is in the order of greenness
 	for i, s := range hued {
-		v[i] = s.greenness()
+		v[i] = s.g * s.g / (s.r * s.b)
 	}
-	slices.Sort(v)
-	return greennesses{v[len(v)/50], v[len(v)/4], v[len(v)/2], true}
+	at := func(k int) float64 { return math.Log(math.Sqrt(smallest(v, k))) }
+	return greennesses{at(len(v) / 50), at(len(v) / 4), at(len(v) / 2), true}
+}
+
+// smallest is the number that k others are not above; it changes the order of
+// v (quickselect: Hoare 1961, CACM 4(7), 321).
+func smallest(v []float64, k int) float64 {
+	for lo, hi := 0, len(v)-1; lo < hi; {
+		pivot, i, j := v[(lo+hi)/2], lo, hi
+		for i <= j {
+			for v[i] < pivot {
+				i++
+			}
+			for v[j] > pivot {
+				j--
+			}
+			if i <= j {
+				v[i], v[j] = v[j], v[i]
+				i, j = i+1, j-1
+			}
+		}
+		switch {
+		case k <= j:
+			hi = j
+		case k >= i:
+			lo = i
+		default:
+			return v[k]
+		}
+	}
+	return v[k]
 }
 
 const (

@@ -3,8 +3,7 @@ package vision
 import "math"
 
 // Green that is no plant: tarpaulin, paint, hose, plastic. Chlorophyll absorbs
-// blue as well as red (the green of leaves is what it leaves over: Gates et
-// al. 1965, Appl. Opt. 4, 11-20; from memory), so a leaf has about as much blue
+// blue as well as red, and the green of leaves is what it leaves over, so a leaf has about as much blue
 // as red or less, grey-blue ones a little more. Green pigments of plastic and
 // paint take away red and leave much of the blue: their blue stands well above
 // their red while red is far below green. What has such a colour is measured

@@ -24,7 +24,7 @@ type Threshold struct {
 	Basis string `json:"basis"`
 }
 
-// VisitThreshold settles one threshold for the photos of a visit from their
+// VisitThreshold finds one threshold for the photos of a visit from their
 // cover curves. It starts from the split that separates the pooled histogram
 // best (Otsu 1979, IEEE Trans. SMC 9(1) 62-66). On ground with next to nothing
 // green that split falls into the ground's own noise, so it is lifted to
@@ -133,7 +133,35 @@ func groundPeak(h []uint64, s scale, below float64) (int, bool) {
 		n += float64(v)
 		sum += float64(v) * float64(peak-reach+i)
 	}
-	return int(math.Round(sum / n)), true
+	peak = int(math.Round(sum / n))
+	if lower, ok := lowerHump(h, s, peak); ok {
+		return lower, true
+	}
+	return peak, true
+}
+
+// lowerHump is the ground where a stand of pale leaves is more common than it
+// and of one hue, so that the leaves make the highest hump: it lies well below
+// them and is no less green than light makes ground.
+func lowerHump(h []uint64, s scale, peak int) (int, bool) {
+	const (
+		apart    = 0.1  // index value between the humps
+		enough   = 0.2  // share of all cells that lies so far below
+		between  = 0.06 // below the leaves' hump the ground's is looked for
+		leastRaw = -0.12
+	)
+	var below, all float64
+	for i, v := range h {
+		all += float64(v)
+		if i < peak-int(apart/s.step) {
+			below += float64(v)
+		}
+	}
+	if below < enough*all {
+		return 0, false
+	}
+	lower, ok := groundPeak(h, s, s.value(peak)-between)
+	return lower, ok && s.value(lower) >= leastRaw
 }
 
 // noiseTop is the index value up to which the ground's own noise reaches. Its

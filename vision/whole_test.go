@@ -264,8 +264,8 @@ func TestCutAnywhere(t *testing.T) {
 	}
 }
 
-// TestSettleStored: a measurement that went through JSON settles alike.
-func TestSettleStored(t *testing.T) {
+// TestAtThresholdStored: a measurement that went through JSON gives the same result.
+func TestAtThresholdStored(t *testing.T) {
 	m, want := alone(t, discs(9, 30, 400, 300, 1).jpeg(t, 90), plain())
 	text, err := json.Marshal(m)
 	if err != nil {
@@ -275,12 +275,12 @@ func TestSettleStored(t *testing.T) {
 	if err := json.Unmarshal(text, &back); err != nil {
 		t.Fatal(err)
 	}
-	got, err := Settle(back, want.Threshold, plain())
+	got, err := AtThreshold(back, want.Threshold, plain())
 	if err != nil {
 		t.Fatal(err)
 	}
 	if !reflect.DeepEqual(got, want) {
-		t.Errorf("settled to %+v, want %+v", got, want)
+		t.Errorf("evaluated to %+v, want %+v", got, want)
 	}
 }
 

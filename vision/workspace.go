@@ -7,14 +7,14 @@ import "quadtally/vision/frame"
 // for fresh memory took half the time of a decode. The zero value is ready.
 // It is not for use by two goroutines at once; give each its own.
 type Workspace struct {
-	photo   []byte     // decoded planes
-	raw     []int16    // one plane of a field before smoothing
-	smooth  [3][]int16 // and its planes after
-	codes   []uint8
-	burns   []burn
-	outside []bool
-	frame   frame.Workspace
-	looker  looker
+	photo    []byte     // decoded planes
+	raw      []int16    // one plane of a field before smoothing
+	smooth   [3][]int16 // and its planes after
+	codes    []uint8
+	clipping []clipping
+	outside  []bool
+	frame    frame.Workspace
+	looker   looker
 
 	sRGB     *toSRGBTable // of the last profile that was not sRGB
 	sRGBName string

@@ -9,6 +9,7 @@ import (
 	"quadtally/cmd/quadtally/internal/analysis"
 	"quadtally/cmd/quadtally/internal/record"
 	"quadtally/cmd/quadtally/internal/report"
+	"quadtally/cmd/quadtally/internal/status"
 )
 
 type agreeFlags struct {
@@ -58,12 +59,15 @@ plot, quadrat, visit, treatment, observer.
 				if err != nil {
 					return err
 				}
-				return a.printAgreement(r, f)
+				if opt.Kind != calibrate.Count {
+					return a.printAgreement(r, f, nil)
+				}
+				return a.printAgreement(r, f, analysis.Observers(snap))
 			})
 		},
 	}
 	fl := c.Flags()
-	fl.StringVar(&f.of, "of", "cover", "cover or count")
+	fl.StringVar(&f.of, "of", "cover", "cover or count; count also tells two observers of one quadrat apart")
 	fl.StringVar(&f.margin, "margin", "", "largest mean difference that would still let hand counting stop (`points` of cover, or plants per quadrat)")
 	fl.StringVar(&f.over, "over", "", "the hand values a yes is wanted for, `LOW,HIGH`, such as 0,40: in place of 3 visits")
 	fl.StringSliceVar(&f.by, "by", def.By, "tables by visit, treatment, observer")
@@ -137,7 +141,7 @@ func (a *app) agreeTable(f agreeFlags, opt calibrate.Options) error {
 	if err != nil {
 		return err
 	}
-	if err := a.printAgreement(r, f); err != nil {
+	if err := a.printAgreement(r, f, nil); err != nil {
 		return err
 	}
 	if n := len(faults) + len(r.Intake.Problems); n > 0 && len(faults) > 0 {
@@ -146,9 +150,21 @@ func (a *app) agreeTable(f agreeFlags, opt calibrate.Options) error {
 	return nil
 }
 
-func (a *app) printAgreement(r calibrate.Report, f agreeFlags) error {
+func (a *app) printAgreement(r calibrate.Report, f agreeFlags, observers []analysis.ObserverPair) error {
 	if f.json {
-		return a.writeJSON(r)
+		return a.writeJSON(struct {
+			calibrate.Report
+			Observers []analysis.ObserverPair `json:"observers,omitempty"`
+		}{r, observers})
 	}
-	return report.WriteAgreement(a.out, r, f.full)
+	if err := report.WriteAgreement(a.out, r, report.TextOptions{Short: !f.full, Term: a.term}); err != nil {
+		return err
+	}
+	for i, p := range observers {
+		if i == 0 {
+			fmt.Fprintln(a.out)
+		}
+		fmt.Fprintf(a.out, "Two observers: %s\n", status.ObserversText(p))
+	}
+	return nil
 }

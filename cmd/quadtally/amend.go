@@ -93,7 +93,7 @@ func amendedPlan(old *trial.Trial, files, set []string) (trial.Trial, error) {
 
 // amend shows what a plan changes and stores what may be changed.
 func (a *app) amend(store *record.Store, snap *record.Snapshot, wanted trial.Trial, f amendFlags) error {
-	merged, list := trial.Amend(&snap.Trial, &wanted, usedBy(snap), f.agreed)
+	merged, list := trial.Amend(&snap.Trial, &wanted, snap.Used(), f.agreed)
 	faults := trial.ValidateRecord(&merged)
 	if len(faults) > 0 {
 		return faults
@@ -139,25 +139,6 @@ func (a *app) amend(store *record.Store, snap *record.Snapshot, wanted trial.Tri
 		return fmt.Errorf("%s of the plan cannot be changed any more, see above; a trial with another layout is a new one (`quadtally new` in another folder)", plural(n, "key"))
 	}
 	return nil
-}
-
-// usedBy is what the record holds, as far as a plan must not contradict it.
-func usedBy(snap *record.Snapshot) trial.Used {
-	u := trial.Used{PhotosAt: map[int]int{}, ValuesAt: map[int]int{}}
-	for i := range snap.Photos {
-		p := &snap.Photos[i]
-		u.Quadrats = max(u.Quadrats, p.Place.Quadrat)
-		if p.Place.Visit > 0 {
-			u.PhotosAt[p.Place.Visit]++
-		}
-	}
-	for _, o := range snap.Observations {
-		u.Quadrats = max(u.Quadrats, o.Quadrat)
-		if o.Visit > 0 {
-			u.ValuesAt[o.Visit]++
-		}
-	}
-	return u
 }
 
 // planLine takes a line of a plan apart.

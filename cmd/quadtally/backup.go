@@ -32,19 +32,20 @@ copy their folder as well.
 }
 
 func restoreCommand(a *app) *cobra.Command {
-	return &cobra.Command{
+	var agreed bool
+	c := &cobra.Command{
 		Use:   "restore FILE",
 		Short: "Bring back a record that was backed up",
 		Long: `Puts a file that ` + "`quadtally backup`" + ` wrote into the trial's folder as its record. The
 record that stands there is kept under another name, with the journal that may lie
 beside it; neither is ever rolled into the other. Nobody may be working on the
-trial meanwhile.
+trial meanwhile. A record of another trial is asked about first.
 
 ` + exitHelp,
 		Example: "  quadtally restore /media/stick/leeks-2026-07-14.db --trial leeks2026",
 		Args:    takes(1, 1, "one file"),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			done, err := record.Restore(a.ctx, a.trialDir, args[0])
+			done, err := record.Restore(a.ctx, a.trialDir, args[0], agreed)
 			if err != nil {
 				return err
 			}
@@ -58,4 +59,6 @@ trial meanwhile.
 			return nil
 		},
 	}
+	c.Flags().BoolVar(&agreed, "agreed", false, "also where it is the record of another trial")
+	return c
 }

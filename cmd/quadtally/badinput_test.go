@@ -10,6 +10,7 @@ import (
 	"image/jpeg"
 	"os"
 	"path/filepath"
+	"quadtally/cmd/quadtally/internal/measured"
 	"strings"
 	"testing"
 )
@@ -68,9 +69,9 @@ func TestBadPhotosAreNamedAndTheRestGoesOn(t *testing.T) {
 	r := say(t, "measure", "--no-frame", "--json", dir)
 	r.expect(t, exitPartly, "letter.jpg: is named like a photo but does not hold one", "zero.jpg: is empty", "half.jpg: file is cut short",
 		"last-bytes.jpg: file is cut short", "huge.png: ", "head.heic: ", "same content", "1 non-photo file ignored")
-	got := map[string]measured{}
+	got := map[string]measured.Line{}
 	for _, line := range strings.Split(strings.TrimSpace(r.out), "\n") {
-		var m measured
+		var m measured.Line
 		if err := json.Unmarshal([]byte(line), &m); err != nil {
 			t.Fatalf("%v in %s", err, line)
 		}

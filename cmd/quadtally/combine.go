@@ -11,6 +11,7 @@ import (
 	"quadtally/cmd/quadtally/internal/analysis"
 	"quadtally/cmd/quadtally/internal/record"
 	"quadtally/cmd/quadtally/internal/report"
+	"quadtally/cmd/quadtally/internal/tables"
 	"quadtally/stats"
 )
 
@@ -112,7 +113,7 @@ func (a *app) combine(response string, trials []string, f combineFlags) error {
 	if f.json {
 		return a.writeJSON(c)
 	}
-	return report.WriteCombined(a.out, c, report.TextOptions{Short: !f.full})
+	return report.WriteCombined(a.out, c, report.TextOptions{Short: !f.full, Term: a.term})
 }
 
 // trialValues reads a trial's folder, an export, or a table.
@@ -141,7 +142,13 @@ func (a *app) trialValues(response, path string, f combineFlags) ([]analysis.Tri
 		if err != nil {
 			return nil, err
 		}
-		t, err := analysis.ValuesOfExport(s, filepath.Base(path), response, f.class, f.visit)
+		var questions *tables.Sheet
+		if open := filepath.Join(path, "questions.csv"); exists(open) {
+			if questions, err = a.readSheet(open); err != nil {
+				return nil, err
+			}
+		}
+		t, err := analysis.ValuesOfExport(s, questions, filepath.Base(path), response, f.class, f.visit)
 		return []analysis.TrialValues{t}, err
 	}
 	store, err := record.Open(path, record.Options{Author: a.author(), Clock: a.clock})

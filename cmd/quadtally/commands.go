@@ -1,13 +1,37 @@
 package main
 
-import "github.com/spf13/cobra"
+import (
+	"fmt"
 
-// commands lists every command, in the order a season uses them.
-func commands(a *app) []*cobra.Command {
-	list := append([]*cobra.Command{demoCommand(a)}, layoutCommands(a)...)
-	list = append(list, powerCommand(a), sheetCommand(a), photosCommand(a), mergeCommand(a), measureCommand(a))
-	list = append(list, sheetCommands(a)...)
-	list = append(list, plantsCommand(a), statusCommand(a), settleCommand(a), visitsCommand(a), amendCommand(a), describeCommand(a),
-		undoCommand(a), backupCommand(a), restoreCommand(a), reviewCommand(a))
-	return append(list, agreeCommand(a), compareCommand(a), combineCommand(a), lossCommand(a), reportCommand(a), exportCommand(a), workerCommand(a), manualCommand(a))
+	"github.com/spf13/cobra"
+)
+
+// commands adds every command to the root, in groups and in the order a season
+// uses them.
+func commands(a *app, root *cobra.Command) {
+	cobra.EnableCommandSorting = false
+	for i, g := range []struct {
+		title string
+		list  []*cobra.Command
+	}{
+		{"Before the field work", append(layoutCommands(a), sheetCommand(a), powerCommand(a), demoCommand(a))},
+		{"After every visit", append([]*cobra.Command{photosCommand(a), measureCommand(a), mergeCommand(a)}, append(sheetCommands(a), plantsCommand(a))...)},
+		{"What is in, and what is put right", []*cobra.Command{statusCommand(a), reviewCommand(a), settleCommand(a), visitsCommand(a), amendCommand(a),
+			describeCommand(a), undoCommand(a), backupCommand(a), restoreCommand(a)}},
+		{"What the season says", []*cobra.Command{agreeCommand(a), compareCommand(a), combineCommand(a), lossCommand(a)}},
+		{"What is handed in", []*cobra.Command{reportCommand(a), exportCommand(a)}},
+	} {
+		id := fmt.Sprint(i)
+		root.AddGroup(&cobra.Group{ID: id, Title: g.title})
+		for _, c := range g.list {
+			c.GroupID = id
+			root.AddCommand(c)
+		}
+	}
+	root.AddCommand(workerCommand(a), manualCommand(a))
+	for _, c := range root.Commands() {
+		if c.Args == nil {
+			c.Args = noArgs
+		}
+	}
 }

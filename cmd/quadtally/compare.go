@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"errors"
 	"fmt"
-	"io"
 	"os"
 	"strconv"
 	"strings"
@@ -226,21 +225,20 @@ func (a *app) printComparison(c analysis.Comparison, name string, f compareFlags
 	if f.json {
 		return a.writeJSON(c)
 	}
-	for _, n := range c.Notes {
-		a.note("note: %s", n)
+	if f.full || c.Strata != nil { // else they are lines of the one screen
+		for _, n := range c.Notes {
+			a.note("note: %s", n)
+		}
+		for _, q := range c.Questions {
+			a.note("question: %s", q.Text)
+		}
 	}
-	opt := report.TextOptions{Short: !f.full, Weeds: c.Role == analysis.Weeds, Holds: c.Holds}
-	if err := writeComparison(a.out, c, opt); err != nil {
-		return err
-	}
-	if c.Season != nil && c.SeasonModel == nil && analysis.Model(f.model) != analysis.NoModel {
-		a.flush() // the model of a large season takes seconds: what is known is shown first
+	if f.full && c.Season != nil && c.SeasonModel == nil && analysis.Model(f.model) != analysis.NoModel {
 		if err := c.AddSeasonModel(a.ctx, f.serial); err != nil {
 			return err
 		}
-		return report.WriteSeasonModel(a.out, *c.SeasonModel, opt)
 	}
-	return nil
+	return report.WriteAnswer(a.out, c, report.TextOptions{Short: !f.full, Weeds: c.Role == analysis.Weeds, Holds: c.Holds, Term: a.term})
 }
 
 // keepTried stores choices other than the usual, so that they can be counted.
@@ -284,39 +282,6 @@ func (a *app) writeScript(path, text string) error {
 		return err
 	}
 	return a.writeTo(path, writeBytes([]byte(text)))
-}
-
-// writeComparison writes a comparison with what was done to its values before
-// and the second opinions after it.
-func writeComparison(w io.Writer, c analysis.Comparison, opt report.TextOptions) error {
-	var err error
-	if len(c.Checked) > 0 {
-		err = report.WriteChecked(w, c.Checked)
-	}
-	if c.Calibrated != nil {
-		err = report.WriteCalibrated(w, *c.Calibrated)
-	}
-	if c.Strata != nil {
-		return report.WriteStrata(w, *c.Strata, opt)
-	}
-	err = errors.Join(err, report.WriteStanding(w, c), report.WriteAsked(w, c, opt))
-	if c.Season != nil {
-		err = errors.Join(err, report.WriteSeason(w, *c.Season, opt))
-	} else {
-		err = errors.Join(err, report.WriteComparison(w, *c.Analysis, opt))
-	}
-	for _, m := range []*analysis.ShareOrCountModel{c.CountModel, c.CoverModel} {
-		if m != nil {
-			err = errors.Join(err, report.WriteModel(w, *m, opt))
-		}
-	}
-	if c.SeasonModel != nil {
-		err = errors.Join(err, report.WriteSeasonModel(w, *c.SeasonModel, opt))
-	}
-	if c.Components != nil && !opt.Short {
-		err = errors.Join(err, report.WriteComponents(w, *c.Components))
-	}
-	return err
 }
 
 // compareTable compares a table from anywhere and prints it.

@@ -1,20 +1,22 @@
 package main
 
 import (
+	"bytes"
 	"fmt"
-	"image"
 	"io"
 	"os"
 	"path/filepath"
 	"slices"
+	"strconv"
 	"strings"
 
 	"github.com/spf13/cobra"
 
 	"quadtally/cmd/quadtally/internal/demo"
+	"quadtally/cmd/quadtally/internal/demoseason"
+	"quadtally/cmd/quadtally/internal/record"
 	"quadtally/cmd/quadtally/internal/tables"
 	"quadtally/cmd/quadtally/internal/trial"
-	"quadtally/vision/label"
 )
 
 type demoFlags struct {
@@ -68,7 +70,7 @@ func (a *app) demo(dir string, f demoFlags) error {
 		return err
 	}
 	plan := filepath.Join(dir, "plan.txt")
-	if err := writeWhole(plan, func(w io.Writer) error { return trial.WritePlan(w, demoTrial(f.seed)) }); err != nil {
+	if err := writeWhole(plan, func(w io.Writer) error { return trial.WritePlan(w, demoseason.Trial(f.seed)) }); err != nil {
 		return err
 	}
 	a.trialDir = dir
@@ -84,7 +86,7 @@ func (a *app) demo(dir string, f demoFlags) error {
 	if err != nil {
 		return err
 	}
-	season, err := demoSeason(a, &snap.Trial, snap.Plots, f)
+	season, err := demoseason.Season(a.ctx, &snap.Trial, snap.Plots, demoseason.Options{Seed: f.seed, WidthPx: f.width, Marks: f.marks})
 	if err != nil {
 		return err
 	}
@@ -97,7 +99,7 @@ func (a *app) demo(dir string, f demoFlags) error {
 	if err := writeWhole(filepath.Join(dir, "truth.json"), season.WriteTruth); err != nil {
 		return err
 	}
-	for _, t := range demoSheets(season) {
+	for _, t := range demoseason.Sheets(season) {
 		if err := writeWhole(filepath.Join(dir, t.Name+".csv"), func(w io.Writer) error { return tables.WriteCSV(w, t) }); err != nil {
 			return err
 		}
@@ -143,11 +145,63 @@ func (a *app) demoRun(dir, photos string, season *demo.SeasonPlan) error {
 	if err != nil {
 		return err
 	}
-	if err := a.demoWeeds(season); err != nil {
+	err = a.withTrial(func(_ *record.Store, snap *record.Snapshot) error { return demoseason.WriteWeeds(a.out, snap, season) })
+	if err != nil {
 		return err
 	}
 	fmt.Fprintf(a.out, "\nThe report is in %s.\nEverything above is invented; %s says what is really in the photos.\n", in("report"), in("truth.json"))
 	fmt.Fprintf(a.out, "Look around:  ./quadtally review --trial %s\n", dir)
+	return nil
+}
+
+// demoPlants has the invented person name plants and answer check points. What
+// they know is what truth.json says, and one answer in twenty is wrong.
+func (a *app) demoPlants(dir string, s *demo.SeasonPlan) error {
+	inUse := map[string]bool{}
+	err := a.withTrial(func(_ *record.Store, snap *record.Snapshot) error {
+		for i := range snap.Photos {
+			if p := &snap.Photos[i]; p.InUse() {
+				inUse[filepath.Base(p.Path)] = true
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	visits := s.Photos[len(s.Photos)-1].Visit
+	var named []demo.Spot
+	for v := 1; v <= visits; v++ {
+		named = append(named, s.NamePlants(v, demoseason.Named, func(file string) bool { return inUse[file] })...)
+	}
+	file := filepath.Join(dir, "named.csv")
+	if err := writeWhole(file, demoseason.WriteSpots(named)); err != nil {
+		return err
+	}
+	if err := a.step("plants", file, "--next", "0"); err != nil {
+		return err
+	}
+	for v := 1; v <= visits; v++ {
+		// The draw is kept apart from what the demo shows.
+		var drawn bytes.Buffer
+		inner := *a
+		inner.out = &drawn
+		if err := inner.step("plants", "--ask", strconv.Itoa(demoseason.Checks), "--visit", strconv.Itoa(v)); err != nil {
+			return err
+		}
+		inner.flush()
+		points, err := demoseason.ReadDrawn(drawn.Bytes())
+		if err != nil {
+			return err
+		}
+		file := filepath.Join(dir, fmt.Sprintf("checks-%d.csv", v))
+		if err := writeWhole(file, demoseason.WriteSpots(s.AnswerChecks(points))); err != nil {
+			return err
+		}
+		if err := a.step("plants", "--answers", file, "--next", "0"); err != nil {
+			return err
+		}
+	}
 	return nil
 }
 
@@ -168,96 +222,4 @@ func (a *app) step(args ...string) error {
 	root.SetOut(a.out)
 	root.SetErr(a.err)
 	return root.ExecuteContext(a.ctx)
-}
-
-// demoTrial is the plan of the invented trial.
-func demoTrial(seed uint64) *trial.Trial {
-	day := func(s string) trial.Date { d, _ := trial.ParseDate(s); return d }
-	margin := 5.0
-	t := trial.Defaults()
-	t.Name, t.Tag = "Leeks after rolled winter cereals", "ALDR"
-	t.Site, t.Crop = "Alder Bend trial ground (invented)", "leek"
-	t.Question = "Which cover crop ahead of transplanted leeks holds the weeds, and what does it do to the yield?"
-	t.Design, t.Blocks = trial.CompleteBlocks, 4
-	for _, x := range demo.Treatments() {
-		t.Treatments = append(t.Treatments, trial.Treatment{Code: x.Code, Name: x.Name, Control: x.Control})
-	}
-	t.Ground.Beds, t.Ground.LengthMM, t.Ground.BorderMM = 1, 9000, 1000
-	t.Ground.BedSpacingMM, t.Ground.BedTopMM = 1800, 1200
-	t.Ground.Gradient = "wetter towards the far end of the beds"
-	t.Quadrat.WidthMM, t.Quadrat.LengthMM, t.Quadrat.PerPlot, t.Quadrat.Permanent = 500, 500, 3, true
-	t.Quadrat.PipeMM = 25
-	t.SeasonStart, t.SeasonEnd = day("2024-09-01"), day("2025-10-31")
-	t.Visits = []trial.Date{day("2025-06-14"), day("2025-06-28"), day("2025-07-12"), day("2025-07-26")}
-	t.VisitToleranceDays = 3
-	t.Seed = seed
-	t.AgreementMargin = &margin
-	return &t
-}
-
-// demoSeason invents what grows on a layout.
-func demoSeason(a *app, t *trial.Trial, plots []trial.Plot, f demoFlags) (*demo.SeasonPlan, error) {
-	var list []demo.Plot
-	for _, p := range plots {
-		list = append(list, demo.Plot{ID: p.ID, Block: p.Block, Treatment: p.Treatment})
-	}
-	var fault error
-	cfg := demo.DefaultConfig(list, func(plot string, quadrat int) string {
-		text, err := label.Encode(label.Label{Trial: t.Tag, Plot: trial.CardPlot(plot), Quadrat: quadrat})
-		if err != nil && fault == nil {
-			fault = err
-		}
-		return text
-	})
-	cfg.Seed = f.seed
-	cfg.Size = image.Pt(f.width, f.width*3/4)
-	if f.marks {
-		cfg.Marks = demoMarks()
-	}
-	season, err := demo.Season(a.ctx, cfg)
-	if fault != nil {
-		return nil, fault
-	}
-	return season, err
-}
-
-// demoMarks puts the first frame class's marks on the rendered frames.
-func demoMarks() *demo.Marks {
-	class := label.Classes()[0]
-	m := &demo.Marks{Border: 1, SizeMM: label.MarkSizeMM, OffsetMM: label.MarkMarginMM + label.MarkSizeMM/2, HeightMM: 25,
-		Bits: func(id int) [6][6]bool { return label.Mark{ID: id}.Bits() }}
-	for i := range m.IDs {
-		m.IDs[i] = 4*class.ID + i
-	}
-	return m
-}
-
-// demoSheets are the sheets the invented people filled in.
-func demoSheets(s *demo.SeasonPlan) []tables.Table {
-	counts := tables.Table{Name: "counts", Header: []string{"plot", "quadrat", "date", "broadleaf", "grass", "cover_%", "observer"}}
-	eye := map[[3]any]float64{}
-	for _, e := range s.EyeCovers {
-		eye[[3]any{e.Visit, e.Plot, e.Quadrat}] = e.CoverPct
-	}
-	for _, c := range s.Counts {
-		var cover any
-		if v, ok := eye[[3]any{c.Visit, c.Plot, c.Quadrat}]; ok {
-			cover = v
-		}
-		counts.Add(c.Plot, c.Quadrat, c.Date.Format("2006-01-02"), c.Broadleaf, c.Grass, cover, c.Observer)
-	}
-	yields := tables.Table{Name: "yields", Header: []string{"plot", "date", "marketable_kg", "cull_kg", "bed_length_m", "pieces", "stand", "trim"}}
-	harvest := s.Photos[0].Taken.AddDate(0, 0, 110).Format("2006-01-02")
-	for _, y := range s.Yields {
-		yields.Add(y.Plot, harvest, y.MarketableKG, y.CullKG, y.BedLengthM, y.Pieces, y.Stand, "trimmed to 30 cm")
-	}
-	field := tables.Table{Name: "field", Header: []string{"date", "operation", "treatment", "input", "rate", "rate_unit"}}
-	for _, o := range s.Operations {
-		var rate any
-		if o.Rate > 0 {
-			rate = o.Rate
-		}
-		field.Add(o.Date.Format("2006-01-02"), o.Kind, o.Treatment, o.Detail, rate, o.RateUnit)
-	}
-	return []tables.Table{counts, yields, field}
 }

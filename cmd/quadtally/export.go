@@ -14,7 +14,10 @@ func exportCommand(a *app) *cobra.Command {
 		Long: `Writes the whole record into FOLDER: plots, photos with their measurements,
 observations, operations and decisions as CSV; values.csv, one long tidy table
 (plot, block, treatment, visit, day, date, quadrat, response, class, value, unit,
-source, and low and high of a 90 % range where one is known); plants.csv and
+source, low and high of a 90 % range where one is known, the response's kind, role
+and label, the control, and plot_se, the standard error that a plot's mean carries
+from its check points); questions.csv, what sheets leave open and what to know of a
+response; plants.csv and
 check_points.csv where plants are named; trial.xlsx with a sheet for each;
 trial.json; and for each response that can be compared an R script with the data
 and the calls behind its numbers, but not for covers by class, which carry the

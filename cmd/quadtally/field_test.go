@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"crypto/sha256"
 	"encoding/hex"
+	"errors"
 	"fmt"
 	"io"
 	"os"
@@ -13,6 +14,7 @@ import (
 	"testing"
 	"time"
 
+	"quadtally/cmd/quadtally/internal/demoseason"
 	"quadtally/cmd/quadtally/internal/review"
 	"quadtally/cmd/quadtally/internal/trial"
 )
@@ -132,6 +134,11 @@ func TestPhoneInTheField(t *testing.T) {
 	// come back over it.
 	c2 := c
 	c2.Key, c2.Classes = "count0002", []review.ClassCount{{Class: "Broadleaf", Plants: 5}}
+	asked := (*review.CountedBefore)(nil)
+	if _, err := d.FieldCount(t.Context(), c2); !errors.As(err, &asked) || len(asked.Counts) != 2 || len(stood(t, d).Beside) != 0 {
+		t.Errorf("one's own count was replaced unasked: %v", err)
+	}
+	c2.Over = review.OverReplace
 	if _, err := d.FieldCount(t.Context(), c2); err != nil {
 		t.Fatal(err)
 	}
@@ -146,7 +153,7 @@ func TestPhoneInTheField(t *testing.T) {
 	// Who counts after another does not replace that count, nor lose the own.
 	c3 := c
 	c3.Key, c3.Observer, c3.Classes = "count0004", "Cleo", []review.ClassCount{{Class: "broadleaf", Plants: 9}}
-	for i, want := range []string{"by Ben stays in force", "already"} {
+	for i, want := range []string{"In force: broadleaf 5, grass 0 by Ben", "already"} {
 		if said, err := d.FieldCount(t.Context(), c3); err != nil || !strings.Contains(said, want) {
 			t.Errorf("%d: %q %v", i, said, err)
 		}
@@ -155,6 +162,9 @@ func TestPhoneInTheField(t *testing.T) {
 		if o.Variable == "count" && o.Class == "broadleaf" && (o.Value != 5 || o.Observer != "Ben") {
 			t.Errorf("%+v", o)
 		}
+	}
+	if b := stood(t, d).Beside; len(b) != 1 || b[0].Value != 9 || b[0].Observer != "Cleo" {
+		t.Errorf("beside it stands %+v", b)
 	}
 	for _, bad := range []review.FieldCount{{Key: "count0003", Plot: "999", Quadrat: 1, Visit: 2, Observer: "B", Classes: c.Classes}, {Key: "count0003", Plot: c.Plot, Quadrat: 9, Visit: 2, Observer: "B", Classes: c.Classes}, {Key: "count0003", Plot: c.Plot, Quadrat: 1, Visit: 99, Observer: "B", Classes: c.Classes}} {
 		if _, err := d.FieldCount(t.Context(), bad); err == nil {
@@ -168,7 +178,7 @@ func TestPhoneInTheField(t *testing.T) {
 func TestDoorOfThePhone(t *testing.T) {
 	dir := t.TempDir()
 	plan := filepath.Join(dir, "plan.txt")
-	if err := writeWhole(plan, func(w io.Writer) error { return trial.WritePlan(w, demoTrial(7)) }); err != nil {
+	if err := writeWhole(plan, func(w io.Writer) error { return trial.WritePlan(w, demoseason.Trial(7)) }); err != nil {
 		t.Fatal(err)
 	}
 	must(t, "new", "--plan", plan, "--trial", dir)

@@ -13,6 +13,7 @@ import (
 	"testing"
 
 	"quadtally/cmd/quadtally/internal/demo"
+	"quadtally/cmd/quadtally/internal/demoseason"
 	"quadtally/vision"
 	"quadtally/vision/label"
 )
@@ -144,7 +145,7 @@ func TestTortureGoldenMeasured(t *testing.T) {
 		})
 		c.Quadrats, c.CropQuadrats, c.BigPhotos, c.Troubles, c.Visits = 1, nil, 0, false, c.Visits[:2]
 		if marked {
-			c.Marks = demoMarks()
+			c.Marks = demoseason.Marks()
 		}
 		opt.FrameMM, opt.PipeDiameterMM = [2]float64{c.Frame.InnerMM, c.Frame.InnerMM}, c.Frame.PipeMM
 		season, err := demo.Season(t.Context(), c)
@@ -172,7 +173,7 @@ func TestTortureGoldenMeasured(t *testing.T) {
 				if err != nil {
 					t.Fatal(err)
 				}
-				res, err := vision.Settle(m, th, opt)
+				res, err := vision.AtThreshold(m, th, opt)
 				if err != nil {
 					t.Fatal(err)
 				}

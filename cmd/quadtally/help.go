@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"strings"
@@ -42,48 +43,118 @@ func headingsOf(c *cobra.Command) []string {
 	return nil
 }
 
-// groupedFlags writes the flags of a command's help, group by group.
-func groupedFlags(c *cobra.Command) string {
+// mostHelpLines is what two looks at a small terminal hold. A help that would be
+// longer lists the flags of its last groups by name only; `quadtally help
+// COMMAND`, and the man pages, tell of all of them.
+const mostHelpLines = 45
+
+// flagsOf are the flags of a command's group, "" for those in none.
+func flagsOf(c *cobra.Command, heading string) *pflag.FlagSet {
+	group := pflag.NewFlagSet("", pflag.ContinueOnError)
+	c.LocalFlags().VisitAll(func(f *pflag.Flag) {
+		if in := f.Annotations[groupAnnotation]; heading == "" && in == nil || len(in) == 1 && in[0] == heading {
+			group.AddFlag(f)
+		}
+	})
+	return group
+}
+
+// groupedFlags writes the flags of a command's help, group by group, the last
+// of them by name only.
+func groupedFlags(c *cobra.Command, byName int) string {
 	var b strings.Builder
-	for _, heading := range append([]string{""}, headingsOf(c)...) {
-		group := pflag.NewFlagSet("", pflag.ContinueOnError)
-		c.LocalFlags().VisitAll(func(f *pflag.Flag) {
-			if in := f.Annotations[groupAnnotation]; heading == "" && in == nil || len(in) == 1 && in[0] == heading {
-				group.AddFlag(f)
-			}
-		})
+	all := append([]string{""}, headingsOf(c)...)
+	for i, heading := range all {
+		group := flagsOf(c, heading)
+		if !group.HasAvailableFlags() {
+			continue
+		}
 		if heading == "" {
 			heading = "Flags"
 		}
-		if group.HasAvailableFlags() {
-			fmt.Fprintf(&b, "\n%s:\n%s", heading, group.FlagUsages())
+		if i < len(all)-byName {
+			fmt.Fprintf(&b, "\n\n%s:\n%s", heading, strings.TrimSuffix(group.FlagUsages(), "\n"))
+			continue
 		}
+		b.WriteString("\n\n" + namesOnly(heading, group))
 	}
-	return strings.TrimSuffix(b.String(), "\n")
+	return b.String()
 }
 
-// usageTemplate is cobra's own, with the flags in groups, the example last and
-// without what this program does not use (aliases, command groups, help topics).
-const usageTemplate = `Usage:{{if .Runnable}}
-  {{.UseLine}}{{end}}{{if .HasAvailableSubCommands}}
-  {{.CommandPath}} [command]
+// namesOnly is a group as a paragraph of 80 columns.
+func namesOnly(heading string, group *pflag.FlagSet) string {
+	text, width := heading+":", len(heading)+1
+	group.VisitAll(func(f *pflag.Flag) {
+		if f.Hidden {
+			return
+		}
+		name := " --" + f.Name
+		if width+len(name) > 80 {
+			text, width = text+"\n ", 1
+		}
+		text, width = text+name, width+len(name)
+	})
+	return text
+}
 
-Commands:{{range .Commands}}{{if .IsAvailableCommand}}
-  {{rpad .Name .NamePadding}} {{.Short}}{{end}}{{end}}{{end}}{{if .HasAvailableLocalFlags}}
-{{groupedFlags .}}{{end}}{{if .HasAvailableInheritedFlags}}
+// helpText is what a command says of itself, with so many of its groups of
+// flags by name only.
+func helpText(c *cobra.Command, byName int) string {
+	var b strings.Builder
+	b.WriteString(strings.TrimSpace(cmp.Or(c.Long, c.Short)))
+	if c.HasAvailableSubCommands() {
+		fmt.Fprintf(&b, "\n\nUsage: %s COMMAND [flags]; \"%[1]s COMMAND --help\" tells of one command.\n", c.CommandPath())
+		for _, g := range c.Groups() {
+			b.WriteString("\n" + g.Title + ":")
+			for _, sub := range c.Commands() {
+				if sub.GroupID == g.ID && sub.IsAvailableCommand() {
+					fmt.Fprintf(&b, "\n  %-*s %s", sub.NamePadding(), sub.Name(), sub.Short)
+				}
+			}
+		}
+	} else {
+		b.WriteString("\n\nUsage:\n  " + c.UseLine())
+	}
+	b.WriteString(groupedFlags(c, byName))
+	if c.HasAvailableInheritedFlags() {
+		b.WriteString("\n\n" + namesOnly("Flags of every command", c.InheritedFlags()))
+	}
+	if byName > 0 && !c.HasAvailableSubCommands() {
+		fmt.Fprintf(&b, "\n\"%s help %s\" tells what each of these flags does.", c.Root().Name(), c.Name())
+	}
+	if c.HasExample() {
+		heading := "Example"
+		if strings.Contains(strings.TrimSpace(c.Example), "\n") {
+			heading = "Examples"
+		}
+		b.WriteString("\n\n" + heading + ":\n" + c.Example)
+	}
+	return b.String() + "\n"
+}
 
-Flags of every command:
-{{.InheritedFlags.FlagUsages | trimTrailingWhitespaces}}{{end}}{{if .HasExample}}
-
-{{if examples .}}Examples{{else}}Example{{end}}:
-{{.Example}}{{end}}{{if .HasAvailableSubCommands}}
-
-"{{.CommandPath}} COMMAND --help" tells more of a command.{{end}}
-`
-
-// shapeHelp gives the root, and by that every command, its help.
+// shapeHelp gives the root, and by that every command, its help: short after
+// --help, whole from the command help.
 func shapeHelp(root *cobra.Command) {
-	cobra.AddTemplateFunc("groupedFlags", groupedFlags)
-	cobra.AddTemplateFunc("examples", func(c *cobra.Command) bool { return strings.Count(strings.TrimSpace(c.Example), "\n") > 0 })
-	root.SetUsageTemplate(usageTemplate)
+	root.SetHelpFunc(func(c *cobra.Command, _ []string) {
+		text, byName := helpText(c, 0), 0
+		for strings.Count(text, "\n") > mostHelpLines && byName <= len(headingsOf(c)) {
+			byName++
+			text = helpText(c, byName)
+		}
+		fmt.Fprint(c.OutOrStdout(), text)
+	})
+	root.SetHelpCommand(&cobra.Command{
+		Use:    "help [COMMAND]",
+		Short:  "Tell everything of a command",
+		Hidden: true,
+		Args:   takes(0, 1, "at most one command"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			c, _, err := root.Find(args)
+			if err != nil || c == root && len(args) > 0 {
+				return usagef("there is no command %q: `%s --help` lists them", args[0], root.Name())
+			}
+			_, err = fmt.Fprint(cmd.OutOrStdout(), helpText(c, 0))
+			return err
+		},
+	})
 }

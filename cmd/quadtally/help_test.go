@@ -2,11 +2,11 @@ package main
 
 import (
 	"bytes"
-	"slices"
 	"strings"
 	"testing"
 
 	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
 )
 
 // helpOf is what --help prints.
@@ -43,7 +43,7 @@ func TestFlagsStandInTheirGroups(t *testing.T) {
 	}
 	last := -1
 	for _, want := range []string{"Usage:\n  tool sow", "\nFlags:\n", "--alone", "\n\nThe seed:\n", "--depth", "--rate",
-		"\n\nDrawing:\n", "--colour", "\n\nFlags of every command:\n", "--everywhere", "\n\nExample:\n  tool sow --rate 3\n"} {
+		"\n\nDrawing:\n", "--colour", "\n\nFlags of every command:", "--everywhere", "\n\nExample:\n  tool sow --rate 3\n"} {
 		at := strings.Index(out.String(), want)
 		if at <= last || strings.Count(out.String(), want+" string") > 1 {
 			t.Fatalf("%q is missing, out of order or twice in\n%s", want, out.String())
@@ -61,30 +61,31 @@ func TestFlagsStandInTheirGroups(t *testing.T) {
 	flagGroup(c, "Drawing", "no-such-flag")
 }
 
-// longHelp lists the commands whose help is still longer than mostHelpLines, ""
-// for the root. No command may join them.
-var longHelp = []string{"", "compare", "new", "power"}
-
-// mostHelpLines is what two looks at a small terminal hold.
-const mostHelpLines = 45
-
-// TestHelpIsShort keeps every command's help to what can be read.
+// TestHelpIsShort keeps every command's help to what can be read, with a worked
+// example, and every flag in it; the whole text of a flag is in `help COMMAND`.
 func TestHelpIsShort(t *testing.T) {
-	names := []string{""}
-	for _, c := range newRoot(&app{}).Commands() {
-		if !c.Hidden && c.Name() != "help" {
-			names = append(names, c.Name())
+	root := newRoot(&app{})
+	for _, c := range append(root.Commands(), root) {
+		if c.Hidden {
+			continue
 		}
-	}
-	for _, name := range names {
-		n := strings.Count(helpOf(t, strings.Fields(name)...), "\n")
-		switch known := slices.Contains(longHelp, name); {
-		case n > mostHelpLines && !known:
+		name := strings.Fields(strings.TrimPrefix(c.CommandPath(), root.Name()))
+		text := helpOf(t, name...)
+		if n := strings.Count(text, "\n"); n > mostHelpLines {
 			t.Errorf("the help of %q has %d lines, more than %d", name, n, mostHelpLines)
-		case n > mostHelpLines:
-			t.Logf("the help of %q has %d lines, more than %d", name, n, mostHelpLines)
-		case known:
-			t.Logf("the help of %q has %d lines and may leave the list of long ones", name, n)
 		}
+		if c != root && !strings.Contains(text, "\n  quadtally "+c.Name()) {
+			t.Errorf("the help of %q has no example", name)
+		}
+		whole := must(t, append([]string{"help"}, name...)...)
+		c.LocalFlags().VisitAll(func(f *pflag.Flag) {
+			if !f.Hidden && !strings.Contains(text, "--"+f.Name) {
+				t.Errorf("the help of %q lacks --%s", name, f.Name)
+			}
+			if _, usage := pflag.UnquoteUsage(f); !f.Hidden && !strings.Contains(whole.out, usage) {
+				t.Errorf("help %q does not tell what --%s does", name, f.Name)
+			}
+		})
 	}
+	say(t, "help", "sow").expect(t, exitUsage, "no command")
 }

@@ -82,5 +82,5 @@ func (a *app) printLoss(l analysis.Loss, err error, script string, asJSON bool) 
 	if asJSON {
 		return a.writeJSON(l)
 	}
-	return report.WriteLoss(a.out, l)
+	return report.WriteLoss(a.out, l, report.TextOptions{Term: a.term})
 }

@@ -1,16 +1,12 @@
 package main
 
 import (
-	"encoding/json"
-	"fmt"
-	"image/png"
-	"io"
-	"path/filepath"
-	"slices"
+	"image"
 	"strings"
 
 	"github.com/spf13/cobra"
 
+	"quadtally/cmd/quadtally/internal/measured"
 	"quadtally/cmd/quadtally/internal/print"
 	"quadtally/cmd/quadtally/internal/season"
 	"quadtally/cmd/quadtally/internal/tables"
@@ -27,30 +23,6 @@ type measureFlags struct {
 	hasThreshold              bool
 	measuring                 season.Options
 	classes                   classFlags
-}
-
-// measured is one line of `measure`.
-type measured struct {
-	File      string         `json:"file"`
-	CoverPct  *float64       `json:"cover_pct"`
-	RangePct  *[2]float64    `json:"cover_range_pct"`
-	Quantity  string         `json:"quantity,omitempty"`
-	Pieces    *int           `json:"pieces"`
-	MMPerPx   *float64       `json:"mm_per_px"`
-	Corners   *[4][2]float64 `json:"corners"`
-	FrameKind string         `json:"frame_kind,omitempty"`
-	TiltDeg   *float64       `json:"tilt_deg,omitempty"`
-	Card      *string        `json:"card"`
-	Cards     []string       `json:"cards,omitempty"` // where several were read
-	Threshold *float64       `json:"threshold"`
-	Basis     string         `json:"threshold_basis,omitempty"`
-	Index     string         `json:"index"`
-	Flags     []vision.Flag  `json:"flags"`
-	Taken     string         `json:"taken,omitempty"`
-	Settings  string         `json:"settings,omitempty"`
-	Notes     []string       `json:"notes,omitempty"`
-	Classes   []classLine    `json:"classes,omitempty"`
-	Error     *string        `json:"error"`
 }
 
 func measureCommand(a *app) *cobra.Command {
@@ -152,15 +124,15 @@ func (a *app) measure(paths []string, f measureFlags) error {
 	for _, c := range out.Copies {
 		a.note("%s has the same content as %s and is measured once", c.File, c.Of)
 	}
-	lines := f.lines(out)
-	var told *season.LooseClasses
+	lines := measured.Lines(out, f.index)
+	var sorted *season.LooseClasses
 	if f.classes.wanted() {
-		if told, err = a.tellApart(&f.classes, out, lines); err != nil {
+		if sorted, err = a.sort(&f.classes, out, lines); err != nil {
 			return err
 		}
 	}
 	if f.overlay != "" {
-		if err := a.overlays(f.overlay, out); err != nil {
+		if err := a.pictures(f.overlay, out, func(i int) (image.Image, error) { return out.Outlined(i, 1000) }); err != nil {
 			return err
 		}
 	}
@@ -175,164 +147,30 @@ func (a *app) measure(paths []string, f measureFlags) error {
 	}
 	switch {
 	case f.classes.ask > 0:
-		if err := a.writeChecks(&f.classes, told); err != nil {
+		points, err := sorted.Checks(f.classes.ask, f.classes.seed)
+		if err != nil {
+			return err
+		}
+		if err := measured.WriteChecks(a.out, points); err != nil {
 			return err
 		}
 	case f.json:
-		enc := json.NewEncoder(a.out)
-		enc.SetEscapeHTML(false)
 		for _, l := range lines {
-			if err := enc.Encode(l); err != nil {
+			if err := writeLine(a.out, l); err != nil {
 				return err
 			}
 		}
 	case f.csv:
-		if err := tables.WriteCSV(a.out, measuredTable(lines)); err != nil {
+		if err := tables.WriteCSV(a.out, measured.Table(lines)); err != nil {
 			return err
 		}
 	default:
-		writeMeasuredText(a.out, lines)
+		measured.WriteText(a.out, lines)
 	}
 	if f.classes.answers != "" {
-		if err := a.writeTotal(&f, told); err != nil {
+		if err := a.writeTotal(&f, sorted); err != nil {
 			return err
 		}
 	}
 	return partlyDone(bad)
-}
-
-// lines are what is printed, a line a file, in the order of their paths.
-func (f *measureFlags) lines(out *season.Loose) []measured {
-	var lines []measured
-	for i := range out.Photos {
-		p := &out.Photos[i]
-		l := measured{File: p.Path, Index: f.index, Flags: []vision.Flag{}, Taken: p.Facts.Taken, Notes: p.Facts.Notes}
-		if p.Result == nil {
-			l.Error, l.Cards = &p.Fault, p.Cards
-			if len(p.Cards) == 1 {
-				l.Card = &p.Cards[0]
-			}
-		} else {
-			l.fill(p.Measurement, *p.Result)
-		}
-		lines = append(lines, l)
-	}
-	for i := range out.Faults {
-		lines = append(lines, measured{File: out.Faults[i].Path, Index: f.index, Flags: []vision.Flag{}, Error: &out.Faults[i].Text})
-	}
-	slices.SortStableFunc(lines, func(x, y measured) int { return strings.Compare(x.File, y.File) })
-	return lines
-}
-
-func (l *measured) fill(m *vision.Measurement, res vision.Result) {
-	pct := func(v float64) *float64 { v *= 100; return &v }
-	n := len(res.Pieces)
-	l.CoverPct, l.RangePct = pct(res.CoverFrac), &[2]float64{100 * res.CoverLo, 100 * res.CoverHi}
-	l.Quantity, l.Pieces, l.Flags = res.Quantity, &n, slices.Concat(m.Flags, res.Flags)
-	l.Threshold, l.Basis, l.Settings = &res.Threshold.Value, res.Threshold.Basis, m.Fingerprint
-	l.Notes = append(append(l.Notes, m.Notes...), res.Warnings...)
-	if m.MMPerPx > 0 {
-		l.MMPerPx = &m.MMPerPx
-	}
-	if m.Card != "" {
-		l.Card = &m.Card
-	}
-	l.Cards = m.Cards
-	if m.Frame != nil {
-		var c [4][2]float64
-		for k, p := range m.Frame.Corners {
-			c[k] = [2]float64{p.X, p.Y}
-		}
-		l.Corners, l.FrameKind, l.TiltDeg = &c, m.Frame.Kind, &m.Frame.TiltDeg
-	}
-}
-
-// overlays writes a picture for each measured photo.
-func (a *app) overlays(dir string, out *season.Loose) error {
-	used := map[string]int{}
-	for i, p := range out.Photos {
-		if p.Result == nil {
-			continue
-		}
-		img, err := out.Outlined(i, 1000)
-		if err != nil {
-			return err
-		}
-		name := strings.TrimSuffix(filepath.Base(p.Path), filepath.Ext(p.Path))
-		if used[name]++; used[name] > 1 {
-			name = fmt.Sprintf("%s-%d", name, used[name])
-		}
-		if err := a.replaceWith(filepath.Join(dir, name+".png"), func(w io.Writer) error { return png.Encode(w, img) }); err != nil {
-			return err
-		}
-	}
-	a.note("wrote %s in %s", plural(len(used), "picture"), dir)
-	return nil
-}
-
-func writeMeasuredText(w io.Writer, lines []measured) {
-	width := len("photo")
-	for _, l := range lines {
-		width = max(width, len(l.File))
-	}
-	fmt.Fprintf(w, "%-*s  cover %%  range        pieces  mm/px  card\n", width, "photo")
-	for _, l := range lines {
-		if l.Error != nil {
-			fmt.Fprintf(w, "%-*s  not measured: %s\n", width, l.File, *l.Error)
-			continue
-		}
-		scale, card := "    -", "-"
-		if l.MMPerPx != nil {
-			scale = fmt.Sprintf("%5.3f", *l.MMPerPx)
-		}
-		if l.Card != nil {
-			card = *l.Card
-		}
-		fmt.Fprintf(w, "%-*s  %6.1f  %5.1f-%-5.1f  %6d  %s  %s\n", width, l.File, *l.CoverPct, l.RangePct[0], l.RangePct[1], *l.Pieces, scale, card)
-		for _, c := range l.Classes {
-			fmt.Fprintf(w, "%-*s    %s\n", width, "", c.text())
-		}
-		for _, x := range l.Flags {
-			fmt.Fprintf(w, "%-*s    %s\n", width, "", x.Text)
-		}
-		for _, n := range l.Notes {
-			fmt.Fprintf(w, "%-*s    note: %s\n", width, "", n)
-		}
-	}
-}
-
-func measuredTable(lines []measured) tables.Table {
-	t := tables.Table{Name: "measured", Header: []string{"file", "cover_pct", "cover_low_pct", "cover_high_pct", "pieces", "mm_per_px",
-		"card", "threshold", "index", "flags", "taken", "error"}}
-	names := classNames(lines)
-	for _, n := range names {
-		t.Header = append(t.Header, n+"_cover_pct", n+"_low_pct", n+"_high_pct", n+"_pieces", n+"_sure")
-	}
-	for _, l := range lines {
-		row := []any{l.File, number(l.CoverPct), nil, nil, nil, number(l.MMPerPx), nil, number(l.Threshold), l.Index, "", l.Taken, nil}
-		if l.RangePct != nil {
-			row[2], row[3], row[4] = l.RangePct[0], l.RangePct[1], *l.Pieces
-		}
-		if l.Card != nil {
-			row[6] = *l.Card
-		}
-		var codes []string
-		for _, x := range l.Flags {
-			codes = append(codes, string(x.Code))
-		}
-		row[9] = strings.Join(codes, " ")
-		if l.Error != nil {
-			row[11] = *l.Error
-		}
-		t.Add(append(row, classCells(names, l.Classes)...)...)
-	}
-	return t
-}
-
-// number is a cell that stays blank where there is no number.
-func number(p *float64) any {
-	if p == nil {
-		return nil
-	}
-	return *p
 }

@@ -80,10 +80,18 @@ func TestReadingWritesNothing(t *testing.T) {
 	if err := os.WriteFile(filepath.Join(foreign, record.FileName), append([]byte("SQLite format 3\x00"), make([]byte, 8176)...), 0o644); err != nil {
 		t.Fatal(err)
 	}
+	must(t, "counts", file(t, t.TempDir(), "counts.csv", "plot,quadrat,date,grass\n101,1,2025-06-14,4\n102,1,2025-06-14,3\n103,1,2025-06-14,7\n"), "--trial", dir)
 	for _, d := range []string{dir, foreign} {
 		before := filesOf(t, d)
 		for _, args := range [][]string{{"status"}, {"map"}, {"undo"}, {"visits"}, {"describe"}, {"compare", "count"}, {"sheet", "counts"}, {"amend", "--set", "soil: silt", "--dry-run"}, {"agree"}} {
-			quietly(append(args, "--trial", d)...)
+			code, out, talk := quietly(append(args, "--trial", d)...)
+			want := exitFailed // a record that is damaged, or no pairs to agree
+			if d == dir && args[0] != "agree" {
+				want = exitDone
+			}
+			if code != want || want == exitDone && out == "" || want == exitFailed && talk == "" {
+				t.Errorf("%v: exit %d, want %d\n%s%s", args, code, want, out, talk)
+			}
 			if after := filesOf(t, d); fmt.Sprint(after) != fmt.Sprint(before) {
 				t.Errorf("%v changed the folder", args)
 			}

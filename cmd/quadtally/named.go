@@ -1,20 +1,18 @@
 package main
 
 import (
-	"encoding/csv"
 	"encoding/json"
 	"fmt"
+	"image"
 	"image/png"
 	"io"
 	"path/filepath"
-	"slices"
-	"strconv"
 	"strings"
 
 	"github.com/spf13/pflag"
 
+	"quadtally/cmd/quadtally/internal/measured"
 	"quadtally/cmd/quadtally/internal/season"
-	"quadtally/cmd/quadtally/internal/tables"
 	"quadtally/vision/classes"
 )
 
@@ -61,54 +59,9 @@ func (f *classFlags) check(fl *pflag.FlagSet) error {
 
 func (f *classFlags) wanted() bool { return f.named != "" || f.ask > 0 }
 
-// classLine is one class in one line of `measure`.
-type classLine struct {
-	Name     string       `json:"name"`
-	Role     classes.Role `json:"role"`
-	Code     uint8        `json:"code"`
-	CoverPct float64      `json:"cover_pct"`
-	RangePct [2]float64   `json:"cover_range_pct"`
-	Pieces   int          `json:"pieces"`
-	Sure     float64      `json:"sure"`
-}
-
-func (c classLine) text() string {
-	if c.CoverPct == 0 {
-		return fmt.Sprintf("%s: none", c.Name)
-	}
-	return fmt.Sprintf("%s: %.1f %% (%.1f-%.1f), %s, sure to %.0f %%", c.Name, c.CoverPct, c.RangePct[0], c.RangePct[1], plural(c.Pieces, "piece"), 100*c.Sure)
-}
-
-// classNames lists the classes of all lines in their order.
-func classNames(lines []measured) []string {
-	var out []string
-	for _, l := range lines {
-		for _, c := range l.Classes {
-			if !slices.Contains(out, c.Name) {
-				out = append(out, c.Name)
-			}
-		}
-	}
-	return out
-}
-
-func classCells(names []string, have []classLine) []any {
-	var out []any
-	for _, n := range names {
-		i := slices.IndexFunc(have, func(c classLine) bool { return c.Name == n })
-		if i < 0 {
-			out = append(out, nil, nil, nil, nil, nil)
-			continue
-		}
-		c := have[i]
-		out = append(out, c.CoverPct, c.RangePct[0], c.RangePct[1], c.Pieces, c.Sure)
-	}
-	return out
-}
-
-// tellApart sorts the green of photos by named plants and fills it into their
-// lines. Without --named it only takes the green, to draw check points from.
-func (a *app) tellApart(f *classFlags, out *season.Loose, lines []measured) (*season.LooseClasses, error) {
+// sort sorts the green of photos by named plants and fills it into their lines.
+// Without --named it only takes the green, to draw check points from.
+func (a *app) sort(f *classFlags, out *season.Loose, lines []measured.Line) (*season.LooseClasses, error) {
 	if f.named == "" {
 		return out.GreenOnly()
 	}
@@ -116,116 +69,65 @@ func (a *app) tellApart(f *classFlags, out *season.Loose, lines []measured) (*se
 	if err != nil {
 		return nil, err
 	}
-	told, err := out.TellApart(named, season.TellApartOptions{Train: classes.DefaultTrainOptions(), Level: 0.9})
+	sorted, err := out.TellApart(named, season.TellApartOptions{Train: classes.DefaultTrainOptions(), Level: 0.9})
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", filepath.Base(f.named), err)
 	}
-	for _, n := range told.Notes {
+	for _, n := range sorted.Notes {
 		a.note("note: %s", n)
 	}
 	if f.ask > 0 {
-		return told, nil
+		return sorted, nil
 	}
-	at := map[string]int{}
-	for i := range lines {
-		at[lines[i].File] = i
+	if err := measured.Sort(lines, out, sorted); err != nil || f.masks == "" {
+		return sorted, err
 	}
-	written := 0
-	used := map[string]int{}
+	return sorted, a.pictures(f.masks, out, func(i int) (image.Image, error) {
+		img, err := sorted.Picture(i)
+		if img == nil {
+			return nil, err
+		}
+		return img, err
+	})
+}
+
+// pictures writes a picture for each photo that has one.
+func (a *app) pictures(dir string, out *season.Loose, draw func(i int) (image.Image, error)) error {
+	used, written := map[string]int{}, 0
 	for i, p := range out.Photos {
-		covers, err := told.Photo(i)
-		if err != nil {
-			return nil, fmt.Errorf("%s: %w", p.Path, err)
-		}
-		l := &lines[at[p.Path]]
-		for _, c := range covers {
-			l.Classes = append(l.Classes, classLine{c.Class.Name, c.Class.Role, c.Code, 100 * c.CoverFrac, [2]float64{100 * c.Low, 100 * c.High}, c.Pieces, c.Sure})
-		}
-		if f.masks == "" || covers == nil {
+		if p.Result == nil {
 			continue
 		}
-		img, err := told.Picture(i)
+		img, err := draw(i)
 		if err != nil {
-			return nil, fmt.Errorf("%s: %w", p.Path, err)
+			return fmt.Errorf("%s: %w", p.Path, err)
+		}
+		if img == nil {
+			continue
 		}
 		name := strings.TrimSuffix(filepath.Base(p.Path), filepath.Ext(p.Path))
 		if used[name]++; used[name] > 1 {
 			name = fmt.Sprintf("%s-%d", name, used[name])
 		}
-		if err := a.replaceWith(filepath.Join(f.masks, name+".png"), func(w io.Writer) error { return png.Encode(w, img) }); err != nil {
-			return nil, err
+		if err := a.replaceWith(filepath.Join(dir, name+".png"), func(w io.Writer) error { return png.Encode(w, img) }); err != nil {
+			return err
 		}
 		written++
 	}
-	if f.masks != "" {
-		a.note("wrote %s in %s", plural(written, "picture"), f.masks)
-	}
-	return told, nil
+	a.note("wrote %s in %s", plural(written, "picture"), dir)
+	return nil
 }
 
-// readSpots reads named plants or answered check points. Rows without a class
-// are counted as blank; anything else that cannot be read is refused.
-func (a *app) readSpots(path string, parse func(string) (classes.Class, error)) (spots []season.PlantSpot, blank int, err error) {
+func (a *app) readSpots(path string, parse func(string) (classes.Class, error)) ([]season.PlantSpot, int, error) {
 	s, err := a.readSheet(path)
 	if err != nil {
 		return nil, 0, err
 	}
-	pc, xc, yc, cc := s.Column("photo", "file", "image"), s.Column("x"), s.Column("y"), s.Column("class", "plant")
-	if pc < 0 || xc < 0 || yc < 0 || cc < 0 {
-		return nil, 0, s.MissingColumn("each of photo, x, y and class")
-	}
-	xs, xFaults := s.NumbersByLine(xc, tables.Undecided)
-	ys, yFaults := s.NumbersByLine(yc, tables.Undecided)
-	for _, x := range slices.Concat(s.Faults, xFaults, yFaults) {
-		return nil, 0, fmt.Errorf("%s", s.FaultText(x))
-	}
-	for _, row := range s.Rows {
-		text := strings.TrimSpace(row.Cells[cc].Text)
-		if text == "" {
-			blank++
-			continue
-		}
-		class, err := parse(text)
-		if err != nil {
-			return nil, 0, fmt.Errorf("%s: %w", s.Where(row.Line), err)
-		}
-		x, y, photo := xs[row.Line], ys[row.Line], strings.TrimSpace(row.Cells[pc].Text)
-		if x.Missing || y.Missing || photo == "" {
-			return nil, 0, fmt.Errorf("%s: the photo or the place is missing: give photo, x and y", s.Where(row.Line))
-		}
-		spots = append(spots, season.PlantSpot{Where: s.Where(row.Line), Photo: photo, X: x.Number, Y: y.Number, Class: class})
-	}
-	return spots, blank, nil
-}
-
-// writeChecks writes check points to be answered.
-func (a *app) writeChecks(f *classFlags, told *season.LooseClasses) error {
-	points, err := told.Checks(f.ask, f.seed)
-	if err != nil {
-		return err
-	}
-	w := csv.NewWriter(a.out)
-	w.Write([]string{"photo", "x", "y", "class"})
-	for _, p := range points {
-		w.Write([]string{p.Photo, strconv.FormatFloat(p.X, 'f', 1, 64), strconv.FormatFloat(p.Y, 'f', 1, 64), ""})
-	}
-	w.Flush()
-	return w.Error()
-}
-
-// totalLine is a class over all photos.
-type totalLine struct {
-	Role     classes.Role `json:"role"`
-	CoverPct float64      `json:"cover_pct"`
-	RangePct [2]float64   `json:"cover_range_pct"`
-	// Of the green, before and after the check points.
-	SharePct    float64 `json:"share_of_green_pct"`
-	RawSharePct float64 `json:"sorted_share_of_green_pct"`
-	Errors      int     `json:"errors"`
+	return measured.ReadSpots(s, parse)
 }
 
 // writeTotal ends the output with the cover of each class over all photos.
-func (a *app) writeTotal(f *measureFlags, told *season.LooseClasses) error {
+func (a *app) writeTotal(f *measureFlags, sorted *season.LooseClasses) error {
 	answers, blank, err := a.readSpots(f.classes.answers, classes.ParseClass)
 	if err != nil {
 		return err
@@ -233,29 +135,23 @@ func (a *app) writeTotal(f *measureFlags, told *season.LooseClasses) error {
 	if blank > 0 {
 		a.note("note: %s: %s without an answer left out", filepath.Base(f.classes.answers), plural(blank, "check point"))
 	}
-	covers, shares, notes, err := told.Total(answers)
+	covers, shares, notes, err := sorted.Total(answers)
 	if err != nil {
 		return err
 	}
 	for _, n := range notes {
 		a.note("note: %s", n)
 	}
-	total := map[string]totalLine{}
-	for _, c := range covers {
-		total[c.Name] = totalLine{c.Role, 100 * c.CoverFrac, [2]float64{100 * c.Low, 100 * c.High}, 100 * c.Share, 100 * c.Raw, c.Errors}
-	}
 	if f.json {
-		enc := json.NewEncoder(a.out)
-		enc.SetEscapeHTML(false)
-		return enc.Encode(struct {
-			Total  map[string]totalLine `json:"total"`
-			Points int                  `json:"check_points"`
-		}{total, shares.Points})
+		return writeLine(a.out, map[string]any{"total": measured.Totals(covers), "check_points": shares.Points})
 	}
-	fmt.Fprintf(a.out, "\nall photos, by %d check points, 90 %% range:\n", shares.Points)
-	for _, c := range covers {
-		fmt.Fprintf(a.out, "  %-14s %5.1f %%  %5.1f-%-5.1f  (%.0f %% of the green; sorted without check points %.0f %%)\n",
-			c.Name, 100*c.CoverFrac, 100*c.Low, 100*c.High, 100*c.Share, 100*c.Raw)
-	}
+	measured.WriteTotals(a.out, covers, shares.Points)
 	return nil
+}
+
+// writeLine writes one value as JSON on one line.
+func writeLine(w io.Writer, v any) error {
+	enc := json.NewEncoder(w)
+	enc.SetEscapeHTML(false)
+	return enc.Encode(v)
 }

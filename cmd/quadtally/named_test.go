@@ -12,6 +12,7 @@ import (
 	"math/rand/v2"
 	"os"
 	"path/filepath"
+	"quadtally/cmd/quadtally/internal/measured"
 	"strconv"
 	"strings"
 	"testing"
@@ -105,7 +106,7 @@ func TestNamedPlants(t *testing.T) {
 	r := must(t, "measure", "--no-frame", "--json", "--named", names, "--masks", masks, dir)
 	var weeds, ground int
 	for _, line := range strings.Split(strings.TrimSpace(r.out), "\n") {
-		var m measured
+		var m measured.Line
 		if err := json.Unmarshal([]byte(line), &m); err != nil {
 			t.Fatal(err)
 		}

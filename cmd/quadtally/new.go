@@ -6,12 +6,14 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"strconv"
 	"strings"
 
 	"github.com/spf13/cobra"
 
 	"quadtally/cmd/quadtally/internal/analysis"
 	"quadtally/cmd/quadtally/internal/record"
+	"quadtally/cmd/quadtally/internal/report"
 	"quadtally/cmd/quadtally/internal/tables"
 	"quadtally/cmd/quadtally/internal/trial"
 )
@@ -81,10 +83,24 @@ func planFlag(key string) string {
 	return strings.ReplaceAll(key, " ", "-")
 }
 
+// planGroup is the heading under which help lists a plan key.
+func planGroup(key string) string {
+	switch key {
+	case "design", "blocks", "block size", "treatment", "contrast", "factor", "seed", "gradient", "gradient runs":
+		return "Design and treatments, as in a plan"
+	case "quadrat", "quadrats per plot", "quadrat spots", "frame pipe", "sample beds", "avoid", "end border", "side border", "visits", "visit tolerance",
+		"class", "count rule", "agreement margin", "season":
+		return "Visits and quadrats"
+	case "trial", "tag", "site", "crop", "cultivar", "soil", "previous crop", "weather", "question", "primary response", "units", "work":
+		return "About the trial"
+	}
+	return "Field"
+}
+
 type newFlags struct {
 	plan, layout, writePlan string
 	cv                      float64
-	dry                     bool
+	dry, full               bool
 	set                     map[string]*[]string
 }
 
@@ -102,8 +118,7 @@ It says at once what the design can show: residual degrees of freedom, and the
 smallest difference between treatments that it can be expected to find.
 
 ` + exitHelp,
-		Example: `  quadtally new --plan plan.txt --dry-run
-  quadtally new --plan plan.txt --trial leeks2026 --cv 35
+		Example: `  quadtally new --plan plan.txt --trial leeks2026 --dry-run
   quadtally new --plan plan.txt --layout layout.csv
   quadtally new --name "Alder Bend leeks" --treatment "BARE; control" --treatment RYE --treatment STRAW \
     --blocks 7 --bed-spacing 1.5m --plot-length 10m --end-border 1m`,
@@ -114,10 +129,12 @@ smallest difference between treatments that it can be expected to find.
 	fl.StringVar(&f.layout, "layout", "", "CSV or XLSX of a layout that is already in the ground")
 	fl.StringVar(&f.writePlan, "write-plan", "", "write the plan as understood to this file")
 	fl.Float64Var(&f.cv, "cv", 30, "coefficient of variation of plots within a block, in %; 0 leaves it out")
+	fl.BoolVar(&f.full, "full", false, "the flags of every plot too")
 	fl.BoolVar(&f.dry, "dry-run", false, "show everything, save nothing")
 	a.forceFlag(c)
 	for _, key := range trial.PlanKeys() {
 		f.set[key] = fl.StringArray(planFlag(key), nil, planHelp[key])
+		flagGroup(c, planGroup(key), planFlag(key))
 	}
 	return c
 }
@@ -152,20 +169,9 @@ func (a *app) newTrial(cmd *cobra.Command, f newFlags) error {
 		t.Generator = trial.GeneratorName
 	}
 
-	text, err := trial.TextMap(&t, plots, trial.MapOptions{})
-	if err != nil {
+	if err := a.printLayout(&t, plots, f); err != nil {
 		return err
 	}
-	fmt.Fprintln(a.out, text)
-	o := analysis.WhatItCanShow(&t, plots, f.cv/100)
-	for _, s := range o.Sentences {
-		fmt.Fprintln(a.out, s)
-	}
-	for _, w := range append(o.Warnings, analysis.ConfoundedDates(&t)...) {
-		fmt.Fprintln(a.out, "warning:", w)
-	}
-	fmt.Fprintf(a.out, "Layout: %s, seed %d.\n", t.Generator, t.Seed)
-
 	if f.writePlan != "" {
 		var b strings.Builder
 		if err := trial.WritePlan(&b, &t); err != nil {
@@ -185,6 +191,31 @@ func (a *app) newTrial(cmd *cobra.Command, f newFlags) error {
 	}
 	a.note("saved in %s", filepath.Join(a.trialDir, record.FileName))
 	return store.Close()
+}
+
+// printLayout shows what was laid out and what it can show, on one screen or
+// with the tables of flags.
+func (a *app) printLayout(t *trial.Trial, plots []trial.Plot, f newFlags) error {
+	width, rows := a.screen()
+	o := analysis.WhatItCanShow(t, plots, f.cv/100)
+	opt := report.TextOptions{Short: !f.full, Term: a.term}
+	l := report.Layout{Sentences: o.Sentences, Warnings: append(o.Warnings, analysis.ConfoundedDates(t)...),
+		Seed: fmt.Sprintf("Layout: %s, seed %d.", t.Generator, t.Seed)}
+	if !f.full {
+		l.Seed = fmt.Sprintf("Drawn with seed %d.", t.Seed)
+		if f.layout != "" {
+			l.Seed = "Layout as entered."
+		}
+	}
+	if f.full {
+		var err error
+		if l.Map, err = trial.TextMap(t, plots, trial.MapOptions{}, width); err != nil {
+			return err
+		}
+		return report.WriteLayout(a.out, l, opt)
+	}
+	l.Map, _ = trial.ScreenMap(t, plots, trial.MapOptions{}, width, rows-l.Lines(opt))
+	return report.WriteLayout(a.out, l, opt)
 }
 
 // readPlan takes the plan file, then what flags say.
@@ -243,10 +274,20 @@ func (a *app) existingLayout(t trial.Trial, path string) (trial.Trial, []trial.P
 		}
 		return row.Cells[c].Text
 	}
+	// A number is in the unit its header names; without one it is in the plan's.
+	length := func(row tables.Row, name string) string {
+		text := cell(row, name)
+		for _, unit := range []string{"m", "ft"} {
+			if _, err := strconv.ParseFloat(strings.Replace(text, ",", ".", 1), 64); err == nil && s.Column(name+" "+unit) >= 0 && s.Column(name) < 0 {
+				return text + " " + unit
+			}
+		}
+		return text
+	}
 	var rows []trial.TableRow
 	for _, r := range s.Rows {
 		rows = append(rows, trial.TableRow{Where: s.Where(r.Line), Plot: cell(r, "plot"), Block: cell(r, "block"), Column: cell(r, "column"),
-			Treatment: cell(r, "treatment"), Bed: cell(r, "bed"), Beds: cell(r, "beds"), From: cell(r, "from"), Length: cell(r, "length"), Order: cell(r, "order")})
+			Treatment: cell(r, "treatment"), Bed: cell(r, "bed"), Beds: cell(r, "beds"), From: length(r, "from"), Length: length(r, "length"), Order: cell(r, "order")})
 	}
 	laid, plots, notes, faults := trial.FromTable(&t, rows)
 	for _, n := range notes {

@@ -46,7 +46,7 @@ func TestFromPlanToPaper(t *testing.T) {
 	}
 
 	for _, args := range [][]string{
-		{"map", "--csv", at("layout.csv"), "--quadrats", at("spots.csv"), "--svg", at("map.svg"), "--pdf", at("map.pdf")},
+		{"map", "--with-treatment", "--csv", at("layout.csv"), "--quadrats", at("spots.csv"), "--svg", at("map.svg"), "--pdf", at("map.pdf")},
 		{"cards", "--out", at("cards.pdf")}, {"cards", "marks", "--out", at("marks.pdf")}, {"cards", "sheet", "--visit", "2", "--out", at("sheet.pdf")},
 	} {
 		if code, _, talk := quadtally(t, append(args, "--trial", at("leeks"))...); code != exitDone {
@@ -81,8 +81,8 @@ func TestFromPlanToPaper(t *testing.T) {
 	if code != exitDone {
 		t.Fatalf("%d %s", code, talk)
 	}
-	_, first, _ := quadtally(t, "map", "--csv", "-", "--trial", at("leeks"))
-	_, second, _ := quadtally(t, "map", "--csv", "-", "--trial", at("again"))
+	_, first, _ := quadtally(t, "map", "--csv", "-", "--with-treatment", "--trial", at("leeks"))
+	_, second, _ := quadtally(t, "map", "--csv", "-", "--with-treatment", "--trial", at("again"))
 	if first == "" || first != second {
 		t.Errorf("the layout changed on the way:\n%s\n%s", first, second)
 	}

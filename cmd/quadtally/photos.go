@@ -3,7 +3,6 @@ package main
 import (
 	"cmp"
 	"fmt"
-	"maps"
 	"slices"
 	"strings"
 
@@ -13,6 +12,7 @@ import (
 	"quadtally/cmd/quadtally/internal/intake"
 	"quadtally/cmd/quadtally/internal/record"
 	"quadtally/cmd/quadtally/internal/season"
+	"quadtally/cmd/quadtally/internal/status"
 	"quadtally/vision"
 )
 
@@ -119,35 +119,13 @@ func (f photosFlags) change(snap *record.Snapshot) (season.Change, error) {
 		return c, err
 	}
 	for _, text := range f.threshold {
-		h, err := handThreshold(text, set.With(c).IndexInUse(), len(snap.Trial.Visits))
+		h, err := season.ParseHandThreshold(text, set.With(c).IndexInUse(), len(snap.Trial.Visits))
 		if err != nil {
-			return c, err
+			return c, usagef("--threshold %q: %v", text, err)
 		}
 		c.Thresholds = append(c.Thresholds, h)
 	}
 	return c, nil
-}
-
-// handThreshold reads "2=0.15" or "2=auto".
-func handThreshold(text string, index vision.Index, visits int) (season.HandThreshold, error) {
-	var h season.HandThreshold
-	left, right, ok := strings.Cut(text, "=")
-	if _, err := fmt.Sscan(left, &h.Visit); err != nil || !ok || h.Visit < 1 || h.Visit > visits {
-		return h, usagef("--threshold %q: write it as VISIT=VALUE, with a visit from 1 to %d", text, visits)
-	}
-	if right == "auto" {
-		return h, nil
-	}
-	var v float64
-	if _, err := fmt.Sscan(right, &v); err != nil {
-		return h, usagef("--threshold %q: %q is neither a number nor auto", text, right)
-	}
-	th, err := vision.HandThreshold(index, v)
-	if err != nil {
-		return h, usageError{err}
-	}
-	h.Value = &th.Value
-	return h, nil
 }
 
 // photosPart measures one part of a folder into a file. The record is only
@@ -210,11 +188,6 @@ func (a *app) noteFaults(faults []intake.Fault) {
 	}
 }
 
-// versionsText says what is the matter with two versions of one photo.
-func versionsText(c season.Copy) string {
-	return fmt.Sprintf("%s and %s have the same name and time but not the same bytes: one is damaged or edited; look at both and set one aside (`quadtally settle PHOTO --reject \"why\"`)", c.File, c.Of)
-}
-
 // printOutcome says what taking in photos, or merging parts, did and found.
 func (a *app) printOutcome(o *season.Outcome, asJSON bool) error {
 	for _, p := range o.Unfinished {
@@ -227,10 +200,17 @@ func (a *app) printOutcome(o *season.Outcome, asJSON bool) error {
 		a.note("%s has the same content as %s and is used once", c.File, c.Of)
 	}
 	for _, c := range o.Versions {
-		a.note("%s", versionsText(c))
+		a.note("%s", status.VersionsText(c))
+	}
+	for _, r := range o.Renamed {
+		if r.Stays {
+			a.note("%s is called %s now, which names no plot of the layout: it stays where its former name put it; `quadtally settle` moves it", r.Was, r.File)
+		} else {
+			a.note("%s is called %s now and is placed by its new name", r.Was, r.File)
+		}
 	}
 	for _, c := range o.SheetClashes {
-		a.note("%s", intake.Shown(clashText(c)))
+		a.note("%s", intake.Shown(status.ClashText(c)))
 	}
 	a.noteFaults(o.Faults)
 	if asJSON {
@@ -238,46 +218,7 @@ func (a *app) printOutcome(o *season.Outcome, asJSON bool) error {
 			return err
 		}
 	} else {
-		a.printOutcomeText(o)
+		status.WriteOutcome(a.out, o)
 	}
 	return partlyDone(len(o.Faults) + len(o.Missing) + len(o.SheetClashes))
-}
-
-func (a *app) printOutcomeText(o *season.Outcome) {
-	if len(o.Parts) > 0 {
-		fmt.Fprintf(a.out, "%s in %s, %d new, %d measurements folded in\n", plural(o.Photos, "photo"), plural(len(o.Parts), "part"), o.New, o.Measured)
-	} else {
-		fmt.Fprintf(a.out, "%s in the folders, %d new, %d measured now", plural(o.Photos, "photo"), o.New, o.Measured)
-		if o.Ignored > 0 {
-			fmt.Fprintf(a.out, "; %s ignored", plural(o.Ignored, "non-photo file"))
-		}
-		for _, why := range slices.Sorted(maps.Keys(o.Skipped)) {
-			fmt.Fprintf(a.out, "; %s not looked into (%s)", plural(o.Skipped[why], "folder"), why)
-		}
-		fmt.Fprintln(a.out)
-	}
-	for _, by := range [][2]string{{intake.ByCard, "its plot card"}, {intake.BySheet, "your sheet"}, {intake.ByName, "its name"}, {intake.ByHand, "what you said"}} {
-		if n := o.Placed[by[0]]; n > 0 {
-			fmt.Fprintf(a.out, "  %s placed by %s\n", plural(n, "photo"), by[1])
-		}
-	}
-	if o.Spare > 0 {
-		fmt.Fprintf(a.out, "  %s kept as spare: a better one of the same quadrat is used\n", plural(o.Spare, "photo"))
-	}
-	for _, v := range slices.Sorted(maps.Keys(o.Thresholds)) {
-		if v > 0 {
-			fmt.Fprintf(a.out, "  visit %d: threshold %.4g (%s)\n", v, o.Thresholds[v].Value, o.Thresholds[v].Basis)
-		}
-	}
-	if len(o.Open) == 0 {
-		return
-	}
-	fmt.Fprintf(a.out, "\n%s for you (`quadtally settle PHOTO --plot P --quadrat N --visit V`, --yes or --reject \"why\"):\n", plural(len(o.Open), "question"))
-	for i, q := range o.Open {
-		if i == 20 {
-			fmt.Fprintf(a.out, "  and %d more: `quadtally status --all` names them\n", len(o.Open)-i)
-			break
-		}
-		fmt.Fprintf(a.out, "  %s: %s\n", q.Photo, q.Text)
-	}
 }

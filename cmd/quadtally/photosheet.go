@@ -1,7 +1,6 @@
 package main
 
 import (
-	"fmt"
 	"strings"
 
 	"quadtally/cmd/quadtally/internal/intake"
@@ -42,15 +41,4 @@ func (a *app) readPhotoSheet(path string) ([]intake.SheetRow, error) {
 			Quadrat: int(number["quadrat"][row.Line].Number), Visit: int(number["visit"][row.Line].Number)}})
 	}
 	return out, nil
-}
-
-// clashText says why a row of a photo sheet was passed over.
-func clashText(c intake.SheetClash) string {
-	switch {
-	case c.Other > 0:
-		return fmt.Sprintf("row %d of the sheet names photo %s otherwise than row %d: keep one of them", c.Row.Line, c.Row.Path, c.Other)
-	case len(c.Photos) == 0:
-		return fmt.Sprintf("row %d of the sheet: there is no photo %s in the record", c.Row.Line, c.Row.Path)
-	}
-	return fmt.Sprintf("row %d of the sheet: %s may mean %s: write its folder before the name", c.Row.Line, c.Row.Path, strings.Join(c.Photos, " or "))
 }

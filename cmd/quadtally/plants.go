@@ -35,7 +35,8 @@ of the upright photo. The class is weed, crop, regrowth or not a plant, a class
 of weeds of the plan, or a role and a name such as "weed: sedge". About 30 plants
 a visit, from many photos, do well. Photos measured before the first plant was
 named are measured once more; after that each name sorts its visit anew in
-seconds, without opening a photo.
+seconds, without opening a photo. A file stored again under its name takes the
+place of what it gave before.
 
 What the photos are sorted into is biased. Covers by class are told from check
 points: --ask 100 draws them at random in the green of a visit and writes them
@@ -106,15 +107,25 @@ func (a *app) storeSpots(s *season.Season, store *record.Store, snap *record.Sna
 	if len(spots) == 0 {
 		return fmt.Errorf("%s: no row has a class: fill it in", file)
 	}
+	put, what := s.NamePlants, "named plant"
 	if answers {
-		err = s.AnswerChecks(a.ctx, snap, spots, file)
-	} else {
-		err = s.NamePlants(a.ctx, snap, spots, file)
+		put, what = s.AnswerChecks, "answered check point"
 	}
+	stored, err := put(a.ctx, snap, spots, file, file)
 	if err != nil {
 		return err
 	}
-	a.note("stored %s from %s", plural(len(spots), map[bool]string{false: "named plant", true: "answered check point"}[answers]), file)
+	for _, d := range stored.Doubts {
+		a.note("note: %s", d)
+	}
+	text := fmt.Sprintf("%s: %s, %d of them new", file, plural(len(spots), what), stored.New)
+	if stored.Changed > 0 {
+		text += fmt.Sprintf(", %d of another class than before", stored.Changed)
+	}
+	if stored.Withdrawn > 0 {
+		text += fmt.Sprintf("; %d that its former version gave withdrawn", stored.Withdrawn)
+	}
+	a.note("%s", text)
 	if snap, err = store.Snapshot(a.ctx); err != nil {
 		return err
 	}
@@ -125,10 +136,11 @@ func (a *app) storeSpots(s *season.Season, store *record.Store, snap *record.Sna
 func (a *app) askChecks(s *season.Season, snap *record.Snapshot, f plantsFlags) error {
 	visits := season.PlantVisits(snap)
 	if f.visit == 0 {
-		if len(visits) != 1 {
-			return usagef("photos of %d visits are in use: say with --visit in which of them to draw", len(visits))
+		inUse := slices.DeleteFunc(slices.Clone(visits), func(v season.PlantVisit) bool { return v.Photos == 0 })
+		if len(inUse) != 1 {
+			return usagef("photos of %d visits are in use: say with --visit in which of them to draw", len(inUse))
 		}
-		f.visit = visits[0].Visit
+		f.visit = inUse[0].Visit
 	}
 	if i := slices.IndexFunc(visits, func(v season.PlantVisit) bool { return v.Visit == f.visit }); i >= 0 && visits[i].Drawn > 0 {
 		a.note("note: visit %d has %s already: these come in addition", f.visit, plural(visits[i].Drawn, "check point"))

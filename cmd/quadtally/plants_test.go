@@ -4,14 +4,17 @@ import (
 	"bytes"
 	"encoding/csv"
 	"encoding/json"
+	"fmt"
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 
 	"quadtally/cmd/quadtally/internal/analysis"
 	"quadtally/cmd/quadtally/internal/demo"
+	"quadtally/cmd/quadtally/internal/demoseason"
 	"quadtally/cmd/quadtally/internal/record"
 	"quadtally/cmd/quadtally/internal/season"
 )
@@ -23,7 +26,7 @@ func TestPlantsCommand(t *testing.T) {
 	takeIn(t, dir)
 	write := func(name string, spots []demo.Spot) string {
 		path := filepath.Join(dir, name)
-		if err := writeWhole(path, spotWriter(spots)); err != nil {
+		if err := writeWhole(path, demoseason.WriteSpots(spots)); err != nil {
 			t.Fatal(err)
 		}
 		return path
@@ -67,11 +70,23 @@ func TestPlantsCommand(t *testing.T) {
 	}
 	visit := plan.Photos[0].Visit
 	named := plan.NamePlants(visit, 12, func(file string) bool { return inUse[file] })
-	for i := range 2 { // two more rounds over the same photos
+	for i := range 8 { // two more rounds over the same photos, then more of the crop alone
 		more := *plan
 		more.Seed += uint64(i + 1)
-		named = append(named, more.NamePlants(visit, 12, func(file string) bool { return inUse[file] })...)
+		for _, q := range more.NamePlants(visit, 12, func(file string) bool { return inUse[file] }) {
+			if i < 2 || q.Class == "crop" {
+				named = append(named, q)
+			}
+		}
 	}
+	// Nobody names one spot twice.
+	apart := named[:0]
+	for _, q := range named {
+		if !slices.ContainsFunc(apart, func(r demo.Spot) bool { return r.File == q.File && math.Hypot(r.X-q.X, r.Y-q.Y) < 12 }) {
+			apart = append(apart, q)
+		}
+	}
+	named = apart
 	must(t, "plants", write("named.csv", named[3:]), "--trial", dir, "--quiet")
 	v, next = state()
 	if v.Sorted != v.Photos || v.NoLooks != 0 || len(next) == 0 {
@@ -89,6 +104,7 @@ func TestPlantsCommand(t *testing.T) {
 	if err := os.Rename(filepath.Join(dir, "photos"), filepath.Join(t.TempDir(), "gone")); err != nil {
 		t.Fatal(err)
 	}
+	correctedFiles(t, dir, snap, write, named[3:])
 	before := snap()
 	must(t, "plants", write("few.csv", named[:3]), "--trial", dir, "--quiet")
 	after := snap()
@@ -121,7 +137,7 @@ func TestPlantsCommand(t *testing.T) {
 
 	// Check points: drawn, half of them answered, then all.
 	r := say(t, "plants", "--ask", "60", "--trial", dir, "--quiet")
-	points, err := readDrawn([]byte(r.out))
+	points, err := demoseason.ReadDrawn([]byte(r.out))
 	if err != nil || len(points) != 60 {
 		t.Fatalf("%v: %d check points: %s", err, len(points), r.err)
 	}
@@ -140,6 +156,14 @@ func TestPlantsCommand(t *testing.T) {
 		t.Errorf("a third answered: %+v", v)
 	}
 	must(t, "plants", "--answers", write("all.csv", answered), "--trial", dir, "--quiet")
+	// Stored again with one answer blank, that answer is gone; undone, it is back.
+	less := append([]demo.Spot(nil), answered...)
+	less[3].Class = ""
+	must(t, "plants", "--answers", write("all.csv", less), "--trial", dir, "--quiet")
+	if v, _ = state(); v.Done != 59 {
+		t.Errorf("one answer was taken out of the file: %d answered", v.Done)
+	}
+	must(t, "undo", newestByHand(t, dir), "--trial", dir, "--quiet")
 	if v, _ = state(); v.Done != 60 || len(v.Lacks) != 0 {
 		t.Errorf("all answered: %+v", v)
 	}
@@ -185,5 +209,80 @@ func TestPlantsCommand(t *testing.T) {
 	}
 	if _, err := csv.NewReader(bytes.NewReader([]byte(r.out))).ReadAll(); err != nil {
 		t.Errorf("the check points are no CSV: %v", err)
+	}
+}
+
+// newestByHand is the newest entry in which a person named plants or answered
+// points.
+func newestByHand(t *testing.T, dir string) string {
+	t.Helper()
+	store, err := record.Open(dir, record.Options{ReadOnly: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer store.Close()
+	log, err := store.Log(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	i := slices.IndexFunc(log, func(e record.LogEntry) bool { return e.Command == "plants" && e.Kind == record.EntryHand })
+	return fmt.Sprint(log[i].ID)
+}
+
+// correctedFiles stores a file of named plants again under its name: what it
+// does not give any more is withdrawn, what it gives in another place or of
+// another class is so, and undo brings all of it back. Two classes at one spot
+// are refused with their rows.
+func correctedFiles(t *testing.T, dir string, snap func() *record.Snapshot, write func(string, []demo.Spot) string, named []demo.Spot) {
+	t.Helper()
+	inForce := func() string {
+		var lines []string
+		for _, n := range snap().Named {
+			lines = append(lines, fmt.Sprintf("%.6s %.1f %.1f %s", n.Hash, n.X, n.Y, n.Class.Name))
+		}
+		slices.Sort(lines)
+		return strings.Join(lines, "; ")
+	}
+	was := inForce()
+	entry := snap().Entry
+	r := must(t, "plants", write("named.csv", named), "--trial", dir, "--quiet", "--next", "0")
+	if inForce() != was || snap().Entry != entry {
+		t.Errorf("the same file again changed something: %s", r.err)
+	}
+	corrected := append([]demo.Spot(nil), named[1:]...) // the first is gone
+	corrected[1].X += 30                                // moved
+	other := map[bool]string{true: "crop", false: "regrowth"}[corrected[2].Class != "crop"]
+	corrected[2].Class = other
+	r = must(t, "plants", write("named.csv", corrected), "--trial", dir, "--next", "0")
+	now := snap().Named
+	if len(now) != len(named)-1 || !strings.Contains(r.err, "1 of them new, 1 of another class than before; 2 that its former version gave withdrawn") {
+		t.Errorf("%d plants named: %s", len(now), r.err)
+	}
+	for _, q := range corrected[:3] {
+		found := false
+		for _, n := range now {
+			found = found || math.Abs(n.X-q.X) < 0.06 && math.Abs(n.Y-q.Y) < 0.06 && n.Class.Name == q.Class
+		}
+		if !found {
+			t.Errorf("%+v is not in force", q)
+		}
+	}
+	must(t, "undo", newestByHand(t, dir), "--trial", dir, "--quiet")
+	if got := inForce(); got != was {
+		t.Errorf("undone, there is\n%s\nin place of\n%s", got, was)
+	}
+	// The same plants under another name are not withdrawn with this one.
+	twice := append(append([]demo.Spot(nil), named...), named[4])
+	twice[len(twice)-1].X += 2
+	twice[len(twice)-1].Class = map[bool]string{true: "crop", false: "regrowth"}[named[4].Class != "crop"]
+	for name, path := range map[string]string{
+		"in one file":  write("named.csv", twice),
+		"in two files": write("second.csv", twice[len(twice)-1:]),
+	} {
+		entry := snap().Entry
+		r := say(t, "plants", path, "--trial", dir)
+		if r.code == exitDone || snap().Entry != entry || !strings.Contains(r.err, ".csv:") || !strings.Contains(r.err, named[4].Class) {
+			t.Errorf("two classes at one spot %s: %d %s", name, r.code, r.err)
+		}
 	}
 }

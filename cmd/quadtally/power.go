@@ -19,7 +19,7 @@ type powerFlags struct {
 	response, difference           string
 	treatments, blocks, most       int
 	cv, sd, mean, power            float64
-	crd, json, upward              bool
+	crd, json, full, upward        bool
 	minutesQuadrat, minutesPlot    float64
 	plotVariance, quadratVariance  float64
 	treatmentsGiven, varianceGiven bool
@@ -85,6 +85,10 @@ the time they take, from the variances between plots and between quadrats.
 	fl.Float64Var(&f.quadratVariance, "quadrat-variance", 0, "variance between quadrats of a plot")
 	fl.IntVar(&f.most, "most-quadrats", 10, "most quadrats a plot has room for")
 	fl.BoolVar(&f.json, "json", false, "everything as JSON")
+	fl.BoolVar(&f.full, "full", false, "a table by number of blocks too")
+	flagGroup(c, "Spread from numbers", "treatments", "blocks", "completely-randomised", "cv", "sd", "mean")
+	flagGroup(c, "Spread from data", "response", "visit", "class", "scale", "control", "from", "value", "kind", "decimal")
+	flagGroup(c, "How many quadrats", "minutes-quadrat", "minutes-plot", "plot-variance", "quadrat-variance", "most-quadrats")
 	return c
 }
 
@@ -171,7 +175,7 @@ func (a *app) powerOf(f powerFlags) error {
 	if f.json {
 		err = a.writeJSON(p)
 	} else {
-		err = report.WritePower(a.out, p)
+		err = report.WritePower(a.out, p, report.TextOptions{Short: !f.full, Term: a.term})
 	}
 	return cmp.Or(err, faulty)
 }

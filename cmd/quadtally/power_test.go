@@ -98,8 +98,8 @@ func TestPowerFromTable(t *testing.T) {
 		expect(t, exitFailed, "nothing to compare")
 
 	// Variances of 16 between quadrats and 4 between plots, 9 minutes a plot
-	// and 4 a quadrat: sqrt(16/4 x 9/4) = 3 (Snedecor and Cochran, Statistical
-	// Methods, the chapter on design of sampling; from memory).
+	// and 4 a quadrat: sqrt(16/4 x 9/4) = 3 (Cochran 1977, Sampling
+	// Techniques, 3rd ed., chapter 10: optimum size of a subsample).
 	q := powerOf(t, "--treatments", "5", "--blocks", "4", "--cv", "20", "--minutes-plot", "9", "--minutes-quadrat", "4",
 		"--plot-variance", "4", "--quadrat-variance", "16").Quadrats
 	if q.Best != 3 {

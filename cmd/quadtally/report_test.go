@@ -270,11 +270,8 @@ func TestReportNumbersAreThoseOfCompareAndAgree(t *testing.T) {
 		args []string
 	}{
 		{"green-cover", []string{"cover"}},
-		{"green-cover-visit-3", []string{"cover", "--visit", "3"}},
 		{"count", []string{"count"}},
-		{"count-visit-3", []string{"count", "--visit", "3"}},
 		{"count-grass", []string{"count", "--class", "grass"}},
-		{"count-broadleaf-visit-3", []string{"count", "--class", "broadleaf", "--visit", "3"}},
 		{"yield", []string{"yield"}},
 		{"hand-cover", []string{"hand-cover"}},
 	} {
@@ -315,12 +312,43 @@ func TestReportNumbersAreThoseOfCompareAndAgree(t *testing.T) {
 					row := rowOf(t, pairs, x.A+" - "+x.B)
 					same(t, row[0]+" difference", row[1], x.Difference)
 					same(t, row[0]+" p", row[5], x.P)
-					if (row[7] == "differ") != x.Differ {
+					if (row[7] == "yes") != x.Differ {
 						t.Errorf("%s: %q, the JSON has differ %v", row[0], row[7], x.Differ)
 					}
 				}
 			} else if c.key == "green-cover" || c.key == "count" || c.key == "yield" {
 				t.Error("no table of pairs")
+			}
+			if control, ok := tables["control-"+c.key]; ok {
+				for _, x := range a.VsControl {
+					row := rowOf(t, control, x.Treatment)
+					same(t, row[0]+" against the control", row[1], x.Difference)
+					same(t, row[0]+" p", row[2], x.P)
+				}
+			}
+			if checks, ok := tables["checks-"+c.key]; ok {
+				for _, x := range a.Checks {
+					row := rowOf(t, checks, x.Name)
+					same(t, row[0], row[1], x.Statistic)
+					same(t, row[0]+" p", row[2], x.P)
+				}
+			}
+			if within, ok := tables["within-"+c.key]; ok {
+				for _, x := range got.Season.InTime.Within {
+					row := rowOf(t, within, x.Term)
+					same(t, row[0]+" F", row[3], x.F)
+					same(t, row[0]+" p GG", row[5], x.PGG)
+				}
+			}
+			if model, ok := tables["season-model-"+c.key]; ok {
+				for _, x := range got.SeasonModel.Fit.Adjusted {
+					row := rowOf(t, model, x.Term)
+					same(t, row[0]+" error df", row[2], &x.DenDF)
+					same(t, row[0]+" F", row[3], &x.F)
+					same(t, row[0]+" p", row[4], &x.P)
+				}
+			} else if got.SeasonModel != nil && (c.key == "green-cover" || c.key == "count") {
+				t.Error("no second opinion")
 			}
 			for _, v := range a.Verdict {
 				if !bytes.Contains(page, []byte(html.EscapeString(v[1:]))) {
@@ -328,6 +356,11 @@ func TestReportNumbersAreThoseOfCompareAndAgree(t *testing.T) {
 				}
 			}
 		})
+	}
+	for key, args := range map[string][]string{"green-cover": {"cover"}, "count": {"count"}, "count-broadleaf": {"count", "--class", "broadleaf"}} {
+		for visit := 1; visit <= 3; visit++ {
+			checkVisit(t, dir, tables["by-visit-"+key], visit, args)
+		}
 	}
 	for kind, scale := range map[string]float64{"cover": 100, "count": 1} {
 		var got calibrate.Report
@@ -350,8 +383,75 @@ func TestReportNumbersAreThoseOfCompareAndAgree(t *testing.T) {
 		row := rowOf(t, tables["agreement-"+kind], "Concordance (Lin)")
 		same(t, kind+" concordance", row[1], &got.Agreement.CCC.Value)
 	}
+	checkFirstPage(t, dir, reportTables(t, mustRead(t, filepath.Join(out, "report.html"))), string(mustRead(t, filepath.Join(out, "report.html"))))
 	checkPlanning(t, dir, tables)
 	checkRawData(t, dir, page, tables)
+}
+
+// checkVisit holds a column of the table by visit against compare --visit.
+func checkVisit(t *testing.T, dir string, table [][]string, visit int, args []string) {
+	t.Helper()
+	var got analysis.Comparison
+	r := must(t, append([]string{"compare", "--trial", dir, "--json", "--visit", fmt.Sprint(visit)}, args...)...)
+	if err := json.Unmarshal([]byte(r.out), &got); err != nil {
+		t.Fatal(err)
+	}
+	if len(table) == 0 || !strings.HasPrefix(table[0][visit], fmt.Sprintf("%d, ", visit)) {
+		t.Fatalf("%v: no column of visit %d in %v", args, visit, table)
+	}
+	for _, x := range got.Analysis.Treatments {
+		text, letters, _ := strings.Cut(rowOf(t, table, x.Treatment)[visit], " ")
+		mean, _, _ := x.Shown()
+		same(t, fmt.Sprintf("%v visit %d %s", args, visit, x.Treatment), text, mean)
+		if letters != x.Letters {
+			t.Errorf("%v visit %d %s: letters %q, the JSON has %q", args, visit, x.Treatment, letters, x.Letters)
+		}
+	}
+	for _, x := range got.Analysis.ANOVA {
+		if x.Term == "treatment" {
+			same(t, fmt.Sprintf("%v visit %d p", args, visit), rowOf(t, table, "p of treatments")[visit], x.P)
+		}
+	}
+}
+
+// checkFirstPage holds the first page's table and the percentages of its verdict
+// against compare.
+func checkFirstPage(t *testing.T, dir string, tables map[string][][]string, page string) {
+	t.Helper()
+	for column, c := range []struct {
+		name, noun string
+		perBed     float64
+	}{{"count", "weeds", 1}, {"cover", "green cover", 1}, {"yield", "yield", 1.8 / 10000}} {
+		var got analysis.Comparison
+		if err := json.Unmarshal([]byte(must(t, "compare", c.name, "--trial", dir, "--json").out), &got); err != nil {
+			t.Fatal(err)
+		}
+		differ := map[string]bool{}
+		for _, x := range got.Main().VsControl {
+			differ[x.Treatment] = x.Differ
+		}
+		for i, x := range got.Main().Treatments {
+			mean, _, _ := x.Shown()
+			value := *mean * c.perBed
+			// The table's order is the plan's, that of compare by mean.
+			found := false
+			for _, row := range tables["answer-table"][1:] {
+				text, letters, _ := strings.Cut(row[column+1], " ")
+				if v, err := strconv.ParseFloat(text, 64); err == nil && math.Abs(v-value) <= 0.006*value {
+					same(t, c.name+" "+x.Treatment, text, &value)
+					found = found || letters == x.Letters
+				}
+			}
+			if !found {
+				t.Errorf("%s: no row %d of the first page has %g %s: %v", c.name, i, value, x.Letters, tables["answer-table"])
+			}
+			if s := x.Suppression; c.name == "count" && differ[x.Treatment] && s != nil && s.Percent != nil {
+				if want := fmt.Sprintf("%.0f\u00a0%%", math.Abs(*s.Percent)); !strings.Contains(page, want) {
+					t.Errorf("the first page does not say that %s had %s fewer weeds", x.Treatment, want)
+				}
+			}
+		}
+	}
 }
 
 // checkPlanning works the number of blocks out again from compare's JSON.
@@ -465,6 +565,35 @@ func TestReportOfAnEmptyTrial(t *testing.T) {
 		if !strings.Contains(string(raw), want) {
 			t.Errorf("the report does not say %q", want)
 		}
+	}
+}
+
+// A trial's folder that was moved or copied renews its own report, with nothing
+// left in the user's cache, and still touches nothing that people changed.
+func TestReportOfAMovedFolder(t *testing.T) {
+	dir := reportTrial(t, "metric")
+	must(t, "report", "--trial", dir)
+	moved := filepath.Join(t.TempDir(), "elsewhere")
+	if err := os.CopyFS(moved, os.DirFS(dir)); err != nil {
+		t.Fatal(err)
+	}
+	t.Setenv("XDG_CACHE_HOME", t.TempDir())
+	if err := os.RemoveAll(dir); err != nil {
+		t.Fatal(err)
+	}
+	// Another name makes every file of the report another one.
+	must(t, "amend", "--trial", moved, "--set", "site: Alder Bend, upper ground")
+	was := mustRead(t, filepath.Join(moved, "report", "report.html"))
+	must(t, "report", "--trial", moved)
+	if bytes.Equal(was, mustRead(t, filepath.Join(moved, "report", "report.html"))) {
+		t.Error("the report is the old one")
+	}
+	if err := os.WriteFile(filepath.Join(moved, "report", "report.html"), []byte("mine"), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	say(t, "report", "--trial", moved).expect(t, exitFailed, "was changed")
+	if b := mustRead(t, filepath.Join(moved, "report", "report.html")); string(b) != "mine" {
+		t.Error("a file of the user was changed")
 	}
 }
 

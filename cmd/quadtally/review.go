@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"fmt"
 	"net"
 	"strings"
@@ -29,7 +30,7 @@ The page answers this computer alone, works without the internet, and ends with
 Ctrl-C. --phone ADDRESS opens a second door for a phone in the same network: it
 prints a code to scan, and behind it one sends photos, hears at once whether to
 take one again, and counts; nothing else of the trial can be seen or changed
-there. --encrypt serves the phone encrypted, with a certificate made for this run:
+there. --encrypt serves the phone encrypted, with a certificate kept for this trial:
 its browser asks whether to trust it, and the printed fingerprint tells. --lan is
 --phone with the address of this computer in its local network.
 --open-to-network lets others see and change everything: whoever has that address
@@ -109,7 +110,7 @@ func (a *app) review(opt review.Options) error {
 	}
 	backend := reviewdata.New(a.ctx, store, a.author())
 	if opt.Phone != "" && !store.ReadOnly() {
-		opt.Door = backend.Door()
+		opt.Door, opt.Certificate = backend.Door(), backend.Certificate()
 	}
 	had := opt.Door
 	return review.Serve(a.ctx, backend, backend, opt, func(at review.Addresses) {
@@ -118,6 +119,9 @@ func (a *app) review(opt review.Options) error {
 			fmt.Fprintln(a.out, at.Phone)
 			if !store.ReadOnly() && (had == nil || had.Port != at.Door.Port) {
 				backend.KeepDoor(at.Door)
+			}
+			if !store.ReadOnly() && at.Certificate != nil && !bytes.Equal(at.Certificate, opt.Certificate) {
+				backend.KeepCertificate(at.Certificate)
 			}
 		}
 		a.flush()

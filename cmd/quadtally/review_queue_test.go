@@ -9,7 +9,9 @@ import (
 	"image"
 	"image/color"
 	"image/jpeg"
+	"io"
 	"math"
+	"net"
 	"net/http"
 	"net/http/httptest"
 	"net/http/httputil"
@@ -25,7 +27,9 @@ import (
 
 	"github.com/chromedp/chromedp"
 
+	"quadtally/cmd/quadtally/internal/demoseason"
 	"quadtally/cmd/quadtally/internal/review"
+	"quadtally/cmd/quadtally/internal/trial"
 )
 
 // spoil writes a photo again with its pixels changed and everything else that
@@ -577,6 +581,7 @@ func TestFieldDay(t *testing.T) {
 
 		// Out of reach: three counts wait, and arrive once.
 		s.kill(t)
+		b.do(chromedp.Evaluate[chromedp.Void](`document.getElementById("observer").value = "Ben"`))
 		for i := range 3 {
 			b.do(chromedp.Evaluate[chromedp.Void](`document.getElementById("steppers").scrollIntoView()`))
 			for range i + 1 {
@@ -656,6 +661,92 @@ func TestFieldDay(t *testing.T) {
 		}
 		b.axe(axe, "the end of the queue")
 	})
+}
+
+// TestPhoneAway: with the laptop gone, the phone's page opens again with what
+// was typed in it, and by reload too where the browser lets it; what was
+// counted meanwhile arrives once. A quadrat counted twice by one person is
+// asked about.
+func TestPhoneAway(t *testing.T) {
+	if testing.Short() {
+		t.Skip("runs a browser")
+	}
+	addresses, err := net.InterfaceAddrs()
+	if err != nil {
+		t.Fatal(err)
+	}
+	lan := ""
+	for _, a := range addresses {
+		if n, ok := a.(*net.IPNet); ok && n.IP.To4() != nil && !n.IP.IsLoopback() {
+			lan = n.IP.String()
+		}
+	}
+	// This machine's own address counts as safe for the browser, so that it
+	// keeps the page by itself; any other needs a certificate for that.
+	for name, address := range map[string]string{"kept by the page": "127.0.0.1", "kept by the browser": lan} {
+		t.Run(name, func(t *testing.T) {
+			if address == "" {
+				t.Skip("this machine has no network address")
+			}
+			b := openBrowser(t)
+			b.offline = true
+			// A count that is asked about; and over plain HTTP one header means
+			// nothing.
+			b.expects = []string{"409 (Conflict)", "Cross-Origin-Opener-Policy header has been ignored"}
+			dir := t.TempDir()
+			plan := filepath.Join(dir, "plan.txt")
+			if err := writeWhole(plan, func(w io.Writer) error { return trial.WritePlan(w, demoseason.Trial(7)) }); err != nil {
+				t.Fatal(err)
+			}
+			must(t, "new", "--plan", plan, "--trial", dir)
+			d := openPage(t, dir, false)
+			s := serve(t, dir, "--phone", address)
+			page, _, _ := strings.Cut(s.phone, "?")
+			b.do(chromedp.EmulateViewport(390, 844, chromedp.EmulateMobile, chromedp.EmulateTouch), chromedp.Navigate(s.phone))
+			b.until(`document.querySelectorAll("#spot option").length > 1`)
+			if address == "127.0.0.1" {
+				b.until(`document.documentElement.dataset.offline === "yes"`)
+			}
+			more := chromedp.Evaluate[chromedp.Void](`document.querySelector(".stepper button[aria-label^='one'][aria-label$='more']").click()`)
+			store := chromedp.Evaluate[chromedp.Void](`document.getElementById("observer").value = "Ben"; document.getElementById("store").click()`)
+			s.kill(t)
+			b.do(more, more)
+			open := func(how chromedp.Action[chromedp.Void]) {
+				t.Helper()
+				b.do(how)
+				b.until(`!document.getElementById("away").hidden && document.querySelector(".stepper output").textContent === "2"`)
+			}
+			open(chromedp.Navigate(page))
+			if address == "127.0.0.1" {
+				open(chromedp.Reload())
+			}
+			b.do(store)
+			b.until(`JSON.parse(localStorage.getItem("waiting")).length === 1`)
+			b.do(chromedp.Navigate(page))
+			b.until(`document.getElementById("waitsum").textContent.includes("1 counts")`)
+			if n := len(stood(t, d).Observations); n != 0 {
+				t.Errorf("%d counts arrived while nobody listened", n)
+			}
+			s = serve(t, dir, "--phone", address)
+			b.until(`JSON.parse(localStorage.getItem("waiting")).length === 0 && document.getElementById("away").hidden`)
+			if o := stood(t, d).Observations; len(o) != 1 || o[0].Value != 2 || o[0].Observer != "Ben" {
+				t.Errorf("%+v", o)
+			}
+
+			// The same quadrat once more.
+			again := chromedp.Evaluate[chromedp.Void](`document.getElementById("spot").selectedIndex = 0`)
+			b.do(again, more, store)
+			b.until(`document.querySelectorAll("#refused button").length === 3`)
+			if o := stood(t, d).Observations; len(o) != 1 || o[0].Value != 2 {
+				t.Errorf("replaced unasked: %+v", o)
+			}
+			b.do(chromedp.Evaluate[chromedp.Void](`[...document.querySelectorAll("#refused button")].find((e) => e.textContent === "Keep both").click()`))
+			b.until(`document.getElementById("countsaid").textContent.includes("beside")`)
+			if snap := stood(t, d); len(snap.Observations) != 1 || snap.Observations[0].Value != 2 || len(snap.Beside) != 1 || snap.Beside[0].Value != 1 {
+				t.Errorf("%+v %+v", snap.Observations, snap.Beside)
+			}
+		})
+	}
 }
 
 // inUse is a photo in use.

@@ -16,6 +16,7 @@ import (
 
 	"quadtally/cmd/quadtally/internal/analysis"
 	"quadtally/cmd/quadtally/internal/demo"
+	"quadtally/cmd/quadtally/internal/demoseason"
 	"quadtally/cmd/quadtally/internal/record"
 	"quadtally/cmd/quadtally/internal/review"
 	"quadtally/cmd/quadtally/internal/reviewdata"
@@ -46,7 +47,7 @@ func newSeason(t *testing.T, nPlots, quadrats int) string {
 func newSeasonPlan(t *testing.T, nPlots, quadrats int) (string, *demo.SeasonPlan) {
 	t.Helper()
 	dir := t.TempDir()
-	tr := demoTrial(7)
+	tr := demoseason.Trial(7)
 	tr.Quadrat.PerPlot = quadrats
 	plan := filepath.Join(dir, "plan.txt")
 	if err := writeWhole(plan, func(w io.Writer) error { return trial.WritePlan(w, tr) }); err != nil {
@@ -505,12 +506,19 @@ func TestReviewActions(t *testing.T) {
 				t.Errorf("%s: %+v %v", by, asked, err)
 			}
 		}
-		if said := count(5, before, review.OverBeside); !strings.Contains(said, "kept in the log") || !reflect.DeepEqual(numbers(stood(t, d)), three) {
+		if said := count(5, before, review.OverBeside); !strings.Contains(said, "beside the count in force") || !reflect.DeepEqual(numbers(stood(t, d)), three) {
 			t.Errorf("kept beside: %s", said)
 		}
+		if p := photo(); len(p.Counts) != 2 || p.Counts[0].Plants != 3 || len(p.Beside) != 2 || p.Beside[0].Plants != 5 {
+			t.Errorf("in force %+v, beside %+v", p.Counts, p.Beside)
+		}
 		steps, err := d.Log(ctx)
-		if err != nil || !slices.ContainsFunc(steps, func(s review.Step) bool { return strings.Contains(s.Text, "broadleaf 5") && !s.Live }) {
+		if err != nil || !slices.ContainsFunc(steps, func(s review.Step) bool { return strings.Contains(s.Text, "broadleaf 5") && s.Live && s.Hash == hash }) {
 			t.Errorf("the log does not hold it: %v", err)
+		}
+		back(three)
+		if p := photo(); len(p.Counts) != 2 || len(p.Beside) != 0 {
+			t.Errorf("taken back: in force %+v, beside %+v", p.Counts, p.Beside)
 		}
 		if said := count(5, before, review.OverReplace); !strings.Contains(said, "had been stored as 3") {
 			t.Errorf("a clash is not told: %s", said)
@@ -538,7 +546,7 @@ func TestReviewActions(t *testing.T) {
 	})
 
 	t.Run("pictures", func(t *testing.T) {
-		for _, v := range []review.View{review.Straight, review.Upright, review.Small} {
+		for _, v := range []review.View{review.Straight, review.Upright, review.Small, review.Card} {
 			b, err := d.Picture(ctx, hash, v)
 			if err != nil || len(b) < 500 || b[0] != 0xff {
 				t.Errorf("%s: %d bytes, %v", v, len(b), err)

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"bufio"
 	"context"
 	"errors"
 	"fmt"
@@ -18,6 +17,8 @@ import (
 
 	"quadtally/cmd/quadtally/internal/analysis"
 	"quadtally/cmd/quadtally/internal/record"
+	"quadtally/cmd/quadtally/internal/report"
+	"quadtally/cmd/quadtally/internal/wording"
 )
 
 // Exit codes; the help of the root command lists them.
@@ -36,6 +37,7 @@ photos or rows could not be read; 130 interrupted (run it again to go on).`
 type app struct {
 	in       io.Reader
 	out, err io.Writer
+	term     report.Terminal // what out is written on
 	ctx      context.Context
 	clock    func() time.Time
 
@@ -69,8 +71,8 @@ func run(args []string, in io.Reader, out, errw io.Writer) int {
 	finished := make(chan struct{})
 	defer close(finished)
 	go endInTime(ctx, finished, errw)
-	buffered := bufio.NewWriter(out)
-	a := &app{in: in, out: buffered, err: errw, ctx: ctx, clock: time.Now}
+	buffered := newScreen(out)
+	a := &app{in: in, out: buffered, err: errw, term: terminalOf(out), ctx: ctx, clock: time.Now}
 	root := newRoot(a)
 	root.SetArgs(args)
 	root.SetIn(in)
@@ -108,7 +110,7 @@ func endInTime(ctx context.Context, finished <-chan struct{}, errw io.Writer) {
 
 // flush lets what was written to standard output so far be seen.
 func (a *app) flush() {
-	if b, ok := a.out.(*bufio.Writer); ok {
+	if b, ok := a.out.(*screen); ok {
 		b.Flush()
 	}
 }
@@ -124,13 +126,13 @@ func (a *app) report(err error) int {
 		fmt.Fprintln(a.err, interruptedText)
 		return exitInterrupted
 	case errors.As(err, new(partly)):
-		fmt.Fprintf(a.err, "quadtally: %v\n", err)
+		fmt.Fprintf(a.err, "quadtally: %s\n", shownLines(err.Error()))
 		return exitPartly
 	case errors.As(err, new(usageError)), errors.As(err, new(analysis.UsageError)):
-		fmt.Fprintf(a.err, "quadtally: %v\n", err)
+		fmt.Fprintf(a.err, "quadtally: %s\n", shownLines(err.Error()))
 		return exitUsage
 	default:
-		fmt.Fprintf(a.err, "quadtally: %v\n", err)
+		fmt.Fprintf(a.err, "quadtally: %s\n", shownLines(err.Error()))
 		return exitFailed
 	}
 }
@@ -144,14 +146,6 @@ func newRoot(a *app) *cobra.Command {
 		Long: `quadtally lays out a replicated field trial, reads the season's quadrat photos,
 measures green cover inside the frame, holds it against hand counts, compares
 the treatments block by block, and writes the report. It works offline.
-
-A season in the order it happens:
-  quadtally new, map, cards      before the field work
-  quadtally photos, counts       after every visit
-  quadtally status, review       what is in, what is missing, what needs an eye
-  quadtally field, yields        what was done, and the harvest
-  quadtally agree, compare       what the season says
-  quadtally report, export       what you hand in
 
 ` + exitHelp,
 		SilenceErrors: true,
@@ -174,12 +168,7 @@ A season in the order it happens:
 	f.StringVar(&a.trialDir, "trial", ".", "the trial's folder")
 	f.StringVar(&a.by, "author", "", "who is entering this (default: $QUADTALLY_AUTHOR or the computer's user)")
 	f.BoolVar(&a.quiet, "quiet", false, "no progress, only results and faults")
-	for _, c := range commands(a) {
-		if c.Args == nil {
-			c.Args = noArgs
-		}
-		root.AddCommand(c)
-	}
+	commands(a, root)
 	return root
 }
 
@@ -280,18 +269,7 @@ func (a *app) withStore(store *record.Store, err error, f func(*record.Store, *r
 
 // note says something on the way that is not a result.
 func (a *app) note(format string, args ...any) {
-	fmt.Fprintf(a.err, strings.TrimRight(format, "\n")+"\n", args...)
+	fmt.Fprintln(a.err, shownLines(fmt.Sprintf(strings.TrimRight(format, "\n"), args...)))
 }
 
-func plural(n int, noun string) string {
-	if n == 1 {
-		return fmt.Sprintf("1 %s", noun)
-	}
-	switch {
-	case strings.HasSuffix(noun, "y") && !strings.HasSuffix(noun, "ay"):
-		noun = strings.TrimSuffix(noun, "y") + "ie"
-	case strings.HasSuffix(noun, "ch") || strings.HasSuffix(noun, "s"):
-		noun += "e"
-	}
-	return fmt.Sprintf("%d %ss", n, noun)
-}
+func plural(n int, noun string) string { return wording.Plural(n, noun) }

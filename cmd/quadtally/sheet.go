@@ -2,6 +2,7 @@ package main
 
 import (
 	"io"
+	"math"
 	"slices"
 	"strings"
 
@@ -124,7 +125,10 @@ func emptySheet(kind string, snap *record.Snapshot, visit int, classes []string,
 // plot, over its gross area.
 func amountsSheet(snap *record.Snapshot) tables.Table {
 	t := tables.Table{Name: "amounts", Header: []string{"plot", "treatment", "date", "operation", "input", "rate", "rate_unit", "area_m2", "amount", "amount_unit"}}
-	us := snap.Trial.Units == trial.US
+	us, unitM2 := snap.Trial.Units == trial.US, 1.0
+	if us {
+		t.Header[7], unitM2 = "area_ft2", trial.M2PerFt2
+	}
 	for _, p := range snap.Plots {
 		for _, o := range snap.Operations {
 			if o.Rate == nil || (o.Plot != "" && o.Plot != p.ID) || (o.Treatment != "" && o.Treatment != p.Treatment) {
@@ -132,7 +136,7 @@ func amountsSheet(snap *record.Snapshot) tables.Table {
 			}
 			area := trial.GrossAreaM2(p, snap.Trial.Ground)
 			amount, unit, ok := sheets.Amount(*o.Rate, o.RateUnit, area, us)
-			row := []any{p.ID, p.Treatment, o.Date.String(), o.What, o.Input, *o.Rate, o.RateUnit, area, nil, "rate unit not understood"}
+			row := []any{p.ID, p.Treatment, o.Date.String(), o.What, o.Input, *o.Rate, o.RateUnit, math.Round(1000*area/unitM2) / 1000, nil, "rate unit not understood"}
 			if ok {
 				row[8], row[9] = amount, unit
 			}

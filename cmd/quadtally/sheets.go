@@ -47,7 +47,7 @@ A blank cell, ".", "-" or NA is missing; 0 is zero. Rows with a fault are left o
   quadtally counts june-14.csv --columns "height=crop height in; fleabane=weed broadleaf annual; minutes=ignore"`,
 		read: sheets.Counts,
 		flags: func(c *cobra.Command, f *sheetFlags) {
-			c.Flags().StringVar(&f.unlisted, "unlisted", "", "`zero` or unknown: what a class is in a quadrat that was looked at and has no count of it")
+			c.Flags().StringVar(&f.unlisted, "unlisted", "", "`zero` or unknown: what a class is where weeds were counted and nothing is said of it; CLASS=zero for one; remembered")
 			c.Flags().IntVar(&f.visit, "visit", 0, "the visit of every row, where the sheet has no column for it")
 			c.Flags().StringVar(&f.observer, "observer", "", "who counted, where the sheet has no column for it")
 		},
@@ -131,10 +131,9 @@ func (f *sheetFlags) options() (o sheets.Options, err error) {
 		return o, err
 	}
 	o.Dates = tables.DateOrder(d)
-	if d, err = choose("unlisted", f.unlisted, map[string]int{"": 0, "zero": 1, "unknown": 2}); err != nil {
-		return o, err
+	if o.Unlisted, o.UnlistedOf, err = sheets.ParseUnlisted(f.unlisted); err != nil {
+		return o, usagef("--unlisted %v", err)
 	}
-	o.UnlistedZero, o.UnlistedUnknown = d == 1, d == 2
 	if o.Columns, err = sheets.ParseColumns(f.columns); err != nil {
 		return o, usagef("--columns: %v", err)
 	}

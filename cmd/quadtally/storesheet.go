@@ -31,6 +31,7 @@ type storeOutcome struct {
 
 	faults int
 	dry    bool
+	units  trial.Units // that people of the trial read
 }
 
 // errNothingNew ends a transaction that would store what is there already.
@@ -60,24 +61,31 @@ func (a *app) storeSheet(k sheetKind, path string, f sheetFlags) error {
 		if opt.Visit < 0 || opt.Visit > len(snap.Trial.Visits) {
 			return usagef("--visit %d: the plan has %d visits", opt.Visit, len(snap.Trial.Visits))
 		}
+		now := opt.Columns
 		columns, learned, err := rememberedColumns(snap, opt.Columns)
 		if err != nil {
 			return err
 		}
+		name := sheetName(path, f)
 		opt.Columns, opt.Classes = columns, classesOf(snap)
+		opt.Stored, opt.UnlistedBefore = countsOfOthers(snap, k.name, name), snap.Unlisted()
 		im, err := k.read(&snap.Trial, snap.Plots, sheet, opt)
 		if err != nil {
 			return err
 		}
 		out := outcomeOf(path, im)
-		out.dry = f.dryRun
+		out.dry, out.units = f.dryRun, snap.Trial.Units
+		out.Notes = append(out.Notes, sheets.Unused(sheets.Kind(k.name), sheet, opt, im)...)
+		if names := sheets.NotInSheet(sheet, im, slices.Sorted(maps.Keys(now))); len(names) > 0 {
+			out.Notes = append(out.Notes, fmt.Sprintf("--columns: this sheet has neither a column nor a class %s; it has the columns %s", strings.Join(names, ", "), strings.Join(sheet.Header, ", ")))
+		}
 		if k.name == string(sheets.KindField) {
 			out.Stages = stagesOf(&snap.Trial, im.Operations)
 		}
 		if out.Values == 0 && out.faults > 0 {
 			return a.tellOutcome(out, f.json)
 		}
-		v := record.SheetVersion{Kind: k.name, Name: sheetName(path, f), Digest: digest(data),
+		v := record.SheetVersion{Kind: k.name, Name: name, Digest: digest(data),
 			Partial: im.Partial(), Observations: im.Observations, Operations: im.Operations}
 		if f.dryRun {
 			if out.Diff, err = store.CompareSheet(a.ctx, v, snap.Entry); err == nil && !f.agreed {
@@ -93,11 +101,15 @@ func (a *app) storeSheet(k sheetKind, path string, f sheetFlags) error {
 						return errAsked
 					}
 				}
-				if out.Diff.Empty() && !learned {
+				unlisted, answered := remembered(opt.UnlistedBefore, im.Unlisted)
+				if out.Diff.Empty() && !learned && !answered {
 					return errNothingNew
 				}
 				if learned {
 					_, err = tx.Decide(columnsSubject, record.KindColumns, columns)
+				}
+				if answered && err == nil {
+					_, err = tx.Decide(record.UnlistedSubject, record.KindUnlisted, unlisted)
 				}
 				return err
 			})
@@ -141,12 +153,36 @@ func rememberedColumns(snap *record.Snapshot, now map[string]sheets.Meaning) (al
 			return nil, false, fmt.Errorf("what was said about columns cannot be read: %w", err)
 		}
 	}
-	for name, m := range now {
-		if was, ok := all[name]; !ok || was != m {
-			all[name], learned = m, true
+	all, learned = remembered(all, now)
+	return all, learned, nil
+}
+
+// remembered are earlier answers and those given now; learned reports that some
+// of these are new.
+func remembered[A comparable](before, now map[string]A) (all map[string]A, learned bool) {
+	all = maps.Clone(before)
+	for name, answer := range now {
+		if was, ok := all[name]; !ok || was != answer {
+			all[name], learned = answer, true
 		}
 	}
-	return all, learned, nil
+	return all, learned
+}
+
+// countsOfOthers are the stored counts of weeds that do not come from the sheet
+// of a name.
+func countsOfOthers(snap *record.Snapshot, kind, name string) []record.Observation {
+	own := map[int64]bool{}
+	for _, s := range snap.Sheets {
+		own[s.ID] = s.Kind == kind && s.Name == name
+	}
+	var out []record.Observation
+	for _, o := range snap.Observations {
+		if o.Variable == record.VarCount && !own[o.Sheet] {
+			out = append(out, o)
+		}
+	}
+	return out
 }
 
 // classesOf lists the classes of plants that are counted in the record.
@@ -190,6 +226,7 @@ func stagesOf(t *trial.Trial, work []record.Operation) []trial.StageWord {
 // stand elsewhere. Doubts were agreed to where all of the sheet is stored.
 func questionsAbout(im sheets.Import, d record.SheetDiff, snap *record.Snapshot) []string {
 	var out []string
+	u := snap.Trial.Units
 	if !d.Empty() {
 		for _, doubt := range im.Doubts {
 			out = append(out, string(doubt))
@@ -214,12 +251,12 @@ func questionsAbout(im sheets.Import, d record.SheetDiff, snap *record.Snapshot)
 	if n := len(d.Against); n > 0 {
 		c := d.Against[0]
 		out = append(out, fmt.Sprintf("%s %s said otherwise in %s, such as %s: is this sheet right (--agreed)? If not, correct it and store it again",
-			plural(n, "value"), isOrAre(n), from(c.Was), wasAndNow(c.Was, c.Now)))
+			plural(n, "value"), isOrAre(n), from(c.Was), wasAndNow(c.Was, c.Now, u)))
 	}
 	if n := len(d.Alike); n > 0 {
 		c := d.Alike[0]
 		out = append(out, fmt.Sprintf("%s %s also in %s, the same but for the day or the place, such as %s: is this a corrected copy of that sheet (store it with --as %q) or are both to count (--agreed)?",
-			plural(n, "value"), standOrStands(n), from(c.Was), wasAndNow(c.Was, c.Now), nameOf(snap, c.Was.Sheet, from(c.Was))))
+			plural(n, "value"), standOrStands(n), from(c.Was), wasAndNow(c.Was, c.Now, u), nameOf(snap, c.Was.Sheet, from(c.Was))))
 	}
 	if was, now, n := sameAtAnotherVisit(d, snap); n > 0 {
 		out = append(out, fmt.Sprintf("%s %s the same for visit %d in %s as for visit %d here: is this a corrected copy of that sheet (store it with --as %q) or was the same found twice (--agreed)?",
@@ -228,7 +265,7 @@ func questionsAbout(im sheets.Import, d record.SheetDiff, snap *record.Snapshot)
 	if n := len(d.AlikeOperations); n > 0 {
 		c := d.AlikeOperations[0]
 		out = append(out, fmt.Sprintf("%s %s also in %s, the same but for one thing, such as %s: is this a corrected copy of that sheet (store it with --as %q) or was both done (--agreed)?",
-			plural(n, "operation"), standOrStands(n), c.Was.Source, operationChange(c), nameOf(snap, c.Was.Sheet, c.Was.Source)))
+			plural(n, "operation"), standOrStands(n), c.Was.Source, operationChange(c, u), nameOf(snap, c.Was.Sheet, c.Was.Source)))
 	}
 	return out
 }
@@ -378,11 +415,11 @@ func (a *app) printStored(o storeOutcome) {
 	}
 	fmt.Fprintln(a.out)
 	if d.Version > 1 {
-		a.printChanges("new", newLines(d))
+		a.printChanges("new", newLines(d, o.units))
 	}
-	a.printChanges("changed", changedLines(d))
-	a.printChanges("moved", movedLines(d))
-	a.printChanges("withdrawn", withdrawnLines(d))
+	a.printChanges("changed", changedLines(d, o.units))
+	a.printChanges("moved", movedLines(d, o.units))
+	a.printChanges("withdrawn", withdrawnLines(d, o.units))
 	if m := d.Meanwhile; m != nil {
 		fmt.Fprintf(a.out, "  %s was stored by somebody else meanwhile (entry %d); this version takes its place\n", m.Name, m.Entry)
 	}
@@ -419,27 +456,27 @@ func (a *app) printChanges(what string, list []tables.Fault) {
 	}
 }
 
-func newLines(d *record.SheetDiff) (out []tables.Fault) {
+func newLines(d *record.SheetDiff, u trial.Units) (out []tables.Fault) {
 	for _, o := range d.New {
-		out = append(out, tables.Fault{Line: o.Line, Text: describe(o) + ", " + amount(o)})
+		out = append(out, tables.Fault{Line: o.Line, Text: describe(o) + ", " + amount(o, u)})
 	}
 	for _, o := range d.NewOperations {
-		out = append(out, tables.Fault{Line: o.Line, Text: operation(o)})
+		out = append(out, tables.Fault{Line: o.Line, Text: operation(o, u)})
 	}
 	return out
 }
 
-func changedLines(d *record.SheetDiff) (out []tables.Fault) {
+func changedLines(d *record.SheetDiff, u trial.Units) (out []tables.Fault) {
 	for _, c := range d.Changed {
-		out = append(out, tables.Fault{Line: c.Now.Line, Text: wasAndNow(c.Was, c.Now)})
+		out = append(out, tables.Fault{Line: c.Now.Line, Text: wasAndNow(c.Was, c.Now, u)})
 	}
 	for _, c := range d.ChangedOperations {
-		out = append(out, tables.Fault{Line: c.Now.Line, Text: operationChange(c)})
+		out = append(out, tables.Fault{Line: c.Now.Line, Text: operationChange(c, u)})
 	}
 	return out
 }
 
-func movedLines(d *record.SheetDiff) (out []tables.Fault) {
+func movedLines(d *record.SheetDiff, u trial.Units) (out []tables.Fault) {
 	for _, c := range d.Moved {
 		var parts []string
 		part := func(name, was, now string) {
@@ -452,8 +489,8 @@ func movedLines(d *record.SheetDiff) (out []tables.Fault) {
 		part("visit", fmt.Sprint(c.Was.Visit), fmt.Sprint(c.Now.Visit))
 		part("date", c.Was.Date.String(), c.Now.Date.String())
 		part("pick", orNone(c.Was.Pick), orNone(c.Now.Pick))
-		if amount(c.Was) != amount(c.Now) {
-			part(c.Now.Variable, amount(c.Was), amount(c.Now))
+		if amount(c.Was, u) != amount(c.Now, u) {
+			part(c.Now.Variable, amount(c.Was, u), amount(c.Now, u))
 		}
 		out = append(out, tables.Fault{Line: c.Now.Line, Text: strings.Join(parts, ", ")})
 	}
@@ -467,21 +504,21 @@ func orNone(s string) string {
 	return s
 }
 
-func withdrawnLines(d *record.SheetDiff) (out []tables.Fault) {
+func withdrawnLines(d *record.SheetDiff, u trial.Units) (out []tables.Fault) {
 	for _, o := range d.Withdrawn {
-		out = append(out, tables.Fault{Text: describe(o) + ", " + amount(o)})
+		out = append(out, tables.Fault{Text: describe(o) + ", " + amount(o, u)})
 	}
 	for _, o := range d.WithdrawnOperations {
-		out = append(out, tables.Fault{Text: operation(o)})
+		out = append(out, tables.Fault{Text: operation(o, u)})
 	}
 	return out
 }
 
 // wasAndNow says what becomes of a value: the value itself, or what else was
 // said with it.
-func wasAndNow(was, now record.Observation) string {
+func wasAndNow(was, now record.Observation, u trial.Units) string {
 	s := describe(now)
-	if a, b := amount(was), amount(now); a != b {
+	if a, b := amount(was, u), amount(now, u); a != b {
 		return s + ", was " + a + ", now " + b
 	}
 	var parts []string
@@ -489,7 +526,7 @@ func wasAndNow(was, now record.Observation) string {
 		{"quadrat", fmt.Sprint(was.Quadrat), fmt.Sprint(now.Quadrat)}, {"pick", orNone(was.Pick), orNone(now.Pick)},
 		{"observer", orNone(was.Observer), orNone(now.Observer)}, {"trim", orNone(was.Trim), orNone(now.Trim)},
 		{"group", orNone(was.Group), orNone(now.Group)}, {"life form", orNone(was.Life), orNone(now.Life)},
-		{"bed length", fmt.Sprintf("%g mm", was.LengthMM), fmt.Sprintf("%g mm", now.LengthMM)}} {
+		{"bed length", trial.Length(was.LengthMM, u), trial.Length(now.LengthMM, u)}} {
 		if p[1] != p[2] {
 			parts = append(parts, fmt.Sprintf("%s was %s, now %s", p[0], p[1], p[2]))
 		}
@@ -517,16 +554,42 @@ func describe(o record.Observation) string {
 	return s
 }
 
-func amount(o record.Observation) string {
+// amount is a value in the unit that people of the trial read; an assessment of
+// their own is in the unit they gave it.
+func amount(o record.Observation, u trial.Units) string {
 	if o.Missing {
 		return "missing"
 	}
-	return fmt.Sprintf("%.7g %s", o.Value, o.Unit)
+	v, unit := o.Value, o.Unit
+	known := slices.ContainsFunc(sheets.Columns, func(c sheets.Column) bool { return c.Target == o.Variable })
+	switch us := u == trial.US; {
+	case !known:
+	case unit == "fraction":
+		v, unit = 100*v, "%"
+	case unit == "mm" && us:
+		v, unit = v/trial.MMPerInch, "in"
+	case unit == "mm":
+		v, unit = v/10, "cm"
+	case unit == "kg":
+		v, unit = weightIn(v, u)
+	case unit == "kg/m2" && us:
+		v, unit = v/trial.KGPerLB*trial.M2PerAcre, "lb/acre"
+	case unit == "kg/m2":
+		v, unit = v*trial.M2PerHa, "kg/ha"
+	}
+	return fmt.Sprintf("%.7g %s", v, unit)
+}
+
+func weightIn(kg float64, u trial.Units) (v float64, unit string) {
+	if u == trial.US {
+		return kg / trial.KGPerLB, "lb"
+	}
+	return kg, "kg"
 }
 
 // operation says what was done where.
-func operation(o record.Operation) string {
-	parts := operationParts(o)
+func operation(o record.Operation, u trial.Units) string {
+	parts := operationParts(o, u)
 	out := []string{o.Date.String() + " " + o.What}
 	for _, name := range slices.Sorted(maps.Keys(parts)) {
 		if v := parts[name]; v != "" && name != "date" && name != "work" {
@@ -536,7 +599,7 @@ func operation(o record.Operation) string {
 	return strings.Join(out, ", ")
 }
 
-func operationParts(o record.Operation) map[string]string {
+func operationParts(o record.Operation, u trial.Units) map[string]string {
 	p := map[string]string{"date": o.Date.String(), "work": o.What, "treatment": o.Treatment, "plot": o.Plot, "input": o.Input,
 		"rate unit": o.RateUnit, "stage": o.Stage, "implement": o.Implement, "soil moisture": o.SoilMoisture, "note": o.Note}
 	if o.Rate != nil {
@@ -546,13 +609,14 @@ func operationParts(o record.Operation) map[string]string {
 		p["passes"] = fmt.Sprint(o.Passes)
 	}
 	if o.ImplementKG != nil {
-		p["implement weight"] = fmt.Sprintf("%.6g kg", *o.ImplementKG)
+		v, unit := weightIn(*o.ImplementKG, u)
+		p["implement weight"] = fmt.Sprintf("%.6g %s", v, unit)
 	}
 	return p
 }
 
-func operationChange(c record.OperationChange) string {
-	was, now := operationParts(c.Was), operationParts(c.Now)
+func operationChange(c record.OperationChange, u trial.Units) string {
+	was, now := operationParts(c.Was, u), operationParts(c.Now, u)
 	var parts []string
 	for _, name := range slices.Sorted(maps.Keys(now)) {
 		if was[name] != now[name] {

@@ -15,6 +15,7 @@ import (
 	"math/rand/v2"
 	"os"
 	"path/filepath"
+	"quadtally/cmd/quadtally/internal/measured"
 	"runtime"
 	"slices"
 	"strconv"
@@ -238,9 +239,9 @@ func TestTortureDamagedPhotos(t *testing.T) {
 	if r.code != exitPartly {
 		t.Fatalf("exit %d\n%.2000s", r.code, r.err)
 	}
-	answers := map[string]measured{}
+	answers := map[string]measured.Line{}
 	for dec := json.NewDecoder(strings.NewReader(r.out)); ; {
-		var m measured
+		var m measured.Line
 		if err := dec.Decode(&m); err == io.EOF {
 			break
 		} else if err != nil {

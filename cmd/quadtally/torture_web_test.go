@@ -34,7 +34,7 @@ func TestTortureWeb(t *testing.T) {
 	if err := os.WriteFile(sheet, []byte("plot,quadrat,visit,species,count,observer\n101,1,1,\""+strings.ReplaceAll(markup, `"`, `""`)+"\",7,\""+strings.ReplaceAll(markup, `"`, `""`)+"\"\n"), 0o644); err != nil {
 		t.Fatal(err)
 	}
-	must(t, "counts", sheet, "--trial", dir)
+	must(t, "counts", sheet, "--trial", dir, "--columns", markup+"=weed")
 	must(t, "settle", filepath.Base(list[1]), "--reject", markup, "--trial", dir)
 	want := contentOf(t, dir)
 	address := strings.TrimSuffix(serve(t, dir).address, "/")

@@ -13,6 +13,7 @@ import (
 
 	"quadtally/cmd/quadtally/internal/analysis"
 	"quadtally/cmd/quadtally/internal/demo"
+	"quadtally/cmd/quadtally/internal/demoseason"
 	"quadtally/cmd/quadtally/internal/export"
 	"quadtally/cmd/quadtally/internal/tables"
 	"quadtally/cmd/quadtally/internal/trial"
@@ -23,7 +24,7 @@ import (
 // command: every treatment, three blocks, the first and the last but one visit.
 func inventedSeason(t *testing.T, dir string) (*demo.SeasonPlan, string) {
 	t.Helper()
-	tr := demoTrial(7)
+	tr := demoseason.Trial(7)
 	tr.Blocks = 3
 	tr.Quadrat.PerPlot = 2
 	plan := filepath.Join(dir, "plan.txt")
@@ -67,7 +68,7 @@ func inventedSeason(t *testing.T, dir string) (*demo.SeasonPlan, string) {
 	if err := season.Write(context.Background(), photos, nil); err != nil {
 		t.Fatal(err)
 	}
-	for _, s := range demoSheets(season) {
+	for _, s := range demoseason.Sheets(season) {
 		if err := writeWhole(filepath.Join(dir, s.Name+".csv"), func(w io.Writer) error { return tables.WriteCSV(w, s) }); err != nil {
 			t.Fatal(err)
 		}

@@ -107,52 +107,20 @@ func (a *app) undoEntry(store *record.Store, id int64) error {
 	return a.followUp(store, whole, hashes)
 }
 
-// followUp lets the numbers of photos follow what was said: all are measured
-// again where what they are measured with may have changed.
+// followUp lets the numbers of photos follow what was said.
 func (a *app) followUp(store *record.Store, remeasure bool, hashes []string) error {
-	s := season.New(store, a.measuring())
-	if !remeasure {
-		return s.Update(a.ctx, hashes...)
-	}
-	before, err := a.inUse(store)
+	f, err := season.New(store, a.measuring()).FollowUp(a.ctx, remeasure, hashes)
 	if err != nil {
 		return err
 	}
-	measured, unreachable, err := s.MeasureAgain(a.ctx)
-	if err != nil {
-		return err
+	if f.Measured > 0 {
+		a.note("%s measured again", plural(f.Measured, "photo"))
 	}
-	if measured > 0 {
-		a.note("%s measured again", plural(measured, "photo"))
+	for _, x := range f.Unreachable {
+		a.note("%s: %s", x.Path, x.Text)
 	}
-	for _, f := range unreachable {
-		a.note("%s: %s", f.Path, f.Text)
+	if f.Lost > 0 {
+		a.note("%s no longer in use, since the frame in it does not fit what the plan says now: if the plan is right, see `quadtally status`; if not, `quadtally undo` takes it back", plural(f.Lost, "photo"))
 	}
-	after, err := a.inUse(store)
-	if err != nil {
-		return err
-	}
-	lost := before - after
-	if lost > 0 {
-		a.note("%s no longer in use, since the frame in it does not fit what the plan says now: if the plan is right, see `quadtally status`; if not, `quadtally undo` takes it back", plural(lost, "photo"))
-	}
-	if n := len(unreachable) + max(lost, 0); n > 0 {
-		return partly{n}
-	}
-	return nil
-}
-
-// inUse counts the photos whose values are compared.
-func (a *app) inUse(store *record.Store) (int, error) {
-	snap, err := store.Snapshot(a.ctx)
-	if err != nil {
-		return 0, err
-	}
-	n := 0
-	for i := range snap.Photos {
-		if snap.Photos[i].InUse() {
-			n++
-		}
-	}
-	return n, nil
+	return partlyDone(len(f.Unreachable) + f.Lost)
 }

@@ -37,7 +37,7 @@ once. A visit that holds photos or counts is moved only with --agreed.
 					if t, err = changedVisits(t, add, move); err != nil {
 						return err
 					}
-					_, changes := trial.Amend(&snap.Trial, &t, usedBy(snap), agreed)
+					_, changes := trial.Amend(&snap.Trial, &t, snap.Used(), agreed)
 					for _, x := range changes {
 						if x.Effect == trial.Asks || x.Effect == trial.Refuses {
 							return fmt.Errorf("%s: say --agreed if that is meant; nothing was changed", x)

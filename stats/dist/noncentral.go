@@ -105,30 +105,6 @@ func NoncentralTCDF(t, df, ncp float64) (float64, error) {
 	return NoncentralTSF(-t, df, -ncp)
 }
 
-// NoncentralTQuantile returns the t with P(T <= t) = p, 0 < p < 1.
-func NoncentralTQuantile(p, df, ncp float64) (float64, error) {
-	if err := checkProb(p); err != nil {
-		return 0, err
-	}
-	if err := checkNoncentralT(0, df, ncp); err != nil {
-		return 0, err
-	}
-	if p < 0.5 {
-		t, err := noncentralTUpper(p, df, -ncp)
-		return -t, err
-	}
-	return noncentralTUpper(1-p, df, ncp)
-}
-
-// noncentralTUpper returns the t with upper tail alpha <= 1/2.
-func noncentralTUpper(alpha, df, ncp float64) (float64, error) {
-	la := math.Log(alpha)
-	return solveFalling(sharpest, func(t float64) float64 {
-		sf, _ := NoncentralTSF(t, df, ncp) // parameters checked by the caller
-		return math.Log(sf) - la
-	}, ncp)
-}
-
 // noncentralTPeak returns the s at which the density of s times the normal
 // tail beyond t s - ncp is largest, when that is a tail; s = 1 otherwise.
 func noncentralTPeak(t, df, ncp float64) float64 {

@@ -8,9 +8,8 @@ import (
 )
 
 // The upper points of the studentized range as printed, to their two decimals,
-// by df and then k = 2 to 6. Harter 1960 (Ann. Math. Statist. 31, 1122-1147),
-// as reprinted in most handbooks; the reference is from memory, the numbers
-// agree with integration (R 4.2.2 is off at p 0.99 and 2 df, the table is not).
+// by df and then k = 2 to 6, in most handbooks. All agree with integration by a
+// second program (R 4.2.2 is off at p 0.99 and 2 df, the table is not).
 var printedRange = []struct {
 	p, df float64
 	q     [5]float64
@@ -40,9 +39,7 @@ func TestPrintedStudentizedRange(t *testing.T) {
 }
 
 // The 5 % points for comparisons with a control as printed, k = 1 to 5
-// treatments: one-sided Dunnett 1955 (JASA 50, 1096-1121), two-sided Dunnett
-// 1964 (Biometrics 20, 482-491); the references are from memory, the numbers agree
-// with mvtnorm in R 4.2.2.
+// treatments, in most handbooks. All agree with mvtnorm in R 4.2.2.
 var printedDunnett = []struct {
 	sided dist.Sided
 	df    float64

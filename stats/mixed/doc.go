@@ -5,8 +5,7 @@
 // [FitModel] gives variance components bounded at zero, fixed effects and F
 // tests with Kenward-Roger or Satterthwaite degrees of freedom; [Fit.Means]
 // and [Fit.Differences] give adjusted means and their differences, each pair
-// with its own standard error, over everything or within dates;
-// [CompareModels] compares two fits by likelihood.
+// with its own standard error, over everything or within dates.
 //
 // The covariance matrix falls apart into blocks that share few patterns; each
 // pattern is factored once (Cholesky). Fixed effects stand on an orthonormal

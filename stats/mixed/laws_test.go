@@ -510,43 +510,6 @@ func TestCrossedGroupings(t *testing.T) {
 	near(t, "SE of the mean", f.Coefficients[0].SE, math.Sqrt((msRow+msCol-ms)/float64(r*c)), 1e-9, 0)
 }
 
-func TestCompareModels(t *testing.T) {
-	opt := Options{Method: ML, DF: Satterthwaite, Level: 0.95}
-	fit := func(m Model, o Options) *Fit {
-		f, err := FitModel(m, o)
-		if err != nil {
-			t.Fatal(err)
-		}
-		finiteJSON(t, f)
-		return f
-	}
-	large := oats(t)
-	small := large
-	small.Fixed = large.Fixed[:2]
-	ml := fit(large, opt)
-	c, err := CompareModels(fit(small, opt), ml)
-	if err != nil {
-		t.Fatal(err)
-	}
-	// Balanced ML: deviance difference from the sums of squares is bounded by
-	// the F of the interaction, 0.30 on 6 df: nothing to see.
-	if c.DF != 6 || c.P < 0.8 || c.Note != "" {
-		t.Errorf("interaction: %+v", c)
-	}
-	if _, err := CompareModels(fit(small, DefaultOptions()), fit(large, DefaultOptions())); err == nil {
-		t.Error("REML fits with different fixed terms were compared")
-	}
-	noBlock := large
-	noBlock.Random = large.Random[1:]
-	c, err = CompareModels(fit(noBlock, DefaultOptions()), fit(large, DefaultOptions()))
-	if err != nil || c.DF != 1 || c.Note == "" || c.P > 0.05 {
-		t.Errorf("block variance: %+v, %v", c, err)
-	}
-	if _, err := CompareModels(ml, fit(large, DefaultOptions())); err == nil {
-		t.Error("ML and REML were compared")
-	}
-}
-
 func TestRefusals(t *testing.T) {
 	base := func() Model {
 		return Model{

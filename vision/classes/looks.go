@@ -65,6 +65,9 @@ type Looks struct {
 	Local         []uint8 // blocks x LocalFeatures
 	LobeShape     []uint8 // lobes x ShapeFeatures
 	PieceShape    []uint8 // pieces x ShapeFeatures
+	// Solid is, of each block, the number of green cells that are leaf for the
+	// most part and not the rim of one; nil where that was not looked at.
+	Solid []uint8
 }
 
 // Across is the number of blocks in a row of the ground.
@@ -120,7 +123,7 @@ func NewLooks(side, width, height int, blocks, lobe, lobePiece []int32, local, l
 func (l *Looks) check() error {
 	if l.Side < 1 || l.Side > 255 || l.Width < 1 || l.Height < 1 || l.Width*l.Height > maxCells || l.Width > maxCells || l.Height > maxCells ||
 		len(l.Lo) != nAll || len(l.Step) != nAll || len(l.Lobe) != len(l.Blocks) || len(l.Local) != len(l.Blocks)*nLocal ||
-		len(l.LobeShape) != len(l.LobePiece)*nShape || len(l.PieceShape)%nShape != 0 {
+		len(l.LobeShape) != len(l.LobePiece)*nShape || len(l.PieceShape)%nShape != 0 || l.Solid != nil && len(l.Solid) != len(l.Blocks) {
 		return errLooks
 	}
 	all := int32(l.Across() * ((l.Height + l.Side - 1) / l.Side))
@@ -143,7 +146,7 @@ func (l *Looks) check() error {
 }
 
 const (
-	looksVersion = 1
+	looksVersion = 2       // with solid cells; 1 had none
 	maxCells     = 1 << 24 // of a plane
 )
 
@@ -157,6 +160,9 @@ func (l Looks) MarshalBinary() ([]byte, error) {
 		return nil, err
 	}
 	head := []byte{looksVersion}
+	if l.Solid == nil {
+		head[0] = 1
+	}
 	for _, v := range []int{l.Side, l.Width, l.Height, len(l.Blocks), len(l.LobePiece), l.Pieces()} {
 		head = binary.AppendUvarint(head, uint64(v))
 	}
@@ -185,6 +191,7 @@ func (l Looks) MarshalBinary() ([]byte, error) {
 			}
 		}
 	}
+	body = append(body, l.Solid...)
 	out := bytes.NewBuffer(head)
 	w, err := flate.NewWriter(out, flate.BestSpeed)
 	if err != nil {
@@ -210,9 +217,10 @@ func (l *Looks) parts() []part {
 
 // UnmarshalBinary reads what MarshalBinary wrote and refuses anything else.
 func (l *Looks) UnmarshalBinary(b []byte) error {
-	if len(b) < 1 || b[0] != looksVersion {
+	if len(b) < 1 || b[0] < 1 || b[0] > looksVersion {
 		return errLooks
 	}
+	version := b[0]
 	b = b[1:]
 	var size [6]int
 	for i := range size {
@@ -234,6 +242,9 @@ func (l *Looks) UnmarshalBinary(b []byte) error {
 		b = b[8:]
 	}
 	bytesOf := blocks*nLocal + (lobes+pieces)*nShape
+	if version > 1 {
+		bytesOf += blocks
+	}
 	most := bytesOf + 5*(2*blocks+lobes)
 	body, err := io.ReadAll(io.LimitReader(flate.NewReader(bytes.NewReader(b)), int64(most)+1))
 	if err != nil || len(body) > most {
@@ -278,6 +289,9 @@ func (l *Looks) UnmarshalBinary(b []byte) error {
 				part.v[i], body = body[0], body[1:]
 			}
 		}
+	}
+	if version > 1 {
+		in.Solid = append([]uint8{}, body...)
 	}
 	if err := in.check(); err != nil {
 		return err

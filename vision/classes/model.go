@@ -516,3 +516,28 @@ func (s *Sorted) Shares(g *Green) (mapped, mean, sure []float64) {
 	}
 	return mapped, mean, sure
 }
+
+// SolidShares gives the share of the photo's green that is leaf and not the rim
+// of one (see [Looks].Solid), and the mean probability of each class over it. It
+// is false where the looks do not tell.
+func (s *Sorted) SolidShares(p Photo) (share float64, mean []float64, ok bool) {
+	if p.Looks.Solid == nil {
+		return 0, nil, false
+	}
+	mean = make([]float64, s.Classes)
+	var solid float64
+	for b, n := range p.Green.Cells {
+		w := min(float64(p.Looks.Solid[b]), float64(n))
+		solid += w
+		for c, v := range s.Prob[b*s.Classes:][:s.Classes] {
+			mean[c] += w * float64(v)
+		}
+	}
+	if solid == 0 {
+		return 0, mean, true
+	}
+	for c := range mean {
+		mean[c] /= solid
+	}
+	return solid / float64(p.Green.Total()), mean, true
+}

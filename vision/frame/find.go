@@ -123,9 +123,13 @@ type Frame struct {
 	Marks       []SeenMark // by marks
 	PrintScale  float64    // by marks: their size in the frame over the size they should have; else 0
 
+	// Another tells that a second frame was seen elsewhere in the photo; by
+	// edges only.
+	Another bool
+
 	Warnings []string
 
-	byPaint bool // the edge was found by colour alone
+	byColour bool // the edge was found by colour alone
 }
 
 // ErrNotFound is what every NotFoundError is by errors.Is.
@@ -156,14 +160,14 @@ func (ws *Workspace) Find(r *raster.Raster, opt Options) (Frame, error) {
 	byEdges := sync.OnceValues(func() (Frame, error) { return ws.findByEdges(r, opt) })
 	var few fewMarks
 	if !opt.NoMarks {
-		plain := ws.plainMarks(r)
-		if len(plain) == 0 && opt.WidthMM > 0 {
-			// A frame beyond doubt without plain marks has none.
-			if f, err := byEdges(); err == nil && f.Confidence >= surely && wouldBePlain(r, f) {
+		large := ws.coarseMarks(r)
+		if len(large) == 0 && opt.WidthMM > 0 {
+			// A frame beyond doubt without large marks has none.
+			if f, err := byEdges(); err == nil && f.Confidence >= quickConfidence && shownCoarsely(r, f) {
 				return f, nil
 			}
 		}
-		f, err := ws.findByMarks(r, opt, plain)
+		f, err := ws.findByMarks(r, opt, large)
 		if err == nil || !errors.As(err, &few) {
 			return f, err
 		}
@@ -201,10 +205,10 @@ func cameraOf(r *raster.Raster, focalFullPx float64) camera {
 	}
 }
 
-// trueness is how far a quad may depart from the image of a rectangle of the
+// tolerance is how far a quad may depart from the image of a rectangle of the
 // stated size: the logarithm of the ratio of its two scales and the sine of its
 // departure from a right angle.
-type trueness struct {
+type tolerance struct {
 	logRatio, skew float64
 	// ofFocal is added to both, times the squared sine of the tilt: with a focal
 	// length k times the true one a rectangle tilted by t seems to have its
@@ -213,25 +217,25 @@ type trueness struct {
 }
 
 var (
-	// guessedTrue is for lines as the votes give them, to 2 degrees.
-	guessedTrue = trueness{.16, .14, 0}
-	// seenTrue is for a frame in plain view, which may be handmade: one side up
+	// guessTolerance is for lines as the votes give them, to 2 degrees.
+	guessTolerance = tolerance{.16, .14, 0}
+	// looseTolerance is for a frame clearly seen, which may be handmade: one side up
 	// to a twentieth off its stated length and corners 3 degrees out of square;
 	// and for a focal length a third off.
-	seenTrue = trueness{.05, .06, .39}
-	// surelyTrue is for a frame of which a side is half hidden: what is seen
+	looseTolerance = tolerance{.05, .06, .39}
+	// strictTolerance is for a frame of which a side is half hidden: what is seen
 	// there is believed if it completes the rectangle, and a photo in which a
 	// wrong focal length may hide whether it does is refused. With .02 one or
 	// two frames more in a hundred are found, and as many wrong ones.
-	surelyTrue = trueness{.012, .012, 0}
+	strictTolerance = tolerance{.012, .012, 0}
 )
 
-// trueFor is how true a frame must be of whose weakest side so much is seen:
-// surelyTrue up to a quarter more than enough, seenTrue from twice as much on.
-func trueFor(weakest, enough float64) trueness {
+// toleranceFor is how close to a rectangle a frame must be of whose weakest side so much is seen:
+// strictTolerance up to a quarter more than enough, looseTolerance from twice as much on.
+func toleranceFor(weakest, enough float64) tolerance {
 	s := min(1, max(0, (weakest/enough-1.25)/.75))
-	a, b := surelyTrue, seenTrue
-	return trueness{a.logRatio + s*(b.logRatio-a.logRatio), a.skew + s*(b.skew-a.skew), a.ofFocal + s*(b.ofFocal-a.ofFocal)}
+	a, b := strictTolerance, looseTolerance
+	return tolerance{a.logRatio + s*(b.logRatio-a.logRatio), a.skew + s*(b.skew-a.skew), a.ofFocal + s*(b.ofFocal-a.ofFocal)}
 }
 
 func (ws *Workspace) findByEdges(r *raster.Raster, opt Options) (Frame, error) {
@@ -242,7 +246,7 @@ func (ws *Workspace) findByEdges(r *raster.Raster, opt Options) (Frame, error) {
 	}
 	var grads [channels]gradients
 	f, reason := ws.search(r, s, &grads, opt, quickly)
-	if f.Confidence < surely {
+	if f.Confidence < quickConfidence {
 		if g, why := ws.search(r, s, &grads, opt, thoroughly); g.Confidence > 0 {
 			f = g
 		} else if f.Confidence == 0 {
@@ -265,15 +269,15 @@ type effort struct {
 	judged int   // guesses judged
 }
 
-// Most frames are plain to see. Only where none is found, or none that is
+// Most frames are clearly seen. Only where none is found, or none that is
 // beyond doubt, is all the picture asked and every guess that could be one.
 var (
 	quickly    = effort{in: []int{inLuma, inWarmth}, every: 2, lines: 30, pairs: 30, looked: 60, judged: 10}
 	thoroughly = effort{in: []int{inLuma, inBlue, inRed, inWarmth}, every: 1, lines: 40, pairs: 60, looked: 300, judged: 48}
 )
 
-// surely is the confidence above which a quick search is enough.
-const surely = .5
+// quickConfidence is the confidence above which a quick search is enough.
+const quickConfidence = .5
 
 // search gives the best frame it finds, of confidence 0 where it finds none,
 // and then the reason.
@@ -307,7 +311,7 @@ func (ws *Workspace) search(r *raster.Raster, s picture, grads *[channels]gradie
 			continue
 		}
 		luma, _ := fromUpperLeft(r, s.toLuma(g.quad), [4]float64{})
-		if _, _, err := fitRectangle(luma, opt, cam, guessedTrue); err != nil {
+		if _, _, err := fitRectangle(luma, opt, cam, guessTolerance); err != nil {
 			continue
 		}
 		likely = append(likely, looked{g, grads[g.channel].seen(g.quad, g.outward)})
@@ -331,13 +335,17 @@ func (ws *Workspace) search(r *raster.Raster, s picture, grads *[channels]gradie
 	// The few best are carried through, for the full raster may see better
 	// than the search picture which of them is the inner edge.
 	reason = "no four edges that could be one"
-	for i, v := range distinct(verdicts, settled) {
-		// Once a pipe's edge is found by its paint, other lines along the same
+	var found []Frame
+	for i, v := range distinct(verdicts, mostRefined) {
+		// Once a pipe's edge is found by its colour, other lines along the same
 		// pipe lead to the same edge.
-		if q, _ := fromUpperLeft(r, s.toLuma(v.quad), [4]float64{}); best.byPaint && nearQuads(q, best.Inner, .5*best.PipeWidthMM/best.MMPerPx) {
+		if q, _ := fromUpperLeft(r, s.toLuma(v.quad), [4]float64{}); best.byColour && nearQuads(q, best.Inner, .5*best.PipeWidthMM/best.MMPerPx) {
 			continue
 		}
-		f, why := ws.settle(r, s, v, opt, cam)
+		f, why := ws.finish(r, s, v, opt, cam)
+		if why == "" {
+			found = append(found, f)
+		}
 		switch {
 		case why != "":
 		case best.Confidence == 0,
@@ -349,10 +357,31 @@ func (ws *Workspace) search(r *raster.Raster, s picture, grads *[channels]gradie
 			reason = why
 		}
 	}
+	for _, f := range found {
+		best.Another = best.Another || f.Confidence > secondFrame*best.Confidence && apart(f.Inner, best.Inner)
+	}
 	return best, reason
 }
 
-// The search ends early on a plain photo: after a few guesses that are seen
+// secondFrame is the confidence, as a share of the best frame's, from which a
+// frame in another place counts as a second one.
+const secondFrame = 0.6
+
+// apart tells whether neither quad holds the other's middle.
+func apart(a, b Quad) bool {
+	holds := func(q Quad, p raster.Point) bool {
+		turn := math.Copysign(1, q.Area())
+		for i := range 4 {
+			if turn*cross(sub(q[(i+1)%4], q[i]), sub(p, q[i])) <= 0 {
+				return false
+			}
+		}
+		return true
+	}
+	return !holds(a, b.Centre()) && !holds(b, a.Centre())
+}
+
+// The search ends early on an easy photo: after a few guesses that are seen
 // nearly all round.
 const (
 	enoughClear = 4
@@ -374,8 +403,8 @@ func within(a, b Quad) bool {
 	return true
 }
 
-// settled is how many verdicts are carried through to the full raster.
-const settled = 6
+// mostRefined is how many verdicts are carried through to the full raster.
+const mostRefined = 6
 
 // distinct are the first most verdicts that lie in different places.
 func distinct(vs []verdict, most int) (out []verdict) {
@@ -423,7 +452,7 @@ func (s picture) toLuma(q Quad) Quad {
 
 // fitRectangle decides which side of the quad is the frame's width and
 // refuses a quad that is no image of such a rectangle.
-func fitRectangle(q Quad, opt Options, cam camera, most trueness) (w, h float64, err error) {
+func fitRectangle(q Quad, opt Options, cam camera, most tolerance) (w, h float64, err error) {
 	best := math.Inf(1)
 	sizes := [][2]float64{{opt.WidthMM, opt.HeightMM}, {opt.HeightMM, opt.WidthMM}}
 	if opt.WidthMM == opt.HeightMM {
@@ -449,8 +478,8 @@ func fitRectangle(q Quad, opt Options, cam camera, most trueness) (w, h float64,
 	return w, h, nil
 }
 
-// settle turns a verdict into a frame, or says why not.
-func (ws *Workspace) settle(r *raster.Raster, s picture, v verdict, opt Options, cam camera) (Frame, string) {
+// finish turns a verdict into a frame, or says why not.
+func (ws *Workspace) finish(r *raster.Raster, s picture, v verdict, opt Options, cam camera) (Frame, string) {
 	if v.outside {
 		return Frame{}, "of the best candidate only the outer edge is seen"
 	}
@@ -472,9 +501,9 @@ func (ws *Workspace) settle(r *raster.Raster, s picture, v verdict, opt Options,
 	if weakest < weakShare*opt.MinSupport || weakest < opt.MinSupport && order[1] < opt.MinSupport+.1 {
 		return Frame{}, fmt.Sprintf("of the best candidate's weakest side %.0f %% is seen, %.0f %% needed", 100*weakest, 100*opt.MinSupport)
 	}
-	limits := trueFor(weakest, opt.MinSupport)
+	limits := toleranceFor(weakest, opt.MinSupport)
 	if fine.doubtful {
-		limits = surelyTrue
+		limits = strictTolerance
 	}
 	for _, p := range q {
 		if p.X < 0 || p.Y < 0 || p.X > float64(r.Width) || p.Y > float64(r.Height) {
@@ -490,8 +519,8 @@ func (ws *Workspace) settle(r *raster.Raster, s picture, v verdict, opt Options,
 		return Frame{}, "the best candidate cannot lie on the ground"
 	}
 	f := newFrame(q, w, h, ground, p)
-	f.byPaint = fine.byPaint
-	// Without paint to tell, the width is read to a search pixel or two only.
+	f.byColour = fine.byColour
+	// Without colour to tell, the width is read to a search pixel or two only.
 	pxPerSearch := (s.perPx[0] + s.perPx[1]) / 2
 	f.PipeWidthMM = v.widthPx * pxPerSearch * f.MMPerPx
 	slack := max(.5*opt.PipeDiameterMM, 2.5*pxPerSearch*f.MMPerPx)

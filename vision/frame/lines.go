@@ -152,17 +152,17 @@ func (ws *Workspace) vote(g gradients, every int) votes {
 	// First which pixels have a say, without a branch that could be guessed
 	// wrong, then their votes. Every second pixel is the pattern of a chess
 	// board.
-	speakers := raster.Sized(&ws.speakers, g.w)
+	voters := raster.Sized(&ws.voters, g.w)
 	for y := 1; y < g.h-1; y++ {
 		row := g.g[2*y*g.w:][:2*g.w]
 		n := 0
-		for i := 2 * (y % every); i+1 < len(row) && n < len(speakers); i += 2 * every {
+		for i := 2 * (y % every); i+1 < len(row) && n < len(voters); i += 2 * every {
 			gx, gy := int(row[i]), int(row[i+1])
-			speakers[n] = int32(i)
+			voters[n] = int32(i)
 			n += (weakestVote*weakestVote - 1 - gx*gx - gy*gy) >> 63 & 1
 		}
 		py := int32(2*y + 1 - g.h) // in half pixels
-		for _, i := range speakers[:n] {
+		for _, i := range voters[:n] {
 			at := directionOf(row[i], row[i+1])
 			theta, weight := int(ws.aim.theta[at]), uint16(ws.aim.weight[at])
 			px := i + 1 - int32(g.w)

@@ -31,38 +31,38 @@ const (
 
 // detectMarks reads all marks in the photo.
 func (ws *Workspace) detectMarks(r *raster.Raster) []SeenMark {
-	return ws.allMarks(r, ws.plainMarks(r))
+	return ws.allMarks(r, ws.coarseMarks(r))
 }
 
-// plainMarks reads the marks that are large enough to be plain to see at half
+// coarseMarks reads the marks that are large enough to be clearly seen at half
 // the scale, which takes a quarter of the time.
-func (ws *Workspace) plainMarks(r *raster.Raster) []SeenMark {
+func (ws *Workspace) coarseMarks(r *raster.Raster) []SeenMark {
 	k := markScale(r)
 	ws.half = plane{r.Width, r.Height, r.Y}.shrunk(k, k, &ws.middle)
 	return ws.marksIn(ws.half.shrunk(2, 2, &ws.coarse), 0, 0, 2*k, r)
 }
 
-// allMarks adds those that are not plain. Where the plain ones leave one corner
+// allMarks adds those missed at half the scale. Where the large ones leave one corner
 // open its mark is looked for about its place, and only where they are fewer
 // all over.
-func (ws *Workspace) allMarks(r *raster.Raster, plain []SeenMark) []SeenMark {
+func (ws *Workspace) allMarks(r *raster.Raster, large []SeenMark) []SeenMark {
 	k, small := markScale(r), ws.half
-	if len(plain) < 3 || oneFrame(plain) != nil {
+	if len(large) < 3 || oneFrame(large) != nil {
 		return ws.marksIn(small, 0, 0, k, r)
 	}
-	if len(plain) == 4 {
-		return plain
+	if len(large) == 4 {
+		return large
 	}
-	x0, y0, x1, y1, ok := openCorner(r, plain, k)
+	x0, y0, x1, y1, ok := openCorner(r, large, k)
 	if !ok {
 		return ws.marksIn(small, 0, 0, k, r)
 	}
 	for _, s := range ws.marksIn(small.cut(x0, y0, x1, y1, &ws.coarse), x0, y0, k, r) {
-		if !slices.ContainsFunc(plain, func(o SeenMark) bool { return o.Mark == s.Mark }) {
-			plain = append(plain, s)
+		if !slices.ContainsFunc(large, func(o SeenMark) bool { return o.Mark == s.Mark }) {
+			large = append(large, s)
 		}
 	}
-	return plain
+	return large
 }
 
 // markScale is how many luma pixels, to either side, make one of the picture in
@@ -71,10 +71,10 @@ func markScale(r *raster.Raster) int {
 	return (max(r.Width, r.Height) + markLongSide - 1) / markLongSide
 }
 
-// wouldBePlain reports whether marks at the corners of a frame could not have
-// been missed by plainMarks: they are half as large again as the smallest that
+// shownCoarsely reports whether marks at the corners of a frame could not have
+// been missed by coarseMarks: they are half as large again as the smallest that
 // are looked at.
-func wouldBePlain(r *raster.Raster, f Frame) bool {
+func shownCoarsely(r *raster.Raster, f Frame) bool {
 	return label.MarkSizeMM/f.MMPerPx >= 1.5*leastMarkPx*float64(2*markScale(r))
 }
 

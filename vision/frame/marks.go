@@ -33,12 +33,12 @@ const (
 	maxMarkMM  = 6.0
 )
 
-// findByMarks reads the marks, of which the plain ones have been read, and fits
+// findByMarks reads the marks, of which the large ones have been read, and fits
 // the frame to all their corners. Marks
 // that contradict each other give a *NotFoundError: a photo whose marks cannot
 // be believed is not measured by its edges instead.
-func (ws *Workspace) findByMarks(r *raster.Raster, opt Options, plain []SeenMark) (Frame, error) {
-	seen := ws.allMarks(r, plain)
+func (ws *Workspace) findByMarks(r *raster.Raster, opt Options, large []SeenMark) (Frame, error) {
+	seen := ws.allMarks(r, large)
 	if len(seen) == 0 {
 		return Frame{}, fewMarks{}
 	}

@@ -113,7 +113,7 @@ func usable(r *raster.Raster) bool {
 		len(r.Cb) >= r.ChromaWidth*r.ChromaHeight && len(r.Cr) >= r.ChromaWidth*r.ChromaHeight
 }
 
-// Chroma over luma, in grey levels about 128, is what paint is told by. Light
+// Chroma over luma, in grey levels about 128, tells a painted pipe from ground. Light
 // falls out of the ratio, paint stays: a pipe's shaded flank has the colour of
 // its lit one and a shadow's rim on the ground does not show, while in luma
 // both are stronger edges than the one between shaded pipe and shaded ground.
@@ -175,20 +175,20 @@ func (ws *Workspace) searchPicture(r *raster.Raster) picture {
 	// Luma pixels per chroma pixel; sizes that are odd are rounded up in a file.
 	sx, sy := roundRatio(in[0].w, in[1].w), roundRatio(in[0].h, in[1].h)
 	s := picture{perPx: [2]float64{float64(k * sx), float64(k * sy)}}
-	s.fine = mix{luma: in[0], paint: in, sx: 1 / float64(sx), sy: 1 / float64(sy)}
+	s.fine = mix{luma: in[0], atChroma: in, sx: 1 / float64(sx), sy: 1 / float64(sy)}
 	if made := markScale(r); ws.half.pix != nil && sx == made && sy == made {
-		s.fine.paint[0] = ws.half
+		s.fine.atChroma[0] = ws.half
 	} else {
-		s.fine.paint[0] = in[0].shrunk(sx, sy, &ws.light)
+		s.fine.atChroma[0] = in[0].shrunk(sx, sy, &ws.light)
 	}
-	for c, p := range s.fine.paint {
+	for c, p := range s.fine.atChroma {
 		s.planes[c] = p.shrunk(k, k, &ws.small[c])
 	}
 	s.w, s.h = min(s.planes[0].w, s.planes[1].w), min(s.planes[0].h, s.planes[1].h)
-	if ws.paint == nil {
-		ws.paint = newRatioTable()
+	if ws.ratios == nil {
+		ws.ratios = newRatioTable()
 	}
-	for c := range s.fine.paint {
+	for c := range s.fine.atChroma {
 		// The raster's own planes are not to be written on; a row never moves
 		// down, so that one buffer serves both.
 		from := s.planes[c]
@@ -201,7 +201,7 @@ func (ws *Workspace) searchPicture(r *raster.Raster) picture {
 			}
 			light := s.planes[0].pix[y*s.w:][:s.w]
 			for x, v := range levels {
-				row[x] = ws.paint[light[x]][v]
+				row[x] = ws.ratios[light[x]][v]
 			}
 		}
 		s.planes[c] = out

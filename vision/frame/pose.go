@@ -102,7 +102,7 @@ func (p pose) lowered(drop float64, c camera) Homography {
 // does not meet the ground below the pipe's inner face but delta away from
 // it, on each side by another amount; on the ground the seen edge is still a
 // rectangle with sides parallel to the frame's, only a displaced one. delta
-// depends on where the camera is, and that on delta: a few rounds settle it.
+// depends on where the camera is, and that on delta: a few rounds suffice.
 // radius 0 is a frame without height.
 func groundFromPipe(seen Quad, w, h, radius float64, c camera) (Homography, pose, error) {
 	var d [4]float64 // of the sides top, right, bottom, left

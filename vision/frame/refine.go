@@ -15,7 +15,7 @@ const (
 )
 
 // mix is the one number per pixel in which the frame stands out most from the
-// ground beside it: a weighted sum of luma and two paint values. A paint value
+// ground beside it: a weighted sum of luma and two colour values. A colour value
 // is how far chroma lies from what the ground's own colour has at this luma,
 //
 //	(chroma - 128) - hue * (luma + ratioFloor),
@@ -26,17 +26,17 @@ const (
 //
 // The mix is worked out only where a probe asks for it.
 type mix struct {
-	luma   plane
-	paint  [3]plane   // luma and chroma at the size of chroma
-	sx, sy float64    // luma position to chroma position
-	hue    [3]float64 // the ground's chroma over luma; of luma 0
-	weight [3]float64 // of luma and both paint values
+	luma     plane
+	atChroma [3]plane   // luma and chroma at the size of chroma
+	sx, sy   float64    // luma position to chroma position
+	hue      [3]float64 // the ground's chroma over luma; of luma 0
+	weight   [3]float64 // of luma and both colour values
 	// contrast is the step from ground to pipe over the ground's clutter.
 	contrast [3]float64
 
 	level [2][3]float64 // ratios of ground and pipe
 
-	// ratios takes the ratio in place of the paint value, and no luma: then a
+	// ratios takes the ratio in place of the colour value, and no luma: then a
 	// pipe's lit and shaded flank are one.
 	ratios bool
 }
@@ -60,12 +60,12 @@ func (m *mix) along(ws *probeScratch, start, d raster.Point, n int) []float64 {
 	other := raster.Sized(&ws.other, n)
 	if m.ratios {
 		light := raster.Sized(&ws.light, n)
-		m.paint[0].walk(start, d, light)
+		m.atChroma[0].walk(start, d, light)
 		for i, v := range light {
 			light[i] = ratioScale / (v + ratioFloor)
 		}
 		for c := 1; c < 3; c++ {
-			m.paint[c].walk(start, d, other)
+			m.atChroma[c].walk(start, d, other)
 			for i, v := range other {
 				out[i] += m.weight[c] * min(127, max(-128, (v-128)*light[i]))
 			}
@@ -74,7 +74,7 @@ func (m *mix) along(ws *probeScratch, start, d raster.Point, n int) []float64 {
 	}
 	for c, w := range [3]float64{-m.weight[1]*m.hue[1] - m.weight[2]*m.hue[2], m.weight[1], m.weight[2]} {
 		if w != 0 {
-			m.paint[c].walk(start, d, other)
+			m.atChroma[c].walk(start, d, other)
 			for i, v := range other {
 				out[i] += w * v
 			}
@@ -86,7 +86,7 @@ func (m *mix) along(ws *probeScratch, start, d raster.Point, n int) []float64 {
 // ratio is chroma c over luma at a position, as in the search picture.
 func (m *mix) ratio(c int, p raster.Point) float64 {
 	x, y := p.X*m.sx, p.Y*m.sy
-	return 128 + ratioScale*(m.paint[c].sample(x, y)-128)/(m.paint[0].sample(x, y)+ratioFloor)
+	return 128 + ratioScale*(m.atChroma[c].sample(x, y)-128)/(m.atChroma[0].sample(x, y)+ratioFloor)
 }
 
 // mixFor weighs each channel by the step from ground to pipe over the square
@@ -149,16 +149,16 @@ func mixFor(s picture, v verdict) (m mix, ok bool) {
 	return m, best > .3
 }
 
-// byPaint is the mix without luma, where colour alone tells pipe from ground:
+// byColour is the mix without luma, where colour alone tells pipe from ground:
 // the edge it sees is the pipe's own, while in luma a pipe in the sun has a
 // second one along its back, between its lit and its shaded flank.
-func (m mix) byPaint() (mix, bool) {
-	const plain = 1.5 // steps of the ground's own clutter
+func (m mix) byColour() (mix, bool) {
+	const leastContrast = 1.5 // steps of the ground's own clutter
 	m.weight[0], m.ratios = 0, true
-	return m, math.Hypot(m.contrast[1], m.contrast[2]) >= plain
+	return m, math.Hypot(m.contrast[1], m.contrast[2]) >= leastContrast
 }
 
-// onPipe reports whether just inside some side of q the paint is still the
+// onPipe reports whether just inside some side of q the colour is still the
 // pipe's: then that side lies along the pipe's back and is not its edge.
 func (m *mix) onPipe(q Quad, width float64) bool {
 	c := 1
@@ -211,12 +211,12 @@ type strip struct {
 	measured bool // both ends were seen
 }
 
-// strips measures by paint where the pipe begins and ends across each side of
+// strips measures by colour where the pipe begins and ends across each side of
 // q, as far as reach pixels to either side. m goes by ratios.
 func (m *mix) strips(ws *probeScratch, q Quad, reach float64) (out [4]strip) {
 	const (
 		probes = 32
-		least  = .35 // share of probes that must be on paint somewhere
+		least  = .35 // share of probes that must be on the pipe somewhere
 	)
 	ground, step := 0.0, 0.0
 	for c := 1; c < 3; c++ {
@@ -228,35 +228,35 @@ func (m *mix) strips(ws *probeScratch, q Quad, reach float64) (out [4]strip) {
 	}
 	half := int(math.Ceil(reach))
 	for i := range out {
-		// The share of probes on paint, by the distance from the side.
-		painted := raster.Sized(&ws.sums, 2*half+1)
-		clear(painted)
+		// The share of probes on the pipe, by the distance from the side.
+		onPipeShare := raster.Sized(&ws.sums, 2*half+1)
+		clear(onPipeShare)
 		for k := range probes {
 			at, n := q.probe(i, share(k, probes))
-			for j, v := range m.along(ws, beyond(at, n, -float64(half)), n, len(painted)) {
-				painted[j] += min(1, max(0, (v-ground)/step)) / probes
+			for j, v := range m.along(ws, beyond(at, n, -float64(half)), n, len(onPipeShare)) {
+				onPipeShare[j] += min(1, max(0, (v-ground)/step)) / probes
 			}
 		}
 		top := half
-		for j := half; j < len(painted); j++ {
-			if painted[j] > painted[top] {
+		for j := half; j < len(onPipeShare); j++ {
+			if onPipeShare[j] > onPipeShare[top] {
 				top = j
 			}
 		}
-		limit := painted[top] / 2
+		limit := onPipeShare[top] / 2
 		a, b := top, top
-		for a > 0 && painted[a-1] > limit {
+		for a > 0 && onPipeShare[a-1] > limit {
 			a--
 		}
-		for b+1 < len(painted) && painted[b+1] > limit {
+		for b+1 < len(onPipeShare) && onPipeShare[b+1] > limit {
 			b++
 		}
-		if a == 0 || b+1 == len(painted) || painted[top] < least {
+		if a == 0 || b+1 == len(onPipeShare) || onPipeShare[top] < least {
 			continue
 		}
 		out[i] = strip{
-			from:     float64(a-half) - (painted[a]-limit)/(painted[a]-painted[a-1]),
-			to:       float64(b-half) + (painted[b]-limit)/(painted[b]-painted[b+1]),
+			from:     float64(a-half) - (onPipeShare[a]-limit)/(onPipeShare[a]-onPipeShare[a-1]),
+			to:       float64(b-half) + (onPipeShare[b]-limit)/(onPipeShare[b]-onPipeShare[b+1]),
 			measured: true,
 		}
 	}
@@ -294,16 +294,16 @@ func pipeOf(q Quad, ss [4]strip) (width float64, has [4]bool, ok bool) {
 	return width, has, agree >= 3
 }
 
-// offPipe is how far a side may lie from where its strip of paint begins:
-// paint is blurred, and is half-way a pixel or two inside the edge.
+// offPipe is how far a side may lie from where its strip of colour begins:
+// colour is blurred, and is half-way a pixel or two inside the edge.
 func offPipe(width float64) float64 { return max(3.5, .15*width) }
 
-// plainSupport is the support from which a side counts as in plain view.
-const plainSupport = .6
+// clearSupport is the support from which a side counts as clearly seen.
+const clearSupport = .6
 
-// plainOuter is the mean strength, in clutter units, of a second edge that is
-// plain to see.
-const plainOuter = 1.5
+// clearOuter is the mean strength, in clutter units, of a second edge that is
+// clearly seen.
+const clearOuter = 1.5
 
 // moved shifts the sides that do not lie where their strip begins.
 func moved(q Quad, ss [4]strip, has [4]bool, tol float64) (Quad, bool) {
@@ -320,33 +320,33 @@ func moved(q Quad, ss [4]strip, has [4]bool, tol float64) (Quad, bool) {
 
 // refined is a verdict brought to the full raster.
 type refined struct {
-	quad    Quad
-	support [4]float64
-	byPaint bool
-	// doubtful: one side is half hidden and its paint does not tell.
+	quad     Quad
+	support  [4]float64
+	byColour bool
+	// doubtful: one side is half hidden and its colour does not tell.
 	doubtful bool
-	pipePx   float64 // width of the pipe by its paint, 0 where that does not tell
+	pipePx   float64 // width of the pipe by its colour, 0 where that does not tell
 }
 
 // refine finds the inner edge on the full raster: probes across each side of
 // the coarse quad, the steepest rises along each as candidates, a line most
 // of them agree on, and the corners where the lines cross. Where the pipe is
-// told by its paint the sides must lie where the paint begins; one that lies
+// told by its colour the sides must lie where the colour begins; one that lies
 // along the pipe's back, or along a shadow, is brought there. expect is the
 // pipe's width if it is known, luma pixels.
 //
-// Where that fails with a quad whose four sides the search saw plainly in one
+// Where that fails with a quad whose four sides the search saw clearly in one
 // channel, the mix has been led astray, by ground that has the pipe's colour
 // on one side and not on another, and that channel is asked alone.
 func (ws *Workspace) refine(s picture, v verdict, expect float64) (f refined, ok bool) {
 	m, ok := mixFor(s, v)
 	if ok {
-		paint, plain := m.byPaint()
-		if f, ok = ws.refineBy(s, v, expect, m, paint, plain); ok && slices.Min(f.support[:]) >= plainSides {
+		colour, strong := m.byColour()
+		if f, ok = ws.refineBy(s, v, expect, m, colour, strong); ok && slices.Min(f.support[:]) >= clearSides {
 			return f, true
 		}
 	}
-	if slices.Min(v.support[:]) < plainSides {
+	if slices.Min(v.support[:]) < clearSides {
 		return f, ok
 	}
 	if g, fine := ws.refineBy(s, v, expect, m.alone(v.channel, v.outward), mix{}, false); fine {
@@ -355,9 +355,9 @@ func (ws *Workspace) refine(s picture, v verdict, expect float64) (f refined, ok
 	return f, ok
 }
 
-// plainSides is the support all four sides have where the search saw them
-// plainly.
-const plainSides = .5
+// clearSides is the support all four sides have where the search saw them
+// clearly.
+const clearSides = .5
 
 // alone is the mix of one channel of the search picture.
 func (m mix) alone(channel int, outward bool) mix {
@@ -370,8 +370,8 @@ func (m mix) alone(channel int, outward bool) mix {
 	return m
 }
 
-// refineBy is refine by one mix, and by paint where that is plain.
-func (ws *Workspace) refineBy(s picture, v verdict, expect float64, m, paint mix, plain bool) (f refined, ok bool) {
+// refineBy is refine by one mix, and by colour where that is strong.
+func (ws *Workspace) refineBy(s picture, v verdict, expect float64, m, colour mix, strong bool) (f refined, ok bool) {
 	perPx := (s.perPx[0] + s.perPx[1]) / 2
 	q, width := s.toLuma(v.quad), v.widthPx*perPx
 	type pass struct {
@@ -379,8 +379,8 @@ func (ws *Workspace) refineBy(s picture, v verdict, expect float64, m, paint mix
 		reach float64
 	}
 	passes := [2]pass{{m, 2.5 * perPx}, {m, 1.2 * perPx}}
-	if f.byPaint = plain; plain {
-		passes = [2]pass{{paint, max(2.5*perPx, .8*width)}, {m, min(1.2*perPx, max(2, width/4))}}
+	if f.byColour = strong; strong {
+		passes = [2]pass{{colour, max(2.5*perPx, .8*width)}, {m, min(1.2*perPx, max(2, width/4))}}
 	}
 	reach := min(90, max(12, 2*width, 1.6*expect))
 	for k, p := range passes {
@@ -400,10 +400,10 @@ func (ws *Workspace) refineBy(s picture, v verdict, expect float64, m, paint mix
 		if q, ok = crossing(ls); !ok {
 			return f, false
 		}
-		if !f.byPaint {
+		if !f.byColour {
 			continue
 		}
-		ss := paint.strips(&ws.probes, q, reach)
+		ss := colour.strips(&ws.probes, q, reach)
 		w, has, agreed := pipeOf(q, ss)
 		if f.pipePx = w; !agreed {
 			f.pipePx = 0
@@ -415,19 +415,19 @@ func (ws *Workspace) refineBy(s picture, v verdict, expect float64, m, paint mix
 			}
 			continue
 		}
-		// A side in plain view is believed unless it lies along the pipe's back;
+		// A side clearly seen is believed unless it lies along the pipe's back;
 		// one half hidden must show the pipe where the others have it. Of one
 		// side an even strip with a strong second edge may do instead.
 		for i := range ss {
-			plain := f.support[i] >= plainSupport
+			visible := f.support[i] >= clearSupport
 			off := math.Abs(ss[i].from)
 			switch {
 			case has[i]:
-				if off > offPipe(w) && !(plain && off <= .3*w) {
+				if off > offPipe(w) && !(visible && off <= .3*w) {
 					return f, false
 				}
-			case plain:
-			case f.doubtful || v.outer[i] < plainOuter || v.uneven[i] > .5*mostUneven:
+			case visible:
+			case f.doubtful || v.outer[i] < clearOuter || v.uneven[i] > .5*mostUneven:
 				return f, false
 			default:
 				f.doubtful = true

@@ -193,7 +193,7 @@ func TestLongFrames(t *testing.T) {
 	}
 }
 
-// TestHandmade: a frame in plain view is found though one of its sides is not
+// TestHandmade: a frame clearly seen is found though one of its sides is not
 // quite as long as stated.
 func TestHandmade(t *testing.T) {
 	var ws Workspace

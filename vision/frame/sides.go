@@ -321,13 +321,13 @@ const sureOuter = 1.1
 
 // strip reports whether the second edge runs all the way round, beyond doubt
 // on three sides. A leaf may hide both edges of one side, but where the inner
-// edge is in plain view the outer one must be too.
+// edge is clearly seen the outer one must be too.
 func (v verdict) strip() bool {
-	hidden, sure := 0, 0
+	hidden, visible := 0, 0
 	for i, o := range v.outer {
 		switch {
 		case o >= sureOuter:
-			sure++
+			visible++
 		case o >= leastOuter:
 		case v.support[i] >= .5:
 			return false
@@ -335,7 +335,7 @@ func (v verdict) strip() bool {
 			hidden++
 		}
 	}
-	return hidden <= 1 && sure >= 3
+	return hidden <= 1 && visible >= 3
 }
 
 // uneven compares the colour of the strip beyond side i at a quarter and at
@@ -366,12 +366,12 @@ func (ws *Workspace) uneven(s picture, q Quad, i int, width float64) float64 {
 	if len(ground[0]) < 5 {
 		return 0
 	}
-	// Where the paint tells pipe from ground, luma is not asked: in the sun one
+	// Where the colour tells pipe from ground, luma is not asked: in the sun one
 	// half of a pipe is lit and the other is not.
-	const plain = 16       // grey levels
-	differ, step := 0., 6. // grey levels; a few are noise
+	const leastContrast = 16 // grey levels
+	differ, step := 0., 6.   // grey levels; a few are noise
 	for _, c := range [3]int{1, 2, 0} {
-		if c == 0 && step >= 6+plain {
+		if c == 0 && step >= 6+leastContrast {
 			break
 		}
 		differ += math.Abs(median(inner[c]) - median(outer[c]))

@@ -15,10 +15,10 @@ type Workspace struct {
 	half      plane            // luma at markScale, where the search for marks has made it
 	pixels    [channels][]int8 // gradients of the search picture
 	acc       []uint16         // line evidence of one channel
-	speakers  []int32
+	voters    []int32
 	crossings []crossed
 	aim       *directions
-	paint     *ratioTable
+	ratios    *ratioTable
 
 	lo, hi   []byte  // darkest and brightest of each tile
 	level    []int16 // threshold of each tile

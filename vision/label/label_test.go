@@ -9,8 +9,8 @@ import (
 )
 
 // TestCheckCharacters: "ISO79" has the check characters 3W, the worked
-// example that circulates with ISO/IEC 7064 MOD 1271-36 (from memory), and a
-// valid string leaves the remainder 1 that the standard asks for.
+// example of ISO/IEC 7064:2003 MOD 1271-36 as the documentation of the Rust
+// library iso-7064 gives it, and a valid string leaves the remainder 1 that the standard asks for.
 func TestCheckCharacters(t *testing.T) {
 	if got := mod1271("ISO79"); got != "3W" {
 		t.Errorf("check characters of ISO79: %s, want 3W", got)

@@ -22,7 +22,7 @@ try1(k02_rcbd("k02-rcbd-large-offset","RCBD with a large constant added (numeric
 try1(k02_factorial("k02-npk-confounded-factorial","npk: 2^3 factorial, NPK confounded with blocks","datasets::npk (Venables & Ripley 2002)",data.frame(block=npk$block,N=npk$N,P=npk$P,K=npk$K,y=npk$yield),y~block+N*P*K,note="N:P:K is confounded with blocks and has 0 df in the residual stratum: it must be left out, not reported with F"))
 try1(k02_factorial("k02-warpbreaks-factorial","warpbreaks 2 x 3 factorial, CRD","datasets::warpbreaks (Tippett 1950; Tukey 1977)",data.frame(wool=warpbreaks$wool,tension=warpbreaks$tension,y=warpbreaks$breaks),y~wool*tension,design="factorial CRD"))
 try1(k02_latin("k02-latin-orchardsprays","8 x 8 Latin square","datasets::OrchardSprays (Finney 1947)",data.frame(row=OrchardSprays$rowpos,col=OrchardSprays$colpos,trt=OrchardSprays$treatment,y=OrchardSprays$decrease)))
-try1(k02_split("k02-split-oats","Split plot: varieties whole plots, nitrogen sub plots","MASS::oats (Yates 1935); the same data as nlme::Oats",data.frame(block=oats$B,A=oats$V,B=oats$N,y=oats$Y),note="published (Venables & Ripley 2002, from memory): V F=1.49 on 2,10; N F=37.69 on 3,45; V:N F=0.30 on 6,45"))
+try1(k02_split("k02-split-oats","Split plot: varieties whole plots, nitrogen sub plots","MASS::oats (Yates 1935); the same data as nlme::Oats",data.frame(block=oats$B,A=oats$V,B=oats$N,y=oats$Y),note="data of Venables & Ripley 2002, section 10.2; by R: V F=1.49 on 2,10; N F=37.69 on 3,45; V:N F=0.30 on 6,45"))
 edge("k02-edge-one-block","RCBD with a single block: residual df = 0",list(type="RCBD"),cols(block=rep("B1",4),treatment=c("A","B","C","D"),y=c(3,5,4,8)),list(df_error=0,mse="undefined",f="undefined",p="undefined",lsd="undefined"))
 edge("k02-edge-perfectly-additive","Perfectly additive table: MSE = 0 (up to rounding)",list(type="RCBD"),{d <- expand.grid(trt=c("A","B","C"),block=c("B1","B2","B3"));cols(block=as.character(d$block),treatment=as.character(d$trt),y=c(1,2,4,11,12,14,21,22,24))},list(ss_treatment=14,ss_block=600,ss_error=0,df_error=4,f="undefined (error variance is zero to rounding); do not print a huge F",cv_percent=0))
 edge("k02-edge-one-treatment","Only one treatment in every block: nothing to compare",list(type="RCBD"),cols(block=c("B1","B2","B3"),treatment=c("A","A","A"),y=c(3,5,4)),list(df_treatment=0,f="undefined"))
@@ -104,7 +104,7 @@ edge("k08-edge-all-zero-treatment","A treatment with only zeros: its log mean is
 try1(k08_binom("k08-binom-cbpp","Binomial / quasi-binomial, herds as blocks (unbalanced)","lme4::cbpp (Lesnoff et al. 2004)",data.frame(block=as.character(cbpp$herd),trt=as.character(cbpp$period),y=cbpp$incidence,n=cbpp$size)[cbpp$herd%in%c(1,3,5,7,9,11,12,15),]))
 try1(k08_binom("k08-binom-5x3-cover-points","Point-intercept cover, 100 points a plot, 5 x 3 RCBD",SYN(1104),{d <- g_cover(5,3,1104,phi=25); d$n <- 100; set.seed(1); d$y <- round(d$y*100); d}))
 pe <- MASS::petrol; pe <- data.frame(batch=relevel(factor(pe$No),"J"),EP=pe$EP,y=pe$Y/100)
-try1(k08_beta("k08-beta-petrol","Beta regression: batch (10 blocks) + temperature","MASS::petrol (Prater 1956); Ferrari & Cribari-Neto 2004, J. Appl. Stat. 31, 799-815",pe,y~batch+EP,published=list(phi=440.278,EP_coef=0.01097,EP_se=0.00041,note="from memory of the 2004 paper: phi 440.278 (se 110.026), temperature 0.01097 (0.00041), intercept -6.15957; batch coding there has batch 10 as base; in MASS::petrol the batch letters run A..J so A..J order must be matched before comparing batch coefficients"),extra_emm=FALSE))
+try1(k08_beta("k08-beta-petrol","Beta regression: batch (10 blocks) + temperature","MASS::petrol (Prater 1956); Ferrari & Cribari-Neto 2004, J. Appl. Stat. 31, 799-815",pe,y~batch+EP,published=list(phi=440.278,EP_coef=0.01097,EP_se=0.00041,note="as GasolineYield of the R package betareg (table 1 of the 2004 paper): phi 440.278 (se 110.026), temperature 0.01097 (0.00041), intercept -6.15957; batch coding there has batch 10 as base; in MASS::petrol the batch letters run A..J so A..J order must be matched before comparing batch coefficients"),extra_emm=FALSE))
 cv <- g_cover(5,3,1106); cv$trt <- factor(cv$trt); cv$block <- factor(cv$block); try1(k08_beta("k08-beta-5x3-cover","Beta regression, cover in 5 x 3 RCBD",SYN(1106),cv,y~block+trt))
 cv <- g_cover(4,4,1107,phi=12); cv$trt <- factor(cv$trt); cv$block <- factor(cv$block); try1(k08_beta("k08-beta-4x4-cover","Beta regression, cover in 4 x 4 RCBD, low precision",SYN(1107),cv,y~block+trt))
 try1(k08_trans("k08-transform-counts-5x3","Transformed counts with zeros",SYN(1108),g_count(5,3,1108,mu=5,size=1.2),c("log1p","log10p1","sqrt05")))
@@ -113,14 +113,14 @@ cz <- g_cover(5,3,1109,phi=8); cz$y[c(1,2)] <- 0; cz$y[15] <- 1; try1(k08_trans(
 }
 if(want("k09")){
 set.seed(1201); S <- lapply(c(3,4,5,6,7,8,9,10,11,12,13,15,18,20,24,30,36,45,50),function(n) round(rnorm(n,10,2),2)); S <- c(S,lapply(c(5,12,15,20,30,50),function(n) round(rnorm(n,5,1.3),0)),lapply(c(8,15,30,50),function(n) round(rexp(n),3)),list(c(1,2,3),c(1,1,2),c(148,154,158,160,161,162,166,170,182,195,236)))
-try1(k09_shapiro("k09-shapiro-32-samples",S,src="generated in R; the last sample is the weights example of the W test literature (from memory)"))
+try1(k09_shapiro("k09-shapiro-32-samples",S,src="generated in R; the last sample is the weights of eleven men"))
 try1(k09_homog("k09-homog-insectsprays","Bartlett, Brown-Forsythe, Levene, Fligner","datasets::InsectSprays (Beall 1942)",data.frame(g=InsectSprays$spray,y=InsectSprays$count)))
 try1(k09_homog("k09-homog-recovery","Bartlett, Brown-Forsythe, unbalanced","multcomp::recovery",data.frame(g=multcomp::recovery$blanket,y=multcomp::recovery$minutes)))
 try1(k09_homog("k09-homog-plantgrowth","Bartlett, Brown-Forsythe","datasets::PlantGrowth",data.frame(g=PlantGrowth$group,y=PlantGrowth$weight)))
 try1(k09_rcbd("k09-rcbd-immer-checks","RCBD checks: nonadditivity, studentized residuals, Box-Cox",imm,dft(immer$Loc,immer$Var,immer$Y1)))
 try1(k09_rcbd("k09-rcbd-5x3-multiplicative","RCBD checks on multiplicative data (Box-Cox near 0)",SYN(1202),{d <- g_rcbd(5,3,1202,mu=3,sdt=.7,sdb=.5,sde=.2,dig=6); d$y <- round(exp(d$y),1); d}))
 try1(k09_rcbd("k09-rcbd-5x3-one-outlier","RCBD with one gross outlier (two plots swapped)",SYN(1203),{d <- g_rcbd(5,3,1203,mu=40,sde=2); d$y[8] <- d$y[8]+25; d}))
-try1(k09_grubbs("k09-grubbs-8","Grubbs test","NIST/SEMATECH e-Handbook section 1.3.5.17 (Tietjen & Moore data; from memory; published G = 2.4687)",c(199.31,199.53,200.19,200.82,201.92,201.95,202.18,245.57)))
+try1(k09_grubbs("k09-grubbs-8","Grubbs test","NIST/SEMATECH e-Handbook (Tietjen & Moore data; G = 2.4687)",c(199.31,199.53,200.19,200.82,201.92,201.95,202.18,245.57)))
 set.seed(1204); try1(k09_grubbs("k09-grubbs-15","Grubbs test, no outlier",SYN(1204),round(rnorm(15,20,3),2)))
 }
 if(want("k10")){
@@ -138,7 +138,7 @@ try1(k10_ranksum("k10-rank-sum","Wilcoxon rank sum, exact by enumeration, with t
 }
 if(want("k11")){
 pw <- c(494,395,516,434,476,557,413,442,650,433,417,656,267,478,178,423,427); mw <- c(512,430,520,428,500,600,364,380,658,445,432,626,260,477,259,350,451)
-try1(k11_agree("k11-pefr","Agreement: two peak flow meters","Bland & Altman (1986) Lancet i, 307-310 (data from memory; checked against the printed bias -2.1 and SD 38.8 of Wright minus mini)",pw,mw,published=list(bias_wright_minus_mini=-2.1,sd=38.8,r=0.94)))
+try1(k11_agree("k11-pefr","Agreement: two peak flow meters","Bland & Altman (1986) Lancet i, 307-310 (data as in the R package BlandAltmanLeh; checked against the printed bias -2.1 and SD 38.8 of Wright minus mini)",pw,mw,published=list(bias_wright_minus_mini=-2.1,sd=38.8,r=0.94)))
 dv <- carData::Davis; dv <- dv[!is.na(dv$repwt),]; dv <- dv[-which.max(dv$weight),][1:80,]
 try1(k11_agree("k11-davis-weights","Agreement with many ties: measured and reported weight (first 80)","carData::Davis (Davis 1990), one swapped record left out",dv$weight,dv$repwt))
 set.seed(1401); h <- round(runif(24,2,85),0); im <- round(pmin(pmax(1.5+.93*h+rnorm(24,0,5),0),100),1)
@@ -148,7 +148,7 @@ try1(k11_agree("k11-counts-image-vs-hand","Image weed counts against hand counts
 set.seed(1403); x <- round(runif(8,10,20),1); y <- round(20+.05*x+rnorm(8,0,2),1)
 try1(k11_calib("k11-calib-flat-line-unbounded","Calibration line not significant: the Fieller interval is unbounded",SYN(1403),x,y,y0=c(20,21)))
 nr <- read.table(text=gsub("\r","",readLines("nist/Norris.dat"))[61:96]); try1(k11_calib("k11-nist-norris","NIST StRD linear regression Norris","NIST StRD Norris.dat (as in the scipy 1.10.1 test data)",nr[,2],nr[,1],y0=c(10,450,900),certified=list(intercept=-0.262323073774029,slope=1.00211681802045,se_intercept=0.232818234301152,se_slope=0.429796848199937e-03,sigma=0.884796396144373,r2=0.999993745883712,f=5436385.54079785)))
-try1(k11_icc("k11-icc-shrout-fleiss","ICC, six targets, four judges","Shrout & Fleiss (1979) Psychol. Bull. 86, 420-428 (data from memory)",matrix(c(9,2,5,8,6,1,3,2,8,4,6,8,7,1,2,6,10,5,6,9,6,2,4,7),6,4,byrow=TRUE),published=list(icc_1_1=.17,icc_2_1=.29,icc_3_1=.71,icc_1_k=.44,icc_2_k=.62,icc_3_k=.91)))
+try1(k11_icc("k11-icc-shrout-fleiss","ICC, six targets, four judges","Shrout & Fleiss (1979) Psychol. Bull. 86, 420-428 (data as in ICC of the R package psych)",matrix(c(9,2,5,8,6,1,3,2,8,4,6,8,7,1,2,6,10,5,6,9,6,2,4,7),6,4,byrow=TRUE),published=list(icc_1_1=.17,icc_2_1=.29,icc_3_1=.71,icc_1_k=.44,icc_2_k=.62,icc_3_k=.91)))
 }
 if(want("k12")){
 try1(k12_auc("k12-auc-5x3-6dates","Area under the curve, 5 x 3, six dates",SYN(1001),g_rm(5,3,seq(0,70,14),1001)))

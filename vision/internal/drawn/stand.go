@@ -16,8 +16,17 @@ type Stand struct {
 	WidthMM float64 // of the leaves at their widest
 	Cover   float64 // share of the ground to be covered with leaves, about
 
-	Thing      string  // one of Things, or none
-	ThingShare float64 // share of the picture it takes, about
+	Thing       string     // one of Things, or none
+	ThingShare  float64    // share of the picture it takes, about
+	ThingColour [3]float64 // of the thing, where not its usual one
+
+	Film       [3]float64 // colour of a film of algae or moss on the ground under the leaves
+	FilmShare  float64    // share of the ground it lies on, about; 0 for none
+	FilmFrac   float64    // how far it hides the ground, 0..1
+	Frost      float64    // how far rime hides what it lies on, 0..1; it lies on two thirds
+	DewPerCM2  float64    // glints of drops
+	Dapple     float64    // light left in shadows as of branches over half of the picture; 0 for none
+	BurntShare float64    // share of the picture in glare that burns all channels
 
 	Gains    [3]float64 // red, green and blue of all stored values; zero for 1, 1, 1
 	Exposure float64    // of all stored values; 0 for 1
@@ -68,7 +77,9 @@ func (s Stand) Render() (rgb []byte, truth StandTruth) {
 	rng := rand.New(rand.NewPCG(s.Seed, 5))
 	c := newStandCanvas(s.Side*super, s.MMPerPx/super, rng)
 	c.ground(s.Ground)
+	c.film(s)
 	c.leaves(s, rng)
+	c.weather(s)
 	c.thing(s)
 	c.shade(s)
 
@@ -275,6 +286,9 @@ func (c *standCanvas) thing(s Stand) {
 	colour, ok := thingColours[s.Thing]
 	if !ok {
 		return
+	}
+	if s.ThingColour != ([3]float64{}) {
+		colour = s.ThingColour
 	}
 	side := float64(c.side) * c.mm
 	switch s.Thing {

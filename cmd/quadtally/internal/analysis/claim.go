@@ -38,8 +38,20 @@ type Claim struct {
 	TooSmall   bool // not even a mean of 0 would have been shown
 	// Refusal says why there is no comparison; everything else is then empty.
 	Refusal string
-	Missing []string // plots without a value
-	AllZero bool     // every plot has 0: there is nothing to compare
+	AllZero bool // every plot has 0: there is nothing to compare
+
+	// What the comparison lacks: blocks and treatments without any value, and
+	// single plots in others.
+	BlocksLost, TreatmentsLost, PlotsMissing []string
+	Blocks                                   int // with a value; 0 in a layout without blocks
+	// Bridged are inner visits of plots across which a straight line stands.
+	Bridged []Bridge
+}
+
+// Bridge is a visit at which plots have no value of their own in a season.
+type Bridge struct {
+	Visit int
+	Plots []string
 }
 
 // Effect is a treatment held against the control.
@@ -60,12 +72,10 @@ func ClaimOf(r Response, x Answer) Claim {
 		return c
 	}
 	c.Control = a.Control
-	for _, m := range a.Missing {
-		c.Missing = append(c.Missing, m.Name)
-	}
+	c.lacks(x, a)
 	c.AllZero = len(a.Plots) > 0 && !slices.ContainsFunc(a.Plots, func(p stats.PlotResult) bool { return p.Value != 0 })
 	for _, row := range a.ANOVA {
-		if row.Term == "treatment" && row.P != nil {
+		if row.Term == stats.TreatmentTerm && row.P != nil {
 			c.OverallP, c.OverallShown = row.P, *row.P < a.Alpha
 		}
 	}
@@ -122,6 +132,31 @@ func ClaimOf(r Response, x Answer) Claim {
 		}
 	}
 	return c
+}
+
+// lacks finds what is missing in the comparison.
+func (c *Claim) lacks(x Answer, a *stats.Analysis) {
+	c.BlocksLost, c.TreatmentsLost = a.Design.Empty, slices.Clone(a.Design.Lost)
+	c.Blocks = len(a.Design.Blocks) - len(a.Design.Empty)
+	for _, m := range a.Missing {
+		if !slices.Contains(c.BlocksLost, m.Block) && !slices.Contains(c.TreatmentsLost, m.Treatment) {
+			c.PlotsMissing = append(c.PlotsMissing, m.Name)
+		}
+	}
+	if x.Season == nil {
+		return
+	}
+	for _, day := range x.Season.Days {
+		b := Bridge{Visit: x.VisitOf[day]}
+		for _, p := range x.Season.Plots {
+			if slices.Contains(p.Bridged, day) {
+				b.Plots = append(b.Plots, p.Name)
+			}
+		}
+		if len(b.Plots) > 0 {
+			c.Bridged = append(c.Bridged, b)
+		}
+	}
 }
 
 func minusPercent(v *float64) *float64 {

@@ -5,12 +5,15 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 
 	"quadtally/cmd/quadtally/internal/record"
 	"quadtally/cmd/quadtally/internal/tables"
+	"quadtally/cmd/quadtally/internal/trial"
 	"quadtally/stats"
+	"quadtally/stats/dist"
 )
 
 // TrialValues are the plot values of one trial of several.
@@ -18,45 +21,107 @@ type TrialValues struct {
 	Name, Place, Year string
 	Response          string // in a sentence
 	Unit              string
+	One               float64 // what counts as one thing in the scales of counts: stats.Options.One
 	Kind              stats.Kind
 	Control           string
 	Plots             []stats.CombinePlot // without the trial's name, as measured
 	Notes             []string
+	// ByClass says that the values are covers by class, which are compared on
+	// the raw scale. Own is what their check points leave open, of Plots in
+	// their order, nil where that is not known; Checked says how they were
+	// corrected.
+	ByClass bool
+	Own     *stats.OwnError
+	Checked []Checked
 }
 
 // valuesOfRows averages quadrats to plots, and visits to the mean over the
-// period; a plot that was not seen over the whole period has none.
-func valuesOfRows(rows []stats.Row) ([]stats.CombinePlot, []string, error) {
-	rows, notes := stats.CleanLabels(rows)
+// period; a plot that was not seen over the whole period has none. names are
+// those of the plots in their order.
+func valuesOfRows(rows []stats.Row) (values []stats.CombinePlot, names, notes []string, err error) {
+	rows, notes = stats.CleanLabels(rows)
 	days := map[float64]bool{}
 	for _, r := range rows {
 		days[r.Day] = true
 	}
-	var out []stats.CombinePlot
 	if len(days) > 1 {
 		plots, _, err := stats.SeasonPlots(rows)
 		if err != nil {
-			return nil, nil, err
+			return nil, nil, nil, err
 		}
 		for _, p := range plots {
 			if p.PeriodMean == nil || !p.WholePeriod {
 				notes = append(notes, fmt.Sprintf("plot %s was not seen over the whole period and is left out", p.Name))
 				continue
 			}
-			out = append(out, stats.CombinePlot{Block: p.Block, Treatment: p.Treatment, Value: *p.PeriodMean})
+			values = append(values, stats.CombinePlot{Block: p.Block, Treatment: p.Treatment, Value: *p.PeriodMean})
+			names = append(names, p.Name)
 		}
-		return out, append(notes, fmt.Sprintf("the mean over %d visits", len(days))), nil
+		return values, names, append(notes, fmt.Sprintf("the mean over %d visits", len(days))), nil
 	}
 	plots, err := stats.PlotMeans(rows)
 	if err != nil {
-		return nil, nil, err
+		return nil, nil, nil, err
 	}
 	for _, p := range plots {
 		if !p.Missing {
-			out = append(out, stats.CombinePlot{Block: p.Block, Treatment: p.Treatment, Value: p.Value})
+			values = append(values, stats.CombinePlot{Block: p.Block, Treatment: p.Treatment, Value: p.Value})
+			names = append(names, p.Name)
 		}
 	}
-	return out, notes, nil
+	return values, names, notes, nil
+}
+
+// ofPlots is the own error of plots in their order: of their values at the one
+// visit there is, or of their means over the period.
+func ofPlots(e stats.OwnError, names []string) (stats.OwnError, error) {
+	days := map[string][]float64{}
+	for i, p := range e.Plots {
+		if e.Days != nil {
+			days[p] = append(days[p], e.Days[i])
+		}
+	}
+	weights := make([][]float64, len(names))
+	for k, name := range names {
+		weights[k] = make([]float64, len(e.Plots))
+		at := slices.Sorted(slices.Values(days[name]))
+		var sum float64
+		for i, p := range e.Plots {
+			switch {
+			case p != name:
+				continue
+			case len(at) < 2:
+				weights[k][i] = 1
+			default: // the share of the visit in the mean over the period
+				j := slices.Index(at, e.Days[i])
+				weights[k][i] = (at[min(j+1, len(at)-1)] - at[max(j-1, 0)]) / 2 / (at[len(at)-1] - at[0])
+			}
+			sum += weights[k][i]
+		}
+		if math.Abs(sum-1) > 1e-9 {
+			return e, fmt.Errorf("what the check points leave open is not known for plot %s", name)
+		}
+	}
+	out := stats.OwnError{Plots: names, DF: e.DF, Cov: make([][]float64, len(names))}
+	for i := range names {
+		out.Cov[i] = make([]float64, len(names))
+		for j := range names {
+			out.Cov[i][j] = bilinear(weights[i], e.Cov, weights[j])
+		}
+	}
+	return out, nil
+}
+
+func bilinear(a []float64, m [][]float64, b []float64) float64 {
+	var s float64
+	for i, x := range a {
+		if x != 0 {
+			for j, y := range b {
+				s += x * m[i][j] * y
+			}
+		}
+	}
+	return s
 }
 
 // ValuesOfTrial takes the plot values of a response from a record: at one
@@ -78,15 +143,24 @@ func ValuesOfTrial(snap *record.Snapshot, name, class string, visit int) (TrialV
 	if len(values) == 0 {
 		return TrialValues{}, fmt.Errorf("trial %s has no %s", snap.Trial.Name, r.Label)
 	}
-	out := TrialValues{Name: snap.Trial.Name, Response: r.Label, Unit: r.Unit, Kind: r.Kind, Control: snap.Trial.Control()}
-	var more []string
-	out.Plots, more, err = valuesOfRows(rowsOf(snap, values))
-	out.Notes = slices.Concat(several, notes, more)
+	out := TrialValues{Name: snap.Trial.Name, Response: r.Label, Unit: r.Unit, One: r.one(), Kind: r.Kind, Control: snap.Trial.Control(), ByClass: r.def.ofRole != ""}
+	var names, more []string
+	if out.Plots, names, more, err = valuesOfRows(rowsOf(snap, values)); err != nil {
+		return out, err
+	}
+	out.Notes = slices.Concat(several, notes, more, textsOf(r.Questions(snap)))
+	own, checked, err := ownOf(snap, r, visit, visit == 0, days)
+	if err != nil || own == nil {
+		return out, err
+	}
+	e, err := ofPlots(*own, names)
+	out.Own, out.Checked = &e, checked
 	return out, err
 }
 
-// ValuesOfExport takes them from the table of values of an exported trial.
-func ValuesOfExport(s *tables.Sheet, name, response, class string, visit int) (TrialValues, error) {
+// ValuesOfExport takes them from the table of values of an exported trial, and
+// what is open about them from its table of questions, nil where it has none.
+func ValuesOfExport(s, questions *tables.Sheet, name, response, class string, visit int) (TrialValues, error) {
 	def, ok := lookUp(nameKey(response))
 	if !ok {
 		def = definition{key: Key(response), label: response, kind: KindByName(response)}
@@ -102,24 +176,62 @@ func ValuesOfExport(s *tables.Sheet, name, response, class string, visit int) (T
 	if faults = append(faults, more...); len(faults) > 0 {
 		return TrialValues{}, s.FaultError(faults[0])
 	}
-	out := TrialValues{Name: name, Response: def.label, Kind: def.kind}
+	out := TrialValues{Name: name, Response: def.label, Kind: def.kind, ByClass: def.ofRole != ""}
+	// Older exports state neither kind, label nor control.
+	stated := func(row tables.Row, column string) string {
+		if c := s.Column(column); c >= 0 {
+			return row.Cells[c].Text
+		}
+		return ""
+	}
 	var rows []stats.Row
 	for _, row := range s.Rows {
 		cell := func(c string) string { return row.Cells[col[c]].Text }
-		if nameKey(cell("response")) != nameKey(string(def.key)) || cell("class") != class || visit > 0 && cell("visit") != fmt.Sprint(visit) {
+		if nameKey(cell("response")) != nameKey(string(def.key)) || nameKey(cell("class")) != nameKey(class) || visit > 0 && cell("visit") != fmt.Sprint(visit) {
 			continue
 		}
 		v := values[row.Line]
 		out.Unit = cmp.Or(out.Unit, cell("unit"))
+		out.Kind = cmp.Or(stats.Kind(stated(row, "kind")), out.Kind)
+		out.Response = cmp.Or(stated(row, "label"), out.Response)
+		if stated(row, "control") != "" {
+			out.Control = cell("treatment")
+		}
 		rows = append(rows, stats.Row{Plot: cell("plot"), Block: cell("block"), Treatment: cell("treatment"), Quadrat: cell("quadrat"), Day: days[row.Line].Number,
 			Value: v.Number, Missing: v.Missing, Source: s.Where(row.Line)})
 	}
 	if len(rows) == 0 {
 		return out, fmt.Errorf("%s has no %s", s.Name, response)
 	}
-	var err error
-	out.Plots, out.Notes, err = valuesOfRows(rows)
+	if def.unitIn != nil && def.kind == stats.Count {
+		if unit, factor := def.unitIn(&trial.Trial{Units: trial.US}); unit == out.Unit {
+			out.One = factor
+		}
+	}
+	plots, _, notes, err := valuesOfRows(rows)
+	out.Plots, out.Notes = plots, append(notes, openInExport(questions, def.key, class)...)
+	if out.ByClass {
+		out.Notes = append(out.Notes, "an export does not hold what the check points leave open: this trial's own line is of its values as they stand and too sure")
+	}
 	return out, err
+}
+
+// openInExport are the questions and notes that an export has of a response.
+func openInExport(s *tables.Sheet, key Key, class string) []string {
+	if s == nil {
+		return nil
+	}
+	response, of, text := s.Column("response"), s.Column("class"), s.Column("text")
+	if response < 0 || of < 0 || text < 0 {
+		return nil
+	}
+	var out []string
+	for _, row := range s.Rows {
+		if nameKey(row.Cells[response].Text) == nameKey(string(key)) && nameKey(row.Cells[of].Text) == nameKey(class) {
+			out = append(out, row.Cells[text].Text)
+		}
+	}
+	return out
 }
 
 // ValuesOfTable takes the trials of a table: told apart by its columns, or one
@@ -148,7 +260,7 @@ func ValuesOfTable(s *tables.Sheet, response string, kind stats.Kind, f TableCol
 		rows[x.Name] = append(rows[x.Name], r)
 	}
 	for i := range trials {
-		if trials[i].Plots, trials[i].Notes, err = valuesOfRows(rows[trials[i].Name]); err != nil {
+		if trials[i].Plots, _, trials[i].Notes, err = valuesOfRows(rows[trials[i].Name]); err != nil {
 			return nil, nil, fmt.Errorf("trial %s: %w", trials[i].Name, err)
 		}
 	}
@@ -209,6 +321,8 @@ type CombinedAnswer struct {
 	Back      []float64       `json:"back"` // in the order of Means
 	Forests   []Forest        `json:"forests"`
 	Notes     []string        `json:"notes,omitempty"`
+	// Checked says, by trial, how covers by class were corrected.
+	Checked map[string][]Checked `json:"checked,omitempty"`
 
 	input stats.CombineInput
 }
@@ -242,6 +356,42 @@ func sameTrial(list []TrialValues) (a, b string, same bool) {
 	return "", "", false
 }
 
+// widen adds what check points leave open to the difference of two treatments
+// in one trial; degrees of freedom after Satterthwaite (1946, Biometrics
+// Bulletin 2, 110).
+func widen(l *stats.ForestLine, t TrialValues, treatment, against string, alpha float64) error {
+	if l.SED == nil {
+		return nil
+	}
+	count := map[string]float64{}
+	for _, p := range t.Plots {
+		count[p.Treatment]++
+	}
+	w := make([]float64, len(t.Plots))
+	for i, p := range t.Plots {
+		switch p.Treatment {
+		case treatment:
+			w[i] = 1 / count[treatment]
+		case against:
+			w[i] = -1 / count[against]
+		}
+	}
+	plots, own := *l.SED**l.SED, bilinear(w, t.Own.Cov, w)
+	if !(own > 0) {
+		return nil
+	}
+	v := plots + own
+	df := v * v / (plots*plots/l.DF + own*own/t.Own.DF)
+	sed := math.Sqrt(v)
+	q, err := dist.TQuantile(1-alpha/2, df)
+	if err != nil {
+		return err
+	}
+	low, high := l.Difference-sed*q, l.Difference+sed*q
+	l.SED, l.DF, l.Lower, l.Upper = &sed, df, &low, &high
+	return nil
+}
+
 // CombineTrials analyses several trials together.
 func CombineTrials(list []TrialValues, o CombineOptions) (CombinedAnswer, error) {
 	if len(list) == 0 {
@@ -255,6 +405,9 @@ func CombineTrials(list []TrialValues, o CombineOptions) (CombinedAnswer, error)
 	in := stats.CombineInput{Control: o.Control, Names: o.Names, Own: o.Own, Alpha: o.Alpha}
 	control, agreed := first.Control, true
 	names := map[string]bool{}
+	owns := map[string]TrialValues{}
+	byClass := false
+	out.Checked = map[string][]Checked{}
 	var values []float64
 	for _, t := range list {
 		switch {
@@ -266,9 +419,17 @@ func CombineTrials(list []TrialValues, o CombineOptions) (CombinedAnswer, error)
 			return out, misuse("two trials are called %s: a trial is named by its plan or file, and each needs a name of its own", t.Name)
 		}
 		names[t.Name] = true
+		byClass = byClass || t.ByClass
+		if t.Own != nil {
+			owns[t.Name] = t
+			out.Checked[t.Name] = t.Checked
+		}
 		agreed = agreed && t.Control == control
 		for _, n := range t.Notes {
 			out.Notes = append(out.Notes, t.Name+": "+n)
+		}
+		if t.Response != first.Response {
+			out.Notes = append(out.Notes, fmt.Sprintf("%s: what is combined is %s there, and %s in %s", t.Name, t.Response, first.Response, first.Name))
 		}
 		for _, p := range t.Plots {
 			p.Trial = t.Name
@@ -285,13 +446,24 @@ func CombineTrials(list []TrialValues, o CombineOptions) (CombinedAnswer, error)
 	if in.Control == "" && agreed {
 		in.Control = control
 	}
-	transform, note, err := stats.NewTransform(first.Kind, cmp.Or(o.Scale, stats.DefaultScale(first.Kind)), values, 0)
+	usual := stats.DefaultScale(first.Kind)
+	if byClass {
+		usual = stats.Raw
+		if o.Scale != "" && o.Scale != stats.Raw {
+			return out, errNotRaw(first.Response)
+		}
+	}
+	if len(owns) > 0 {
+		out.Notes = append(out.Notes, "what check points leave open is in the line of each trial; over all trials it is in how much treatments differ from trial to trial, since each has check points of its own")
+	}
+	transform, note, err := stats.NewTransform(first.Kind, cmp.Or(o.Scale, usual), values, 0)
 	if err != nil {
 		return out, UsageError{err}
 	}
 	if note != "" {
 		out.Notes = append(out.Notes, note)
 	}
+	transform.One = first.One
 	out.Transform = transform
 	for i := range in.Plots {
 		in.Plots[i].Value = transform.Forward(in.Plots[i].Value)
@@ -318,6 +490,11 @@ func CombineTrials(list []TrialValues, o CombineOptions) (CombinedAnswer, error)
 	}
 	against := func(treatment, other string) error {
 		lines, err := c.Forest(treatment, other)
+		for i := range lines {
+			if t, ok := owns[lines[i].Trial]; ok && err == nil {
+				err = widen(&lines[i], t, treatment, other, o.Alpha)
+			}
+		}
 		if err == nil {
 			out.Forests = append(out.Forests, Forest{treatment, other, lines})
 		}

@@ -93,6 +93,8 @@ type Comparison struct {
 	Entry    int64           `json:"record_entry,omitempty"` // newest entry of the record it rests on
 	Settings []string        `json:"settings,omitempty"`     // fingerprints of the measuring settings
 	Notes    []string        `json:"notes,omitempty"`
+	// Questions are what the sheets behind the values leave open.
+	Questions []SheetQuestion `json:"questions,omitempty"`
 
 	// Role tells which way is good, Holds what is in the values beside weeds.
 	Role  Role   `json:"role,omitempty"`
@@ -164,6 +166,7 @@ func Compare(snap *record.Snapshot, name string, o Options) (Comparison, error) 
 	}
 	days, several := VisitDays(rs)
 	c.Notes = slices.Concat(several, notes)
+	c.Questions = r.Questions(snap)
 	if o.Visit > 0 && !visits[o.Visit] {
 		return Comparison{}, fmt.Errorf("there is no %s at visit %d: `quadtally status` shows what is in", r.Label, o.Visit)
 	}
@@ -180,31 +183,26 @@ func Compare(snap *record.Snapshot, name string, o Options) (Comparison, error) 
 		rs, c.Calibrated = cal.readings, &cal.summary
 		e := cal.ownErrorOf(season, days)
 		own = &e
+		if r.def.ofRole != "" {
+			c.Notes = append(c.Notes, "the line of the pairs takes "+r.Label+" as its check points left it: what these leave open is not carried on top of the line's own uncertainty")
+		}
 		// A line can take a value below zero, so that calibrated cover and
 		// counts are measures, on their own scale.
 		opt.Kind, opt.Response = stats.Measure, r.Label+", calibrated"
 	}
 	if r.def.ofRole != "" && own == nil {
-		t, err := tellApart(snap, r.def.ofRole, r.Class)
-		if err != nil {
-			return Comparison{}, err
-		}
-		for _, x := range t.checked {
-			if o.Visit == 0 || x.Visit == o.Visit {
-				c.Checked = append(c.Checked, x)
-			}
-		}
 		if opt.Scale != stats.Raw && opt.Scale != "" {
-			return Comparison{}, misuse("%s carries the uncertainty of its check points, which is in percent of the ground: compare it on the raw scale", r.Label)
+			return Comparison{}, errNotRaw(r.Label)
 		}
 		opt.Scale = stats.Raw
-		e := t.own(r, o.Visit, season, days)
-		own = &e
+		if own, c.Checked, err = ownOf(snap, r, o.Visit, season, days); err != nil {
+			return Comparison{}, err
+		}
 		// A model for shares would know nothing of that uncertainty.
 		o.Model = NoModel
 	}
 	if opt.Kind == stats.Count {
-		opt.Ground = countedOn(rs)
+		opt.Ground = countedOn(rs) / r.Factor
 	}
 	rows := rowsOf(snap, r.valuesOf(snap, rs, o.Visit, days))
 	if o.Covariate != nil {
@@ -231,7 +229,7 @@ func Compare(snap *record.Snapshot, name string, o Options) (Comparison, error) 
 	}
 	standing := standingOf(snap, r, o)
 	c.Standing = &standing
-	return c, c.addModels(rows, opt, o, countedOn(rs))
+	return c, c.addModels(rows, opt, o, countedOn(rs)/r.Factor)
 }
 
 // analyseLayout compares the plots of a trial as a split plot or strip plot of

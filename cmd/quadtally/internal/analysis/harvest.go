@@ -11,6 +11,7 @@ type Harvest struct {
 	MarketableKG, CulledKG *float64
 	Pieces, Stand          *float64
 	Sources                []string
+	Ungraded               bool // MarketableKG is the total: nothing was graded
 }
 
 // Harvests adds up what was taken from each plot, in walking order, by the rule
@@ -37,7 +38,7 @@ func Harvests(snap *record.Snapshot) []Harvest {
 	}
 	var out []Harvest
 	for _, p := range snap.Plots {
-		h := Harvest{Plot: p.ID,
+		h := Harvest{Plot: p.ID, Ungraded: all.Ungraded,
 			MarketableKG: sum(p.ID, func(x record.Harvest) *float64 { return x.Marketable }),
 			CulledKG:     sum(p.ID, func(x record.Harvest) *float64 { return x.Cull }),
 			Pieces:       sum(p.ID, func(x record.Harvest) *float64 { return x.Pieces })}

@@ -3,6 +3,8 @@ package analysis
 import (
 	"errors"
 	"fmt"
+	"math"
+	"slices"
 	"strings"
 
 	"quadtally/cmd/quadtally/internal/record"
@@ -23,6 +25,11 @@ type Loss struct {
 	Confidence float64  `json:"confidence"`
 	LeftOut    []string `json:"left_out,omitempty"` // plots that lack one of the two
 	Notes      []string `json:"notes,omitempty"`
+	// Checked says how weed cover was corrected by check points, and WeedsSE is
+	// the standard error that they leave in the mean of the plots, in the unit of
+	// the weeds. The curve takes the weeds as they stand.
+	Checked []Checked `json:"checked,omitempty"`
+	WeedsSE *float64  `json:"weeds_se,omitempty"`
 
 	input stats.LossInput
 }
@@ -64,7 +71,7 @@ func YieldLoss(snap *record.Snapshot, o LossOptions) (Loss, error) {
 	if err != nil {
 		return out, err
 	}
-	out.Notes = append(out.Notes, notes...)
+	out.Notes = slices.Concat(out.Notes, notes, textsOf(w.Questions(snap)), textsOf(y.Questions(snap)))
 	weeds := map[string][]float64{}
 	visits := map[int]bool{}
 	for _, x := range rs {
@@ -78,6 +85,20 @@ func YieldLoss(snap *record.Snapshot, o LossOptions) (Loss, error) {
 		return out, fmt.Errorf("there is no %s in the record: `quadtally status` shows what is in", w.Label)
 	case len(visits) > 1:
 		return out, misuse("%s was looked at on %d visits: say with --visit which of them the yield is held against", w.Label, len(visits))
+	}
+	days, _ := VisitDays(rs)
+	own, checked, err := ownOf(snap, w, o.Visit, false, days)
+	if err != nil {
+		return out, err
+	}
+	if own != nil {
+		even := make([]float64, len(own.Plots))
+		for i := range even {
+			even[i] = 1 / float64(len(even))
+		}
+		se := math.Sqrt(max(bilinear(even, own.Cov, even), 0))
+		out.Checked, out.WeedsSE = checked, &se
+		out.Notes = append(out.Notes, fmt.Sprintf("%s is known up to its check points, a standard error of %.2g %s in the mean of all plots: the curve takes it as it stands, so that its intervals are of the yield alone and too sure", w.Label, se, w.Unit))
 	}
 	values, err := y.Values(snap)
 	if err != nil {

@@ -166,7 +166,7 @@ func familyFor(model Model, kind stats.Kind) (glm.Family, error) {
 }
 
 // addModels adds the second opinions to a finished comparison of rows. per is
-// the ground in m² (or bed in m) that a reading of a density was counted on, 1
+// the ground (or bed) that a reading of a density was counted on, in its unit, 1
 // where values are plain counts.
 func (c *Comparison) addModels(rows []stats.Row, opt stats.Options, o Options, per float64) error {
 	family, err := familyFor(o.Model, opt.Kind)
@@ -231,7 +231,7 @@ func frameOf(treatment, block, column []string) (terms.Frame, []terms.Term) {
 	}
 	add("block", block)
 	add("column", column)
-	add("treatment", treatment)
+	add(stats.TreatmentTerm, treatment)
 	return f, fixed
 }
 
@@ -290,7 +290,7 @@ func shareOrCountModel(ctx context.Context, a *stats.Analysis, family glm.Family
 	m.Tests, m.Theta, m.Precision = fit.Tests, fit.Theta, fit.Precision
 	m.Dispersion, m.DispersionDF, m.Warnings = fit.Dispersion, fit.DispersionDF, fit.Warnings
 	for i := range m.Tests {
-		if m.Tests[i].Term == "treatment" {
+		if m.Tests[i].Term == stats.TreatmentTerm {
 			m.Treatment = &m.Tests[i]
 		}
 	}
@@ -410,6 +410,7 @@ func seasonModel(ctx context.Context, s *stats.Season, serial bool) *SeasonModel
 		m.Refused = err.Error()
 		return m
 	}
+	transform.One = a.Transform.One
 	model := mixed.Model{Response: make([]float64, len(values))}
 	for i, v := range values {
 		model.Response[i] = transform.Forward(v)
@@ -544,7 +545,7 @@ func quadratComponents(rows []stats.Row, a *stats.Analysis) *Components {
 		}
 	}
 	for _, t := range fit.Adjusted {
-		if t.Term == "treatment" {
+		if t.Term == stats.TreatmentTerm {
 			c.Treatment = t
 		}
 	}

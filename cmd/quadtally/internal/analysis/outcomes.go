@@ -6,25 +6,17 @@ import (
 	"quadtally/calibrate"
 	"quadtally/cmd/quadtally/internal/record"
 	"quadtally/cmd/quadtally/internal/trial"
-	"quadtally/stats"
 )
 
-// Answer is a comparison or why it cannot be made; one of Season, Analysis and
-// Refusal is set.
+// Answer is a comparison or why it cannot be made: Refusal is set where neither
+// Season nor Analysis is.
 type Answer struct {
-	Visit    int // 0: the season, or a response without visits
-	Date     trial.Date
-	Day      float64 // from the first visit
-	Season   *stats.Season
-	Analysis *stats.Analysis
-	Refusal  string
-	Notes    []string
-}
-
-// Main is the analysis whose treatments, letters and verdict are shown; nil
-// where the comparison was refused.
-func (a Answer) Main() *stats.Analysis {
-	return Comparison{Season: a.Season, Analysis: a.Analysis}.Main()
+	Comparison
+	Date    trial.Date
+	Day     float64 // from the first visit
+	Refusal string
+	// VisitOf tells the visit of a season's day.
+	VisitOf map[float64]int
 }
 
 // Outcome is everything found of one response. Overall is the season where
@@ -35,6 +27,9 @@ type Outcome struct {
 	Overall  Answer
 	ByVisit  []Answer
 	Readings []Reading
+	// Corrected says in a sentence how a cover by class was corrected by check
+	// points; "" for any other response.
+	Corrected string
 }
 
 // asked is a response by its name and class.
@@ -90,8 +85,8 @@ func Responses(snap *record.Snapshot) []Response {
 }
 
 // Outcomes compares everything the trial holds, but for pieces in the photos
-// and numbers harvested, which are told beside cover and yield. No models are
-// fitted.
+// and numbers harvested, which are told beside cover and yield. Models are
+// fitted to the responses that are shown with all their tables.
 func Outcomes(snap *record.Snapshot) []Outcome {
 	var out []Outcome
 	for _, x := range everything(snap) {
@@ -122,20 +117,31 @@ func outcomeOf(snap *record.Snapshot, name, class string) Outcome {
 			first[x.Visit] = x.Date
 		}
 	}
-	answer := func(visit int) Answer {
+	days, _ := VisitDays(rs)
+	visitOf := map[float64]int{}
+	for v, d := range days {
+		if was, ok := visitOf[d]; !ok || v < was {
+			visitOf[d] = v
+		}
+	}
+	answer := func(visit int, model Model) Answer {
 		o := DefaultOptions()
-		o.Class, o.Visit, o.Model = class, visit, NoModel
+		o.Class, o.Visit, o.Model = class, visit, model
 		c, err := Compare(snap, name, o)
 		if err != nil {
-			return Answer{Visit: visit, Refusal: err.Error()}
+			return Answer{Comparison: Comparison{Visit: visit, Questions: r.Questions(snap)}, Refusal: err.Error()}
 		}
-		return Answer{Visit: visit, Season: c.Season, Analysis: c.Analysis, Notes: c.Notes}
+		return Answer{Comparison: c, VisitOf: visitOf}
 	}
-	out.Overall = answer(0)
-	days, _ := VisitDays(rs)
+	if r.Main {
+		out.Overall = answer(0, "")
+	} else {
+		out.Overall = answer(0, NoModel)
+	}
+	out.Corrected = corrected(out.Overall.Checked)
 	for v := 1; v <= len(snap.Trial.Visits); v++ {
 		if d, ok := first[v]; ok {
-			a := answer(v)
+			a := answer(v, NoModel)
 			a.Date, a.Day = d, days[v]
 			out.ByVisit = append(out.ByVisit, a)
 		}

@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"quadtally/cmd/quadtally/internal/trial"
+	"quadtally/cmd/quadtally/internal/wording"
 	"quadtally/stats"
 	"quadtally/stats/dist"
 )
@@ -78,7 +79,7 @@ func (o *Outlook) judgeDF(t *trial.Trial) {
 		w += fmt.Sprintf(" A single Latin square of %d has no more; randomised complete blocks reach %d with %d blocks.",
 			len(t.Treatments), stats.FewResidualDF, completeBlocksForDF(len(t.Treatments)))
 	case o.BlocksForDF > t.Blocks:
-		w += fmt.Sprintf(" %s would reach %d.", counted(o.BlocksForDF, blockWord(t)), stats.FewResidualDF)
+		w += fmt.Sprintf(" %s would reach %d.", wording.Plural(o.BlocksForDF, blockWord(t)), stats.FewResidualDF)
 	}
 	o.Warnings = append(o.Warnings, w)
 }
@@ -121,7 +122,7 @@ func (o *Outlook) judgeLayout(t *trial.Trial, plots []trial.Plot) {
 		lo, hi := sharedBlocks(t, plots)
 		how := fmt.Sprintf("any two treatments share %d to %d blocks", lo, hi)
 		if lo == hi {
-			how = fmt.Sprintf("any two treatments share %s: the plan is balanced", counted(lo, "block"))
+			how = fmt.Sprintf("any two treatments share %s: the plan is balanced", wording.Plural(lo, "block"))
 		}
 		o.Sentences = append(o.Sentences, fmt.Sprintf("Blocks do not hold every treatment; %s. On average two treatments are compared as well as with %.3g plots each in complete blocks of the same evenness.", how, o.Replicates))
 		return

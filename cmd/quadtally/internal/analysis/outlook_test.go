@@ -59,7 +59,7 @@ func TestSmallestDifference(t *testing.T) {
 }
 
 // A balanced plan compares as well as lambda t / k complete replicates
-// (Cochran & Cox 1957, section 9.2; from memory): 3 x 5 / 3 = 5 for the
+// (efficiency factor lambda t/(r k), times r; Cochran & Cox 1957): 3 x 5 / 3 = 5 for the
 // detergent plan of Scheffe 1959, The Analysis of Variance, p. 189, with 16 residual df.
 func TestInformationOfIncompleteBlocks(t *testing.T) {
 	x := example(trial.IncompleteBlocks, 5, 10)

@@ -33,6 +33,9 @@ type PlantsLackingError struct {
 }
 
 func (e *PlantsLackingError) Error() string {
+	if len(e.Lacks) == 0 {
+		return fmt.Sprintf("%s cannot be told yet: no photo of any visit is in use; `quadtally status` says why", e.Response)
+	}
 	var parts []string
 	for _, v := range slices.Sorted(maps.Keys(e.Lacks)) {
 		parts = append(parts, lackingAt(v, e.Lacks[v]))
@@ -61,11 +64,14 @@ type Checked struct {
 	// another amount in one than in another.
 	Starts map[string]float64 `json:"starts,omitempty"`
 	// Test asks whether they do; nil where it cannot be asked.
-	Test   *calibrate.Test `json:"test,omitempty"`
-	Shown  bool            `json:"differs_by_treatment"`
-	Note   string          `json:"note,omitempty"`
-	Off    int             `json:"off_green,omitempty"` // points that lie on no green now
-	ByHand bool            `json:"all_by_hand,omitempty"`
+	Test  *calibrate.Test `json:"test,omitempty"`
+	Shown bool            `json:"differs_by_treatment"`
+	Note  string          `json:"note,omitempty"`
+	Off   int             `json:"off_green,omitempty"` // points that lie on no green now
+	// Rims is the share of the green that was left out as rims of leaves, which
+	// are more ground than leaf.
+	Rims   float64 `json:"rims_share_of_green,omitempty"`
+	ByHand bool    `json:"all_by_hand,omitempty"`
 }
 
 // Words says in a sentence how the covers of a visit were come by.
@@ -81,6 +87,25 @@ func (c Checked) Words() string {
 		text += fmt.Sprintf("; that the photos err by another amount in one treatment than in another is not shown (p %s)", pWords(c.Test.P))
 	case c.Note != "":
 		text += "; " + c.Note
+	}
+	if c.Rims > 0 {
+		text += fmt.Sprintf("; rims of leaves that are more ground than leaf, %.0f %% of the green, are left out", 100*c.Rims)
+	}
+	return text
+}
+
+// corrected says in a sentence how the covers of some visits were come by; ""
+// for no visit.
+func corrected(list []Checked) string {
+	var parts []string
+	byPoints := false
+	for _, c := range list {
+		parts = append(parts, c.Words())
+		byPoints = byPoints || !c.ByHand
+	}
+	text := strings.Join(parts, "; ")
+	if byPoints {
+		return "told apart by named plants and corrected by check points that a person answered, " + text + "; the uncertainty of the correction is in every interval and test"
 	}
 	return text
 }
@@ -118,10 +143,29 @@ func tellApart(snap *record.Snapshot, role, class string) (*toldApart, error) {
 			visits[p.Place.Visit] = append(visits[p.Place.Visit], p)
 		}
 	}
+	// A visit that is being told apart is spoken of while none of its photos
+	// counts.
+	told := func(hash string) {
+		p, ok := snap.Photo(hash)
+		if !ok || p.Place.Visit == 0 {
+			return
+		}
+		if _, seen := visits[p.Place.Visit]; !seen {
+			visits[p.Place.Visit] = nil
+		}
+	}
+	for _, n := range snap.Named {
+		told(n.Hash)
+	}
+	for _, c := range snap.Checks {
+		told(c.Hash)
+	}
 	t := &toldApart{lacks: map[int][]record.PlantsLacking{}, df: math.Inf(1)}
 	for _, v := range slices.Sorted(maps.Keys(visits)) {
 		lacks := snap.PlantsLack(v)
 		switch {
+		case len(visits[v]) == 0:
+			t.lacks[v] = lacks
 		case len(lacks) == 0:
 			if err := t.addVisit(snap, v, visits[v], role, class); err != nil {
 				return nil, fmt.Errorf("visit %d: %w", v, err)
@@ -224,15 +268,28 @@ func (t *toldApart) addVisit(snap *record.Snapshot, visit int, photos []*record.
 		n, green, share float64
 		group           string
 	}
+	// Rims widen small plants, and on dark ground more than on pale straw; they
+	// are left out where all photos of the visit tell them.
+	solid := !slices.ContainsFunc(photos, func(p *record.Photo) bool { return p.Sorting.Solid == nil })
+	var allGreen, leaf float64
 	at := map[Place]*sums{}
 	quadrats := make([]calibrate.Mapped, len(photos))
 	spread := make([]float64, len(photos)) // variance of a photo's own sorting
 	for i, p := range photos {
 		green, _, _ := allGreenCover(p.Result, 0)
+		allGreen += green
+		if solid {
+			green *= *p.Sorting.Solid
+		}
+		leaf += green
 		var mean, own float64
 		for _, c := range p.Sorting.Classes {
 			if in(c.PlantClass) {
-				mean += c.Mean
+				if solid {
+					mean += c.SolidMean
+				} else {
+					mean += c.Mean
+				}
 				half := (c.HiFrac - c.LoFrac) / (2 * zOfRange)
 				own += half * half
 			}
@@ -247,6 +304,9 @@ func (t *toldApart) addVisit(snap *record.Snapshot, visit int, photos []*record.
 		at[k].n++
 		at[k].green += green
 		at[k].share += green * mean
+	}
+	if allGreen > 0 {
+		t.checked[len(t.checked)-1].Rims = max(1-leaf/allGreen, 0)
 	}
 	areas, cov, err := line.PlotAreas(quadrats)
 	if err != nil {
@@ -278,6 +338,31 @@ func (t *toldApart) addVisit(snap *record.Snapshot, visit int, photos []*record.
 
 // zOfRange is the normal quantile of a 90 % range.
 const zOfRange = 1.6448536269514722
+
+// ownOf is what a comparison of a response over visits (0 for all) carries of
+// its check points: nil for a response that none correct.
+func ownOf(snap *record.Snapshot, r Response, visit int, season bool, days map[int]float64) (*stats.OwnError, []Checked, error) {
+	if r.def.ofRole == "" {
+		return nil, nil, nil
+	}
+	t, err := tellApart(snap, r.def.ofRole, r.Class)
+	if err != nil {
+		return nil, nil, err
+	}
+	var checked []Checked
+	for _, x := range t.checked {
+		if visit == 0 || x.Visit == visit {
+			checked = append(checked, x)
+		}
+	}
+	own := t.own(r, visit, season, days)
+	return &own, checked, nil
+}
+
+// errNotRaw refuses another scale for what carries an uncertainty of its own.
+func errNotRaw(label string) error {
+	return misuse("%s carries the uncertainty of its check points, which is in percent of the ground: compare it on the raw scale", label)
+}
 
 // own is the uncertainty of plot means of some visits in the unit of the
 // response.

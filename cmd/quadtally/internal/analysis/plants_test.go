@@ -11,6 +11,7 @@ import (
 	"quadtally/calibrate"
 	"quadtally/cmd/quadtally/internal/record"
 	"quadtally/cmd/quadtally/internal/trial"
+	"quadtally/stats"
 )
 
 var (
@@ -206,5 +207,187 @@ func TestAgreeOnWeeds(t *testing.T) {
 	snap.Checks = nil
 	if got := photoSide(snap, calibrate.Cover); got != GreenCover {
 		t.Errorf("without check points %s is held against the hand", got)
+	}
+}
+
+// TestChecksBeyondOneComparison: what check points leave open is in the lines of
+// trials combined, is said where weeds are held against yield, and the report
+// gets a sentence on it.
+func TestChecksBeyondOneComparison(t *testing.T) {
+	codes := twoPlots(trial.Metric).Trial.Treatments
+	a, b := codes[0].Code, codes[1].Code
+	share := func(x, y float64) map[string]float64 { return map[string]float64{a: x, b: y} }
+	trialOf := func(name string, raw, real map[string]float64, step float64) *record.Snapshot {
+		snap := toldTrial(4, raw, real)
+		snap.Trial.Name = name
+		for i := range snap.Photos {
+			snap.Photos[i].Result.CoverFrac += step * float64(i*i%5)
+		}
+		return snap
+	}
+	east, west := trialOf("east", share(0.5, 0.4), share(0.6, 0.3), 0.004), trialOf("west", share(0.5, 0.5), share(0.5, 0.3), 0.006)
+	var list, bare []TrialValues
+	for _, snap := range []*record.Snapshot{east, west} {
+		v, err := ValuesOfTrial(snap, "weed-cover", "", 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if v.Own == nil || len(v.Own.Cov) != len(v.Plots) || len(v.Checked) != 1 || !v.ByClass {
+			t.Fatalf("%s carries %+v", v.Name, v.Own)
+		}
+		list = append(list, v)
+		v.Own = nil
+		bare = append(bare, v)
+	}
+	with, err := CombineTrials(list, CombineOptions{Alpha: 0.05})
+	if err != nil {
+		t.Fatal(err)
+	}
+	without, err := CombineTrials(bare, CombineOptions{Alpha: 0.05})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if with.Transform.Scale != stats.Raw || !strings.Contains(strings.Join(with.Notes, "; "), "check points") || len(with.Checked) != 2 {
+		t.Errorf("scale %s, notes %q", with.Transform.Scale, with.Notes)
+	}
+	for i, l := range with.Forests[0].Lines {
+		w := without.Forests[0].Lines[i]
+		if l.Trial == "" {
+			if *l.SED != *w.SED {
+				t.Errorf("over all trials the standard error went from %.4f to %.4f", *w.SED, *l.SED)
+			}
+			continue
+		}
+		// The standard error that the trial's own comparison has.
+		c, err := Compare(map[string]*record.Snapshot{"east": east, "west": west}[l.Trial], "weed-cover", DefaultOptions())
+		if err != nil {
+			t.Fatal(err)
+		}
+		if want := *c.Analysis.Pairs[0].SED; !(*l.SED > *w.SED) || math.Abs(*l.SED-want) > 1e-6*want {
+			t.Errorf("%s: standard error %.5f, its own comparison has %.5f, without check points %.5f", l.Trial, *l.SED, want, *w.SED)
+		}
+	}
+	var usage UsageError
+	if _, err := CombineTrials(list, CombineOptions{Alpha: 0.05, Scale: stats.Logit}); !errors.As(err, &usage) {
+		t.Errorf("on the scale of logarithms: %v", err)
+	}
+
+	for i, p := range east.Plots {
+		east.Observations = append(east.Observations, picked(p.ID, "2025-09-01", record.ClassMarketable, 30-float64(i), 9000))
+	}
+	loss, err := YieldLoss(east, LossOptions{Weeds: "weed-cover", Yield: "yield", Alpha: 0.05})
+	if loss.WeedsSE == nil || !(*loss.WeedsSE > 0) || len(loss.Checked) != 1 || !strings.Contains(strings.Join(loss.Notes, "; "), "too sure") {
+		t.Errorf("loss of yield says nothing of check points: %v %q", err, loss.Notes)
+	}
+
+	for _, o := range Outcomes(east) {
+		isCover := o.Key == WeedCover || o.Key == CropCover || o.Key == RegrowthCover
+		if got := strings.Contains(o.Corrected, "corrected by check points"); got != isCover || isCover && len(o.Overall.Checked) != 1 {
+			t.Errorf("%s: %q", o.Key, o.Corrected)
+		}
+	}
+}
+
+// TestOwnErrorOverVisits keeps the weights of visits in a mean over the period.
+func TestOwnErrorOverVisits(t *testing.T) {
+	e := stats.OwnError{DF: 9, Plots: []string{"1", "1", "1", "2", "2"}, Days: []float64{0, 10, 40, 0, 40}}
+	for i := range 5 {
+		e.Cov = append(e.Cov, make([]float64, 5))
+		e.Cov[i][i] = 1
+	}
+	got, err := ofPlots(e, []string{"2", "1"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	// By hand: 1/8, 4/8 and 3/8 of the visits of plot 1, a half each of plot 2.
+	if want := (1.0 + 16 + 9) / 64; math.Abs(got.Cov[0][0]-0.5) > 1e-12 || math.Abs(got.Cov[1][1]-want) > 1e-12 || got.Cov[0][1] != 0 {
+		t.Errorf("%v", got.Cov)
+	}
+	if _, err := ofPlots(e, []string{"3"}); err == nil {
+		t.Error("a plot of which nothing is known")
+	}
+}
+
+// TestRimsLeftOut: the solid part of the green is what covers are of, and only
+// where all photos of the visit tell it.
+func TestRimsLeftOut(t *testing.T) {
+	codes := twoPlots(trial.Metric).Trial.Treatments
+	share := map[string]float64{codes[0].Code: 0.5, codes[1].Code: 0.5}
+	snap := toldTrial(4, share, share)
+	solid := 0.75
+	for i := range snap.Photos {
+		s := snap.Photos[i].Sorting
+		s.Solid = &solid
+		for k := range s.Classes {
+			s.Classes[k].SolidMean = s.Classes[k].Mean
+		}
+	}
+	sum := func() (out float64) {
+		for _, name := range []string{"weed-cover", "crop-cover"} {
+			rs, _ := coverOf(t, snap, name)
+			for _, x := range rs {
+				out += x.Value / float64(len(rs))
+			}
+		}
+		return out
+	}
+	_, notes := coverOf(t, snap, "weed-cover")
+	if got := sum(); math.Abs(got-0.3) > 1e-9 || !strings.Contains(notes[0], "25 % of the green, are left out") {
+		t.Errorf("covers by class make %.4f of the ground, want 0.3: %s", got, notes[0])
+	}
+	snap.Photos[2].Sorting.Solid = nil
+	_, notes = coverOf(t, snap, "weed-cover")
+	if got := sum(); math.Abs(got-0.4) > 1e-9 || strings.Contains(notes[0], "left out") {
+		t.Errorf("one photo does not tell rims: covers make %.4f, want 0.4: %s", got, notes[0])
+	}
+}
+
+// TestPlantsLackWhatChecksFind: a role that check points find and nobody named,
+// photos that are not in use, and points in them are each said for what they are.
+func TestPlantsLackWhatChecksFind(t *testing.T) {
+	codes := twoPlots(trial.Metric).Trial.Treatments
+	share := map[string]float64{codes[0].Code: 0.5, codes[1].Code: 0.5}
+	regrowth := record.PlantClass{Name: "regrowth", Role: "regrowth"}
+	answer := func(snap *record.Snapshot, n int) {
+		for i := range n {
+			snap.Checks[i*7%len(snap.Checks)].Class = &regrowth
+		}
+	}
+	for name, c := range map[string]struct {
+		change func(*record.Snapshot)
+		want   []record.PlantsLacking
+	}{
+		"as it should be":            {func(*record.Snapshot) {}, nil},
+		"a slip now and then":        {func(s *record.Snapshot) { answer(s, 4) }, nil},
+		"regrowth that is not named": {func(s *record.Snapshot) { answer(s, 5) }, []record.PlantsLacking{record.LackRegrowth}},
+		"no crop is named": {func(s *record.Snapshot) {
+			s.Named[1].Class = record.PlantClass{Name: "grass", Role: "weed"}
+		}, []record.PlantsLacking{record.LackCrop}},
+		"crop is named too rarely": {func(s *record.Snapshot) {
+			for i := range s.Photos {
+				s.Photos[i].Sorting.Classes[1].Named = 1
+			}
+		}, []record.PlantsLacking{record.LackCrop}},
+		"all photos are measured anew": {func(s *record.Snapshot) {
+			for i := range s.Photos {
+				s.Photos[i].Result = nil
+			}
+		}, []record.PlantsLacking{record.LackPhotos}},
+		"most photos are set aside": {func(s *record.Snapshot) {
+			for i := range s.Photos[2:] {
+				s.Photos[2+i].Rejected = "blurred"
+			}
+		}, []record.PlantsLacking{record.LackChecksInUse}},
+	} {
+		snap := toldTrial(4, share, share)
+		c.change(snap)
+		if got := snap.PlantsLack(1); !slices.Equal(got, c.want) {
+			t.Errorf("%s: lacking %v, want %v", name, got, c.want)
+		}
+		_, err := Compare(snap, "weed-cover", DefaultOptions())
+		var lacking *PlantsLackingError
+		if c.want != nil && (!errors.As(err, &lacking) || !strings.Contains(err.Error(), c.want[0].Words())) {
+			t.Errorf("%s: %v", name, err)
+		}
 	}
 }

@@ -7,6 +7,7 @@ import (
 
 	"quadtally/cmd/quadtally/internal/record"
 	"quadtally/cmd/quadtally/internal/trial"
+	"quadtally/cmd/quadtally/internal/wording"
 	"quadtally/stats"
 )
 
@@ -14,13 +15,14 @@ import (
 // in residual standard deviations (SD) and, where a mean is known, in the unit
 // of the response and as percent of Base.
 type Power struct {
-	From                 string  `json:"from"` // where the numbers come from
-	Unit                 string  `json:"unit,omitempty"`
-	Treatments           int     `json:"treatments"`
-	Blocks               int     `json:"blocks"` // or plots a treatment
-	CompletelyRandomised bool    `json:"completely_randomised"`
-	Alpha                float64 `json:"alpha"`
-	WantedPower          float64 `json:"wanted_power"`
+	From                 string     `json:"from"` // where the numbers come from
+	Unit                 string     `json:"unit,omitempty"`
+	Kind                 stats.Kind `json:"kind,omitempty"` // of the response; "" for plain numbers
+	Treatments           int        `json:"treatments"`
+	Blocks               int        `json:"blocks"` // or plots a treatment
+	CompletelyRandomised bool       `json:"completely_randomised"`
+	Alpha                float64    `json:"alpha"`
+	WantedPower          float64    `json:"wanted_power"`
 	// SD is the residual standard deviation on Scale; Base is the mean that
 	// differences go down from, the control's where there is one.
 	SD         float64     `json:"sd"`
@@ -220,7 +222,7 @@ func BasisOf(c Comparison, from string) (PowerBasis, error) {
 	}
 	d := a.Design
 	g := PowerBasis{from: "spread from " + from, unit: a.Unit, sd: *a.ResidualSD, transform: a.Transform, cv: a.CVPercent, nested: a.Subsampling,
-		Plan: stats.Plan{Treatments: len(d.Treatments), Blocks: len(d.Blocks), Alpha: a.Alpha}}
+		Plan: stats.Plan{Treatments: len(d.Treatments), Blocks: len(d.Blocks) - len(d.Empty), Alpha: a.Alpha}}
 	if d.Kind == stats.CompletelyRandomised {
 		g.Plan.CompletelyRandomised = true
 		g.Plan.Blocks = len(a.Plots) / max(1, len(d.Treatments))
@@ -238,7 +240,7 @@ func BasisOf(c Comparison, from string) (PowerBasis, error) {
 	case d.Kind != stats.CompletelyRandomised && d.Kind != stats.CompleteBlocks:
 		g.warnings = append(g.warnings, fmt.Sprintf("the layout is not one of complete blocks; its spread is taken, and what follows holds for %d treatments in %d complete blocks", g.Plan.Treatments, g.Plan.Blocks))
 	case len(a.Missing) > 0:
-		g.warnings = append(g.warnings, fmt.Sprintf("%s missing: what follows holds for a trial without gaps", counted(len(a.Missing), "plot")))
+		g.warnings = append(g.warnings, fmt.Sprintf("%s missing: what follows holds for a trial without gaps", wording.Plural(len(a.Missing), "plot")))
 	}
 	return g, nil
 }
@@ -339,7 +341,7 @@ func (g PowerBasis) Power(q PowerQuestion) (Power, error) {
 	}
 	_, df := plan.DF()
 	p := Power{From: g.from, Unit: g.unit, Treatments: plan.Treatments, Blocks: plan.Blocks, CompletelyRandomised: plan.CompletelyRandomised,
-		Alpha: plan.Alpha, WantedPower: q.Wanted, SD: g.sd, Scale: g.transform.Scale, CVPercent: g.cv, ResidualDF: int(df), Enough: df >= stats.FewResidualDF,
+		Alpha: plan.Alpha, WantedPower: q.Wanted, Kind: g.transform.Kind, SD: g.sd, Scale: g.transform.Scale, CVPercent: g.cv, ResidualDF: int(df), Enough: df >= stats.FewResidualDF,
 		Upward: q.Upward, Warnings: append(g.warnings, plan.Warnings()...)}
 	if g.base > 0 && g.baseIs == baseIsMean {
 		p.Base, p.BaseOf = &g.base, g.baseOf

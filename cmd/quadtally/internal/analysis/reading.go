@@ -232,16 +232,20 @@ func readingOf(o record.Observation, value, per float64) Reading {
 // countsOfQuadrats gives the plants counted in each quadrat. Without a class, a
 // quadrat's total is the total entered, or the sum of the classes counted at that
 // visit; a quadrat that lacks one of them, or has one marked missing, has none:
-// a blank is not a zero. A class that only a few quadrats have beside classes that
-// all have is left out of the totals until a person says what it is in the
-// others; notes say so.
+// a blank is not a zero. What a class is where nothing is said of it, and whether
+// totals are without it until then, is decided by [record.ClassGapsOf]:
+// [Response.Questions] asks, and notes say what was answered.
 func countsOfQuadrats(snap *record.Snapshot, r Response) (rs []Reading, notes []string, _ error) {
-	var gaps map[classAtVisit]classGap
-	if r.Class == "" {
-		gaps = classGaps(snap)
-		for _, g := range slices.SortedFunc(maps.Values(gaps), classGap.compare) {
-			notes = append(notes, g.text())
+	type classAt struct {
+		class string
+		visit int
+	}
+	leftOut := map[classAt]bool{}
+	for _, g := range r.classGaps(snap) {
+		if g.Answer == record.UnlistedUnknown {
+			notes = append(notes, g.Text())
 		}
+		leftOut[classAt{nameKey(g.Class), g.Visit}] = g.LeftOut
 	}
 	type tally struct {
 		sum     float64
@@ -257,7 +261,7 @@ func countsOfQuadrats(snap *record.Snapshot, r Response) (rs []Reading, notes []
 		if o.Variable != r.def.variable || o.Quadrat == 0 || !ofClass(o, r.Class) {
 			continue
 		}
-		if _, open := gaps[classAtVisit{nameKey(o.Class), o.Visit}]; open {
+		if leftOut[classAt{nameKey(o.Class), o.Visit}] {
 			continue
 		}
 		k := Place{o.Plot, o.Quadrat, o.Visit}
@@ -302,10 +306,33 @@ func countsOfQuadrats(snap *record.Snapshot, r Response) (rs []Reading, notes []
 		}
 		rs = append(rs, Reading{Plot: k.Plot, Quadrat: k.Quadrat, Visit: k.Visit, Date: q.first.Date, Value: v, Per: ground, Source: q.first.Source})
 	}
-	if len(unknown) > 0 && r.Class == "" {
+	if r.Class == "" {
+		for _, u := range record.UncountedOf(snap.Observations, snap.Plots, snap.Trial.Quadrat.PerPlot) {
+			notes = append(notes, u.Text())
+		}
+		if class, alone := onlyClass(snap.Observations); alone && len(snap.Trial.Classes) == 0 {
+			notes = append(notes, fmt.Sprintf("%s is of %s alone, the only class that was counted", r.Label, class))
+		}
+	}
+	if several := slices.ContainsFunc(slices.Collect(maps.Values(used)), func(c map[string]bool) bool { return len(c) > 1 }); len(unknown) > 0 && (r.Class == "" || several) {
 		notes = append(notes, fmt.Sprintf("%s has no total in %s, where a class that was counted elsewhere at the visit is blank or missing: the plot's mean is of its other quadrats", r.Label, placeList(unknown)))
 	}
 	return rs, notes, nil
+}
+
+// onlyClass is the one class of plants that was ever counted; alone is false
+// where there are several, or totals.
+func onlyClass(list []record.Observation) (class string, alone bool) {
+	for _, o := range list {
+		switch {
+		case o.Variable != record.VarCount || o.Missing:
+		case o.Class == "", class != "" && nameKey(o.Class) != nameKey(class):
+			return "", false
+		default:
+			class = o.Class
+		}
+	}
+	return class, class != ""
 }
 
 // placeList names quadrats, the first of many.
@@ -319,82 +346,6 @@ func placeList(list []Place) string {
 		names = append(names, fmt.Sprintf("%d more", more))
 	}
 	return fmt.Sprintf("%d of the quadrats (%s)", len(list), strings.Join(names, ", "))
-}
-
-// classAtVisit is a class, by [trial.NameKey], at one visit.
-type classAtVisit struct {
-	class string
-	visit int
-}
-
-// classGap is a class that was counted in few quadrats of a visit at which
-// other classes were counted in all.
-type classGap struct {
-	classAtVisit
-	name     string // as it was written
-	counted  int    // quadrats with a count of it
-	quadrats int    // quadrats with any count
-}
-
-func (g classGap) compare(other classGap) int {
-	return cmp.Or(g.visit-other.visit, strings.Compare(g.name, other.name))
-}
-
-func (g classGap) text() string {
-	return fmt.Sprintf("%s was counted in %d of %d quadrats of visit %d and is not in the totals of that visit: was it looked for and not there in the others (store the sheet again with --unlisted zero), or not looked for?", g.name, g.counted, g.quadrats, g.visit)
-}
-
-// classGaps finds classes that fewer than half the quadrats of a visit have a count
-// of, where another class is known in all of them. Quadrats with a total of their
-// own are not asked.
-func classGaps(snap *record.Snapshot) map[classAtVisit]classGap {
-	total := map[Place]bool{}
-	quadrats := map[int]map[Place]bool{}
-	counted := map[classAtVisit]map[Place]bool{}
-	names := map[classAtVisit]string{}
-	for _, o := range snap.Observations {
-		if o.Variable != record.VarCount || o.Quadrat == 0 {
-			continue
-		}
-		k := Place{o.Plot, o.Quadrat, o.Visit}
-		if o.Class == "" {
-			total[k] = total[k] || !o.Missing
-			continue
-		}
-		if quadrats[o.Visit] == nil {
-			quadrats[o.Visit] = map[Place]bool{}
-		}
-		quadrats[o.Visit][k] = true
-		c := classAtVisit{nameKey(o.Class), o.Visit}
-		if counted[c] == nil {
-			counted[c], names[c] = map[Place]bool{}, o.Class
-		}
-		if !o.Missing {
-			counted[c][k] = true
-		}
-	}
-	everywhere := map[int]bool{}
-	out := map[classAtVisit]classGap{}
-	for c, at := range counted {
-		n := 0
-		for k := range quadrats[c.visit] {
-			if !total[k] {
-				n++
-			}
-		}
-		with := 0
-		for k := range at {
-			if !total[k] {
-				with++
-			}
-		}
-		everywhere[c.visit] = everywhere[c.visit] || (with == n && n > 0)
-		if 2*with < n {
-			out[c] = classGap{c, names[c], with, n}
-		}
-	}
-	maps.DeleteFunc(out, func(c classAtVisit, _ classGap) bool { return !everywhere[c.visit] })
-	return out
 }
 
 // ofClass reports that a count belongs to a class, species, group or life form;
@@ -453,11 +404,8 @@ func harvested(snap *record.Snapshot, r Response) (rs []Reading, notes []string,
 	if len(lacking) > 0 {
 		notes = append(notes, fmt.Sprintf("%s is left out in %s, which lacks a pick that others have, or the weight or the length of bed of one", r.Label, plotList(lacking)))
 	}
-	if q := picksQuestion(&h); q != "" {
-		notes = append(notes, q)
-	}
 	if h.Ungraded && len(rs) > 0 && r.def.class == record.ClassMarketable {
-		notes = append(notes, "nothing was graded: the total weight stands for "+r.Label)
+		notes = append(notes, "nothing was graded: the yield is the total weight, culls included")
 	}
 	return rs, notes, nil
 }
@@ -480,28 +428,7 @@ func pickedOnce(h record.Harvests, pick int, r Response) (rs []Reading, notes []
 	if len(lacking) > 0 {
 		notes = append(notes, fmt.Sprintf("%s is left out in %s, where the weight or the length of bed is not known", r.Label, plotList(lacking)))
 	}
-	if q := picksQuestion(&h); q != "" {
-		notes = append(notes, q)
-	}
 	return rs, notes, nil
-}
-
-// picksQuestion asks about plots that lack a pick that others have; "" where
-// none does, or where the sheets say that it was not weighed.
-func picksQuestion(h *record.Harvests) string {
-	var open []string
-	for _, m := range h.Missing {
-		if !m.Stated && h.HasWeight {
-			open = append(open, fmt.Sprintf("plot %s at pick %s", m.Plot, h.PickName(m.Pick)))
-		}
-	}
-	if len(open) == 0 {
-		return ""
-	}
-	if len(open) > 6 {
-		open = append(open[:5], fmt.Sprintf("%d more", len(open)-5))
-	}
-	return fmt.Sprintf("no weight for %s: nothing to cut (0) or not weighed (missing)? Add the row to the sheet with 0 or NA and store it again; until then the season's yield there is missing", strings.Join(open, ", "))
 }
 
 func plotList(plots []string) string {

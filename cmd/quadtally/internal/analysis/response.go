@@ -83,33 +83,40 @@ var registry = []definition{
 	{key: GreenCover, aliases: []string{"cover"}, label: "green cover", unit: "% of the ground", factor: 100, kind: stats.Percent, role: Green,
 		take: fromPhotos(allGreenCover), main: true, known: true},
 	{key: WeedCover, label: "weed cover", unit: "% of the ground", factor: 100, kind: stats.Percent, role: Weeds, take: classCover(roleWeed), classes: true, ofRole: roleWeed, main: true},
-	{key: GreenPieces, label: "green pieces", unit: "per m²", factor: 1, kind: stats.Count, role: Green, take: fromPhotos(allGreenPieces), known: true},
-	{key: WeedPieces, label: "weed pieces", unit: "per m²", factor: 1, kind: stats.Count, role: Weeds, take: classPieces(roleWeed), classes: true},
-	{key: HandCount, label: "hand count", unit: "plants per m²", factor: 1, kind: stats.Count, role: Weeds,
+	{key: GreenPieces, label: "green pieces", unitIn: density("per"), kind: stats.Count, role: Green, take: fromPhotos(allGreenPieces), known: true},
+	{key: WeedPieces, label: "weed pieces", unitIn: density("per"), kind: stats.Count, role: Weeds, take: classPieces(roleWeed), classes: true},
+	{key: HandCount, label: "hand count", unitIn: density("plants per"), kind: stats.Count, role: Weeds,
 		variable: record.VarCount, take: countsOfQuadrats, classes: true, main: true, known: true},
 	{key: HandCover, label: "cover judged by eye", unit: "% of the ground", factor: 100, kind: stats.Percent, role: Green,
 		variable: record.VarCover, take: sharesOfGround, known: true},
 	{key: HandWeedCover, label: "weed cover judged by eye", unit: "% of the ground", factor: 100, kind: stats.Percent, role: Weeds,
 		variable: record.VarWeedCover, take: sharesOfGround},
-	{key: Yield, label: "marketable yield", unitIn: yieldUnit, kind: stats.Measure, role: Crop,
+	{key: Yield, label: gradedYield, unitIn: yieldUnit, kind: stats.Measure, role: Crop,
 		variable: record.VarYield, class: record.ClassMarketable, take: harvested, main: true, known: true},
-	{key: YieldPerBed, label: "marketable yield per length of bed", unitIn: bedUnit, kind: stats.Measure, role: Crop,
+	{key: YieldPerBed, label: gradedYield + " per length of bed", unitIn: bedUnit, kind: stats.Measure, role: Crop,
 		variable: record.VarYield, class: record.ClassMarketable, take: harvested},
 	{key: Cull, label: "culled weight", unitIn: yieldUnit, kind: stats.Measure, role: Crop,
 		variable: record.VarYield, class: record.ClassCull, take: harvested, known: true},
-	{key: Stand, label: "stand", unit: "plants per m of bed", factor: 1, kind: stats.Measure, role: Crop,
+	{key: Stand, label: "stand", unitIn: standUnit, kind: stats.Measure, role: Crop,
 		variable: record.VarStand, take: perBedLength, known: true},
 	{key: CropCover, label: "crop cover", unit: "% of the ground", factor: 100, kind: stats.Percent, role: Crop, take: classCover(roleCrop), ofRole: roleCrop},
 	{key: HandCropCover, label: "crop cover judged by eye", unit: "% of the ground", factor: 100, kind: stats.Percent, role: Crop, variable: record.VarCropCover, take: sharesOfGround},
 	{key: CropHeight, label: "crop height", unitIn: heightUnit, kind: stats.Measure, role: Crop, variable: record.VarCropHeight, take: lengths},
 	{key: RegrowthCover, label: "regrowth cover", unit: "% of the ground", factor: 100, kind: stats.Percent, role: Ground, take: classCover(roleRegrowth), ofRole: roleRegrowth},
 	{key: HandRegrowthCover, label: "regrowth cover judged by eye", unit: "% of the ground", factor: 100, kind: stats.Percent, role: Ground, variable: record.VarRegrowthCover, take: sharesOfGround},
-	{key: Regrowth, label: "regrowth of the cover crop", unit: "plants per m²", factor: 1, kind: stats.Count, role: Ground, variable: record.VarRegrowth, take: numbersInQuadrats},
+	{key: Regrowth, label: "regrowth of the cover crop", unitIn: density("plants per"), kind: stats.Count, role: Ground, variable: record.VarRegrowth, take: numbersInQuadrats},
 	{key: Residue, label: "residue on the ground", unitIn: weightUnit, kind: stats.Measure, role: Ground, variable: record.VarResidue, take: weightsOfGround},
 	{key: ResidueCover, label: "residue cover", unit: "% of the ground", factor: 100, kind: stats.Percent, role: Ground, variable: record.VarResidueCover, take: sharesOfGround},
 	{key: Biomass, label: "biomass", unitIn: weightUnit, kind: stats.Measure, role: Ground, variable: record.VarBiomass, take: cutInFrames},
 	{key: "residue-stems", label: "residue stems", kind: stats.Count, role: Ground, variable: "residue stems", take: assessed},
 }
+
+// What the weight of a harvest is called: by the grade that was weighed, or, where
+// nothing was graded, by what it is.
+const (
+	gradedYield   = "marketable yield"
+	ungradedYield = "ungraded total yield"
+)
 
 // Response is something that is compared between treatments, as it stands in
 // one trial.
@@ -144,6 +151,9 @@ func Find(snap *record.Snapshot, name, class string) (Response, error) {
 	r := Response{Key: def.key, Class: class, Label: def.label, Unit: def.unit, Kind: def.kind, Role: def.role, Main: def.main && class == "", def: def, Factor: def.factor}
 	if def.unitIn != nil {
 		r.Unit, r.Factor = def.unitIn(&snap.Trial)
+	}
+	if def.variable == record.VarYield && def.class == record.ClassMarketable && record.OnlyTotals(snap.Observations) {
+		r.Label = strings.Replace(def.label, gradedYield, ungradedYield, 1)
 	}
 	if def.factor == 0 && def.unitIn == nil {
 		if err := r.unitAsStored(snap); err != nil {
@@ -196,7 +206,7 @@ func pickResponse(snap *record.Snapshot, name string) (definition, bool) {
 	h := record.HarvestsOf(snap.Observations, snap.Plots)
 	for i := range h.Picks {
 		if key := pickKey(&h, i); len(h.Picks) > 1 && nameKey(string(key)) == name {
-			return definition{key: key, label: "marketable yield at pick " + h.PickName(i), unitIn: yieldUnit, kind: stats.Measure, role: Crop,
+			return definition{key: key, label: gradedYield + " at pick " + h.PickName(i), unitIn: yieldUnit, kind: stats.Measure, role: Crop,
 				variable: record.VarYield, class: record.ClassMarketable, take: harvested, pick: i + 1}, true
 		}
 	}
@@ -289,6 +299,15 @@ func (r Response) inRecord(snap *record.Snapshot) bool {
 	return err == nil && len(rs) > 0
 }
 
+// one is stats.Options.One of the response: counts are tested alike whichever
+// ground they are told by.
+func (r Response) one() float64 {
+	if r.Kind != stats.Count {
+		return 0
+	}
+	return r.Factor
+}
+
 // FromPhotos reports a response whose readings are taken from photos.
 func (r Response) FromPhotos() bool { return r.def.variable == "" }
 
@@ -307,7 +326,7 @@ func yieldUnit(t *trial.Trial) (unit string, factor float64) {
 	perHa, err := trial.YieldPerArea(1, 1000, t.Ground.BedSpacingMM)
 	switch {
 	case err != nil:
-		return "kg per m of bed", 1
+		return bedUnit(t)
 	case t.Units == trial.US:
 		return "lb/acre", perHa / trial.KGHaPerLBAcre
 	}
@@ -328,6 +347,24 @@ func weightUnit(t *trial.Trial) (unit string, factor float64) {
 		return "lb/acre", trial.M2PerHa / trial.KGHaPerLBAcre
 	}
 	return "t/ha", trial.M2PerHa / 1000
+}
+
+// density is a number of things on the ground, taken per m².
+func density(of string) func(t *trial.Trial) (unit string, factor float64) {
+	return func(t *trial.Trial) (string, float64) {
+		if t.Units == trial.US {
+			return of + " ft²", trial.M2PerFt2
+		}
+		return of + " m²", 1
+	}
+}
+
+// standUnit counts plants along the bed, taken per m.
+func standUnit(t *trial.Trial) (unit string, factor float64) {
+	if t.Units == trial.US {
+		return "plants per bed-foot", trial.MMPerFoot / 1000
+	}
+	return "plants per m of bed", 1
 }
 
 func heightUnit(t *trial.Trial) (unit string, factor float64) {

@@ -122,7 +122,7 @@ func rowsOf(snap *record.Snapshot, values []Value) []stats.Row {
 // statsOptions are the options of a comparison of this trial.
 func statsOptions(snap *record.Snapshot, r Response) stats.Options {
 	opt := stats.DefaultOptions()
-	opt.Response, opt.Unit, opt.Kind = r.Label, r.Unit, r.Kind
+	opt.Response, opt.Unit, opt.Kind, opt.One = r.Label, r.Unit, r.Kind, r.one()
 	opt.UnitKnown = true // sheets are checked as they come in, photos are measured by one program
 	opt.Control = snap.Trial.Control()
 	opt.Dates = datesDone(snap)

@@ -58,7 +58,7 @@ func headOf(title, response, unit string) rscript.Head {
 }
 
 func scaleOf(t stats.Transform) rscript.Scale {
-	s := rscript.Scale{Name: string(t.Scale), Nudge: t.Nudge}
+	s := rscript.Scale{Name: string(t.Scale), Nudge: t.Nudge, One: t.One}
 	switch t.Kind {
 	case stats.Percent:
 		s.Whole = 100

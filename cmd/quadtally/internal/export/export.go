@@ -38,6 +38,9 @@ func Write(dir string, snap *record.Snapshot, entries []record.Entry) (files int
 		"trial": snap.Trial, "plots": snap.Plots, "photos": photoDocs(snap), "observations": snap.Observations,
 		"operations": snap.Operations, "decisions": snap.Decisions, "thresholds": snap.Thresholds, "entries": entries,
 	}
+	if len(snap.Beside) > 0 {
+		doc["beside"] = snap.Beside
+	}
 	contents := map[string]func(io.Writer) error{
 		"trial.xlsx": func(w io.Writer) error { return tables.WriteXLSX(w, list) },
 		"trial.json": func(w io.Writer) error {
@@ -148,16 +151,7 @@ func Tables(snap *record.Snapshot) ([]tables.Table, error) {
 		}
 		photos.Add(row...)
 	}
-	obs := tables.Table{Name: "observations", Header: []string{"plot", "quadrat", "visit", "date", "pick", "variable", "class", "group", "life", "value", "missing", "unit",
-		"observer", "bed_length_mm", "trim", "source", "entered_at", "entered_by"}}
-	for _, o := range snap.Observations {
-		var v any = o.Value
-		if o.Missing {
-			v = nil
-		}
-		obs.Add(o.Plot, blankZero(o.Quadrat), blankZero(o.Visit), o.Date.String(), o.Pick, o.Variable, o.Class, o.Group, o.Life, v, o.Missing, o.Unit,
-			o.Observer, zeroBlank(o.LengthMM), o.Trim, o.Source, o.At.Format("2006-01-02T15:04:05Z"), o.Author)
-	}
+	obs := observationTable("observations", snap.Observations)
 	ops := tables.Table{Name: "operations", Header: []string{"date", "operation", "treatment", "plot", "input", "rate", "rate_unit", "stage", "passes", "implement", "implement_kg", "soil_moisture", "note", "source", "entered_at", "entered_by"}}
 	for _, o := range snap.Operations {
 		var rate, weight any
@@ -174,11 +168,29 @@ func Tables(snap *record.Snapshot) ([]tables.Table, error) {
 		decisions.Add(int(d.ID), d.Subject, d.Kind, string(d.Value), d.At.Format("2006-01-02T15:04:05Z"), d.Author)
 	}
 	values, err := valueTable(snap)
-	list := []tables.Table{plots, photos, obs, ops, decisions, values}
+	list := []tables.Table{plots, photos, obs, ops, decisions, questionTable(snap), values}
+	if len(snap.Beside) > 0 { // a table of its own, so that no count is added up twice
+		list = append(list, observationTable("beside", snap.Beside))
+	}
 	if len(snap.Named)+len(snap.Checks) > 0 {
 		list = append(list, plantTables(snap)...)
 	}
 	return list, err
+}
+
+// observationTable holds stored values, one a row.
+func observationTable(name string, list []record.Observation) tables.Table {
+	obs := tables.Table{Name: name, Header: []string{"plot", "quadrat", "visit", "date", "pick", "variable", "class", "group", "life", "value", "missing", "unit",
+		"observer", "bed_length_mm", "trim", "source", "entered_at", "entered_by"}}
+	for _, o := range list {
+		var v any = o.Value
+		if o.Missing {
+			v = nil
+		}
+		obs.Add(o.Plot, blankZero(o.Quadrat), blankZero(o.Visit), o.Date.String(), o.Pick, o.Variable, o.Class, o.Group, o.Life, v, o.Missing, o.Unit,
+			o.Observer, zeroBlank(o.LengthMM), o.Trim, o.Source, o.At.Format("2006-01-02T15:04:05Z"), o.Author)
+	}
+	return obs
 }
 
 // plantTables hold how the green of each photo is told apart, and the check
@@ -230,14 +242,25 @@ func plantTables(snap *record.Snapshot) []tables.Table {
 // valueTable holds the values that analysis compares, one a row: quadrats of
 // plots at visits, and plots without a value with a blank.
 func valueTable(snap *record.Snapshot) (tables.Table, error) {
-	t := tables.Table{Name: "values", Header: []string{"plot", "block", "column", "treatment", "visit", "day", "date", "quadrat", "response", "class", "value", "unit", "source", "low", "high"}}
+	t := tables.Table{Name: "values", Header: []string{"plot", "block", "column", "treatment", "visit", "day", "date", "quadrat", "response", "class", "value", "unit", "source", "low", "high",
+		"kind", "role", "label", "control", "plot_se"}}
 	for _, r := range analysis.Responses(snap) {
 		values, err := r.Values(snap)
 		if err != nil {
 			return t, err
 		}
+		errors, err := r.PlotErrors(snap)
+		if err != nil {
+			return t, err
+		}
 		for _, x := range values {
-			var shown, low, high, day, date any
+			var shown, low, high, day, date, control, se any
+			if x.Of.Treatment == snap.Trial.Control() {
+				control = "yes"
+			}
+			if v, ok := errors[analysis.Place{Plot: x.Plot, Visit: x.Visit}]; ok {
+				se = v
+			}
 			if !x.Missing {
 				shown = x.Shown
 			}
@@ -254,10 +277,37 @@ func valueTable(snap *record.Snapshot) (tables.Table, error) {
 			if !x.Date.IsZero() {
 				date = x.Date.String()
 			}
-			t.Add(x.Plot, x.Of.Block, x.Of.Column, x.Of.Treatment, blankZero(x.Visit), day, date, blankZero(x.Quadrat), string(r.Key), r.Class, shown, r.Unit, x.Source, low, high)
+			t.Add(x.Plot, x.Of.Block, x.Of.Column, x.Of.Treatment, blankZero(x.Visit), day, date, blankZero(x.Quadrat), string(r.Key), r.Class, shown, r.Unit, x.Source, low, high,
+				string(r.Kind), string(r.Role), r.Label, control, se)
 		}
 	}
 	return t, nil
+}
+
+// questionTable holds, response by response, what sheets leave open, and what a
+// reader of its values must know.
+func questionTable(snap *record.Snapshot) tables.Table {
+	t := tables.Table{Name: "questions", Header: []string{"response", "class", "kind", "text"}}
+	told := map[analysis.Key]bool{}
+	for _, r := range analysis.Responses(snap) {
+		told[r.Key] = true
+		for _, q := range r.Questions(snap) {
+			t.Add(string(r.Key), r.Class, string(q.Kind), q.Text)
+		}
+		_, notes, err := r.Readings(snap)
+		if err != nil {
+			continue // such a response has no values either
+		}
+		for _, n := range notes {
+			t.Add(string(r.Key), r.Class, analysis.KindNote, n)
+		}
+	}
+	for _, q := range analysis.SheetQuestions(snap) {
+		if !told[q.Of] { // of a response that has no value at all
+			t.Add(string(q.Of), "", string(q.Kind), q.Text)
+		}
+	}
+	return t
 }
 
 // blankZero leaves a number blank where 0 means "does not apply".

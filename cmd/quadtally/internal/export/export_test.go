@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -137,7 +138,7 @@ func TestWriteWholeOrNot(t *testing.T) {
 	out := filepath.Join(dir, "out")
 	n, err := Write(out, fieldSeason(trial.Metric), nil)
 	scripts, _ := filepath.Glob(filepath.Join(out, "*.R"))
-	if err != nil || n != 8+len(scripts) || len(scripts) == 0 {
+	if err != nil || n != 9+len(scripts) || len(scripts) == 0 {
 		t.Fatalf("%d files, %d scripts, %v", n, len(scripts), err)
 	}
 	if _, err := Write(out, fieldSeason(trial.Metric), nil); err == nil || !strings.Contains(err.Error(), "exists already") {
@@ -146,5 +147,78 @@ func TestWriteWholeOrNot(t *testing.T) {
 	list, err := os.ReadDir(dir)
 	if err != nil || len(list) != 1 {
 		t.Errorf("left behind: %v %v", list, err)
+	}
+}
+
+// asSheet writes a table of the export and reads it again.
+func asSheet(t *testing.T, snap *record.Snapshot, name string) *tables.Sheet {
+	t.Helper()
+	list, err := Tables(snap)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, x := range list {
+		if x.Name != name {
+			continue
+		}
+		var b bytes.Buffer
+		if err := tables.WriteCSV(&b, x); err != nil {
+			t.Fatal(err)
+		}
+		s, err := tables.Read(name+".csv", b.Bytes())
+		if err != nil {
+			t.Fatalf("%s cannot be read again: %v", name, err)
+		}
+		return s
+	}
+	t.Fatalf("no table %s", name)
+	return nil
+}
+
+// An exported trial gives, read back, the values, kind, label, control and every
+// question and note that its record gives, whatever the spelling of a class.
+func TestExportKeepsWhatIsOpen(t *testing.T) {
+	open := fieldSeason(trial.Metric)
+	open.Observations = slices.DeleteFunc(open.Observations, func(o record.Observation) bool {
+		return o.Variable == "yield" && o.Plot == "302" && o.Date == open.Observations[len(open.Observations)-1].Date
+	})
+	open.Observations = append(open.Observations, record.Observation{Plot: "101", Quadrat: 1, Visit: 1, Date: open.Trial.Visits[0], Variable: "count", Class: "Sedge", Group: "Perennial", Value: 3, Unit: "plants"})
+	ungraded := fieldSeason(trial.US)
+	for i, o := range ungraded.Observations {
+		if o.Variable == "yield" {
+			ungraded.Observations[i].Class = "total"
+		}
+	}
+	for name, snap := range map[string]*record.Snapshot{"whole": fieldSeason(trial.Metric), "questions": open, "ungraded": ungraded} {
+		values, questions := asSheet(t, snap, "values"), asSheet(t, snap, "questions")
+		for _, x := range []struct{ response, class string }{{"yield", ""}, {"count", ""}, {"count", "GRASS"}, {"green-cover", ""}, {"residue height", ""}, {"yield-per-bed", ""}} {
+			want, err := analysis.ValuesOfTrial(snap, x.response, x.class, 0)
+			if err != nil {
+				t.Fatal(name, x, err)
+			}
+			got, err := analysis.ValuesOfExport(values, questions, snap.Trial.Name, x.response, x.class, 0)
+			if err != nil {
+				t.Fatal(name, x, err)
+			}
+			if got.Kind != want.Kind || got.Unit != want.Unit || got.Control != want.Control || !strings.EqualFold(want.Response, got.Response) {
+				t.Errorf("%s %v: %s in %s, a %s, control %q; the record has %s in %s, a %s, control %q", name, x, got.Response, got.Unit, got.Kind, got.Control, want.Response, want.Unit, want.Kind, want.Control)
+			}
+			if !slices.Equal(got.Plots, want.Plots) {
+				t.Errorf("%s %v: plots %v, the record has %v", name, x, got.Plots, want.Plots)
+			}
+			for _, n := range want.Notes {
+				if !slices.Contains(got.Notes, n) {
+					t.Errorf("%s %v: the export does not say %q, only %q", name, x, n, got.Notes)
+				}
+			}
+		}
+	}
+	asked := map[analysis.QuestionKind]int{}
+	for _, q := range analysis.SheetQuestions(open) {
+		asked[q.Kind]++
+	}
+	// The class is asked about at every visit.
+	if asked[analysis.AskPick] != 1 || asked[analysis.AskClass] != len(open.Trial.Visits) || len(asked) != 2 {
+		t.Errorf("open are %v, want a pick and a class at %d visits", asked, len(open.Trial.Visits))
 	}
 }

@@ -91,13 +91,7 @@ func Identify(t *trial.Trial, plots []trial.Plot, photos []Seen) []Verdict {
 		tag := trial.CardPlot(p.ID)
 		id.byCard[tag] = append(id.byCard[tag], p.ID)
 	}
-	for _, p := range plots {
-		label := regexp.QuoteMeta(p.ID)
-		id.named = append(id.named, plotName{
-			regexp.MustCompile(`(?i)^(?:.*[^a-z0-9])?plot[ _.-]?` + label + `(?:[ _.-]q?([0-9]{1,2}))?(?:[^a-z0-9].*)?$`),
-			regexp.MustCompile(`(?i)^` + label + `(?:[ _.-]q?([0-9]{1,2}))?(?:[ _.-].*)?$`),
-		})
-	}
+	id.named = plotNames(plots)
 	for i := range photos {
 		id.visit(i)
 		id.plot(i)
@@ -106,6 +100,31 @@ func Identify(t *trial.Trial, plots []trial.Plot, photos []Seen) []Verdict {
 	id.walk()
 	id.sortOut()
 	return id.out
+}
+
+// InName finds the plot, and the quadrat where it is told, in the names of a
+// photo's file and folders, as [Identify] does.
+func InName(plots []trial.Plot, paths []string) map[string]Spot {
+	id := identifier{plots: plots, named: plotNames(plots)}
+	out := map[string]Spot{}
+	for _, path := range paths {
+		if s, ok := id.fromName(path); ok {
+			out[path] = s
+		}
+	}
+	return out
+}
+
+func plotNames(plots []trial.Plot) []plotName {
+	var out []plotName
+	for _, p := range plots {
+		label := regexp.QuoteMeta(p.ID)
+		out = append(out, plotName{
+			regexp.MustCompile(`(?i)^(?:.*[^a-z0-9])?plot[ _.-]?` + label + `(?:[ _.-]q?([0-9]{1,2}))?(?:[^a-z0-9].*)?$`),
+			regexp.MustCompile(`(?i)^` + label + `(?:[ _.-]q?([0-9]{1,2}))?(?:[ _.-].*)?$`),
+		})
+	}
+	return out
 }
 
 type identifier struct {

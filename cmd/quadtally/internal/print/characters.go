@@ -1,8 +1,10 @@
 package print
 
 import (
+	"fmt"
 	"strings"
 	"sync"
+	"unicode"
 
 	"codeberg.org/go-fonts/liberation/liberationsansregular"
 	"golang.org/x/image/font/sfnt"
@@ -31,4 +33,22 @@ func Printable(text string, missing func(rune)) (string, error) {
 		}
 		return '?'
 	}, trial.CleanLabel(text)), nil
+}
+
+// Unprintable names characters that the font lacks, the first of many; those
+// that cannot be seen by their numbers.
+func Unprintable(list []rune) string {
+	const most = 12
+	var out []string
+	for _, r := range list[:min(most, len(list))] {
+		if unicode.IsPrint(r) && !unicode.Is(unicode.M, r) {
+			out = append(out, string(r))
+		} else {
+			out = append(out, fmt.Sprintf("%U", r))
+		}
+	}
+	if more := len(list) - most; more > 0 {
+		out = append(out, fmt.Sprintf("and %d more", more))
+	}
+	return strings.Join(out, " ")
 }

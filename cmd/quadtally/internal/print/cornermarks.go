@@ -19,7 +19,7 @@ func CornerMarks(w io.Writer, t *trial.Trial, number int, opt Options) (notes []
 	if err != nil {
 		return nil, err
 	}
-	s, err := newSheet(opt, "Corner marks of the frame "+class.String(), false)
+	s, err := newSheet(opt, "Corner marks of "+classWords(class, t.Units), false)
 	if err != nil {
 		return nil, err
 	}
@@ -27,7 +27,7 @@ func CornerMarks(w io.Writer, t *trial.Trial, number int, opt Options) (notes []
 	s.SetTextColor(0, 0, 0)
 	const plate = label.MarkPlateMM
 	gapX := (s.width - 2*plate) / 3
-	s.put(gapX, 14, 5, "start", true, "Corner marks: "+class.String())
+	s.put(gapX, 14, 5, "start", true, "Corner marks: "+classWords(class, t.Units))
 	for corner := range 4 {
 		m, err := label.NewMark(class, corner)
 		if err != nil {
@@ -43,19 +43,19 @@ func CornerMarks(w io.Writer, t *trial.Trial, number int, opt Options) (notes []
 		s.plate(gapX+float64(col)*(plate+gapX), 20+float64(row)*(plate+12), m)
 	}
 	top := 20 + 2*(plate+12) + 2
-	s.frameDrawing(gapX+8, top+6, class)
+	s.frameDrawing(gapX+8, top+6, class, t.Units)
 	textX := gapX + 78
 	y := top + 4
 	for _, line := range []string{
-		"1. Print at 100 % on matt white paper. The black squares must measure 60 mm, the bar below 100 mm; otherwise print again.",
-		"2. Cut along the grey lines: the white rim of 7.5 mm belongs to the mark.",
+		fmt.Sprintf("1. Print at 100 %% on matt white paper. The black squares must measure %s, the bar below what it says; otherwise print again.", paperLength(label.MarkSizeMM, t.Units)),
+		fmt.Sprintf("2. Cut along the grey lines: the white rim of %s belongs to the mark.", paperLength(label.MarkMarginMM, t.Units)),
 		"3. Glue each mark on a flat, stiff plate; matt varnish or matt laminate, never glossy.",
 		"4. Fix it outside the frame as drawn: its corner touches the frame's inner corner and its edges run on along the inner edges, flush with the frame's upper side. Nothing of the ground inside is hidden.",
 		"5. Keep to the corners' names. Turning a mark in its place does no harm; swapping two does.",
 	} {
 		y = s.paragraph(textX, y, s.width-textX-12, 3.2, line) + 1
 	}
-	s.scaleBar(gapX, s.height-18)
+	s.scaleBar(gapX+110, s.height-18, 110, t.Units)
 	return s.finish(w)
 }
 
@@ -66,25 +66,15 @@ func (s *sheet) plate(x, y float64, m label.Mark) {
 	const cell = label.MarkSizeMM / label.MarkCells
 	s.outline(x, y, label.MarkPlateMM, label.MarkPlateMM, 0.1, 150)
 	x0, y0 := x+label.MarkMarginMM, y+label.MarkMarginMM
-	s.square(x0, y0, label.MarkSizeMM, label.MarkSizeMM, 0)
-	for r, row := range m.Cells() {
-		for c := 0; c < len(row); c++ {
-			from := c
-			for c < len(row) && row[c] {
-				c++
-			}
-			if c > from {
-				s.square(x0+float64(from)*cell, y0+float64(r)*cell, float64(c-from)*cell, cell, 255)
-			}
-		}
-	}
+	cells := m.Cells()
+	s.shape(x0, y0, cell, len(cells[0]), len(cells), func(c, r int) bool { return !cells[r][c] }, 0)
 	class, _ := m.Class()
 	s.put(x, y+label.MarkPlateMM+4.5, 3.4, "start", false, fmt.Sprintf("%s (mark %d, frame %d)", cornerNames[m.Corner()], m.ID, class.Number))
 }
 
 // frameDrawing shows the frame from above with its four plates, to a scale
 // that fits 50 mm.
-func (s *sheet) frameDrawing(x, y float64, class label.Class) {
+func (s *sheet) frameDrawing(x, y float64, class label.Class, u trial.Units) {
 	k := 36 / math.Max(class.WidthMM, class.HeightMM)
 	w, h := class.WidthMM*k, class.HeightMM*k
 	pipe := math.Max(1.5, 25*k)
@@ -98,7 +88,7 @@ func (s *sheet) frameDrawing(x, y float64, class label.Class) {
 		s.put(c[0]+side/2, c[1]+side/2+1, 2.6, "middle", true, fmt.Sprint([]string{"UL", "UR", "LR", "LL"}[corner]))
 	}
 	s.put(x+w/2, y+10+h/2, 2.8, "middle", false, "inside:")
-	s.put(x+w/2, y+10+h/2+4, 2.8, "middle", false, fmt.Sprintf("%g x %g", class.WidthMM, class.HeightMM))
+	s.put(x+w/2, y+10+h/2+4, 2.8, "middle", false, trial.Length(class.WidthMM, u)+" x "+trial.Length(class.HeightMM, u))
 }
 
 // frameClass finds the marks for the trial's frame, whichever side is called
@@ -112,11 +102,16 @@ func frameClass(t *trial.Trial, number int) (label.Class, error) {
 		if c.Number == number && (near(c.WidthMM, q.WidthMM) && near(c.HeightMM, q.LengthMM) || near(c.WidthMM, q.LengthMM) && near(c.HeightMM, q.WidthMM)) {
 			return c, nil
 		}
-		if size := fmt.Sprintf("%g x %g", c.WidthMM, c.HeightMM); !seen[size] {
+		if size := trial.Length(c.WidthMM, t.Units) + " x " + trial.Length(c.HeightMM, t.Units); !seen[size] {
 			seen[size] = true
 			sizes = append(sizes, size)
 		}
 	}
-	return label.Class{}, fmt.Errorf("there are no marks for a frame of %g x %g mm number %d: marks exist for %s mm, frames 1 to 8; other frames are found by their edges",
-		t.Quadrat.WidthMM, t.Quadrat.LengthMM, number, strings.Join(sizes, ", "))
+	return label.Class{}, fmt.Errorf("there are no marks for a frame of %s x %s number %d: marks exist for %s, frames 1 to 8; other frames are found by their edges",
+		trial.Length(t.Quadrat.WidthMM, t.Units), trial.Length(t.Quadrat.LengthMM, t.Units), number, strings.Join(sizes, ", "))
+}
+
+// classWords names a class of frames in the units of its reader.
+func classWords(c label.Class, u trial.Units) string {
+	return fmt.Sprintf("frame %d of %s x %s", c.Number, trial.Length(c.WidthMM, u), trial.Length(c.HeightMM, u))
 }

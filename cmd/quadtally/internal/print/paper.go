@@ -6,6 +6,9 @@ package print
 import (
 	"fmt"
 	"io"
+	"maps"
+	"math"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -42,6 +45,8 @@ type Options struct {
 	Paper Paper
 	// Blind leaves the treatment off, so that whoever counts does not know it.
 	Blind bool
+	// FourOnPage prints four small cards a page in place of two.
+	FourOnPage bool
 	// PerQuadrat prints one card for each quadrat instead of one for each plot.
 	PerQuadrat bool
 	// Printed is the day written into the file, so that the same call gives the
@@ -49,8 +54,8 @@ type Options struct {
 	Printed time.Time
 }
 
-// DefaultOptions prints one card a plot on A4, with the treatment.
-func DefaultOptions() Options { return Options{Paper: A4} }
+// DefaultOptions prints one card a plot on A4, without the treatment.
+func DefaultOptions() Options { return Options{Paper: A4, Blind: true} }
 
 const family = "sans"
 
@@ -168,17 +173,36 @@ func (s *sheet) outline(x, y, w, h, line float64, grey int) {
 	s.Rect(x, y, w, h, "D")
 }
 
-// scaleBar draws a bar of exactly 100 mm with a tick every 10 mm.
-func (s *sheet) scaleBar(x, y float64) {
-	for i := range 10 {
-		if i%2 == 0 {
-			s.square(x+10*float64(i), y, 10, 2.5, 0)
-		}
+// scaleBar draws a bar of a true length that ends at right and is no longer
+// than room: whole centimetres or half inches, up to 10 cm or 4 in.
+func (s *sheet) scaleBar(right, y, room float64, u trial.Units) {
+	step, most := 10.0, 10
+	if u == trial.US {
+		step, most = trial.MMPerInch/2, 8
 	}
-	s.outline(x, y, 100, 2.5, 0.2, 0)
+	n := min(most, int(room/step)/2*2)
+	long := step * float64(n)
+	x := right - long
+	for i := 0; i < n; i += 2 {
+		s.square(x+step*float64(i), y, step, 2.5, 0)
+	}
+	s.outline(x, y, long, 2.5, 0.2, 0)
+	name := fmt.Sprintf("%g mm", long)
+	if u == trial.US {
+		name = fmt.Sprintf("%g in", long/trial.MMPerInch)
+	}
 	s.put(x, y+6.3, 3, "start", false, "0")
-	s.put(x+100, y+6.3, 3, "end", false, "100 mm")
-	s.put(x+50, y+6.3, 2.8, "middle", false, "print at 100 % and measure this bar")
+	s.put(right, y+6.3, 3, "end", false, name)
+	s.putFit(x+long/2, y+6.3, long-26, 2.8, "middle", false, "print at 100 %, measure this bar")
+}
+
+// paperLength tells a length of the printed paper: marks and codes are made to
+// millimetres, which stand beside the inches.
+func paperLength(mm float64, u trial.Units) string {
+	if u == trial.US {
+		return fmt.Sprintf("%.2f in (%.4g mm)", mm/trial.MMPerInch, mm)
+	}
+	return fmt.Sprintf("%.4g mm", mm)
 }
 
 // finish writes the document and says which characters could not be printed.
@@ -186,14 +210,14 @@ func (s *sheet) finish(w io.Writer) (notes []string, err error) {
 	if err := s.Output(w); err != nil {
 		return nil, fmt.Errorf("the page could not be written: %w", err)
 	}
-	if n := len(s.missing); n > 0 {
-		notes = append(notes, fmt.Sprintf("%d characters in names have no letter in the printed font and stand as question marks", n))
+	if len(s.missing) > 0 {
+		notes = append(notes, "characters in names that the printed font has no letter for stand as question marks: "+Unprintable(slices.Sorted(maps.Keys(s.missing))))
 	}
 	return notes, nil
 }
 
-// MapPDF prints the map to scale, on whichever way of turning the paper gives
-// the larger scale.
+// MapPDF prints the map, on whichever way of turning the paper stretches it
+// less, or gives the larger scale where it is not to be stretched.
 func MapPDF(w io.Writer, t *trial.Trial, plots []trial.Plot, m trial.MapOptions, opt Options) (notes []string, err error) {
 	pw, ph, err := opt.Paper.SizeMM()
 	if err != nil {
@@ -208,6 +232,10 @@ func MapPDF(w io.Writer, t *trial.Trial, plots []trial.Plot, m trial.MapOptions,
 		return nil, err
 	}
 	landscape := turned.PaperPerGround > d.PaperPerGround
+	if m.Stretch {
+		bent := func(d trial.Drawing) float64 { return math.Abs(math.Log(d.PaperAcross / d.PaperPerGround)) }
+		landscape = bent(turned) < bent(d)
+	}
 	if landscape {
 		d = turned
 	}

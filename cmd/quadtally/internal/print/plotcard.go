@@ -25,6 +25,9 @@ const (
 	quietMM = 4 * ModuleMM
 	// PatchMM is the side of the white and grey patches.
 	PatchMM = 17.0
+	// FourScale is the size of a card, against these, where four share a page:
+	// its code is 44.1 mm wide. It is read from nearer by.
+	FourScale = 0.7
 )
 
 // Greys of the patches, as sRGB levels asked of the printer. They are nominal:
@@ -32,7 +35,7 @@ const (
 var patchGreys = []int{255, 190, 119, 0}
 
 // PlotCards prints one card a plot, or one a quadrat, in walking order, two on
-// a page with lines to cut along.
+// a page, or four smaller ones, with lines to cut along.
 func PlotCards(w io.Writer, t *trial.Trial, plots []trial.Plot, opt Options) (notes []string, err error) {
 	if len(plots) == 0 {
 		return nil, fmt.Errorf("there are no plots to print cards for")
@@ -41,11 +44,14 @@ func PlotCards(w io.Writer, t *trial.Trial, plots []trial.Plot, opt Options) (no
 	if err != nil {
 		return nil, err
 	}
-	s, err := newSheet(opt, "Plot cards of "+t.Name, false)
+	s, err := newSheet(opt, "Plot cards of "+t.Name, opt.FourOnPage)
 	if err != nil {
 		return nil, err
 	}
-	n := 0
+	n, across, scale := 0, 1, 1.0
+	if opt.FourOnPage {
+		across, scale = 2, FourScale
+	}
 	for _, p := range trial.InWalkingOrder(plots) {
 		first, last := 0, 0
 		if opt.PerQuadrat {
@@ -56,12 +62,13 @@ func PlotCards(w io.Writer, t *trial.Trial, plots []trial.Plot, opt Options) (no
 			if err != nil {
 				return nil, fmt.Errorf("plot %s: %w", p.ID, err)
 			}
-			if n%2 == 0 {
+			if n%(2*across) == 0 {
 				s.AddPage()
 			}
-			gap := (s.height - 2*CardHeightMM) / 3
-			y := gap + float64(n%2)*(CardHeightMM+gap)
-			if err := s.card((s.width-CardWidthMM)/2, y, t, p, q, code, opt.Blind); err != nil {
+			w, h := CardWidthMM*scale, CardHeightMM*scale
+			gapX, gapY := (s.width-float64(across)*w)/float64(across+1), (s.height-2*h)/3
+			x, y := gapX+float64(n%across)*(w+gapX), gapY+float64(n/across%2)*(h+gapY)
+			if err := s.card(x, y, scale, t, p, q, code, opt.Blind); err != nil {
 				return nil, err
 			}
 			n++
@@ -73,19 +80,23 @@ func PlotCards(w io.Writer, t *trial.Trial, plots []trial.Plot, opt Options) (no
 	return s.finish(w)
 }
 
-func (s *sheet) card(x, y float64, t *trial.Trial, p trial.Plot, quadrat int, code string, blind bool) error {
+// card draws one card at a scale about its upper-left corner; only the bar to
+// measure keeps its true length.
+func (s *sheet) card(x, y, scale float64, t *trial.Trial, p trial.Plot, quadrat int, code string, blind bool) error {
 	s.SetTextColor(0, 0, 0)
+	s.TransformBegin()
+	s.TransformScale(100*scale, 100*scale, x, y)
 	s.outline(x, y, CardWidthMM, CardHeightMM, 0.1, 150)
-	if err := s.code(x+quietMM-4, y+quietMM-4, code); err != nil {
+	if err := s.code(x+quietMM, y+quietMM, code); err != nil {
 		return err
 	}
-	s.put(x+quietMM-4+CodeMM/2, y+quietMM-4+CodeMM+6, 3.4, "middle", false, code)
+	s.put(x+quietMM+CodeMM/2, y+2*quietMM+CodeMM+3, 3.4, "middle", false, code)
 
-	left, width := x+quietMM+CodeMM+quietMM-4, CardWidthMM-CodeMM-2*quietMM
-	s.putFit(left, y+11, width, 5.5, "start", false, t.Name)
-	s.put(left, y+18.5, 4, "start", false, "plot")
-	s.putFit(left, y+46, width, 34, "start", true, p.ID)
-	line := y + 58
+	left, width := x+2*quietMM+CodeMM, CardWidthMM-CodeMM-2*quietMM-4
+	s.putFit(left, y+13, width, 5.5, "start", false, t.Name)
+	s.put(left, y+20.5, 4, "start", false, "plot")
+	s.putFit(left, y+47, width, 34, "start", true, p.ID)
+	line := y + 59
 	if quadrat > 0 {
 		s.putFit(left, line, width, 11, "start", true, fmt.Sprintf("quadrat %d", quadrat))
 		line += 12
@@ -101,20 +112,22 @@ func (s *sheet) card(x, y float64, t *trial.Trial, p trial.Plot, quadrat int, co
 		}
 	}
 
-	px, py := x+8, y+CardHeightMM-PatchMM-12
+	px, py := x+8, y+CardHeightMM-PatchMM-11
 	for i, g := range patchGreys {
 		at := px + float64(i)*(PatchMM+1)
 		s.square(at, py, PatchMM, PatchMM, g)
 		s.outline(at, py, PatchMM, PatchMM, 0.15, 0)
 	}
 	s.put(px, py+PatchMM+4, 2.5, "start", false, "white, two greys, black: the greys are nominal, no office printer holds them")
-	s.put(px, py+PatchMM+7.5, 2.5, "start", false, fmt.Sprintf("code %g mm wide, module %g mm; lay the card flat beside the frame, unshaded, no glare", CodeMM, ModuleMM))
-	s.scaleBar(x+CardWidthMM-100-4, py+PatchMM-8.8)
+	s.put(px, py+PatchMM+7.5, 2.5, "start", false, fmt.Sprintf("code %s wide; lay the card flat beside the frame, unshaded, no glare", paperLength(CodeMM*scale, t.Units)))
+	s.TransformEnd()
+	// The bar stands to the right of the patches, as long as it says.
+	room := (CardWidthMM - 8 - 4*(PatchMM+1) - 6) * scale
+	s.scaleBar(x+CardWidthMM*scale-4*scale, y+(CardHeightMM-PatchMM-1)*scale, room, t.Units)
 	return s.Error()
 }
 
-// code draws a text as a QR code, its modules as vectors: neighbours in a row
-// are one rectangle, so that no hairline shows between them.
+// code draws a text as a QR code, its dark modules as one shape.
 func (s *sheet) code(x, y float64, text string) error {
 	b, err := qr.Encode(text, qr.M, qr.AlphaNumeric)
 	if err != nil {
@@ -124,17 +137,6 @@ func (s *sheet) code(x, y float64, text string) error {
 	if n != 21 {
 		return fmt.Errorf("the code %q takes %d modules instead of 21: shorten the plot's number", text, n)
 	}
-	dark := func(i, j int) bool { return i < n && color.GrayModel.Convert(b.At(i, j)).(color.Gray).Y < 128 }
-	for j := range n {
-		for i := 0; i < n; i++ {
-			from := i
-			for dark(i, j) {
-				i++
-			}
-			if i > from {
-				s.square(x+float64(from)*ModuleMM, y+float64(j)*ModuleMM, float64(i-from)*ModuleMM, ModuleMM, 0)
-			}
-		}
-	}
+	s.shape(x, y, ModuleMM, n, n, func(i, j int) bool { return color.GrayModel.Convert(b.At(i, j)).(color.Gray).Y < 128 }, 0)
 	return nil
 }

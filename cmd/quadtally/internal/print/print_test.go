@@ -4,9 +4,12 @@ import (
 	"bytes"
 	"fmt"
 	"image"
+	"image/color"
+	"image/draw"
 	_ "image/png"
 	"io"
 	"math"
+	"math/rand/v2"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -15,7 +18,9 @@ import (
 	"testing"
 
 	"quadtally/cmd/quadtally/internal/trial"
+	"quadtally/vision/card"
 	"quadtally/vision/label"
+	"quadtally/vision/raster"
 )
 
 // example is an invented trial at an invented place; its names hold letters
@@ -41,17 +46,24 @@ func example(t *testing.T) (trial.Trial, []trial.Plot) {
 
 // prints is everything this package prints, by file name.
 func prints(x trial.Trial, plots []trial.Plot) map[string]func(io.Writer) ([]string, error) {
-	classes := []string{"broadleaf", "grass", "sedge"}
+	columns := FieldColumns{Classes: []string{"broadleaf", "grass", "sedge"}, Cover: true}
+	more := FieldColumns{Classes: []string{"broadleaf", "grass", "sedge", "volunteer rye"}, Cover: true, Regrowth: true}
 	out := map[string]func(io.Writer) ([]string, error){}
 	for _, paper := range []Paper{A4, Letter} {
 		opt := Options{Paper: paper}
 		blind := Options{Paper: paper, Blind: true, PerQuadrat: true}
 		out["cards-"+string(paper)] = func(w io.Writer) ([]string, error) { return PlotCards(w, &x, plots, opt) }
 		out["blind-"+string(paper)] = func(w io.Writer) ([]string, error) { return PlotCards(w, &x, plots, blind) }
+		four := blind
+		four.FourOnPage = true
+		out["four-"+string(paper)] = func(w io.Writer) ([]string, error) { return PlotCards(w, &x, plots, four) }
 		out["marks-"+string(paper)] = func(w io.Writer) ([]string, error) { return CornerMarks(w, &x, 1, opt) }
-		out["sheet-"+string(paper)] = func(w io.Writer) ([]string, error) { return FieldSheet(w, &x, plots, 2, classes, opt) }
+		out["sheet-"+string(paper)] = func(w io.Writer) ([]string, error) {
+			return FieldSheet(w, &x, plots, 2, columns, Options{Paper: paper, Blind: true})
+		}
+		out["sheetshown-"+string(paper)] = func(w io.Writer) ([]string, error) { return FieldSheet(w, &x, plots, 2, columns, opt) }
 		out["sheetblind-"+string(paper)] = func(w io.Writer) ([]string, error) {
-			return FieldSheet(w, &x, plots, 3, append(classes, "crop", "volunteer rye"), blind)
+			return FieldSheet(w, &x, plots, 3, more, blind)
 		}
 		out["map-"+string(paper)] = func(w io.Writer) ([]string, error) {
 			return MapPDF(w, &x, plots, trial.MapOptions{Visit: 1}, opt)
@@ -64,7 +76,7 @@ var pageMark = regexp.MustCompile(`/Type /Page\n`)
 
 func TestPagesOfEveryPrint(t *testing.T) {
 	x, plots := example(t)
-	pages := map[string]int{"cards": 10, "blind": 40, "marks": 1, "sheet-A4": 3, "sheet-Letter": 4, "sheetblind": 5, "map": 1}
+	pages := map[string]int{"cards": 10, "blind": 40, "four": 20, "marks": 1, "sheet": 4, "sheetshown": 5, "sheetblind": 5, "map": 1}
 	for name, print := range prints(x, plots) {
 		var a, b bytes.Buffer
 		notes, err := print(&a)
@@ -119,9 +131,9 @@ func TestRefusals(t *testing.T) {
 		"code":  second(PlotCards(io.Discard, &x, long, DefaultOptions())),
 		"marks": second(CornerMarks(io.Discard, &odd, 1, DefaultOptions())),
 		"frame": second(CornerMarks(io.Discard, &x, 9, DefaultOptions())),
-		"visit": second(FieldSheet(io.Discard, &x, plots, 0, []string{"grass"}, DefaultOptions())),
-		"class": second(FieldSheet(io.Discard, &x, plots, 1, nil, DefaultOptions())),
-		"wide":  second(FieldSheet(io.Discard, &x, plots, 1, make([]string, 20), DefaultOptions())),
+		"visit": second(FieldSheet(io.Discard, &x, plots, 0, FieldColumns{Classes: []string{"grass"}}, DefaultOptions())),
+		"class": second(FieldSheet(io.Discard, &x, plots, 1, FieldColumns{}, DefaultOptions())),
+		"wide":  second(FieldSheet(io.Discard, &x, plots, 1, FieldColumns{Classes: make([]string, 20)}, DefaultOptions())),
 		"drawn": second(MapPDF(io.Discard, &x, long, trial.MapOptions{}, DefaultOptions())),
 	} {
 		if err == nil {
@@ -214,7 +226,7 @@ func TestTrueSizes(t *testing.T) {
 	const dpi = 254 // ten dots a millimetre
 	page := decode(t, render(t, dir, "cards-A4", dpi, prints(x, plots)["cards-A4"])[0])
 	gap := (297 - 2*CardHeightMM) / 3
-	left, top := (210-CardWidthMM)/2+quietMM-4, gap+quietMM-4
+	left, top := (210-CardWidthMM)/2+quietMM, gap+quietMM
 	// The outermost modules of a code are the finder patterns' corners.
 	if w := darkRun(page, left+0.5*ModuleMM, top+ModuleMM/2, 1, 0); math.Abs(w-6.5*ModuleMM) > 0.2 {
 		t.Errorf("finder pattern from its middle module on: %.2f mm, want %.2f", w, 6.5*ModuleMM)
@@ -312,4 +324,124 @@ func TestSheetKeepsTheWalk(t *testing.T) {
 		}
 		at += i
 	}
+}
+
+// Each ring of an outline keeps the cells that are in on one side; filled by
+// the even-odd rule, they give the cells back.
+func TestOutlines(t *testing.T) {
+	rng := rand.New(rand.NewPCG(1, 2))
+	for range 200 {
+		columns, rows := 1+rng.IntN(9), 1+rng.IntN(9)
+		cells := make([]bool, columns*rows)
+		for i := range cells {
+			cells[i] = rng.IntN(2) == 0
+		}
+		in := func(c, r int) bool { return cells[r*columns+c] }
+		rings := outlines(columns, rows, in)
+		for r := range rows {
+			for c := range columns {
+				crossed := 0 // of a ray from the middle of the cell to the left
+				for _, ring := range rings {
+					for i, a := range ring {
+						b := ring[(i+1)%len(ring)]
+						if a[0] != b[0] && a[1] != b[1] {
+							t.Fatalf("%v to %v runs aslant", a, b)
+						}
+						if a[0] == b[0] && a[0] <= c && min(a[1], b[1]) <= r && max(a[1], b[1]) > r {
+							crossed++
+						}
+					}
+				}
+				if crossed%2 == 1 != in(c, r) {
+					t.Fatalf("%d x %d cells %v: cell %d, %d is lost in %v", columns, rows, cells, c, r, rings)
+				}
+			}
+		}
+	}
+}
+
+// Between the modules of a code and the cells of a mark there is no seam, at
+// whatever scale a page is drawn.
+func TestCodesHaveNoSeams(t *testing.T) {
+	if _, err := exec.LookPath("pdftoppm"); err != nil {
+		t.Skip("pdftoppm is not installed")
+	}
+	x, plots := example(t)
+	x.Treatments, plots = x.Treatments[:1], plots[:1]
+	dir := t.ArtifactDir()
+	for _, dpi := range []int{61, 97, 133, 300} {
+		img := decode(t, render(t, dir, fmt.Sprint("seam", dpi), dpi, func(w io.Writer) ([]string, error) {
+			return PlotCards(w, &x, plots, DefaultOptions())
+		})[0])
+		perMM := float64(dpi) / 25.4
+		// Down the left edge of the upper-left finder pattern, and along its top.
+		left, top := (210-CardWidthMM)/2+quietMM, (297-2*CardHeightMM)/3+quietMM
+		for _, along := range [][2]float64{{0, 1}, {1, 0}} {
+			for mm := 0.6; mm < 7*ModuleMM-0.6; mm += 0.05 {
+				px, py := left+ModuleMM/2+along[0]*(mm-ModuleMM/2), top+ModuleMM/2+along[1]*(mm-ModuleMM/2)
+				if r, _, _, _ := img.At(int(px*perMM), int(py*perMM)).RGBA(); r > 0x1000 {
+					t.Fatalf("%d dpi: a light line %.2f mm into the finder pattern (%d of 65535)", dpi, mm, r)
+				}
+			}
+		}
+		// Four modules of paper round the code.
+		for mm := -4*ModuleMM + 0.6; mm < CodeMM+4*ModuleMM-0.6; mm += 0.1 {
+			for _, p := range [][2]float64{{mm, -1}, {mm, -4*ModuleMM + 0.6}, {mm, CodeMM + 1}, {mm, CodeMM + 4*ModuleMM - 0.6}, {-1, mm}, {-4*ModuleMM + 0.6, mm}, {CodeMM + 1, mm}, {CodeMM + 4*ModuleMM - 0.6, mm}} {
+				if r, _, _, _ := img.At(int((left+p[0])*perMM), int((top+p[1])*perMM)).RGBA(); r < 0xe000 {
+					t.Fatalf("%d dpi: something is printed in the quiet zone at %.1f, %.1f mm", dpi, p[0], p[1])
+				}
+			}
+		}
+	}
+}
+
+// The program's own reader reads the cards from the page, at the resolution
+// of a careless and of a careful print, in both sizes.
+func TestOwnReaderReadsCards(t *testing.T) {
+	if _, err := exec.LookPath("pdftoppm"); err != nil {
+		t.Skip("pdftoppm is not installed")
+	}
+	x, plots := example(t)
+	dir := t.ArtifactDir()
+	for _, four := range []bool{false, true} {
+		for _, dpi := range []int{100, 300} {
+			opt := DefaultOptions()
+			opt.PerQuadrat, opt.FourOnPage = true, four
+			page := decode(t, render(t, dir, fmt.Sprint("read", four, dpi), dpi, func(w io.Writer) ([]string, error) {
+				return PlotCards(w, &x, plots[:1], opt)
+			})[0])
+			w, h, across, scale := 210.0, 297.0, 1, 1.0
+			if four {
+				w, h, across, scale = h, w, 2, FourScale
+			}
+			cw, ch := CardWidthMM*scale, CardHeightMM*scale
+			for n := range 2 * across {
+				gapX, gapY := (w-float64(across)*cw)/float64(across+1), (h-2*ch)/3
+				at := image.Pt(int((gapX+float64(n%across)*(cw+gapX))*float64(dpi)/25.4), int((gapY+float64(n/across)*(ch+gapY))*float64(dpi)/25.4))
+				reading, err := card.Find(onSoil(page, image.Rectangle{at, at.Add(image.Pt(int(cw*float64(dpi)/25.4), int(ch*float64(dpi)/25.4)))}), card.DefaultOptions())
+				if err != nil {
+					t.Fatal(err)
+				}
+				got, err := reading.One()
+				if want := (label.Label{Trial: "AB26", Plot: plots[0].ID, Quadrat: n + 1}); err != nil || got.Label != want {
+					t.Errorf("four %v, %d dpi: %v read as %v (%v)", four, dpi, want, got.Label, err)
+				}
+			}
+		}
+	}
+}
+
+// onSoil lays what a rectangle of a page shows on brown ground, as a photo of
+// a card that was cut out.
+func onSoil(page image.Image, cut image.Rectangle) *raster.Raster {
+	w, h := cut.Dx()*3/2, cut.Dy()*3/2
+	photo := image.NewRGBA(image.Rect(0, 0, w, h))
+	draw.Draw(photo, photo.Bounds(), image.NewUniform(color.RGBA{96, 72, 54, 255}), image.Point{}, draw.Src)
+	draw.Draw(photo, image.Rectangle{Max: cut.Size()}.Add(image.Pt(w/6, h/6)), page, cut.Min, draw.Src)
+	r := &raster.Raster{Width: w, Height: h, ChromaWidth: w, ChromaHeight: h, FullWidth: w, FullHeight: h, Denom: 1, Orientation: 1}
+	for i := 0; i < len(photo.Pix); i += 4 {
+		y, cb, cr := color.RGBToYCbCr(photo.Pix[i], photo.Pix[i+1], photo.Pix[i+2])
+		r.Y, r.Cb, r.Cr = append(r.Y, y), append(r.Cb, cb), append(r.Cr, cr)
+	}
+	return r
 }

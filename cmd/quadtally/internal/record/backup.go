@@ -3,6 +3,7 @@ package record
 import (
 	"context"
 	"database/sql"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -144,13 +145,19 @@ type Restored struct {
 // Restore puts a backup into dir as its record. The record that stood there is
 // kept under another name, with its journal, so that SQLite can still finish
 // what was interrupted in it; neither is ever rolled into the other. Nobody may
-// be working on the trial meanwhile.
-func Restore(ctx context.Context, dir, from string) (Restored, error) {
+// be working on the trial meanwhile. A record of another trial is refused with
+// [ErrOtherTrial] unless agreed.
+func Restore(ctx context.Context, dir, from string, agreed bool) (Restored, error) {
 	var done Restored
 	if err := checkCopy(ctx, from); err != nil {
 		return done, err
 	}
 	path := filepath.Join(dir, FileName)
+	if stands, ok := originOf(ctx, path); ok && !agreed {
+		if comes, ok := originOf(ctx, from); ok && comes != stands {
+			return done, ErrOtherTrial{From: from, Is: comes.name, Stands: stands.name}
+		}
+	}
 	if a, err := os.Stat(from); err == nil {
 		if b, err := os.Stat(path); err == nil && os.SameFile(a, b) {
 			return done, fmt.Errorf("%s is the record itself: name the file that `quadtally backup` wrote", from)
@@ -200,6 +207,42 @@ func Restore(ctx context.Context, dir, from string) (Restored, error) {
 		return done, plain(err)
 	}
 	return done, nil
+}
+
+// ErrOtherTrial means that a backup is of another trial than the record it
+// would take the place of.
+type ErrOtherTrial struct{ From, Is, Stands string }
+
+func (e ErrOtherTrial) Error() string {
+	what := fmt.Sprintf("of another trial, %q, than the record here, %q", e.Is, e.Stands)
+	if e.Is == e.Stands {
+		what = fmt.Sprintf("of another trial than the record here, though both are called %q", e.Is)
+	}
+	return fmt.Sprintf("%s is %s: name the right folder with --trial, or say --agreed if it is meant", e.From, what)
+}
+
+// origin is how a trial began, which all copies of its record share.
+type origin struct{ at, author, doc, name string }
+
+// originOf reads how the trial of a record began, from its file alone: what a
+// journal beside it holds does not matter for this and is left there. ok is
+// false where it cannot be read.
+func originOf(ctx context.Context, path string) (o origin, ok bool) {
+	if free(path) {
+		return o, false
+	}
+	db, err := sql.Open("sqlite3", fileURI(path, "mode=ro&immutable=1"))
+	if err != nil {
+		return o, false
+	}
+	defer db.Close()
+	err = db.QueryRowContext(ctx, "select e.at, e.author, t.doc from trial t join entry e on e.id = t.entry order by t.id limit 1").Scan(&o.at, &o.author, &o.doc)
+	var named struct{ Name string }
+	if err == nil {
+		err = json.Unmarshal([]byte(o.doc), &named)
+	}
+	o.name = named.Name
+	return o, err == nil
 }
 
 // lockedBySomeone refuses to take a record away from a program that is writing

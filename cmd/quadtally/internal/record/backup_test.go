@@ -193,7 +193,7 @@ func TestBackupAndRestore(t *testing.T) {
 		t.Errorf("left %s", got)
 	}
 	dir, before := killed(t, nil)
-	done, err := Restore(ctx, dir, bak)
+	done, err := Restore(ctx, dir, bak, false)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -221,7 +221,7 @@ func TestBackupAndRestore(t *testing.T) {
 	if err := o.Check(); err != nil || yields(snapshot(t, o)) != before {
 		t.Errorf("%v; kept %s, want %s", err, yields(snapshot(t, o)), before)
 	}
-	if _, err := Restore(ctx, t.TempDir(), bak); err != nil {
+	if _, err := Restore(ctx, t.TempDir(), bak, false); err != nil {
 		t.Errorf("into an empty folder: %v", err)
 	}
 }
@@ -237,14 +237,14 @@ func TestRestoreRefuses(t *testing.T) {
 	} {
 		from := filepath.Join(t.TempDir(), "x.db")
 		os.WriteFile(from, content, 0o644)
-		if _, err := Restore(ctx, s.Dir(), from); err == nil || !strings.Contains(err.Error(), "not a whole record") {
+		if _, err := Restore(ctx, s.Dir(), from, false); err == nil || !strings.Contains(err.Error(), "not a whole record") {
 			t.Errorf("%s: %v", name, err)
 		}
 	}
-	if _, err := Restore(ctx, s.Dir(), path); err == nil {
+	if _, err := Restore(ctx, s.Dir(), path, false); err == nil {
 		t.Error("the record over itself")
 	}
-	if _, err := Restore(ctx, s.Dir(), filepath.Join(t.TempDir(), "none")); err == nil || !strings.Contains(err.Error(), "no such file") {
+	if _, err := Restore(ctx, s.Dir(), filepath.Join(t.TempDir(), "none"), false); err == nil || !strings.Contains(err.Error(), "no such file") {
 		t.Errorf("no file: %v", err)
 	}
 	if now, _ := os.ReadFile(path); string(now) != string(data) {
@@ -254,7 +254,7 @@ func TestRestoreRefuses(t *testing.T) {
 	_, err := s.Write(ctx, "test", "", func(*Tx) error {
 		bak := filepath.Join(t.TempDir(), "bak.db")
 		os.WriteFile(bak, data, 0o644)
-		_, err := Restore(ctx, s.Dir(), bak)
+		_, err := Restore(ctx, s.Dir(), bak, false)
 		return err
 	})
 	if err == nil || !strings.Contains(err.Error(), "another program is writing") {

@@ -68,16 +68,22 @@ func (w Weights) Disagree() bool {
 	return d < -weightTolerance || (known == 2 && d > weightTolerance)
 }
 
-// Text says what the weights are.
-func (w Weights) Text() string {
+// Text says what the weights are, in the units that people read.
+func (w Weights) Text(u trial.Units) string {
+	weight := func(kg float64) string {
+		if u == trial.US {
+			return fmt.Sprintf("%.3f lb", kg/trial.KGPerLB)
+		}
+		return fmt.Sprintf("%.3f kg", kg)
+	}
 	var parts []string
 	if w.Marketable != nil {
-		parts = append(parts, fmt.Sprintf("marketable %.3f kg", *w.Marketable))
+		parts = append(parts, "marketable "+weight(*w.Marketable))
 	}
 	if w.Cull != nil {
-		parts = append(parts, fmt.Sprintf("cull %.3f kg", *w.Cull))
+		parts = append(parts, "cull "+weight(*w.Cull))
 	}
-	return fmt.Sprintf("a total of %.3f kg, but %s", w.Total, strings.Join(parts, " and "))
+	return fmt.Sprintf("a total of %s, but %s", weight(w.Total), strings.Join(parts, " and "))
 }
 
 // Harvests is the harvest of a trial, pick by pick.
@@ -109,20 +115,55 @@ func (h *Harvests) Season(plot string) bool {
 	return h.HasWeight && !slices.ContainsFunc(h.Missing, func(m MissingPick) bool { return m.Plot == plot })
 }
 
+// OnlyTotals reports a harvest that was weighed and nowhere graded.
+func OnlyTotals(list []Observation) bool {
+	weighed := false
+	for _, o := range list {
+		if o.Visit != 0 || o.Withdrawn || o.Variable != VarYield {
+			continue
+		}
+		if o.Class == ClassMarketable || o.Class == ClassCull {
+			return false
+		}
+		weighed = weighed || o.Class == ClassTotal
+	}
+	return weighed
+}
+
+// Question asks about plots that lack a pick that others have; "" where none
+// does, or where the sheets say that it was not weighed. short is the fact alone.
+func (h *Harvests) Question() (text, short string) {
+	var open []string
+	for _, m := range h.Missing {
+		if !m.Stated && h.HasWeight {
+			open = append(open, fmt.Sprintf("plot %s at pick %s", m.Plot, h.PickName(m.Pick)))
+		}
+	}
+	if len(open) == 0 {
+		return "", ""
+	}
+	short = "no weight for " + open[0]
+	if more := len(open) - 1; more > 0 {
+		short += fmt.Sprintf(" and %d more", more)
+	}
+	if len(open) > 6 {
+		open = append(open[:5], fmt.Sprintf("%d more", len(open)-5))
+	}
+	return fmt.Sprintf("no weight for %s: was there nothing to cut (add the row with 0) or was it not weighed (add the row with NA)? Until the sheet with it is stored again, the season's yield of such a plot is missing", strings.Join(open, ", ")), short
+}
+
 // HarvestsOf sorts the values of a harvest by plot and pick. One rule holds for
 // weights: marketable is what was weighed as marketable, or the total less the
 // cull; where nothing in the trial was graded, the total stands for it.
 func HarvestsOf(list []Observation, plots []trial.Plot) Harvests {
 	var rows []Observation
-	graded := false
 	for _, o := range list {
 		if o.Visit != 0 || o.Withdrawn || (o.Variable != VarYield && o.Variable != VarPieces) {
 			continue
 		}
 		rows = append(rows, o)
-		graded = graded || (o.Variable == VarYield && (o.Class == ClassMarketable || o.Class == ClassCull))
 	}
-	h := Harvests{Ungraded: !graded}
+	h := Harvests{Ungraded: OnlyTotals(rows)}
 	pickOf := h.sortIntoPicks(rows)
 	type key struct {
 		plot string

@@ -86,7 +86,7 @@ func TestWeightsDisagree(t *testing.T) {
 		{Weights{6, nil, nil}, false},
 	} {
 		if got := c.w.Disagree(); got != c.want {
-			t.Errorf("%s: %v, want %v", c.w.Text(), got, c.want)
+			t.Errorf("%s: %v, want %v", c.w.Text(trial.Metric), got, c.want)
 		}
 	}
 	h := HarvestsOf([]Observation{weighed("101", "2025-09-01", ClassMarketable, 5), weighed("101", "2025-09-01", ClassTotal, 4)}, []trial.Plot{{ID: "101"}})

@@ -24,6 +24,9 @@ type Plant struct {
 	X     float64    `json:"x"`
 	Y     float64    `json:"y"`
 	Class PlantClass `json:"class"`
+	// Sheet is the name of the file that gave it, "" for a click on the review
+	// page. What a file gives takes the place of what it gave before.
+	Sheet string `json:"sheet,omitempty"`
 }
 
 // Check is a check point, the value of a decision of KindCheck about its
@@ -33,6 +36,7 @@ type Check struct {
 	X     float64     `json:"x"`
 	Y     float64     `json:"y"`
 	Class *PlantClass `json:"class,omitempty"`
+	Sheet string      `json:"sheet,omitempty"` // the file that gave the answer
 }
 
 // NamedPlant is a named plant in force.
@@ -58,6 +62,9 @@ type CheckPoint struct {
 type Sorting struct {
 	Classes []SortedClass `json:"classes"`
 	Checks  []SortedCheck `json:"checks,omitempty"`
+	// Solid is the share of the green that is leaf and not the rim of one, nil
+	// where the photo was measured before that was looked at.
+	Solid *float64 `json:"solid,omitempty"`
 	// Missed are plants named in the photo where no green is seen: they teach
 	// nothing.
 	Missed [][2]float64 `json:"missed,omitempty"`
@@ -74,10 +81,12 @@ type SortedClass struct {
 	LoFrac    float64 `json:"lo_frac"`
 	HiFrac    float64 `json:"hi_frac"`
 	// Mean is the mean probability of the class over the photo's green.
-	Mean   float64 `json:"mean"`
-	Pieces int     `json:"pieces"`
-	Sure   float64 `json:"sure"` // mean probability of the green sorted into it
-	Named  int     `json:"named"`
+	Mean float64 `json:"mean"`
+	// SolidMean is that over the solid part of it.
+	SolidMean float64 `json:"solid_mean,omitempty"`
+	Pieces    int     `json:"pieces"`
+	Sure      float64 `json:"sure"` // mean probability of the green sorted into it
+	Named     int     `json:"named"`
 	// Learned tells whether enough plants of it are named to find it.
 	Learned bool `json:"learned"`
 }
@@ -146,7 +155,7 @@ func (r reader) plants() error {
 				return err
 			}
 			if role, ok := roleOfPatch[old.Class]; ok && old.At != nil {
-				s.Named = append(s.Named, NamedPlant{Plant{old.At[0], old.At[1], PlantClass{role, role}}, hash, d.ID, d.Entry, d.Author, true})
+				s.Named = append(s.Named, NamedPlant{Plant{X: old.At[0], Y: old.At[1], Class: PlantClass{role, role}}, hash, d.ID, d.Entry, d.Author, true})
 			}
 		case KindCheck:
 			c := CheckPoint{Hash: hash, Decision: d.ID, Entry: d.Entry}
@@ -192,7 +201,7 @@ var roleOfPatch = map[string]string{"weed": "weed", "crop": "crop", "cover-crop 
 
 // sortingMethod changes whenever the same looks and names would be sorted in
 // another way.
-const sortingMethod = "1"
+const sortingMethod = "2"
 
 // SortingRests is, by visit, the digest of all that the sorting of its photos
 // follows from: thresholds, measurements, named plants and check points.
@@ -274,7 +283,26 @@ const (
 	LackSorting PlantsLacking = "sorting"         // something changed since plants were told apart
 	LackChecks  PlantsLacking = "check-points"    // too few answered
 	LackPlots   PlantsLacking = "checks-in-plots" // check points lie in too few plots
+	LackPhotos  PlantsLacking = "photos"          // none of the visit is in use
+	// Enough check points are answered, but too few in photos that are in use.
+	LackChecksInUse PlantsLacking = "check-points-in-use"
+	// Check points say that there are such plants, and none is named, or too few
+	// to be found.
+	LackWeed     PlantsLacking = "weed-names"
+	LackCrop     PlantsLacking = "crop-names"
+	LackRegrowth PlantsLacking = "regrowth-names"
 )
+
+// lackOfRole are the roles without which the others cannot be told.
+var lackOfRole = []struct {
+	role string
+	lack PlantsLacking
+}{{"weed", LackWeed}, {"crop", LackCrop}, {"regrowth", LackRegrowth}}
+
+// mostUnnamed is the share of a visit's answers up to which a role may be seen
+// at check points without a plant of it being named: a person who is wrong in
+// one answer of twenty gives each other role a third of that.
+const mostUnnamed = 0.05
 
 // LeastChecks is the number of answered check points from which covers by class
 // of a visit are told, and LeastCheckPlots the number of plots they must lie
@@ -289,24 +317,54 @@ const (
 func (s *Snapshot) PlantsLack(visit int) []PlantsLacking {
 	names, _ := s.Names(visit)
 	kinds := map[PlantClass]bool{}
+	found := map[string]bool{} // roles with a class that can be found
 	for _, n := range names {
 		kinds[n.Class] = true
+		found[n.Class.Role] = true
 	}
 	if len(kinds) < 2 {
 		return []PlantsLacking{LackNames}
 	}
 	var out []PlantsLacking
 	looks, sorting := false, false
-	done := 0
-	plots := map[string]bool{}
+	inUse := 0
+	lost := map[string]bool{} // roles whose classes all have too few names
 	for i := range s.Photos {
-		if p := &s.Photos[i]; p.InUse() && p.Place.Visit == visit {
-			looks = looks || !p.HasLooks
-			sorting = sorting || p.Sorting == nil
+		p := &s.Photos[i]
+		if !p.InUse() || p.Place.Visit != visit {
+			continue
+		}
+		inUse++
+		looks = looks || !p.HasLooks
+		if p.Sorting == nil {
+			sorting = true
+			continue
+		}
+		few := map[string]bool{}
+		for _, c := range p.Sorting.Classes {
+			isFew := c.Named > 0 && !c.Learned
+			if was, seen := few[c.Role]; !seen || was {
+				few[c.Role] = isFew
+			}
+		}
+		for role, isFew := range few {
+			lost[role] = lost[role] || isFew
 		}
 	}
+	if inUse == 0 {
+		return []PlantsLacking{LackPhotos}
+	}
+	answered, done := 0, 0
+	plots := map[string]bool{}
+	saw := map[string]int{} // answers by role
 	for _, c := range s.Checks {
-		if p, ok := s.Photo(c.Hash); ok && p.InUse() && p.Place.Visit == visit && c.Class != nil {
+		p, ok := s.Photo(c.Hash)
+		if !ok || p.Place.Visit != visit || c.Class == nil {
+			continue
+		}
+		answered++
+		saw[c.Class.Role]++
+		if p.InUse() {
 			done++
 			plots[p.Place.Plot] = true
 		}
@@ -316,10 +374,19 @@ func (s *Snapshot) PlantsLack(visit int) []PlantsLacking {
 	} else if sorting {
 		out = append(out, LackSorting)
 	}
-	if done < LeastChecks {
+	switch {
+	case answered < LeastChecks:
 		out = append(out, LackChecks)
-	} else if len(plots) < LeastCheckPlots {
+	case done < LeastChecks:
+		out = append(out, LackChecksInUse)
+	case len(plots) < LeastCheckPlots:
 		out = append(out, LackPlots)
+	default:
+		for _, r := range lackOfRole {
+			if float64(saw[r.role]) > mostUnnamed*float64(answered) && (!found[r.role] || lost[r.role]) {
+				out = append(out, r.lack)
+			}
+		}
 	}
 	return out
 }
@@ -335,6 +402,13 @@ func (l PlantsLacking) Words() string {
 		return "something changed since plants were told apart: run `quadtally photos` again"
 	case LackChecks:
 		return fmt.Sprintf("%d answered check points are needed (`quadtally plants --ask 100` draws them)", LeastChecks)
+	case LackPhotos:
+		return "no photo of it is in use: run `quadtally photos` on their folder, or see `quadtally status`"
+	case LackChecksInUse:
+		return fmt.Sprintf("most of its answered check points lie in photos that are not in use now: bring these back (`quadtally photos` measures anew, `quadtally settle` settles), or draw more with `quadtally plants --ask`; %d are needed", LeastChecks)
+	case LackWeed, LackCrop, LackRegrowth:
+		role := map[PlantsLacking]string{LackWeed: "weeds", LackCrop: "crop", LackRegrowth: "regrowth"}[l]
+		return fmt.Sprintf("check points say that %s stands in the photos, and none is named, or too few to be found: name some (`quadtally plants`, or on the review page)", role)
 	case LackPlots:
 		return fmt.Sprintf("the check points answered lie in too few plots: %d are needed", LeastCheckPlots)
 	}

@@ -61,10 +61,10 @@ func TestPlantsInTheRecord(t *testing.T) {
 	decide := func(kind string, v any) func(tx *Tx) error {
 		return func(tx *Tx) error { _, err := tx.Decide(PhotoSubject("h"), kind, v); return err }
 	}
-	write(decide(KindPlant, Plant{10, 20, weed}))
+	write(decide(KindPlant, Plant{X: 10, Y: 20, Class: weed}))
 	write(decide(KindPatch, map[string]any{"class": "cover-crop regrowth", "at": []float64{3, 4}}))
 	write(decide(KindPatch, map[string]any{"class": "weed"})) // all green: no plant
-	corrected := write(decide(KindPlant, Plant{10, 20, crop}))
+	corrected := write(decide(KindPlant, Plant{X: 10, Y: 20, Class: crop}))
 	write(decide(KindCheck, Check{X: 1, Y: 2}))
 	answered := write(decide(KindCheck, Check{X: 1, Y: 2, Class: &weed}))
 	write(decide(KindCheck, Check{X: 1, Y: 2}))
@@ -99,7 +99,7 @@ func TestNamesOfVisits(t *testing.T) {
 		{PhotoFacts: PhotoFacts{Hash: "a"}, Place: Place{Visit: 1}}, {PhotoFacts: PhotoFacts{Hash: "b"}, Place: Place{Visit: 2}}}}
 	add := func(hash string, class PlantClass, n int) {
 		for range n {
-			s.Named = append(s.Named, NamedPlant{Plant{float64(len(s.Named)), 0, class}, hash, 0, 0, "", false})
+			s.Named = append(s.Named, NamedPlant{Plant{X: float64(len(s.Named)), Class: class}, hash, 0, 0, "", false})
 		}
 	}
 	add("a", weed, OwnNames-2)

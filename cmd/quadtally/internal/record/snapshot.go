@@ -25,6 +25,7 @@ type Snapshot struct {
 	Plots        []trial.Plot // in walking order
 	Photos       []Photo      // by time taken, then path
 	Observations []Observation
+	Beside       []Observation // counts of further observers, which enter no comparison
 	Operations   []Operation
 	Sheets       []Sheet           // the newest version of each, in the order they were stored
 	Decisions    []Decision        // in force, oldest first
@@ -48,6 +49,25 @@ func (s *Snapshot) Plot(id string) (trial.Plot, bool) {
 		return trial.Plot{}, false
 	}
 	return s.Plots[i], true
+}
+
+// Used is what the record holds, as far as a plan must not contradict it.
+func (s *Snapshot) Used() trial.Used {
+	u := trial.Used{PhotosAt: map[int]int{}, ValuesAt: map[int]int{}}
+	for i := range s.Photos {
+		p := &s.Photos[i]
+		u.Quadrats = max(u.Quadrats, p.Place.Quadrat)
+		if p.Place.Visit > 0 {
+			u.PhotosAt[p.Place.Visit]++
+		}
+	}
+	for _, o := range s.Observations {
+		u.Quadrats = max(u.Quadrats, o.Quadrat)
+		if o.Visit > 0 {
+			u.ValuesAt[o.Visit]++
+		}
+	}
+	return u
 }
 
 // Photo finds a photo by its content hash or an unambiguous prefix of it of
@@ -405,7 +425,13 @@ func (r reader) heldObservations(where string, args ...any) ([]Observation, erro
 
 func (r reader) observations() error {
 	all, err := r.heldObservations("")
-	r.snap.Observations = inForce(all)
+	for _, o := range inForce(all) {
+		if o.Beside {
+			r.snap.Beside = append(r.snap.Beside, o)
+		} else {
+			r.snap.Observations = append(r.snap.Observations, o)
+		}
+	}
 	return err
 }
 

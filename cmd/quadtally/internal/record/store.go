@@ -42,9 +42,12 @@ var schema3 string
 //go:embed schema-4.sql
 var schema4 string
 
+//go:embed schema-5.sql
+var schema5 string
+
 // migrations carry an older record forward, one step a version; they are
 // never edited once released.
-var migrations = []string{schema1, typedReasons, schema3, schema4}
+var migrations = []string{schema1, typedReasons, schema3, schema4, schema5}
 
 // ErrNoTrial means the folder holds no record.
 var ErrNoTrial = errors.New("no trial here")

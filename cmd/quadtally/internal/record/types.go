@@ -1,6 +1,7 @@
 package record
 
 import (
+	"cmp"
 	"encoding/json"
 	"time"
 
@@ -97,6 +98,7 @@ type Observation struct {
 	Withdrawn bool       `json:"withdrawn,omitempty"` // taken back: nothing is told of this value any more
 	Unit      string     `json:"unit"`                // SI: "plants", "fraction", "kg", "mm", or as the assessment states
 	Observer  string     `json:"observer,omitempty"`
+	Beside    bool       `json:"beside,omitempty"`    // stands beside the value in force and enters no comparison: another observer's
 	LengthMM  float64    `json:"length_mm,omitempty"` // bed length the value refers to (yields)
 	Trim      string     `json:"trim,omitempty"`
 	Repeats   int64      `json:"repeats,omitempty"` // entry whose telling this brings back; only in records of version 1
@@ -126,11 +128,20 @@ type Key struct {
 	When     string // of what belongs to no visit: the pick, or the date
 	Variable string
 	Class    string // as [trial.NameKey] compares it: "Broadleaf" and "broad-leaf" are one
+	Beside   string // the observer, as [trial.NameKey] compares names, of a value that stands beside; "" the value in force
+}
+
+// besideBy is who gave a value that stands beside; "" where it does not.
+func (o *Observation) besideBy() string {
+	if !o.Beside {
+		return ""
+	}
+	return cmp.Or(trial.NameKey(o.Observer), "?")
 }
 
 // Key says which value an observation tells.
 func (o *Observation) Key() Key {
-	k := Key{o.Plot, o.Quadrat, o.Visit, "", o.Variable, trial.NameKey(o.Class)}
+	k := Key{Plot: o.Plot, Quadrat: o.Quadrat, Visit: o.Visit, Variable: o.Variable, Class: trial.NameKey(o.Class), Beside: o.besideBy()}
 	switch {
 	case o.Visit != 0, o.Variable == VarStand: // a stand is counted once a season
 	case o.Pick != "":
@@ -192,6 +203,7 @@ const (
 	KindPath      = "path"      // PhotoPath, about a photo that was renamed or moved
 	KindTried     = "tried"     // a choice other than the usual, about a comparison; kept to be counted
 	KindColumns   = "columns"   // what columns of sheets mean, about "columns"
+	KindUnlisted  = "unlisted"  // answers by class, about UnlistedSubject
 	KindReceived  = "received"  // {}: a count from a phone came, about its key; so that it is not taken twice
 	KindBlind     = "blind"     // Blind, about the page of a person
 	kindUndo      = "undo"

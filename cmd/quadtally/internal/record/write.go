@@ -238,8 +238,8 @@ func (w *Tx) insertObservation(o Observation) (int64, error) {
 	if !o.absent() {
 		value = o.Value
 	}
-	return w.add("insert into observation(entry, plot, quadrat, visit, date, variable, class, value, unit, doc, sheet, told, pick) values (?,?,?,?,?,?,?,?,?,?,?,?,?)",
-		w.entry, o.Plot, o.Quadrat, o.Visit, o.Date.String(), o.Variable, o.Class, value, o.Unit, doc, orNull(o.Sheet), orNull(o.told), o.Pick)
+	return w.add("insert into observation(entry, plot, quadrat, visit, date, variable, class, value, unit, doc, sheet, told, pick, beside) values (?,?,?,?,?,?,?,?,?,?,?,?,?,?)",
+		w.entry, o.Plot, o.Quadrat, o.Visit, o.Date.String(), o.Variable, o.Class, value, o.Unit, doc, orNull(o.Sheet), orNull(o.told), o.Pick, o.besideBy())
 }
 
 func orNull(id int64) any {

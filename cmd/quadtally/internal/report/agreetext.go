@@ -6,35 +6,35 @@ import (
 	"io"
 	"slices"
 	"strings"
-	"text/tabwriter"
 
 	"quadtally/calibrate"
 )
 
-// WriteAgreement writes image against hand as plain text: first one screen for a
-// tired person (may hand counting stop, how far the camera is from the hand, what
-// to beware of), then the tables for the statistician. Cover is written in
-// points of percent.
-//
-// Without full it is that screen alone.
-func WriteAgreement(w io.Writer, r calibrate.Report, full bool) error {
-	t := agreeText{r: r, scale: 1, unit: "pieces", digits: 2}
+// WriteAgreement writes image against hand as plain text: one screen for a
+// tired person (may hand counting stop, how far the camera is from the hand,
+// what to beware of) and, unless opt.Short, the tables for the statistician.
+// Cover is written in points of percent.
+func WriteAgreement(w io.Writer, r calibrate.Report, opt TextOptions) error {
+	t := agreeText{r: r, scale: 1, unit: "pieces", digits: 2, term: opt.Term}
 	if r.Kind == calibrate.Cover {
 		t.scale, t.unit, t.digits = 100, "points", 1
 	}
-	t.headline()
-	if full {
-		t.agreement()
-		t.groups()
-		t.verdictTable()
-		t.calibration()
-		t.double()
-		t.setAside()
-		t.notes()
-	} else {
-		t.line("")
-		t.line("Tables, calibration line and double sampling: --full.")
+	s := t.headline(opt)
+	if opt.Short {
+		return s.write(w)
 	}
+	for _, part := range s.parts {
+		for _, l := range part.lines {
+			t.line("%s", l)
+		}
+	}
+	t.agreement()
+	t.groups()
+	t.verdictTable()
+	t.calibration()
+	t.double()
+	t.setAside()
+	t.notes()
 	_, err := w.Write(t.b.Bytes())
 	return err
 }
@@ -47,38 +47,27 @@ type agreeText struct {
 	scale  float64
 	unit   string
 	digits int
+	term   Terminal
 }
 
 func (t *agreeText) line(format string, args ...any) { fmt.Fprintf(&t.b, format+"\n", args...) }
 
-// wrapped writes a sentence in lines of at most 78 columns after the indent.
+// wrapped writes a sentence in lines no wider than the terminal.
 func (t *agreeText) wrapped(first, indent, text string) {
-	out := first
-	for _, word := range strings.Fields(text) {
-		if len(out)+1+len(word) > 78 && strings.TrimSpace(out) != "" {
-			t.line("%s", strings.TrimRight(out, " "))
-			out = indent
-		}
-		if out != first && out != indent {
-			out += " "
-		}
-		out += word
+	c := compareText{opt: TextOptions{Term: t.term}}
+	if strings.HasPrefix(first, "\n") {
+		c.line("")
+		first = first[1:]
 	}
-	t.line("%s", out)
+	c.saidWith(first, indent, text, false)
+	t.b.Write(c.b.Bytes())
 }
 
-// table writes rows of cells in columns, the first to the left and the rest to
-// the right.
+// table writes rows of cells in columns, the first a header.
 func (t *agreeText) table(rows [][]string) {
-	wide := 0
-	for _, r := range rows {
-		wide = max(wide, len([]rune(r[0])))
-	}
-	w := tabwriter.NewWriter(&t.b, 0, 0, 2, ' ', tabwriter.AlignRight)
-	for _, r := range rows {
-		fmt.Fprintf(w, "  %-*s\t%s\t\n", wide, r[0], strings.Join(r[1:], "\t"))
-	}
-	w.Flush() // a bytes.Buffer does not fail
+	c := compareText{opt: TextOptions{Term: t.term}}
+	c.table(rows)
+	t.b.Write(c.b.Bytes())
 }
 
 // val writes a value in the unit of the text, and never a minus before a zero.
@@ -114,61 +103,74 @@ func pEqual(p float64) string { return strings.TrimPrefix(pWords(p), "p"+noBreak
 
 func (t *agreeText) section(title string) { t.line("\n%s", title) }
 
-// headline is the first screen.
-func (t *agreeText) headline() {
+// headline is the first screen: the two answers, how far the camera is from
+// the hand, and what to beware of.
+func (t *agreeText) headline(opt TextOptions) *screen {
+	s := newScreen(opt.Term, "tables, calibration line and double sampling")
 	a := t.r.Agreement
 	what := "cover"
 	if t.r.Kind == calibrate.Count {
 		what = "counts"
 	}
-	t.line("Camera against hand: %s, %d pairs in %d plots", what, a.N, a.Plots)
-	t.line("")
+	s.line(keepAlways, fmt.Sprintf("Camera against hand: %s, %d pairs in %d plots", what, a.N, a.Plots))
+	s.gap()
 	if v := t.r.Verdict; v != nil {
-		t.line("May you stop counting by hand?  %s", verdictWords[v.Answer])
-		t.question("On average over the trial", v.Average)
+		s.strong("", "May you stop counting by hand?  "+verdictWords[v.Answer])
+		s.strong("  ", t.question("On average over the trial", v.Average))
 		if v.Comparing != nil {
-			t.question("For comparing treatments", *v.Comparing)
+			s.strong("  ", t.question("For comparing treatments", *v.Comparing))
 		}
 		switch {
 		case v.Answer == calibrate.Yes:
-			t.wrapped("  ", "  ", fmt.Sprintf("With a margin of %s %s: %s.", t.val(v.Margin), t.unit, v.Sentence))
+			s.say(keepContext, "  ", fmt.Sprintf("With a margin of %s %s: %s.", t.val(v.Margin), t.unit, v.Sentence))
 		case v.Overall.Answer == calibrate.NotEnough && v.Overall.PlotsNeeded != nil:
-			t.wrapped("  ", "  ", fmt.Sprintf("With a margin of %s %s about %d plots with %d pairs in all would do on average, if bias and scatter stay as they are (80 %% chance of a yes).",
+			s.say(keepContext, "  ", fmt.Sprintf("With a margin of %s %s about %d plots with %d pairs in all would do on average, if bias and scatter stay as they are (80 %% chance of a yes).",
 				t.val(v.Margin), t.unit, *v.Overall.PlotsNeeded, *v.Overall.PairsNeeded))
 		default:
-			t.wrapped("  ", "  ", fmt.Sprintf("With a margin of %s %s.", t.val(v.Margin), t.unit))
+			s.say(keepContext, "  ", fmt.Sprintf("With a margin of %s %s.", t.val(v.Margin), t.unit))
 		}
 	} else {
-		t.line("May you stop counting by hand?  Not answered: no margin was stated")
-		t.wrapped("  ", "  ", "Say first how large a mean difference you could live with, then ask again.")
+		s.strong("", "May you stop counting by hand?  Not answered: no margin was stated")
+		s.say(keepContext, "  ", "Say first how large a mean difference you could live with, then ask again with --margin.")
 	}
-	t.line("")
-	t.line("How far is the camera from the hand?")
-	t.wrapped("  ", "  ", t.biasSentence())
-	t.wrapped("  ", "  ", fmt.Sprintf("For a single quadrat, 95 in 100 differences (image minus hand) lie between %s and %s %s.",
+	s.gap()
+	s.strong("", "How far is the camera from the hand?")
+	s.say(keepAlways, "  ", t.biasSentence())
+	s.say(keepContext, "  ", fmt.Sprintf("For a single quadrat, 95 in 100 differences (image minus hand) lie between %s and %s %s.",
 		t.val(a.LowerLimit.Value), t.val(a.UpperLimit.Value), t.unit))
 	if a.CCC != nil {
-		t.wrapped("  ", "  ", fmt.Sprintf("Concordance is %s, where 1 is perfect agreement.", fixed(a.CCC.Value, 3)))
+		s.say(keepRemark, "  ", fmt.Sprintf("Concordance is %s, where 1 is perfect agreement.", fixed(a.CCC.Value, 3)))
 	}
-	for _, s := range t.r.Loud {
-		t.line("")
-		t.wrapped("!! ", "!! ", s)
+	for _, x := range t.r.Loud {
+		if opt.Short {
+			s.caution(x)
+			continue
+		}
+		s.gap()
+		for _, l := range wrap(x, s.term.Width-2) {
+			s.add(keepAlways, "! "+s.term.strong(l))
+		}
 	}
 	if n := len(t.r.Intake.Problems) - t.r.Intake.Photo; n > 0 {
-		t.line("")
-		t.wrapped("  ", "  ", fmt.Sprintf("Left out of %d rows given: %d, each with its reason below.", t.r.Intake.Given, n))
+		where := "--full names them"
+		if !opt.Short {
+			where = "each with its reason below"
+		}
+		s.gap()
+		s.say(keepContext, "", fmt.Sprintf("Left out of %d rows given: %d; %s.", t.r.Intake.Given, n, where))
 	}
+	return s
 }
 
 var verdictWords = map[calibrate.Answer]string{calibrate.Yes: "YES", calibrate.No: "NO", calibrate.NotEnough: "NOT YET"}
 
-// question writes one of the two answers with its reasons.
-func (t *agreeText) question(name string, q calibrate.Question) {
+// question is one of the two answers with its reasons.
+func (t *agreeText) question(name string, q calibrate.Question) string {
 	text := verdictWords[q.Answer]
 	for i, r := range q.Reasons {
 		text += map[bool]string{true: ": ", false: "; "}[i == 0] + r.Words()
 	}
-	t.wrapped("  "+name+": ", "    ", text+".")
+	return name + ": " + text + "."
 }
 
 func (t *agreeText) biasSentence() string {

@@ -78,7 +78,7 @@ func TestWriteAgreementGolden(t *testing.T) {
 				t.Fatal(err)
 			}
 			var b bytes.Buffer
-			if err := WriteAgreement(&b, r, true); err != nil {
+			if err := WriteAgreement(&b, r, TextOptions{}); err != nil {
 				t.Fatal(err)
 			}
 			golden := filepath.Join("testdata", c.name+".golden")
@@ -115,7 +115,7 @@ func TestWriteAgreementReportsWriteErrors(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := WriteAgreement(fullDisk{}, r, true); err == nil {
+	if err := WriteAgreement(fullDisk{}, r, TextOptions{}); err == nil {
 		t.Error("a failed write was not reported")
 	}
 }

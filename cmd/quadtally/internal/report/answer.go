@@ -16,12 +16,19 @@ import (
 // teller knows what treatments are called.
 type teller struct{ trial *trial.Trial }
 
-// name is what people call a treatment, or its code where it has no name.
+// name is what people call a treatment: its code where it has no name, and both
+// where another treatment is called the same.
 func (t teller) name(code string) string {
-	if n := t.trial.TreatmentName(code); n != "" {
-		return n
+	n := t.trial.TreatmentName(code)
+	if n == "" {
+		return code
 	}
-	return code
+	for _, x := range t.trial.Treatments {
+		if x.Code != code && trial.NameKey(x.Name) == trial.NameKey(n) {
+			return n + " (" + code + ")"
+		}
+	}
+	return n
 }
 
 func (t teller) names(codes []string) string {

@@ -25,12 +25,8 @@ func WriteAsked(w io.Writer, c analysis.Comparison, opt TextOptions) error {
 		t.margin(*c.Margin)
 	}
 	if c.StepDown != nil {
-		t.line("Against the control %s by Dunnett's test in its step-down form, which has no intervals", a.Control)
-		rows := [][]string{{"treatment", "difference", "p"}}
-		for _, x := range c.StepDown {
-			rows = append(rows, []string{x.Treatment, number(x.Difference, t.seDigits()), pOf(x.P)})
-		}
-		t.table(rows)
+		t.said("", fmt.Sprintf("Against the control %s by Dunnett's test in its step-down form, which has no intervals", a.Control))
+		t.table(t.stepDownRows(c.StepDown))
 		t.line("")
 	}
 	if c.Trend != nil {
@@ -57,24 +53,20 @@ func (t *compareText) onScale() string {
 
 // WriteStanding says how the comparison stands beside others of its trial:
 // nothing where it is the one response of the plan, asked in the usual way.
-func WriteStanding(w io.Writer, c analysis.Comparison) error {
+func WriteStanding(w io.Writer, c analysis.Comparison, opt TextOptions) error {
 	s := c.Standing
 	if s == nil {
 		return nil
 	}
-	var t compareText
+	t := compareText{opt: opt}
 	switch {
 	case s.Primary != "" && s.IsPrimary:
 		t.said("", "The primary response of the plan.")
 	case s.Primary != "":
 		t.said("", fmt.Sprintf("Primary response: %s; this one is secondary, one of %d that have values.", s.Primary, s.Responses))
 	}
-	if n := len(s.Tried); n > 0 {
-		what := "1 choice other than the usual was"
-		if n > 1 {
-			what = fmt.Sprintf("%d choices other than the usual were", n)
-		}
-		t.said("! ", fmt.Sprintf("%s tried on this response: %s. The usual one was fixed beforehand; of several that are tried, the one that shows most shows too much.", what, strings.Join(s.Tried, ", ")))
+	if len(s.Tried) > 0 {
+		t.caution(triedWords(s.Tried))
 	}
 	if t.b.Len() > 0 {
 		t.line("")
@@ -83,10 +75,35 @@ func WriteStanding(w io.Writer, c analysis.Comparison) error {
 	return err
 }
 
+// triedWords says which other choices were tried.
+func triedWords(tried []string) string {
+	what := "1 choice other than the usual was"
+	if n := len(tried); n > 1 {
+		what = fmt.Sprintf("%d choices other than the usual were", n)
+	}
+	return fmt.Sprintf("%s tried: %s. The usual one was fixed beforehand; of several that are tried, the one that shows most shows too much.", what, strings.Join(tried, ", "))
+}
+
+func (t *compareText) stepDownRows(list []stats.ControlComparison) [][]string {
+	rows := [][]string{{"treatment", "difference", "p, step-down"}}
+	for _, x := range list {
+		rows = append(rows, []string{x.Treatment, number(x.Difference, t.seDigits()), pOf(x.P)})
+	}
+	return rows
+}
+
 func (t *compareText) planned(p stats.PlannedContrasts) {
-	d := t.seDigits()
 	t.line("Contrasts asked for")
 	t.said("  ", fmt.Sprintf("Average of the treatments added less that of those taken away%s. The last p and the interval allow for their number: %s.", t.onScale(), p.Adjustment.Words()))
+	t.table(t.plannedRows(p))
+	if p.Orthogonal && len(p.Contrasts) > 1 {
+		t.said("  ", "No two of them look at the same difference.")
+	}
+	t.line("")
+}
+
+func (t *compareText) plannedRows(p stats.PlannedContrasts) [][]string {
+	d := t.seDigits()
 	rows := [][]string{{"contrast", "difference", fmt.Sprintf("%.3g %% interval", 100*t.a.Confidence), "t", "p alone", "p"}}
 	for _, c := range p.Contrasts {
 		if !c.Estimable {
@@ -95,14 +112,19 @@ func (t *compareText) planned(p stats.PlannedContrasts) {
 		}
 		rows = append(rows, []string{c.Name, number(c.Average, d), span(c.AverageLower, c.AverageUpper, d), number(c.T, 2), pOf(c.P), pOf(c.PAdjusted)})
 	}
-	t.table(rows)
-	if p.Orthogonal && len(p.Contrasts) > 1 {
-		t.said("  ", "No two of them look at the same difference.")
-	}
-	t.line("")
+	return rows
 }
 
 func (t *compareText) margin(m analysis.MarginAnswer) {
+	t.said("", t.marginQuestion(m))
+	for _, l := range t.marginAnswers(m) {
+		t.said("  ", l.treatment+": "+l.answer+". "+l.words)
+	}
+	t.said("  ", fmt.Sprintf("Each at %.3g %% by one-sided t tests; not shown is not shown to be worse either.", 100*m.Alpha))
+	t.line("")
+}
+
+func (t *compareText) marginQuestion(m analysis.MarginAnswer) string {
 	by := fmt.Sprintf("%.4g", m.Margin)
 	switch {
 	case m.Relative:
@@ -114,7 +136,13 @@ func (t *compareText) margin(m analysis.MarginAnswer) {
 	if m.OneSided {
 		question = "at most " + by + " worse than " + m.Reference
 	}
-	t.line("As good as %s? Asked: %s", m.Reference, question)
+	return fmt.Sprintf("As good as %s? Asked: %s", m.Reference, question)
+}
+
+// marginAnswer is the answer for one treatment, with how near it came.
+type marginAnswer struct{ treatment, answer, words string }
+
+func (t *compareText) marginAnswers(m analysis.MarginAnswer) (out []marginAnswer) {
 	for _, r := range m.Results {
 		answer := "NOT SHOWN"
 		if m.OneSided && (m.Worse == stats.BelowControl && r.NotBelow || m.Worse == stats.AboveControl && r.NotAbove) || !m.OneSided && r.Equivalent {
@@ -124,15 +152,29 @@ func (t *compareText) margin(m analysis.MarginAnswer) {
 		if !m.OneSided {
 			worse = stats.BothSides
 		}
-		t.said("  ", fmt.Sprintf("%s: %s. %s", r.Treatment, answer, sentence("%s", r.Words(m.Reference, worse))))
+		out = append(out, marginAnswer{r.Treatment, answer, sentence("%s", r.Words(m.Reference, worse))})
 	}
-	t.said("  ", fmt.Sprintf("Each at %.3g %% by one-sided t tests; not shown is not shown to be worse either.", 100*m.Alpha))
-	t.line("")
+	return out
 }
 
 func (t *compareText) trend(x stats.Trend) {
 	t.line("Trend over %s", map[bool]string{true: "rates", false: x.Factor}[x.Factor == "treatment"])
 	t.table(anovaRows(x.Rows))
+	t.said("  ", t.trendWords(x))
+	if len(x.Apart) > 0 {
+		t.said("  ", "Without a rate, and no part of the trend: "+strings.Join(x.Apart, ", ")+".")
+	}
+	for _, w := range x.Warnings {
+		t.caution(w)
+	}
+	t.line("")
+}
+
+// trendWords describes the trend that is suggested.
+func (t *compareText) trendWords(x stats.Trend) string {
+	if x.Suggested == 0 {
+		return "No trend over the rates is shown."
+	}
 	for _, e := range x.Equations {
 		if e.Degree != x.Suggested {
 			continue
@@ -145,18 +187,9 @@ func (t *compareText) trend(x stats.Trend) {
 			}
 			text += fmt.Sprintf(" %+.4g %s", v, term)
 		}
-		t.said("  ", fmt.Sprintf("A description%s, between rates %g and %g and nowhere else: %s.", t.onScale(), e.From, e.To, text))
+		return fmt.Sprintf("A description%s, between rates %g and %g and nowhere else: %s.", t.onScale(), e.From, e.To, text)
 	}
-	if x.Suggested == 0 {
-		t.said("  ", "No trend over the rates is shown.")
-	}
-	if len(x.Apart) > 0 {
-		t.said("  ", "Without a rate, and no part of the trend: "+strings.Join(x.Apart, ", ")+".")
-	}
-	for _, w := range x.Warnings {
-		t.said("  ! ", w)
-	}
-	t.line("")
+	return ""
 }
 
 func (t *compareText) factorial(f analysis.FactorialAnswer) {
@@ -169,7 +202,7 @@ func (t *compareText) factorial(f analysis.FactorialAnswer) {
 		t.said("  ", "Without a level of every factor, and no part of this: "+strings.Join(f.Outside, ", ")+".")
 	}
 	for _, w := range f.Warnings {
-		t.said("  ! ", w)
+		t.caution(w)
 	}
 	t.effects(f.Effects, f.Read)
 	for _, x := range f.Trends {
@@ -264,7 +297,7 @@ func WriteStrata(w io.Writer, s analysis.StrataAnswer, opt TextOptions) error {
 		t.trend(x)
 	}
 	for _, x := range s.Warnings {
-		t.said("! ", x)
+		t.caution(x)
 	}
 	for _, x := range s.Notes {
 		t.said("- ", x+".")

@@ -15,10 +15,11 @@ import (
 // its tables, checks and second opinions, and every value with where it came
 // from.
 func BuildTechnical(in Input) Document {
-	b := builder{in: in, units: in.Trial.Units}
+	b := newBuilder(in)
 	doc := b.document("Technical file of a replicated field trial")
+	doc.Dense = true
 	doc.Facts = append(doc.Facts, Fact{"Record entry", fmt.Sprint(in.Entry)})
-	doc.add(b.howToRead(), b.layout(), b.done(), b.found(), b.camera(), b.season(), b.yields(), b.weedsAgainstYield(analysis.GreenCover, analysis.WeedCover, analysis.HandCount), b.power(),
+	doc.add(b.howToRead(), b.layout(), b.done(), b.found(), b.camera(), b.yields(), b.weedsAgainstYield(b.lead.Count, b.lead.Cover, b.lead.Weeds), b.power(),
 		b.nextSeason(), b.cautions(), b.methods(), b.settings(), b.appendix())
 	return doc.numbered()
 }
@@ -26,13 +27,16 @@ func BuildTechnical(in Input) Document {
 // howToRead says once what would else stand beside every table.
 func (b *builder) howToRead() Section {
 	s := Section{ID: "how-to-read", Title: "How to read this file"}
-	s.add(List{Items: []string{
-		"The plot is the unit that was treated: quadrats of a plot are averaged first, and visits are never replicates.",
-		"Means are adjusted for blocks. Treatments that share a letter are not shown to differ at the level named; that does not mean that they are the same.",
-		"Where a scale is named, tests and standard errors are on it; means and interval ends are carried back to the unit of the response.",
+	s.add(List{Small: true, Items: []string{
+		"The plot is the unit that was treated: quadrats of a plot are averaged first, and visits are never replicates. Over several visits each plot has one value, its mean over the period from the area under its course by the true dates; the area itself is the same comparison times the length of the period.",
+		"Means are adjusted for blocks. Treatments that share a letter are not shown to differ at the level named; that does not mean that they are the same. Letters and p values by visit hold within a visit only: looking at many visits finds a difference by chance now and then, so the season's comparison is the one to quote.",
+		"Where a scale is named in a heading, tests, differences and standard errors are on it; means and interval ends are carried back to the unit of the response.",
+		"In analyses of variance each term is adjusted for those above it, treatment for all; where plots are missing a second table adjusts each term for all others (types II and III).",
+		"SED and t of a treatment against the control are those of its pair; beside it stands p by Dunnett's test. p alone is of one pair on its own.",
 		"Less than the control, of weeds also called suppression, is 100 (1 − treatment / control) from means as measured; a negative number means more.",
-		"Checks of the residuals look at the assumptions; rank and randomisation tests do without a normal distribution. Points in the two diagnostic figures are plots.",
-		"Numbers have three significant digits where nothing else is needed; p values have three decimals.",
+		"Within plots, p by Greenhouse and Geisser (GG), Huynh and Feldt (HF) and the lower bound correct for visits that are alike because they are close in time; the uncorrected p is too small.",
+		"Checks of the residuals look at the assumptions; rank and randomisation tests do without a normal distribution. Points in the diagnostic figures are plots: a funnel would say that plots vary more where there is more, a bend that blocks and treatments do not simply add up; residuals from a normal distribution lie near the dashed line.",
+		"Numbers have three significant digits where nothing else is needed; p values have three decimals. A dash is a number that there is none of.",
 	}})
 	return s
 }
@@ -40,20 +44,37 @@ func (b *builder) howToRead() Section {
 type builder struct {
 	in    Input
 	units trial.Units
+	lead  analysis.Leading
+}
+
+func newBuilder(in Input) *builder {
+	list := make([]analysis.Outcome, len(in.Responses))
+	for i, r := range in.Responses {
+		list[i] = r.Outcome
+	}
+	return &builder{in: in, units: in.Trial.Units, lead: analysis.Lead(&in.Trial, list)}
+}
+
+// at is the response at a place of the list, as [analysis.Leading] names it.
+func (b *builder) at(i int) (Response, bool) {
+	if i < 0 || i >= len(b.in.Responses) {
+		return Response{}, false
+	}
+	return b.in.Responses[i], true
 }
 
 func (b *builder) day(d trial.Date) string { return day(d, b.units) }
 
 func span2(from, to trial.Date, u trial.Units) string {
 	if from.IsZero() && to.IsZero() {
-		return notRecorded
+		return ""
 	}
 	return day(from, u) + " to " + day(to, u)
 }
 
 func (b *builder) response(key analysis.Key, class string) (Response, bool) {
 	for _, r := range b.in.Responses {
-		if r.Key == key && r.Class == class {
+		if r.Key == key && trial.NameKey(r.Class) == trial.NameKey(class) {
 			return r, true
 		}
 	}
@@ -67,10 +88,6 @@ func (b *builder) fullName(code string) string {
 	}
 	return code
 }
-
-// mainKeys are the responses that the summary and the plan of the next season
-// look at.
-var mainKeys = []analysis.Key{analysis.GreenCover, analysis.HandCount, analysis.Yield}
 
 // listOf joins with commas and a last "and".
 func listOf(items []string) string {
@@ -90,11 +107,11 @@ func (b *builder) layout() Section {
 	t, g := b.in.Trial, b.in.Trial.Ground
 	long := func(mm float64) string {
 		if mm <= 0 {
-			return notRecorded
+			return ""
 		}
 		return trial.Length(mm, b.units)
 	}
-	control := notRecorded
+	control := ""
 	if c := t.Control(); c != "" {
 		control = b.fullName(c)
 	}
@@ -102,7 +119,7 @@ func (b *builder) layout() Section {
 	if t.Quadrat.Permanent {
 		spots = "the same marked spots at every visit"
 	}
-	random := orNotRecorded(t.Generator)
+	random := t.Generator
 	if t.Generator != "" {
 		random += fmt.Sprintf(", seed %d", t.Seed)
 	}
@@ -111,17 +128,17 @@ func (b *builder) layout() Section {
 		{"Blocks", fmt.Sprint(len(trial.BlockNames(b.in.Plots)))},
 		{"Plots", fmt.Sprint(len(b.in.Plots))},
 		{"Control", control},
-		{"Plot", fmt.Sprintf("%s of bed, %s", long(g.LengthMM), counted(g.Beds, "bed"))},
+		{"Plot", fmt.Sprintf("%s of bed, %s", orNotRecorded(long(g.LengthMM)), counted(g.Beds, "bed"))},
 		{"Bed spacing, centre to centre", long(g.BedSpacingMM)},
 		{"Bed top", long(g.BedTopMM)},
 		{"End border, not sampled", long(g.BorderMM)},
-		{"Quadrat", fmt.Sprintf("%s x %s inside, %d a plot, %s", long(t.Quadrat.WidthMM), long(t.Quadrat.LengthMM), t.Quadrat.PerPlot, spots)},
-		{"What counts as a plant", orNotRecorded(t.Quadrat.CountRule)},
-		{"Gradient", orNotRecorded(g.Gradient)},
+		{"Quadrat", fmt.Sprintf("%s x %s inside, %d a plot, %s", orNotRecorded(long(t.Quadrat.WidthMM)), orNotRecorded(long(t.Quadrat.LengthMM)), t.Quadrat.PerPlot, spots)},
+		{"What counts as a plant", t.Quadrat.CountRule},
+		{"Gradient", g.Gradient},
 		{"Randomised by", random},
 		{"Net plot, sampled", netPlot(g, long)},
-		{"Crop stage at the visits", notRecorded},
-		{"Soil", orNotRecorded(t.Soil)}, {"Previous crop", orNotRecorded(t.PreviousCrop)}, {"Cultivar", orNotRecorded(t.Cultivar)}, {"Weather", orNotRecorded(t.Weather)},
+		{"Crop stage at the visits", ""},
+		{"Soil", t.Soil}, {"Previous crop", t.PreviousCrop}, {"Cultivar", t.Cultivar}, {"Weather", t.Weather},
 	})
 	treatments := Table{ID: "treatments", Caption: "Treatments", Columns: words("Code", "Treatment", "Role", "Rate", "Plots")}
 	treatments.Columns[4].Numeric = true
@@ -155,121 +172,147 @@ func netPlot(g trial.Ground, long func(float64) string) string {
 	if net := g.LengthMM - 2*g.BorderMM; g.LengthMM > 0 && net > 0 {
 		return long(net) + " of bed"
 	}
-	return notRecorded
+	return ""
 }
 
 // found is one part for every response.
 func (b *builder) found() Section {
 	s := Section{ID: "found", Title: "What was found"}
-	s.say("Each comparison begins with its answer in words. Means are adjusted for blocks; intervals and letters are for the plots of this trial.")
+	var zero []string
 	for _, r := range b.in.Responses {
+		if analysis.ClaimOf(r.Response, r.Overall).AllZero {
+			zero = append(zero, r.Label)
+			continue
+		}
+		if b.sameAsYield(r) {
+			continue
+		}
 		s.Parts = append(s.Parts, b.finding(r))
+	}
+	if len(zero) > 0 {
+		s.say("0 in every plot at every visit, so that there is nothing to compare: %s.", strings.Join(zero, ", "))
 	}
 	return s
 }
 
-func (b *builder) finding(r Response) Section {
-	p := Section{ID: "found-" + r.key(), Title: fmt.Sprintf("%s (%s)", sentenceCase(r.Label), r.Unit)}
-	if analysis.ClaimOf(r.Response, r.Overall).AllZero {
-		p.say("Every plot has 0 at every visit: there is nothing to compare.")
-		return p
-	}
-	b.comparison(&p, r, r.Overall, r.Main)
-	if last := r.last(); last != nil && r.Overall.Season != nil {
-		visit := Section{ID: fmt.Sprintf("found-%s-visit-%d", r.key(), last.Visit), Title: fmt.Sprintf("%s at the last visit, %s", sentenceCase(r.Label), b.day(last.Date))}
-		b.comparison(&visit, r, *last, false)
-		p.Parts = append(p.Parts, visit)
-	}
-	return p
+// sameAsYield reports the yield per length of bed beside that per area: one times
+// a fixed factor is the other, and the part on yields gives both.
+func (b *builder) sameAsYield(r Response) bool {
+	yield, ok := b.at(b.lead.Yield)
+	return ok && r.Key == analysis.YieldPerBed && yield.Overall.Main() != nil
 }
 
-func (b *builder) comparison(s *Section, r Response, c analysis.Answer, full bool) {
+// finding is a response with its answer, its tables and its figures.
+func (b *builder) finding(r Response) Section {
+	s := Section{ID: "found-" + r.key(), Title: fmt.Sprintf("%s (%s)", sentenceCase(r.Label), r.Unit)}
+	c, key := r.Overall, r.key()
 	a := c.Main()
 	if a == nil {
 		s.warn("%s", c.Refusal)
-		return
+		b.askAbout(&s, r)
+		return s
 	}
-	key, label := r.key(), cmp.Or(a.Response, r.Label)
-	if c.Visit > 0 {
-		key += fmt.Sprintf("-visit-%d", c.Visit)
+	if a.Transform.Scale != stats.Raw {
+		s.Title += ", analysed as the " + a.Transform.Words()
 	}
-	for i, v := range sentences(a.Verdict) {
-		tone := Plain
-		if i == 0 {
-			tone = Lead
-		}
-		s.add(Text{Tone: tone, Text: v})
+	label := cmp.Or(a.Response, r.Label)
+	s.add(Text{Tone: Lead, Text: strings.Join(sentences(a.Verdict), " ")})
+	b.askAbout(&s, r)
+	var cautions []string
+	claim := analysis.ClaimOf(r.Response, c)
+	claim.Bridged = nil // the season's own warnings name them
+	for _, l := range (teller{&b.in.Trial}).lacks(claim) {
+		cautions = append(cautions, sentence("%s", l))
 	}
 	if c.Season != nil {
-		s.say("One value a plot: its mean over the period of %s, from the area under its course by the true dates.", counted(len(c.Season.Days), "visit"))
-		for _, w := range c.Season.Warnings {
-			s.warn("%s", w)
-		}
+		cautions = append(cautions, sentences(c.Season.Warnings)...)
 	}
-	for _, w := range a.Warnings {
-		s.warn("%s", w)
+	cautions = append(cautions, sentences(a.Warnings)...)
+	if len(cautions) > 0 {
+		s.add(List{Items: cautions, Small: true})
 	}
 	s.add(b.treatmentTable(key, r, a))
-	if a.Transform.Scale != stats.Raw {
-		s.note("Analysed as the %s; means and intervals are carried back to the unit of the response.", a.Transform.Words())
-	}
-	for _, remark := range suppressionRemarks(a) {
-		s.note("%s", remark)
-	}
-	for _, n := range slices.Concat(c.Notes, a.Notes) {
-		s.note("%s", n)
-	}
-	if f, ok := meansFigure(b.in, key+"-means", label, r.Unit, a, r.Key == analysis.Yield); ok && full {
-		s.add(f)
-	}
-	s.add(anovaTable("anova-"+key, fmt.Sprintf("Analysis of variance of %s, treatment adjusted for all above it", label), a.ANOVA))
+	rows := []Block{anovaTable("anova-"+key, "Analysis of variance of "+label, a.ANOVA)}
 	if !a.Design.Balanced {
-		s.add(anovaTable("anova-adjusted-"+key, "Analysis of variance, each term adjusted for all others (types II and III)", a.Adjusted))
+		rows = append(rows, anovaTable("anova-adjusted-"+key, "Each term adjusted for all others", a.Adjusted))
 	}
-	s.note("%s", modelFacts(a))
+	if t, ok := b.byVisit(r); ok {
+		rows = append(rows, t)
+	}
+	s.beside(rows...)
+	b.askedBeforehand(&s, key, c.Comparison)
+	notes := []string{modelFacts(a)}
+	if r.Main {
+		notes = append(notes, b.inFull(&s, r, label)...)
+	}
+	if sub := a.Subsampling; sub != nil {
+		notes = append(notes, fmt.Sprintf("variance between plots %s, between quadrats of a plot %s, as measured", figures(sub.VariancePlot, 4), figures(sub.VarianceQuadrat, 4)))
+	}
 	if a.BlockVariance != nil && a.BlockVariance.Note != "" {
-		s.note("%s", a.BlockVariance.Note)
+		notes = append(notes, a.BlockVariance.Note)
 	}
-	if !full {
-		return
-	}
-	if f, ok := fieldFigure(b.in, key, label, r.Unit, a); ok {
-		s.add(f)
-	}
-	if c.Season != nil {
-		b.inTime(s, key, c.Season)
-	}
-	s.add(pairTable(key, a))
-	if len(a.VsControl) > 0 {
-		s.add(controlTable(key, a))
-	}
-	if a.Subsampling != nil {
-		s.add(anovaTable("quadrats-"+key, "Quadrats within plots, as measured", a.Subsampling.ANOVA))
-		s.note("Variance between plots %.4g, between quadrats of a plot %.4g. Treatments are judged by plots, never by quadrats.", a.Subsampling.VariancePlot, a.Subsampling.VarianceQuadrat)
-	}
-	if t, ok := checkTable(key, a); ok {
-		s.add(t)
+	notes = slices.Concat(notes, suppressionRemarks(a), c.Notes, a.Notes)
+	for _, o := range a.Outliers {
+		notes = append(notes, fmt.Sprintf("studentised residual of plot %s (%s): %s", o.Plot, o.Treatment, withDecimals(o.Studentised, 2)))
 	}
 	for _, l := range a.Checks {
 		for _, w := range l.Warnings {
-			s.note("%s: %s", l.Name, w)
+			notes = append(notes, l.Name+": "+w)
 		}
 	}
-	for _, o := range a.Outliers {
-		s.warn("plot %s (%s, %s) lies far from the others: studentised residual %.2f, p %s after allowing for all plots. It was kept; look at its photos and sheets", o.Plot, o.Treatment, number(&o.Value, (&compareText{a: *a}).backDigits()), o.Studentised, pOf(&o.P))
+	s.add(Text{Tone: Note, Text: strings.Join(sentences(notes), " ")})
+	return s
+}
+
+// inFull adds what a main response has beside its means: pairs, course within
+// plots, checks, second opinions and figures. It returns what is to be noted.
+func (b *builder) inFull(s *Section, r Response, label string) []string {
+	c, key := r.Overall, r.key()
+	a := c.Main()
+	list := []Block{pairTable(key, a)}
+	if len(a.VsControl) > 0 {
+		list = append(list, controlTable(key, a))
 	}
-	if f, ok := residualFigure(b.in, key, a); ok {
-		s.add(f)
+	s.beside(list...)
+	list = nil
+	if c.Season != nil && c.Season.InTime != nil {
+		list = append(list, withinTable(key, c.Season.InTime))
 	}
-	if f, ok := normalFigure(b.in, key, a); ok {
-		s.add(f)
+	if t, ok := checkTable(key, a); ok {
+		list = append(list, t)
 	}
+	opinions, notes := opinionTables(key, c.Comparison)
+	s.beside(append(list, opinions...)...)
+	list = nil
+	for _, draw := range []func() (Figure, bool){
+		func() (Figure, bool) {
+			return meansFigure(b.in, key+"-means", label, r.Unit, a, r.Key == analysis.Yield)
+		},
+		func() (Figure, bool) { return fieldFigure(b.in, key, label, r.Unit, a) },
+		func() (Figure, bool) { return residualFigure(b.in, key, a) },
+		func() (Figure, bool) { return normalFigure(b.in, key, a) },
+	} {
+		if f, ok := draw(); ok {
+			list = append(list, half(f))
+		}
+	}
+	s.beside(list...)
+	return notes
+}
+
+// halfMM is the width that lets two figures stand side by side.
+const halfMM, halfTallMM = 83, 50
+
+// half makes a figure small enough to stand beside another.
+func half(f Figure) Figure {
+	f.WidthMM, f.HeightMM = halfMM, min(f.HeightMM, halfTallMM)
+	return f
 }
 
 func modelFacts(a *stats.Analysis) string {
 	parts := []string{a.Design.Words}
 	if a.ResidualSD != nil {
-		parts = append(parts, fmt.Sprintf("residual SD %.4g on %d degrees of freedom", *a.ResidualSD, a.ResidualDF))
+		parts = append(parts, fmt.Sprintf("residual SD %s on %d degrees of freedom", figures(*a.ResidualSD, 4), a.ResidualDF))
 	}
 	if a.CVPercent != nil && a.Transform.Scale == stats.Raw {
 		parts = append(parts, "CV "+number(a.CVPercent, 1)+" %")

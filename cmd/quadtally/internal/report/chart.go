@@ -34,8 +34,8 @@ type mark struct {
 	dash  []vg.Length
 }
 
-// marks is the order in which treatments take their looks. The inks follow
-// Okabe & Ito's colour-blind safe set (2008; from memory), darkened where they
+// marks is the order in which treatments take their looks. The inks are
+// guided by Okabe & Ito's colour-blind safe set (2008), darkened where they
 // would be pale on white; each also has a form and a line of its own, for
 // printing in grey.
 var marks = []mark{
@@ -86,7 +86,7 @@ func newChart(xLabel, yLabel string) *plot.Plot {
 	for _, a := range []*plot.Axis{&p.X, &p.Y} {
 		a.Label.TextStyle.Font = typeface(9, false)
 		a.Label.TextStyle.Color = inkText
-		a.Tick.Label.Font = typeface(8, false)
+		a.Tick.Label.Font = typeface(8.3, false)
 		a.Tick.Label.Color = inkText
 		a.LineStyle.Width, a.LineStyle.Color = 0.6, inkFaint
 		a.Tick.LineStyle.Width, a.Tick.LineStyle.Color = 0.6, inkFaint
@@ -117,6 +117,20 @@ func (fewTicks) Ticks(low, high float64) []plot.Tick {
 	for k := math.Ceil(low/step - 1e-9); k*step <= high+1e-9*step; k++ {
 		v := k * step
 		out = append(out, plot.Tick{Value: v, Label: fixed(v, digits)})
+	}
+	return out
+}
+
+// fewestTicks are for small panels: the ends of a round range and its middle.
+type fewestTicks struct{}
+
+func (fewestTicks) Ticks(low, high float64) []plot.Tick {
+	list := (fewTicks{}).Ticks(low, high)
+	var out []plot.Tick
+	for i, t := range list {
+		if i%2 == 0 {
+			out = append(out, t)
+		}
 	}
 	return out
 }

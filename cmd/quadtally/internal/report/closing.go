@@ -22,16 +22,20 @@ func (b *builder) cautions() Section {
 			}
 		}
 	}
-	part := func(id, title string, items []string, none string) {
-		p := Section{ID: "cautions-" + id, Title: title}
+	var none []string // titles under which there is nothing to say
+	part := func(id, title string, items []string) {
 		if len(items) == 0 {
-			p.say("%s", none)
-		} else {
-			p.add(List{Items: items})
+			none = append(none, strings.ToLower(title[:1])+title[1:])
+			return
 		}
-		s.Parts = append(s.Parts, p)
+		s.Parts = append(s.Parts, Section{ID: "cautions-" + id, Title: title, Blocks: []Block{List{Items: items, Small: true}}})
 	}
-	part("dates", "Visits off their date", off, "None.")
+	for _, v := range b.in.Visits {
+		if len(v.Split) > 0 {
+			off = append(off, sentence("visit %d was not made on one day within a block: %s", v.Number, strings.Join(v.Split, "; ")))
+		}
+	}
+	part("dates", "Visits off their date", off)
 	var missing []string
 	for _, r := range b.in.Responses {
 		if r.Class != "" {
@@ -61,9 +65,9 @@ func (b *builder) cautions() Section {
 		for _, q := range b.in.Open {
 			open = append(open, sentence("%s", q.Text))
 		}
-		part("questions", "Questions that sheets leave open", open, "")
+		part("questions", "Questions that sheets leave open", open)
 	}
-	part("plots", "Plots missing from a comparison", missing, "None.")
+	part("plots", "Plots missing from a comparison", missing)
 	var gaps []string
 	var later []string
 	for _, v := range b.in.Visits {
@@ -81,11 +85,15 @@ func (b *builder) cautions() Section {
 	if len(later) > 0 {
 		gaps = append(gaps, "Visits without any reading: "+strings.Join(later, ", ")+".")
 	}
-	part("quadrats", "Quadrats without a photo or count (plot/quadrat)", gaps, "None.")
+	part("quadrats", "Quadrats without a photo or count (plot/quadrat)", gaps)
+	if len(none) > 0 {
+		s.say("None: %s.", strings.Join(none, "; "))
+	}
 	photos := b.in.Photos
 	p := Section{ID: "cautions-photos", Title: "Photos"}
 	p.say("%d photos: %d in use, %d spare shots of a quadrat that has another, %d set aside, %d not read, %d that wait for an answer.",
 		photos.All, photos.InUse, photos.Spare, len(photos.Rejected), len(photos.Unread), len(photos.Open))
+	var tables []Block
 	for _, g := range []struct {
 		id, title string
 		list      []Aside
@@ -97,8 +105,9 @@ func (b *builder) cautions() Section {
 		for _, a := range g.list {
 			t.Rows = append(t.Rows, cells(a.Photo, sentence("%s", a.Reason)))
 		}
-		p.add(t)
+		tables = append(tables, t)
 	}
+	p.beside(tables...)
 	s.Parts = append(s.Parts, p)
 	return s
 }
@@ -106,7 +115,7 @@ func (b *builder) cautions() Section {
 // methods names the published source of everything that was done.
 func (b *builder) methods() Section {
 	s := Section{ID: "methods", Title: "Methods, with sources"}
-	s.add(List{Items: []string{
+	s.add(List{Small: true, Items: []string{
 		fmt.Sprintf("Green cover: photos are straightened to the inner edge of the frame, or taken whole in a trial without frames; a cell of the ground is green where its greenness index reaches the threshold of its visit. Index: %s. Cover is the green share of the ground inside the frame or photo.", orNotRecorded(b.in.Index)),
 		"Threshold of a visit: the best split of the histogram of all its photos (Otsu 1979, IEEE Trans. SMC 9, 62), no lower than the ground's own noise, drawn toward a typical value where photos are few, and kept within fixed guards; or set by hand, see the settings.",
 		"Red or yellowed leaves are partly missed by this index; green that is not a plant is counted unless it was marked.",
@@ -127,22 +136,20 @@ func (b *builder) methods() Section {
 // settings is what someone needs to get the same numbers again.
 func (b *builder) settings() Section {
 	s := Section{ID: "settings", Title: "Settings and fingerprints"}
-	fingerprints := notRecorded
-	if len(b.in.Settings) > 0 {
-		fingerprints = strings.Join(b.in.Settings, ", ")
-	}
 	s.add(Facts{
-		{"Measuring settings, fingerprint", fingerprints},
-		{"Layout generator", orNotRecorded(b.in.Trial.Generator)},
+		{"Measuring settings, fingerprint", strings.Join(b.in.Settings, ", ")},
+		{"Layout generator", b.in.Trial.Generator},
 		{"Layout seed", fmt.Sprint(b.in.Trial.Seed)},
 		{"Seed of the randomisation test", fmt.Sprint(stats.DefaultPermuteOptions().Seed)},
 		{"Record entry", fmt.Sprint(b.in.Entry)},
-		{"Counted by", orNotRecorded(strings.Join(b.in.Observers, ", "))},
+		{"Counted by", strings.Join(b.in.Observers, ", ")},
 	})
 	t := Table{ID: "thresholds", Caption: "Threshold of each visit", Columns: []Column{{"Visit", false}, {"Date", false}, {"Threshold", true}, {"Set by", false}, {"Basis", false}}}
 	for _, v := range b.in.Visits {
 		if v.Threshold == nil {
-			t.Rows = append(t.Rows, cells(fmt.Sprint(v.Number), b.day(v.Planned), notRecorded, "-", "-"))
+			if !v.notMade() {
+				t.Rows = append(t.Rows, cells(fmt.Sprint(v.Number), b.day(v.Planned), notRecorded, undefined, undefined))
+			}
 			continue
 		}
 		by := "rule"
@@ -159,19 +166,59 @@ func (b *builder) settings() Section {
 // the mean of, and each of those names its photo or row.
 func (b *builder) appendix() Section {
 	s := Section{ID: "appendix", Title: "Appendix: raw plot data"}
-	s.say("Every reading of every plot.")
+	s.say("Every reading of every plot. Columns are visit and quadrat. The photo or the row of a sheet behind each value, and the value in full, are in values.csv of the export.")
+	var single []Response
 	for _, r := range b.in.Responses {
-		if len(r.Readings) == 0 {
-			continue
+		switch {
+		case len(r.Readings) == 0:
+		case r.onePerPlot():
+			single = append(single, r)
+		default:
+			s.add(b.rawData(r))
 		}
-		s.Parts = append(s.Parts, b.rawData(r))
+	}
+	if len(single) > 0 {
+		s.add(b.plotData(single))
 	}
 	return s
 }
 
+// onePerPlot reports a response of which every plot has one value at most.
+func (r Response) onePerPlot() bool {
+	seen := map[string]bool{}
+	for _, x := range r.Readings {
+		if x.Visit > 0 || x.Quadrat > 0 || seen[x.Plot] {
+			return false
+		}
+		seen[x.Plot] = true
+	}
+	return true
+}
+
+// plotData has a row a plot and a column a response.
+func (b *builder) plotData(list []Response) Table {
+	t := Table{ID: plotValues, Caption: "Values of whole plots", Columns: words("Plot", "Treatment", "Block"), Dense: true}
+	for _, r := range list {
+		t.Columns = append(t.Columns, Column{sentenceCase(r.Label) + ", " + r.Unit, true})
+	}
+	for _, plot := range b.in.Plots {
+		row := cells(plot.ID, plot.Treatment, plot.Block)
+		for _, r := range list {
+			text := undefined
+			for _, x := range r.Readings {
+				if x.Plot == plot.ID {
+					text = figure3(r.Shown(x))
+				}
+			}
+			row.Cells = append(row.Cells, Cell{Text: text})
+		}
+		t.Rows = append(t.Rows, row)
+	}
+	return t
+}
+
 // rawData has a row a plot and a column for every quadrat of every visit.
-func (b *builder) rawData(r Response) Section {
-	p := Section{ID: "raw-" + r.key(), Title: fmt.Sprintf("%s, %s", sentenceCase(r.Label), r.Unit)}
+func (b *builder) rawData(r Response) Table {
 	type spot struct{ visit, quadrat int }
 	at := map[string]map[spot]float64{}
 	seen := map[spot]bool{}
@@ -186,7 +233,7 @@ func (b *builder) rawData(r Response) Section {
 	spots := slices.SortedFunc(maps.Keys(seen), func(x, y spot) int {
 		return cmp.Or(cmp.Compare(x.visit, y.visit), cmp.Compare(x.quadrat, y.quadrat))
 	})
-	data := Table{ID: r.dataLink(), Caption: fmt.Sprintf("%s: readings, %s", sentenceCase(r.Label), r.Unit), Columns: words("Plot", "Treatment")}
+	data := Table{ID: r.dataLink(), Caption: fmt.Sprintf("%s: readings, %s", sentenceCase(r.Label), r.Unit), Columns: words("Plot", "Treatment"), Dense: true}
 	for _, k := range spots {
 		head := "value"
 		switch {
@@ -210,7 +257,5 @@ func (b *builder) rawData(r Response) Section {
 		}
 		data.Rows = append(data.Rows, row)
 	}
-	data.Note = "Columns are visit and quadrat. The photo or the row of a sheet behind each value, and the value in full, are in values.csv of the export."
-	p.add(data)
-	return p
+	return data
 }

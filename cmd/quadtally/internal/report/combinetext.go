@@ -37,7 +37,7 @@ func WriteCombined(w io.Writer, c analysis.CombinedAnswer, opt TextOptions) erro
 	default:
 		verdict = "Nor does the test over all treatments together show a difference, which does not mean they are the same"
 	}
-	t.said("  ", fmt.Sprintf("%s (F(%d,%.1f) = %.2f, %s).", verdict, c.Test.NumDF, c.Test.DenDF, c.Test.F, pWords(c.Test.P)))
+	t.saidWith("  ", "  ", fmt.Sprintf("%s (F(%d,%.1f) = %.2f, %s).", verdict, c.Test.NumDF, c.Test.DenDF, c.Test.F, pWords(c.Test.P)), true)
 	switch x := c.Interaction; {
 	case x.P == nil:
 		t.said("  ", "Whether treatments differ from trial to trial cannot be told: "+x.Note+".")
@@ -83,16 +83,23 @@ func WriteCombined(w io.Writer, c analysis.CombinedAnswer, opt TextOptions) erro
 	}
 	t.line("")
 	t.line("%s", title)
-	rows = [][]string{{"pair", "difference", "SED", "df", "p alone", "p Holm", level, "in one more trial"}}
+	rows = [][]string{{"pair", "difference", level, "p Holm", "in one more trial"}}
+	if !opt.Short {
+		rows[0] = append(rows[0], "SED", "df", "p alone")
+	}
 	for _, p := range list {
-		rows = append(rows, []string{p.A + " - " + p.B, number(&p.Difference, d), number(&p.SED, d), fmt.Sprintf("%.1f", p.DF), pOf(&p.P), pOf(&p.PHolm), span(&p.Lower, &p.Upper, d), span(p.NewTrialLower, p.NewTrialUpper, d)})
+		row := []string{p.A + " - " + p.B, number(&p.Difference, d), span(&p.Lower, &p.Upper, d), pOf(&p.PHolm), span(p.NewTrialLower, p.NewTrialUpper, d)}
+		if !opt.Short {
+			row = append(row, number(&p.SED, d), fmt.Sprintf("%.1f", p.DF), pOf(&p.P))
+		}
+		rows = append(rows, row)
 	}
 	t.table(rows)
 	if len(c.Warnings) > 0 {
 		t.line("")
 		t.line("Mind:")
 		for _, x := range c.Warnings {
-			t.said("  ! ", x)
+			t.caution(x)
 		}
 	}
 	if !opt.Short {

@@ -8,7 +8,6 @@ import (
 	"math"
 	"slices"
 	"strings"
-	"text/tabwriter"
 
 	"quadtally/stats"
 )
@@ -25,6 +24,8 @@ type TextOptions struct {
 	Weeds bool
 	// Holds says what the response is made of, where its name does not.
 	Holds string
+	// Term is what is written on.
+	Term Terminal
 }
 
 // WriteComparison writes a comparison of treatments as plain text: first one
@@ -115,42 +116,34 @@ type compareText struct {
 
 func (t *compareText) line(format string, args ...any) { fmt.Fprintf(&t.b, format+"\n", args...) }
 
-// said writes a sentence in lines of at most 78 columns, later lines indented.
+func (t *compareText) width() int { return newScreen(t.opt.Term, "").term.Width }
+
+// said writes a sentence in lines no wider than the terminal, later lines
+// indented.
 func (t *compareText) said(mark, text string) {
-	const width = 78
-	out, indent := mark, strings.Repeat(" ", len(mark))
-	for i, word := range strings.Fields(text) {
-		switch {
-		case i == 0:
-		case len(out)+1+len(word) > width:
-			t.line("%s", out)
-			out = indent
-		default:
-			out += " "
-		}
-		out += word
-	}
-	t.line("%s", out)
+	t.saidWith(mark, strings.Repeat(" ", columns(mark)), text, false)
 }
+
+func (t *compareText) saidWith(first, rest, text string, strong bool) {
+	for i, l := range wrap(text, t.width()-max(columns(first), columns(rest))) {
+		if strong {
+			l = t.opt.Term.strong(l)
+		}
+		if i > 0 {
+			first = rest
+		}
+		t.line("%s", strings.TrimRight(first+l, " "))
+	}
+}
+
+// caution writes what must not be missed.
+func (t *compareText) caution(text string) { t.saidWith("! ", "  ", text, true) }
 
 // table writes rows of cells, the first a header, in columns.
 func (t *compareText) table(rows [][]string) {
-	tw := tabwriter.NewWriter(&t.b, 0, 0, 2, ' ', 0)
-	for _, r := range rows {
-		fmt.Fprintf(tw, "  %s\n", strings.TrimRight(strings.Join(r, "\t"), "\t"))
+	for _, l := range tableLines(rows, t.width()-2, t.opt.Term.Bold, false) {
+		t.line("%s", strings.TrimRight("  "+l, " "))
 	}
-	tw.Flush()
-	t.trimLines()
-}
-
-// trimLines drops the spaces that columns leave at the ends of lines.
-func (t *compareText) trimLines() {
-	lines := strings.Split(t.b.String(), "\n")
-	for i := range lines {
-		lines[i] = strings.TrimRight(lines[i], " ")
-	}
-	t.b.Reset()
-	t.b.WriteString(strings.Join(lines, "\n"))
 }
 
 // decimals gives two figures to a standard error of the size of se.
@@ -205,29 +198,60 @@ func (t *compareText) ordered() []stats.TreatmentResult {
 	return out
 }
 
+// screen writes the answer, before the tables.
 func (t *compareText) screen() {
 	a := t.a
-	what := cmp.Or(a.Response, "response")
-	if a.Unit != "" {
-		what += " (" + a.Unit + ")"
-	}
-	t.said("", strings.ToUpper(what[:1])+what[1:]+": "+a.Design.Words)
+	t.said("", t.what()+": "+a.Design.Words)
 	if t.opt.Holds != "" {
 		t.said("", "This is "+t.opt.Holds+". It is no measure of weeds alone.")
 	}
 	t.line("")
 	for _, v := range a.Verdict {
-		t.said("  ", strings.ToUpper(v[:1])+v[1:]+".")
+		t.saidWith("  ", "  ", strings.ToUpper(v[:1])+v[1:]+".", true)
 	}
 	t.line("")
-	digits := t.backDigits()
+	rows, remarks := t.treatmentRows()
+	t.table(rows)
+	t.line("")
+	if slices.ContainsFunc(a.Treatments, func(r stats.TreatmentResult) bool { return r.Letters != "" }) {
+		t.said("", t.lettersNote())
+	}
+	if how := t.scaleNote(); how != "" {
+		t.said("", how)
+	}
+	if r := a.Randomisation; r != nil {
+		t.said("", fmt.Sprintf("By the layout alone (randomisation test), %s: %s.", pWords(r.P), r.Note))
+	}
+	t.covariate()
+	if seen := t.couldHaveSeen(); seen != "" {
+		t.said("", seen)
+	}
+	for _, r := range remarks {
+		t.said("", r)
+	}
+	if len(a.Warnings)+len(a.Missing) > 0 {
+		t.line("")
+		t.line("Mind:")
+		for _, m := range a.Missing {
+			t.caution(fmt.Sprintf("Missing: plot %s, %s %s", m.Name, m.Treatment, strings.Join(m.Sources, ", ")))
+		}
+		for _, w := range a.Warnings {
+			t.caution(w)
+		}
+	}
+}
+
+// treatmentRows is the table of treatments, its head first, and remarks that
+// belong to it.
+func (t *compareText) treatmentRows() (rows [][]string, remarks []string) {
+	a, digits := t.a, t.backDigits()
 	header := []string{"treatment", "plots", "mean", fmt.Sprintf("%.3g %% interval", 100*a.Confidence), "letters"}
 	if a.Control != "" {
 		header = append(header, t.lessHeader())
 	}
-	rows := [][]string{header}
-	var remarks []string
-	remarked := map[string][]string{}
+	rows = [][]string{header}
+	var notes []string
+	noted := map[string][]string{}
 	for _, r := range t.ordered() {
 		value, lower, upper := r.Shown()
 		row := []string{r.Treatment, fmt.Sprint(r.Plots), number(value, digits), span(lower, upper, digits), cmp.Or(r.Letters, "-")}
@@ -246,57 +270,51 @@ func (t *compareText) screen() {
 		}
 		if r.Suppression != nil && r.Suppression.Note != "" {
 			note := r.Suppression.Note
-			if remarked[note] == nil {
-				remarks = append(remarks, note)
+			if noted[note] == nil {
+				notes = append(notes, note)
 			}
-			remarked[note] = append(remarked[note], r.Treatment)
+			noted[note] = append(noted[note], r.Treatment)
 		}
 		rows = append(rows, row)
 	}
-	t.table(rows)
-	t.line("")
-	if slices.ContainsFunc(a.Treatments, func(r stats.TreatmentResult) bool { return r.Letters != "" }) {
-		note := fmt.Sprintf("Treatments that share a letter are not shown to differ (%s, %.3g %%).", a.Method.Words(), 100*a.Alpha)
-		if a.LettersHideControl() {
-			note += " With the control it is the comparisons above that count: the letters allow for all pairs."
-		}
-		t.said("", note)
+	for _, n := range notes {
+		remarks = append(remarks, fmt.Sprintf("%% less than control, %s: %s.", strings.Join(noted[n], ", "), n))
 	}
-	switch {
+	return rows, remarks
+}
+
+func (t *compareText) lettersNote() string {
+	note := fmt.Sprintf("Treatments that share a letter are not shown to differ (%s, %.3g %%).", t.a.Method.Words(), 100*t.a.Alpha)
+	if t.a.LettersHideControl() {
+		note += " With the control it is the comparisons above that count: the letters allow for all pairs."
+	}
+	return note
+}
+
+// scaleNote says on which scale was tested; "" for values as measured.
+func (t *compareText) scaleNote() string {
+	switch a := t.a; {
 	case a.StandardBy != "":
-		t.said("", fmt.Sprintf("Tested as the %s; means, intervals and percentages are of the values as measured, by a %s model that lets weedy treatments vary more.", a.Transform.Words(), a.StandardBy))
+		return fmt.Sprintf("Tested as the %s; means, intervals and percentages are of the values as measured, by a %s model that lets weedy treatments vary more.", a.Transform.Words(), a.StandardBy)
 	case a.Transform.Scale != stats.Raw:
-		t.said("", fmt.Sprintf("Analysed as the %s; means and intervals are carried back.", a.Transform.Words()))
+		return fmt.Sprintf("Analysed as the %s; means and intervals are carried back.", a.Transform.Words())
 	}
-	if r := a.Randomisation; r != nil {
-		t.said("", fmt.Sprintf("By the layout alone (randomisation test), %s: %s.", pWords(r.P), r.Note))
-	}
-	t.covariate()
-	switch d := a.Detectable; {
+	return ""
+}
+
+// couldHaveSeen is what difference the trial could have shown; "" where nothing
+// tells.
+func (t *compareText) couldHaveSeen() string {
+	digits := t.backDigits()
+	switch d := t.a.Detectable; {
 	case d == nil:
+		return ""
 	case d.BeyondZero:
-		t.said("", fmt.Sprintf("What the trial could have seen: too little. Against %s of %s, not even a true mean of 0 would have shown in %.0f of 100 such trials (one pair, t test).",
-			d.FromWhat, number(&d.From, digits), 100*d.Power))
+		return fmt.Sprintf("What the trial could have seen: too little. Against %s of %s, not even a true mean of 0 would have shown in %.0f of 100 such trials (one pair, t test).",
+			d.FromWhat, number(&d.From, digits), 100*d.Power)
 	default:
-		t.said("", fmt.Sprintf("What the trial could have seen: against %s of %s, a true mean of %s or less would have shown in %.0f of 100 such trials (one pair, t test).",
-			d.FromWhat, number(&d.From, digits), number(&d.To, digits), 100*d.Power))
-	}
-	for _, r := range remarks {
-		t.said("", fmt.Sprintf("%% less than control, %s: %s.", strings.Join(remarked[r], ", "), r))
-	}
-	if len(a.Warnings)+len(a.Missing) > 0 {
-		t.line("")
-		t.line("Mind:")
-		for _, m := range a.Missing {
-			t.said("  ! ", fmt.Sprintf("Missing: plot %s, %s %s", m.Name, m.Treatment, strings.Join(m.Sources, ", ")))
-		}
-		for _, w := range a.Warnings {
-			t.said("  ! ", w)
-		}
-	}
-	if t.opt.Short {
-		t.line("")
-		t.line("Full tables, checks and plots: --full.")
+		return fmt.Sprintf("What the trial could have seen: against %s of %s, a true mean of %s or less would have shown in %.0f of 100 such trials (one pair, t test).",
+			d.FromWhat, number(&d.From, digits), number(&d.To, digits), 100*d.Power)
 	}
 }
 
@@ -472,7 +490,7 @@ func (t *compareText) checks() {
 		}
 		t.said("  ", text+": "+l.Reading+".")
 		for _, w := range l.Warnings {
-			t.said("    ! ", w)
+			t.saidWith("    ! ", "      ", w, true)
 		}
 	}
 }
@@ -483,6 +501,26 @@ func (t *compareText) covariate() {
 	if c == nil {
 		return
 	}
+	t.said("", t.covariateNote())
+	for _, l := range t.covariateTests() {
+		t.said("  ", l)
+	}
+}
+
+// covariateTests are what was asked about the covariate itself.
+func (t *compareText) covariateTests() (out []string) {
+	c := t.a.Covariate
+	if p := c.Parallel; p != nil && p.P != nil {
+		out = append(out, fmt.Sprintf("Slopes of treatments alike? F(%d,%d) = %s, p %s.", p.DF, c.DF-p.DF, number(p.F, 2), pOf(p.P)))
+	}
+	if b := c.Balance; b != nil && b.P != nil {
+		out = append(out, fmt.Sprintf("Covariate alike in all treatments? F = %s, p %s.", number(b.F, 2), pOf(b.P)))
+	}
+	return out
+}
+
+func (t *compareText) covariateNote() string {
+	c := t.a.Covariate
 	text := fmt.Sprintf("Means are adjusted to a covariate of %.4g (its mean over plots). For one unit more of it the response changes by %.4g", c.At, c.Slope)
 	if c.Lower != nil && c.Upper != nil {
 		text += fmt.Sprintf(" (%.3g %% interval %.4g to %.4g, p %s)", 100*t.a.Confidence, *c.Lower, *c.Upper, pOf(c.P))
@@ -490,13 +528,7 @@ func (t *compareText) covariate() {
 	if t.a.Transform.Scale != stats.Raw {
 		text += " on the scale of the analysis"
 	}
-	t.said("", text+".")
-	if p := c.Parallel; p != nil && p.P != nil {
-		t.said("  ", fmt.Sprintf("Slopes of treatments alike? F(%d,%d) = %s, p %s.", p.DF, c.DF-p.DF, number(p.F, 2), pOf(p.P)))
-	}
-	if b := c.Balance; b != nil && b.P != nil {
-		t.said("  ", fmt.Sprintf("Covariate alike in all treatments? F = %s, p %s.", number(b.F, 2), pOf(b.P)))
-	}
+	return text + "."
 }
 
 func (t *compareText) plots() {

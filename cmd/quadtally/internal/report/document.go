@@ -18,6 +18,7 @@ type Document struct {
 	Facts    []Fact
 	Sections []Section
 	Letter   bool       // printed on US letter instead of A4
+	Dense    bool       // printed in small type, for reading at a desk
 	Made     trial.Date // day it was made
 }
 
@@ -28,9 +29,10 @@ type Section struct {
 	Blocks  []Block
 	Parts   []Section
 	NewPage bool // begins a page where it is printed
+	Fit     bool // printed on one page, in smaller type where it must be
 }
 
-// Block is a Text, List, Facts, Table or Figure.
+// Block is a Text, List, Facts, Table, Figure or Beside.
 type Block interface{ kind() string }
 
 // Tone says how a text is to be taken.
@@ -57,8 +59,15 @@ type List struct {
 	Small bool
 }
 
-// Fact is a name with a value, such as "Crop" and "leek".
+// Beside are tables and figures that stand side by side where there is room.
+type Beside []Block
+
+// Fact is a name with a value, such as "Crop" and "leek"; a Value of "" is not
+// recorded.
 type Fact struct{ Name, Value string }
+
+// Text is the value as it is printed.
+func (f Fact) Text() string { return orNotRecorded(f.Value) }
 
 // Facts is a list of them.
 type Facts []Fact
@@ -70,6 +79,7 @@ type Table struct {
 	Columns []Column
 	Rows    []Row
 	Note    string
+	Dense   bool // printed in the smallest type, for many rows of raw values
 }
 
 // Column is a column of a table; numbers are set to the right.
@@ -108,76 +118,95 @@ func (List) kind() string   { return "list" }
 func (Facts) kind() string  { return "facts" }
 func (Table) kind() string  { return "table" }
 func (Figure) kind() string { return "figure" }
+func (Beside) kind() string { return "beside" }
+
+// each walks the blocks of sections in the order of reading, those that stand
+// side by side one by one, and puts what visit returns in the place of each.
+func each(list []Section, visit func(Block) Block) {
+	for i := range list {
+		for k, b := range list[i].Blocks {
+			if row, ok := b.(Beside); ok {
+				for n := range row {
+					row[n] = visit(row[n])
+				}
+				continue
+			}
+			list[i].Blocks[k] = visit(b)
+		}
+		each(list[i].Parts, visit)
+	}
+}
 
 // Figures returns every figure in the order of the document.
 func (d Document) Figures() []Figure {
 	var out []Figure
-	var walk func([]Section)
-	walk = func(list []Section) {
-		for _, s := range list {
-			for _, b := range s.Blocks {
-				if f, ok := b.(Figure); ok {
-					out = append(out, f)
-				}
-			}
-			walk(s.Parts)
+	each(d.Sections, func(b Block) Block {
+		if f, ok := b.(Figure); ok {
+			out = append(out, f)
 		}
-	}
-	walk(d.Sections)
+		return b
+	})
 	return out
 }
 
 // numbered gives every table and figure its number, in the order of reading,
 // and drops links to places that this document does not hold.
 func (d Document) numbered() Document {
-	tables, figures := 0, 0
 	places := map[string]bool{}
 	var look func([]Section)
 	look = func(list []Section) {
 		for _, s := range list {
 			places[s.ID] = true
-			for _, b := range s.Blocks {
-				switch b := b.(type) {
-				case Table:
-					places[b.ID] = true
-					for _, r := range b.Rows {
-						places[r.ID] = true
-					}
-				case Figure:
-					places[b.ID] = true
-				}
-			}
 			look(s.Parts)
 		}
 	}
 	look(d.Sections)
-	var walk func([]Section)
-	walk = func(list []Section) {
-		for i := range list {
-			for k, b := range list[i].Blocks {
-				switch b := b.(type) {
-				case Table:
-					tables++
-					b.Caption = fmt.Sprintf("Table %d. %s", tables, b.Caption)
-					for _, r := range b.Rows {
-						for k := range r.Cells {
-							if !places[r.Cells[k].Link] {
-								r.Cells[k].Link = ""
-							}
-						}
+	each(d.Sections, func(b Block) Block {
+		switch b := b.(type) {
+		case Table:
+			places[b.ID] = true
+			for _, r := range b.Rows {
+				places[r.ID] = true
+			}
+		case Figure:
+			places[b.ID] = true
+		}
+		return b
+	})
+	tables, figures := 0, 0
+	each(d.Sections, func(b Block) Block {
+		switch b := b.(type) {
+		case Table:
+			tables++
+			b.Caption = fmt.Sprintf("Table %d. %s", tables, b.Caption)
+			for _, r := range b.Rows {
+				for k := range r.Cells {
+					if !places[r.Cells[k].Link] {
+						r.Cells[k].Link = ""
 					}
-					list[i].Blocks[k] = b
-				case Figure:
-					figures++
-					b.Caption = fmt.Sprintf("Figure %d. %s", figures, b.Caption)
-					list[i].Blocks[k] = b
 				}
 			}
-			walk(list[i].Parts)
+			return b
+		case Figure:
+			figures++
+			b.Caption = fmt.Sprintf("Figure %d. %s", figures, b.Caption)
+			return b
 		}
-	}
-	walk(d.Sections)
+		return b
+	})
 	return d
+}
+
+// beside adds tables and figures that stand side by side; one alone stands as
+// it is.
+func (s *Section) beside(list ...Block) {
+	switch len(list) {
+	case 0:
+	case 1:
+		s.add(list[0])
+	default:
+		s.add(Beside(list))
+	}
 }
 
 func (s *Section) add(b ...Block) { s.Blocks = append(s.Blocks, b...) }

@@ -16,6 +16,7 @@ import (
 	"quadtally/calibrate"
 	"quadtally/cmd/quadtally/internal/analysis"
 	"quadtally/cmd/quadtally/internal/trial"
+	"quadtally/cmd/quadtally/internal/wording"
 	"quadtally/stats"
 )
 
@@ -189,12 +190,7 @@ func plotsWords(a *stats.Analysis) string {
 	return fmt.Sprintf("%d to %d plots a treatment", low, high)
 }
 
-func counted(n int, noun string) string {
-	if n == 1 {
-		return "1 " + noun
-	}
-	return fmt.Sprintf("%d %ss", n, noun)
-}
+func counted(n int, noun string) string { return wording.Plural(n, noun) }
 
 // rankingWords says the means from the highest, for those who cannot see a
 // figure.
@@ -352,7 +348,7 @@ func labelled(c draw.Canvas, p *plot.Plot, y float64, label string) {
 	pt := at(c, p, p.X.Max, y)
 	pt.X -= 2
 	pt.Y += 6
-	style := typeStyle(7.5, inkText, right, middle)
+	style := typeStyle(8.3, inkText, right, middle)
 	w := style.Width(label)
 	c.FillPolygon(color.White, []vg.Point{{X: pt.X - w - 1, Y: pt.Y - 4}, {X: pt.X + 1, Y: pt.Y - 4}, {X: pt.X + 1, Y: pt.Y + 4.5}, {X: pt.X - w - 1, Y: pt.Y + 4.5}})
 	c.FillText(style, pt, label)
@@ -366,30 +362,53 @@ func agreementUnit(k calibrate.Kind) (scale float64, unit string) {
 	return 1, "in the frame"
 }
 
-// equalityFigure draws image against hand with the line of equality.
+// mostPanels stand in a row of the figure of image against hand.
+const mostPanels = 5
+
+// equalityFigure draws image against hand with the line of equality, a panel a
+// treatment on common axes, so that no treatment covers another.
 func equalityFigure(in Input, r *calibrate.Report) Figure {
 	scale, unit := agreementUnit(r.Kind)
 	names := codes(in.Trial)
-	var points []scatterPoint
+	points := map[string][]scatterPoint{}
 	for _, q := range r.Figure.Points {
-		points = append(points, scatterPoint{q.Hand * scale, q.Image * scale, q.Treatment})
+		points[q.Treatment] = append(points[q.Treatment], scatterPoint{q.Hand * scale, q.Image * scale, q.Treatment})
+	}
+	if len(points[""]) > 0 {
+		names = append(names, "") // pairs from outside the layout
+	}
+	var panels []string
+	for _, n := range names {
+		if len(points[n]) > 0 {
+			panels = append(panels, n)
+		}
 	}
 	low, high := rangeOf([]float64{r.Figure.Low * scale, r.Figure.High * scale}, true)
 	what, hand := "green cover by camera", "cover by hand"
 	if r.Kind == calibrate.Count {
 		what, hand = "green pieces by camera", "plants counted by hand"
 	}
+	across := max(1, min(mostPanels, len(panels)))
+	down := (len(panels) + across - 1) / across
 	title := fmt.Sprintf("Image against hand, %s", r.Kind)
 	return figure("equality-"+string(r.Kind), title,
-		fmt.Sprintf("Scatter of %s against %s in %d quadrats, with the line on which both would be the same. Mean of the camera %s, of the hand %s.", what, hand, r.Agreement.N, fixed(r.Agreement.ImageMean*scale, 1), fixed(r.Agreement.HandMean*scale, 1)),
-		fmt.Sprintf("%s (n = %d quadrats in %d plots). On the dashed line both give the same value.", title, r.Agreement.N, r.Agreement.Plots),
-		110, 72, func(c draw.Canvas) {
-			p := newChart(axisLabel(hand, unit), axisLabel(what, unit))
-			p.X.Min, p.X.Max, p.Y.Min, p.Y.Max = low, high, low, high
-			p.Add(horizontalGrid(), drawn(func(c draw.Canvas, p *plot.Plot) {
-				strokeLine(c, p, draw.LineStyle{Color: inkText, Width: 0.8, Dashes: []vg.Length{4, 3}}, low, low, high, high)
-			}), glyphs(names, points))
-			drawWithKey(c, p, names, points)
+		fmt.Sprintf("Scatters of %s against %s in %d quadrats, one panel a treatment, with the line on which both would be the same. Mean of the camera %s, of the hand %s.", what, hand, r.Agreement.N, fixed(r.Agreement.ImageMean*scale, 1), fixed(r.Agreement.HandMean*scale, 1)),
+		fmt.Sprintf("%s by treatment, %s (n = %d quadrats in %d plots). Across: %s; upwards: %s. On the dashed line both give the same value.", title, unit, r.Agreement.N, r.Agreement.Plots, hand, what),
+		wideMM, 3+35*float64(max(1, down)), func(c draw.Canvas) {
+			wide, tall := (c.Max.X-c.Min.X)/vg.Length(across), (c.Max.Y-c.Min.Y)/vg.Length(max(1, down))
+			for i, n := range panels {
+				x, y := c.Min.X+wide*vg.Length(i%across), c.Max.Y-tall*vg.Length(i/across+1)
+				area := draw.Canvas{Canvas: c.Canvas, Rectangle: vg.Rectangle{Min: vg.Point{X: x, Y: y}, Max: vg.Point{X: x + wide - 4, Y: y + tall}}}
+				style := typeStyle(8.5, looks(codes(in.Trial)).of(n).ink, left, draw.YTop)
+				area.FillText(style, vg.Point{X: area.Min.X + 20, Y: area.Max.Y}, fitted(style.Width, cmp.Or(n, "other"), wide-24, 1)[0])
+				p := newChart("", "")
+				p.X.Min, p.X.Max, p.Y.Min, p.Y.Max = low, high, low, high
+				p.X.Tick.Marker, p.Y.Tick.Marker = fewestTicks{}, fewestTicks{}
+				p.Add(drawn(func(c draw.Canvas, p *plot.Plot) {
+					strokeLine(c, p, draw.LineStyle{Color: inkText, Width: 0.8, Dashes: []vg.Length{4, 3}}, low, low, high, high)
+				}), glyphs(codes(in.Trial), points[n]))
+				p.Draw(draw.Crop(area, 0, 0, 0, -11))
+			}
 		})
 }
 
@@ -468,8 +487,8 @@ func residualFigure(in Input, key string, a *stats.Analysis) (Figure, bool) {
 	xl, xh := rangeOf(xs, false)
 	yl, yh := rangeOf(append(ys, 0), false)
 	return figure(key+"-residuals", "Residuals against fitted values",
-		fmt.Sprintf("Scatter of the residuals of %d plots against their fitted values, on the scale of the analysis; residual standard deviation %.3g.", len(points), *a.ResidualSD),
-		fmt.Sprintf("Residuals against fitted values (n = %d plots, scale of the analysis). A funnel would say that plots vary more where there is more; a bend, that blocks and treatments do not simply add up.", len(points)),
+		fmt.Sprintf("Scatter of the residuals of %d plots against their fitted values, on the scale of the analysis; residual standard deviation %s.", len(points), figure3(*a.ResidualSD)),
+		fmt.Sprintf("Residuals against fitted values (n = %d plots, scale of the analysis).", len(points)),
 		wideMM, 52, func(c draw.Canvas) {
 			p := newChart("Fitted by block and treatment", "Residual")
 			p.X.Min, p.X.Max, p.Y.Min, p.Y.Max = xl, xh, yl, yh
@@ -499,7 +518,7 @@ func normalFigure(in Input, key string, a *stats.Analysis) (Figure, bool) {
 	low, high := rangeOf(slices.Concat(xs, ys), false)
 	return figure(key+"-normal", "Normal quantile plot of the residuals",
 		fmt.Sprintf("The %d residuals in order against normal quantiles, with the line they would follow.", len(points)),
-		fmt.Sprintf("Normal quantile plot (n = %d plots). Residuals from a normal distribution lie near the dashed line.", len(points)),
+		fmt.Sprintf("Normal quantile plot (n = %d plots).", len(points)),
 		110, 56, func(c draw.Canvas) {
 			p := newChart("Normal quantile", "Residual / residual SD")
 			p.X.Min, p.X.Max, p.Y.Min, p.Y.Max = low, high, low, high
@@ -550,12 +569,12 @@ func mapFigure(in Input) (Figure, error) {
 		fmt.Sprintf("Map of the trial, seen from the zero flag at the lower left; %s along the beds from bottom to top, %d beds from left to right, not to scale.%s",
 			trial.Length(f.to-f.from, in.Trial.Units), f.bed1-f.bed0, map[bool]string{true: " The control is shaded."}[control != ""]),
 		wideMM, f.height, func(c draw.Canvas) {
-			f.draw(c, func(p trial.Plot) (float64, string, string) {
+			f.draw(c, func(p trial.Plot) (float64, []string) {
 				share := 0.0
 				if p.Treatment == control {
 					share = 0.35
 				}
-				return share, p.Treatment, "plot " + p.ID + ", block " + p.Block
+				return share, []string{p.Treatment, "plot " + p.ID, "block " + p.Block}
 			})
 		}), nil
 }
@@ -619,15 +638,15 @@ func fieldFigure(in Input, key, label, unit string, a *stats.Analysis) (Figure, 
 		fmt.Sprintf("The field with every plot shaded by its %s, from %s to %s %s; each plot's value is written in it and stands in the table of plots.", label, number(&low, digits), number(&high, digits), unit),
 		fmt.Sprintf("%s (%s; the darker, the more; n = %d plots, seen from the zero flag at the lower left, not to scale).", title, unit, len(values)),
 		wideMM, f.height, func(c draw.Canvas) {
-			f.draw(c, func(p trial.Plot) (share float64, top, bottom string) {
+			f.draw(c, func(p trial.Plot) (share float64, lines []string) {
 				v, ok := values[p.ID]
 				if !ok {
-					return 0, "missing", p.ID + " " + p.Treatment
+					return 0, []string{"missing", p.ID, p.Treatment}
 				}
 				if high > low {
 					share = (v - low) / (high - low)
 				}
-				return share, number(&v, digits), p.ID + " " + p.Treatment
+				return share, []string{number(&v, digits), p.ID, p.Treatment}
 			})
 		}), true
 }
@@ -658,22 +677,27 @@ func newField(in Input) (field, bool) {
 	return f, len(f.plots) > 0 && f.to > f.from
 }
 
-// draw fills every plot with a shade and writes two lines into it.
-func (f field) draw(c draw.Canvas, cell func(trial.Plot) (share float64, top, bottom string)) {
+// draw fills every plot with a shade and writes lines into it, as large as they
+// fit.
+func (f field) draw(c draw.Canvas, cell func(trial.Plot) (share float64, lines []string)) {
 	across := (c.Max.X - c.Min.X) / vg.Length(f.bed1-f.bed0)
 	along := (c.Max.Y - c.Min.Y) / vg.Length(f.to-f.from)
 	for _, p := range f.plots {
 		a := vg.Point{X: c.Min.X + across*vg.Length(p.Bed-f.bed0) + 1, Y: c.Min.Y + along*vg.Length(p.FromMM-f.from) + 1}
 		b := vg.Point{X: a.X + across*vg.Length(p.Beds) - 2, Y: a.Y + along*vg.Length(p.LengthMM) - 2}
 		box := []vg.Point{a, {X: b.X, Y: a.Y}, b, {X: a.X, Y: b.Y}}
-		share, top, bottom := cell(p)
+		share, lines := cell(p)
 		c.FillPolygon(shade(share), box)
 		c.StrokeLines(draw.LineStyle{Color: inkFaint, Width: 0.6}, append(box, a))
 		mid := vg.Point{X: (a.X + b.X) / 2, Y: (a.Y + b.Y) / 2}
-		size := vg.Length(min(10, max(5, float64(b.Y-a.Y)/3.6)))
-		most := max(4, int(float64(b.X-a.X)/(0.62*float64(size)*0.8)))
-		c.FillText(typeStyle(size, writing(share), center, middle), vg.Point{X: mid.X, Y: mid.Y + size*0.65}, clipped(top, most))
-		c.FillText(typeStyle(size*0.8, writing(share), center, middle), vg.Point{X: mid.X, Y: mid.Y - size*0.65}, clipped(bottom, most))
+		step := min(11, (b.Y-a.Y)/(vg.Length(len(lines))+0.3))
+		for i, l := range lines {
+			style := typeStyle(max(4, step*0.82), writing(share), center, middle)
+			if w, room := style.Width(l), b.X-a.X-3; w > room {
+				style = typeStyle(max(4, step*0.82*room/w), writing(share), center, middle)
+			}
+			c.FillText(style, vg.Point{X: mid.X, Y: mid.Y + step*(vg.Length(len(lines)-1)/2-vg.Length(i))}, fitted(style.Width, l, b.X-a.X-2, 1)[0])
+		}
 	}
 }
 

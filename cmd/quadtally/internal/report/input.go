@@ -53,11 +53,15 @@ type Visit struct {
 	Counts   int          // quadrats with a hand count
 	NoPhoto  []string     // "101/2"
 	NoCount  []string
+	Split    []string // blocks whose plots were seen on several days, with the days
 
 	Threshold *float64 // between green and not green; nil where no photo was measured
 	Basis     string   // of the threshold, in words
 	ByHand    bool
 }
+
+// notMade reports a visit of which nothing is in the record.
+func (v Visit) notMade() bool { return len(v.Made) == 0 && v.Photos == 0 && v.Counts == 0 }
 
 // Photos tells what became of every photo.
 type Photos struct {
@@ -76,10 +80,16 @@ type Response struct{ analysis.Outcome }
 // key names a response in anchors and file names.
 func (r Response) key() string { return slug(string(r.Key) + " " + r.Class) }
 
+// plotValues is the table of responses with one value a plot.
+const plotValues = "data-plots"
+
 // dataLink leads to the response's plot values; "" where there are none.
 func (r Response) dataLink() string {
 	if len(r.Readings) == 0 {
 		return ""
+	}
+	if r.onePerPlot() {
+		return plotValues
 	}
 	return "data-" + r.key()
 }

@@ -12,8 +12,8 @@ import (
 // WriteLoss writes weeds against yield: what goes with what, the straight line,
 // the hyperbola or why there is none. It speaks of a loss through weeds only
 // where the trial set them.
-func WriteLoss(w io.Writer, l analysis.Loss) error {
-	var t compareText
+func WriteLoss(w io.Writer, l analysis.Loss, opt TextOptions) error {
+	t := compareText{opt: opt}
 	unit := func(u string) string {
 		if u == "" {
 			return ""
@@ -22,9 +22,6 @@ func WriteLoss(w io.Writer, l analysis.Loss) error {
 	}
 	t.said("", fmt.Sprintf("%s%s against %s%s: %d plots, weeds from %.4g to %.4g", sentenceCase(l.Yield), unit(l.YieldUnit), l.Weeds, unit(l.WeedsUnit), l.Plots, l.FewestWeeds, l.MostWeeds))
 	t.line("")
-	if !l.Causal {
-		t.said("  ", "Plots with more weeds are not thereby shown to yield less because of them: the trial did not set the weeds, and what made them come up may have moved the yield as well.")
-	}
 	level := fmt.Sprintf("%.3g %% interval", 100*l.Confidence)
 	of := func(x stats.Interval) string {
 		s := fmt.Sprintf("%.4g", x.Estimate)
@@ -40,7 +37,7 @@ func WriteLoss(w io.Writer, l analysis.Loss) error {
 			shown = "goes with a higher yield"
 		}
 	}
-	t.said("  ", fmt.Sprintf("More of the weeds %s (straight line, p %s on %d df).", shown, pOf(l.Linear.P), l.LinearDF))
+	t.saidWith("  ", "  ", fmt.Sprintf("More of the weeds %s (straight line, p %s on %d df).", shown, pOf(l.Linear.P), l.LinearDF), true)
 	t.line("")
 	t.said("", "Straight line, blocks out of it: for one unit more of weeds a yield lower by "+of(l.Linear.PerWeed)+"; at no weeds "+of(l.Linear.WeedFree)+".")
 	t.said("", "That is "+of(l.Linear.PercentPerWeed)+" % of the yield at no weeds for each unit.")
@@ -59,7 +56,7 @@ func WriteLoss(w io.Writer, l analysis.Loss) error {
 		t.said("", "No hyperbola: "+strings.TrimSuffix(l.Reason, ".")+".")
 	}
 	for _, x := range l.Warnings {
-		t.said("! ", x)
+		t.caution(x)
 	}
 	if len(l.LeftOut) > 0 {
 		t.said("- ", "Left out for lack of weeds or yield: "+some(l.LeftOut, 8)+".")

@@ -11,33 +11,38 @@ import (
 )
 
 // WriteCalibrated writes what calibration was used, before the comparison.
-func WriteCalibrated(w io.Writer, c analysis.Calibrated) error {
-	var t compareText
+func WriteCalibrated(w io.Writer, c analysis.Calibrated, opt TextOptions) error {
+	t := compareText{opt: opt}
 	for _, l := range c.Loud {
-		t.said("! ", l)
+		t.caution(l)
 	}
-	line := fmt.Sprintf("CALIBRATED VALUES, not raw ones: hand = %.4g %+.4g x image (%s), %s, fitted on %d pairs of hand and photo in %d plots", c.Intercept, c.Slope, c.Unit, c.Method, c.Pairs, c.Plots)
+	line := "CALIBRATED VALUES, not raw ones: " + lineWords(c)
 	if c.SlopeSE != nil {
 		line += fmt.Sprintf("; standard error of the slope %.2g", *c.SlopeSE)
 	}
 	t.said("", line+". The line's own uncertainty is in every standard error below but those of the analysis of variance.")
 	if len(c.Extrapolated) > 0 {
-		t.said("! ", fmt.Sprintf("Extrapolated beyond the pairs (image %.3g to %.3g): %s. Hand-count there too.", c.Low, c.High, strings.Join(c.Extrapolated, ", ")))
+		t.caution(fmt.Sprintf("Extrapolated beyond the pairs (image %.3g to %.3g): %s. Hand-count there too.", c.Low, c.High, strings.Join(c.Extrapolated, ", ")))
 	} else {
 		t.said("", fmt.Sprintf("Nothing was extrapolated: all plots lie within the pairs (image %.3g to %.3g).", c.Low, c.High))
 	}
 	for _, x := range c.Warnings {
-		t.said("! ", x)
+		t.caution(x)
 	}
 	t.line("")
 	_, err := w.Write(t.b.Bytes())
 	return err
 }
 
+// lineWords is the line that image values were carried through.
+func lineWords(c analysis.Calibrated) string {
+	return fmt.Sprintf("hand = %.4g %+.4g x image (%s), %s, fitted on %d pairs of hand and photo in %d plots", c.Intercept, c.Slope, c.Unit, c.Method, c.Pairs, c.Plots)
+}
+
 // WriteModel writes a count or cover model as a second opinion. Short leaves
 // one sentence.
 func WriteModel(w io.Writer, m analysis.ShareOrCountModel, opt TextOptions) error {
-	var t compareText
+	t := compareText{opt: opt}
 	kind := "cover"
 	if m.Counts() {
 		kind = "counts"
@@ -151,13 +156,13 @@ func (t *compareText) shareOrCount(m analysis.ShareOrCountModel) {
 	}
 	t.table(rows)
 	for _, x := range m.Warnings {
-		t.said("  ! ", x)
+		t.caution(x)
 	}
 }
 
 // WriteSeasonModel writes the mixed model of a season.
 func WriteSeasonModel(w io.Writer, m analysis.SeasonModel, opt TextOptions) error {
-	var t compareText
+	t := compareText{opt: opt}
 	t.second("Treatments date by date, mixed model (REML)", "mixed model of the season", m.Refused, seasonModelSentence(m), opt)
 	if m.Refused == "" && !opt.Short {
 		t.seasonModel(m)
@@ -196,21 +201,21 @@ func (t *compareText) seasonModel(m analysis.SeasonModel) {
 	t.table(rows)
 	t.said("", fmt.Sprintf("Within a day, treatments that share a letter are not shown to differ (Holm, %.3g %%). Letters of different days have nothing to do with each other.", 100*m.Alpha))
 	for _, x := range m.Warnings {
-		t.said("  ! ", x)
+		t.caution(x)
 	}
 }
 
 // WriteComponents writes the variances between plots and quadrats by REML.
-func WriteComponents(w io.Writer, c analysis.Components) error {
-	var t compareText
+func WriteComponents(w io.Writer, c analysis.Components, opt TextOptions) error {
+	t := compareText{opt: opt}
 	t.second("Plots and quadrats by REML", "mixed model of plots and quadrats", c.Refused,
 		fmt.Sprintf("Variance between plots %.4g, between quadrats of a plot %.4g (as measured); treatments, judged by plots: F(%d,%.1f) = %.2f, %s.",
-			c.Plot, c.Quadrat, c.Treatment.NumDF, c.Treatment.DenDF, c.Treatment.F, pWords(c.Treatment.P)), TextOptions{})
+			c.Plot, c.Quadrat, c.Treatment.NumDF, c.Treatment.DenDF, c.Treatment.F, pWords(c.Treatment.P)), opt)
 	if c.PlotZero {
 		t.said("", "A plot variance of 0 is no fault: plots of one treatment vary no more than their quadrats do, which happens by chance in small trials. The comparison above rests on plot means either way.")
 	}
 	for _, x := range c.Warnings {
-		t.said("  ! ", x)
+		t.caution(x)
 	}
 	_, err := w.Write(t.b.Bytes())
 	return err

@@ -48,7 +48,7 @@ func TestModelTexts(t *testing.T) {
 		wants []string
 		not   string
 	}{
-		"whole": {write(func(b *bytes.Buffer) error { return WriteModel(b, m, TextOptions{}) }),
+		"whole": {write(func(b *bytes.Buffer) error { return WriteModel(b, m, TextOptions{Term: Terminal{Width: 120}}) }),
 			[]string{"a model for counts", "differences among treatments are shown (F(2,6) = 12.50, p = .007)", "BARE 40.0 30.0 to 52.0 control",
 				"RYE 10.0 6.0 to 16.0 0.250 0.150 to 0.420 .004", "TARP none in any plot up to 0.75 – – .003", "! a caveat"}, "NaN"},
 		"short":   {write(func(b *bytes.Buffer) error { return WriteModel(b, m, TextOptions{Short: true}) }), []string{"Second opinion, quasi-Poisson model"}, "RYE"},
@@ -59,11 +59,11 @@ func TestModelTexts(t *testing.T) {
 			return WriteSeasonModel(b, analysis.SeasonModel{Refused: "only 1 treatment"}, TextOptions{})
 		}), []string{"No second opinion from the mixed model of the season: only 1 treatment."}, "Variances"},
 		"no plot variance": {write(func(b *bytes.Buffer) error {
-			return WriteComponents(b, analysis.Components{PlotZero: true, Quadrat: 4, Treatment: mixed.Test{NumDF: 1, DenDF: 3, F: 2, P: 0.2}})
+			return WriteComponents(b, analysis.Components{PlotZero: true, Quadrat: 4, Treatment: mixed.Test{NumDF: 1, DenDF: 3, F: 2, P: 0.2}}, TextOptions{})
 		}), []string{"Variance between plots 0,", "is no fault"}, "singular"},
 		"calibrated": {write(func(b *bytes.Buffer) error {
 			return WriteCalibrated(b, analysis.Calibrated{Method: "ordinary least squares", Pairs: 24, Plots: 12, Intercept: 1.5, Slope: 0.9, Unit: "%", Low: 3, High: 60,
-				Extrapolated: []string{"303 at visit 2"}, Loud: []string{"THE BIAS DIFFERS"}})
+				Extrapolated: []string{"303 at visit 2"}, Loud: []string{"THE BIAS DIFFERS"}}, TextOptions{})
 		}), []string{"! THE BIAS DIFFERS CALIBRATED VALUES", "hand = 1.5 +0.9 x image (%)", "24 pairs", "303 at visit 2"}, "Nothing was extrapolated"},
 	} {
 		for _, want := range c.wants {

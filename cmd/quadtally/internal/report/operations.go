@@ -50,12 +50,12 @@ func (b *builder) done() Section {
 // amounts turns a rate per ground into what a plot and all its plots took.
 func (b *builder) amounts(o Operation) (plot, all string) {
 	if o.Rate == nil {
-		return "-", "-"
+		return undefined, undefined
 	}
 	amount, per, ok := strings.Cut(strings.ReplaceAll(o.RateUnit, " ", ""), "/")
 	groundM2, known := map[string]float64{"ha": trial.M2PerHa, "acre": trial.M2PerAcre, "ac": trial.M2PerAcre, "m2": 1, "m²": 1, "ft2": trial.M2PerFt2, "ft²": trial.M2PerFt2}[per]
 	if !ok || !known {
-		return "not worked out: the rate is not per ha, acre, m2 or ft2", "-"
+		return "not worked out: the rate is not per ha, acre, m2 or ft2", undefined
 	}
 	var least, most, sum float64
 	n := 0
@@ -65,7 +65,7 @@ func (b *builder) amounts(o Operation) (plot, all string) {
 		}
 		m2 := trial.GrossAreaM2(p, b.in.Trial.Ground)
 		if !(m2 > 0) {
-			return "not worked out: the plot's size is not recorded", "-"
+			return "not worked out: the plot's size is not recorded", undefined
 		}
 		v := *o.Rate * m2 / groundM2
 		if n == 0 || v < least {
@@ -76,7 +76,7 @@ func (b *builder) amounts(o Operation) (plot, all string) {
 		n++
 	}
 	if n == 0 {
-		return "-", "-"
+		return undefined, undefined
 	}
 	each := amountText(least)
 	if most > least*(1+1e-9) {
@@ -107,7 +107,12 @@ func (b *builder) visitTable() Table {
 		}
 		return fmt.Sprint(from.DaysTo(d))
 	}
+	var later []string
 	for _, v := range b.in.Visits {
+		if v.notMade() {
+			later = append(later, fmt.Sprintf("%d (%s)", v.Number, b.day(v.Planned)))
+			continue
+		}
 		made := make([]string, len(v.Made))
 		for i, d := range v.Made {
 			made[i] = b.day(d)
@@ -116,6 +121,9 @@ func (b *builder) visitTable() Table {
 			fmt.Sprint(v.Quadrats), fmt.Sprint(v.Photos), fmt.Sprint(v.Counts)))
 	}
 	t.Note = "Days from termination are from the first termination of any treatment."
+	if len(later) > 0 {
+		t.Note += " Not made, or nothing of it is in the record: " + numbered("visit", later) + "."
+	}
 	return t
 }
 

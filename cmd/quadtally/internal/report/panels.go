@@ -22,9 +22,9 @@ type panel struct {
 
 // Widths of the figure of panels.
 const (
-	namesMM = 34
-	panelMM = 48
-	rowMM   = 10.5
+	namesMM  = 34
+	panelsMM = 144 // of all panels together
+	rowMM    = 10.5
 )
 
 // panelsFigure draws responses side by side, one row a treatment in the same
@@ -32,6 +32,7 @@ const (
 // mean with its interval, and the letters at the mark.
 func panelsFigure(id string, names []rowName, inks looks, panels []panel) Figure {
 	height := 20 + rowMM*float64(len(names))
+	panelMM := panelsMM / float64(max(1, len(panels)))
 	var alts, caps []string
 	for _, p := range panels {
 		if p.a == nil {
@@ -120,7 +121,7 @@ func drawPanel(c draw.Canvas, p panel, names []rowName, inks looks, y func(int) 
 	area := draw.Crop(c, mm(3), -mm(5), mm(10), -mm(7))
 	c.FillText(title, vg.Point{X: area.Min.X, Y: c.Max.Y}, clipped(p.title, 30))
 	if p.a == nil {
-		style := typeStyle(8, inkFaint, left, middle)
+		style := typeStyle(8.3, inkFaint, left, middle)
 		for i, l := range fitted(style.Width, p.missing, area.Max.X-area.Min.X, 6) {
 			c.FillText(style, vg.Point{X: area.Min.X, Y: (area.Min.Y+area.Max.Y)/2 + 12 - vg.Length(i)*10}, l)
 		}
@@ -145,10 +146,10 @@ func drawPanel(c draw.Canvas, p panel, names []rowName, inks looks, y func(int) 
 	}
 	for _, t := range (fewTicks{}).Ticks(low, high) {
 		c.StrokeLine2(draw.LineStyle{Color: inkGrid, Width: 0.5}, x(t.Value), area.Min.Y, x(t.Value), area.Max.Y)
-		c.FillText(typeStyle(7.5, inkText, center, draw.YTop), vg.Point{X: x(t.Value), Y: area.Min.Y - 3}, t.Label)
+		c.FillText(typeStyle(8.3, inkText, center, draw.YTop), vg.Point{X: x(t.Value), Y: area.Min.Y - 3}, t.Label)
 	}
 	c.StrokeLine2(draw.LineStyle{Color: inkFaint, Width: 0.6}, area.Min.X, area.Min.Y, area.Max.X, area.Min.Y)
-	c.FillText(typeStyle(7.5, inkText, center, draw.YBottom), vg.Point{X: (area.Min.X + area.Max.X) / 2, Y: c.Min.Y + 2}, p.unit)
+	c.FillText(typeStyle(8.3, inkText, center, draw.YBottom), vg.Point{X: (area.Min.X + area.Max.X) / 2, Y: c.Min.Y + 2}, p.unit)
 	for i, name := range names {
 		for k, q := range plotsOf(p.a, name.code) {
 			small := inks.of(name.code).glyph(1.7)

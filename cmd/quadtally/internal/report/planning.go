@@ -16,18 +16,18 @@ func (b *builder) power() Section {
 		Columns: headed("Response", "Residual df", "Compared with", "A mean of", "or less", "Difference, %")}
 	for _, r := range b.in.Responses {
 		a := r.Overall.Main()
-		if a == nil || a.Detectable == nil {
+		if a == nil || a.Detectable == nil || b.sameAsYield(r) {
 			continue
 		}
 		d := a.Detectable
 		digits := (&compareText{a: *a}).backDigits()
-		change := "-"
+		change := undefined
 		if d.From > 0 {
 			v := 100 * (d.From - d.To) / d.From
 			change = number(&v, 0)
 		}
 		t.Rows = append(t.Rows, cells(fmt.Sprintf("%s (%s)", sentenceCase(r.Label), r.Unit), fmt.Sprint(a.ResidualDF), d.FromWhat, number(&d.From, digits), number(&d.To, digits), change))
-		for _, w := range (stats.Plan{Treatments: len(a.Design.Treatments), Blocks: max(2, len(a.Design.Blocks)), Alpha: a.Alpha, CompletelyRandomised: len(a.Design.Blocks) == 0}).Warnings() {
+		for _, w := range (stats.Plan{Treatments: len(a.Design.Treatments), Blocks: max(2, len(a.Design.Blocks)-len(a.Design.Empty)), Alpha: a.Alpha, CompletelyRandomised: len(a.Design.Blocks) == 0}).Warnings() {
 			if a.ResidualDF < stats.FewResidualDF {
 				s.note("%s: %s", r.Label, w)
 			}
@@ -45,25 +45,22 @@ func (b *builder) power() Section {
 // nextSeason says how many blocks and quadrats would have been enough.
 func (b *builder) nextSeason() Section {
 	s := Section{ID: "next", Title: "Next season: how many blocks and quadrats"}
-	wanted := 0.8
-	for _, key := range mainKeys {
-		r, ok := b.response(key, "")
-		if !ok {
+	for _, i := range b.lead.Main() {
+		r, ok := b.at(i)
+		if !ok || !plannable(r) {
 			continue
 		}
 		a := r.Overall.Main()
-		if a == nil || a.ResidualSD == nil || *a.ResidualSD <= 0 || a.Detectable == nil || !(a.Detectable.From > 0) {
-			continue
-		}
 		p := Section{ID: "next-" + r.key(), Title: sentenceCase(r.Label)}
-		p.add(blocksTable(r, a, wanted))
+		tables := []Block{blocksTable(r, a, wantedPower, 0)}
+		at := a
 		if last := r.last(); last != nil {
-			if t, ok := quadratTable(b.in.Trial, r, last.Analysis, wanted); ok {
-				p.add(t)
-			}
-		} else if t, ok := quadratTable(b.in.Trial, r, a, wanted); ok {
-			p.add(t)
+			at = last.Analysis
 		}
+		if t, ok := quadratTable(b.in.Trial, r, at, wantedPower); ok {
+			tables = append(tables, t)
+		}
+		p.beside(tables...)
 		s.Parts = append(s.Parts, p)
 	}
 	if len(s.Parts) == 0 {
@@ -73,6 +70,15 @@ func (b *builder) nextSeason() Section {
 	s.say("From the spread of this trial's own plots: the fewest blocks with which the overall F test would show, four times in five, that one treatment lies this far below another. Variances from one trial are themselves uncertain; with few residual degrees of freedom plan on the safe side.")
 	s.add(Text{Tone: Safety, Text: "More blocks mean more passes of the roller and more hours in the field: plan for heat, tractor traffic and rest as well as for degrees of freedom."})
 	return s
+}
+
+// wantedPower is that of every plan.
+const wantedPower = 0.8
+
+// plannable reports responses whose spread another season can be planned by.
+func plannable(r Response) bool {
+	a := r.Overall.Main()
+	return a != nil && a.ResidualSD != nil && *a.ResidualSD > 0 && a.Detectable != nil && a.Detectable.From > 0
 }
 
 func planOf(a *stats.Analysis) stats.Plan {
@@ -93,7 +99,9 @@ func differencesFor(r Response) []float64 {
 	return []float64{0.1, 0.2, 0.3}
 }
 
-func blocksTable(r Response, a *stats.Analysis, power float64) Table {
+// blocksTable says how many blocks show a difference; differences that take more
+// than most are left out, none where most is 0.
+func blocksTable(r Response, a *stats.Analysis, power float64, most int) Table {
 	unit := "blocks"
 	if len(a.Design.Blocks) == 0 {
 		unit = "plots a treatment"
@@ -101,15 +109,19 @@ func blocksTable(r Response, a *stats.Analysis, power float64) Table {
 	from := a.Detectable.From
 	digits := (&compareText{a: *a}).backDigits()
 	t := Table{ID: "blocks-" + r.key(), Caption: fmt.Sprintf("Number of %s that would be enough, %s", unit, r.Label),
-		Columns: headed("To see", "From", "to", "Residual SDs apart", sentenceCase(unit+" needed"), "Power then")}
+		Columns: headed("To see", "From", "to", "SDs apart", sentenceCase(unit), "Power then")}
 	for _, share := range differencesFor(r) {
 		to := from * (1 - share)
 		delta := deltaSD(a, from, share)
 		row := cells(fmt.Sprintf("%.0f %% less", 100*share), number(&from, digits), number(&to, digits), fmt.Sprintf("%.2f", delta))
-		if n, got, err := planOf(a).BlocksNeeded(delta, power); err == nil {
+		n, got, err := planOf(a).BlocksNeeded(delta, power)
+		if most > 0 && (err != nil || n > most) {
+			continue
+		}
+		if err == nil {
 			row.Cells = append(row.Cells, Cell{Text: fmt.Sprint(n)}, Cell{Text: fmt.Sprintf("%.0f %%", 100*got)})
 		} else {
-			row.Cells = append(row.Cells, Cell{Text: sentence("%s", err)}, Cell{Text: "-"})
+			row.Cells = append(row.Cells, Cell{Text: sentence("%s", err)}, Cell{Text: undefined})
 		}
 		t.Rows = append(t.Rows, row)
 	}
@@ -117,7 +129,7 @@ func blocksTable(r Response, a *stats.Analysis, power float64) Table {
 	if k := a.Design.Kind; k != stats.CompleteBlocks && len(a.Design.Blocks) > 0 {
 		layout = " Reckoned for complete blocks with the same residual variance."
 	}
-	t.Note = fmt.Sprintf("From %s of this trial. Residual SD %.4g on %d degrees of freedom, scale of the analysis.%s", a.Detectable.FromWhat, *a.ResidualSD, a.ResidualDF, layout)
+	t.Note = fmt.Sprintf("From %s of this trial. Residual SD %s on %d degrees of freedom, scale of the analysis.%s", a.Detectable.FromWhat, figures(*a.ResidualSD, 4), a.ResidualDF, layout)
 	return t
 }
 
@@ -136,7 +148,7 @@ func quadratTable(t trial.Trial, r Response, a *stats.Analysis, power float64) (
 	}
 	share := differencesFor(r)[1]
 	out := Table{ID: "quadrats-next-" + r.key(), Caption: fmt.Sprintf("Quadrats a plot against blocks, to see %.0f %% less %s at one visit", 100*share, r.Label),
-		Columns: headed("Quadrats a plot", "Variance of a plot mean", "Against now, %", "Blocks needed", "Photos a visit")}
+		Columns: headed("Quadrats", "Variance", "% of now", "Blocks", "Photos")}
 	most := max(6, t.Quadrat.PerPlot+2)
 	for n := 1; n <= most; n++ {
 		v := sub.VariancePlot + sub.VarianceQuadrat/float64(n)
@@ -149,10 +161,10 @@ func quadratTable(t trial.Trial, r Response, a *stats.Analysis, power float64) (
 		if blocks, _, err := planOf(a).BlocksNeeded(delta, power); err == nil {
 			row.Cells = append(row.Cells, Cell{Text: fmt.Sprint(blocks)}, Cell{Text: fmt.Sprint(blocks * len(a.Design.Treatments) * n)})
 		} else {
-			row.Cells = append(row.Cells, Cell{Text: "-"}, Cell{Text: "-"})
+			row.Cells = append(row.Cells, Cell{Text: undefined}, Cell{Text: undefined})
 		}
 		out.Rows = append(out.Rows, row)
 	}
-	out.Note = fmt.Sprintf("Variance between plots %.4g, between quadrats of a plot %.4g, as measured at that visit. More quadrats cannot make up for too few blocks once the plots themselves differ.", sub.VariancePlot, sub.VarianceQuadrat)
+	out.Note = fmt.Sprintf("Variance between plots %s, between quadrats of a plot %s, as measured at that visit; variance is that of a plot mean, photos are those of a visit. More quadrats cannot make up for too few blocks once the plots themselves differ.", figures(sub.VariancePlot, 4), figures(sub.VarianceQuadrat, 4))
 	return out, true
 }

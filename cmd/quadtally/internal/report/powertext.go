@@ -23,59 +23,95 @@ func distanceText(p analysis.Power, d analysis.Distance) string {
 	case d.Absolute == nil && d.Percent == nil:
 		return fmt.Sprintf("%.2f residual standard deviations", d.SD)
 	case d.Absolute == nil:
-		return fmt.Sprintf("%.3g %% of %s", *d.Percent, of)
+		return fmt.Sprintf("%s %% of %s", figure3(*d.Percent), of)
 	}
 	unit := p.Unit
-	if strings.HasPrefix(unit, "%") {
+	if p.Kind == stats.Percent {
 		unit = "points" // percent of percent would be misread
 	}
-	s := strings.TrimSpace(fmt.Sprintf("%.3g %s", *d.Absolute, unit))
+	s := strings.TrimSpace(figure3(*d.Absolute) + " " + unit)
 	if d.Percent != nil {
-		s += fmt.Sprintf(" (%.3g %% of %s)", *d.Percent, of)
+		s += fmt.Sprintf(" (%s %% of %s)", figure3(*d.Percent), of)
 	}
 	return s
 }
 
-// WritePower writes what a trial can show, on one screen.
-func WritePower(w io.Writer, p analysis.Power) error {
-	var t compareText
+// WritePower writes what a trial can show: with opt.Short on one screen, else
+// with a table by number of blocks.
+func WritePower(w io.Writer, p analysis.Power, opt TextOptions) error {
+	s := newScreen(opt.Term, "a table by number of blocks")
+	t := compareText{opt: opt}
 	units, layout := "blocks", "complete blocks"
 	if p.CompletelyRandomised {
 		units, layout = "plots a treatment", "plots a treatment, completely at random"
 	}
-	t.said("", fmt.Sprintf("%d treatments in %d %s; %s.", p.Treatments, p.Blocks, layout, p.From))
-	sd := fmt.Sprintf("Residual standard deviation %.4g", p.SD)
+	s.say(keepAlways, "", fmt.Sprintf("%d treatments in %d %s; %s.", p.Treatments, p.Blocks, layout, p.From))
+	sd := "Residual standard deviation " + figure3(p.SD)
 	if p.Scale != stats.Raw && p.Scale != "" {
 		sd += fmt.Sprintf(" on the %s scale", p.Scale)
 	}
 	if p.CVPercent != nil {
-		sd += fmt.Sprintf(", CV %.3g %%", *p.CVPercent)
+		sd += fmt.Sprintf(", CV %s %%", figure3(*p.CVPercent))
 	}
 	if p.Base != nil && p.BaseOf != "" {
-		sd += fmt.Sprintf("; differences go %s from %s, %.4g %s", map[bool]string{true: "up", false: "down"}[p.Upward], p.BaseOf, *p.Base, p.Unit)
+		sd += fmt.Sprintf("; differences go %s from %s, %s %s", map[bool]string{true: "up", false: "down"}[p.Upward], p.BaseOf, figure3(*p.Base), p.Unit)
 	}
-	t.said("", strings.TrimSpace(sd)+".")
+	s.say(keepContext, "", strings.TrimSpace(sd)+".")
 	enough := "reached"
 	if !p.Enough {
 		enough = "not reached"
 	}
-	t.said("", fmt.Sprintf("Residual degrees of freedom: %d; the %d that a trial should have (common practice) are %s.", p.ResidualDF, stats.FewResidualDF, enough))
-	t.line("")
-	t.said("  ", fmt.Sprintf("Smallest difference shown in %.0f of 100 such trials, one planned pair: %s.", 100*p.WantedPower, distanceText(p, p.DetectablePair)))
-	t.said("  ", fmt.Sprintf("As a treatment against the control among all (Dunnett): %s.", distanceText(p, p.DetectableDunnett)))
-	t.said("  ", fmt.Sprintf("As a pair among all pairs (Tukey): %s.", distanceText(p, p.DetectableTukey)))
-	t.said("  ", fmt.Sprintf("By the overall F test, between the two most different treatments: %s.", distanceText(p, p.DetectableF)))
+	s.say(keepContext, "", fmt.Sprintf("Residual degrees of freedom: %d; the %d that a trial should have (common practice) are %s.", p.ResidualDF, stats.FewResidualDF, enough))
+	s.gap()
 	if a := p.Asked; a != nil {
-		t.line("")
-		t.said("  ", fmt.Sprintf("A true difference of %s would be shown in %.0f of 100 such trials by the overall F test, in %.0f as a planned pair, in %.0f against the control among all (Dunnett), in %.0f among all pairs (Tukey).", distanceText(p, a.Difference), 100*a.PowerF, 100*a.PowerPair, 100*a.PowerDunnett, 100*a.PowerTukey))
-		if a.BlocksNeeded > 0 {
-			t.said("  ", fmt.Sprintf("To show it in %.0f of 100 by the F test takes %d %s (then %.0f of 100).", 100*p.WantedPower, a.BlocksNeeded, units, 100*a.PowerThen))
+		s.strong("", fmt.Sprintf("A true difference of %s would be shown:", distanceText(p, a.Difference)))
+		needed := func(n int) string {
+			if n == 0 {
+				return undefined
+			}
+			return fmt.Sprint(n)
 		}
-		if a.BlocksDunnett > 0 && a.BlocksTukey > 0 {
-			t.said("  ", fmt.Sprintf("Against the control (Dunnett) it takes %d, among all pairs (Tukey) %d.", a.BlocksDunnett, a.BlocksTukey))
-		}
+		of := func(share float64) string { return fmt.Sprintf("%.0f", 100*share) }
+		s.rows(keepAlways, [][]string{
+			{"by", "times in 100", fmt.Sprintf("%s for %.0f in 100", units, 100*p.WantedPower)},
+			{"overall F test", of(a.PowerF), needed(a.BlocksNeeded)},
+			{"one planned pair", of(a.PowerPair), undefined},
+			{"against the control among all (Dunnett)", of(a.PowerDunnett), needed(a.BlocksDunnett)},
+			{"a pair among all pairs (Tukey)", of(a.PowerTukey), needed(a.BlocksTukey)},
+		})
 		if a.FormulaBlocks != nil {
-			t.said("  ", fmt.Sprintf("The usual planning formula for one pair, which takes the variance for known, gives %.2f.", *a.FormulaBlocks))
+			s.say(keepMethod, "", fmt.Sprintf("The usual planning formula for one pair, which takes the variance for known, gives %.2f %s.", *a.FormulaBlocks, units))
+		}
+		s.gap()
+	}
+	s.strong("", fmt.Sprintf("Smallest difference shown in %.0f of 100 such trials:", 100*p.WantedPower))
+	for _, x := range []struct {
+		by string
+		is analysis.Distance
+	}{{"one planned pair", p.DetectablePair}, {"against the control among all (Dunnett)", p.DetectableDunnett}, {"a pair among all pairs (Tukey)", p.DetectableTukey},
+		{"by the overall F test, the two most different", p.DetectableF}} {
+		s.say(keepAlways, "  ", x.by+": "+distanceText(p, x.is))
+	}
+	for _, x := range p.Warnings {
+		if opt.Short {
+			s.caution(x)
+		}
+	}
+	if q := p.Quadrats; q != nil {
+		s.gap()
+		s.strong("", fmt.Sprintf("Best number of quadrats a plot: %d.", q.Best))
+		s.say(keepContext, "", fmt.Sprintf("Variance between plots %s, between quadrats %s; %s minutes a plot and %s a quadrat.",
+			figure3(q.PlotVar), figure3(q.QuadratVar), figure3(q.MinutesPerPlot), figure3(q.MinutesPerQuadrat)))
+		if q.Note != "" {
+			s.say(keepContext, "", sentence("%s", q.Note))
+		}
+	}
+	if opt.Short {
+		return s.write(w)
+	}
+	for _, part := range s.parts {
+		for _, l := range part.lines {
+			t.line("%s", l)
 		}
 	}
 	t.line("")
@@ -84,28 +120,22 @@ func WritePower(w io.Writer, p analysis.Power) error {
 		case d.BeyondZero:
 			return "none"
 		case d.Absolute != nil:
-			return fmt.Sprintf("%.3g", *d.Absolute)
+			return figure3(*d.Absolute)
 		case d.Percent != nil:
-			return fmt.Sprintf("%.3g %%", *d.Percent)
+			return figure3(*d.Percent) + " %"
 		}
 		return fmt.Sprintf("%.2f SD", d.SD)
 	}
 	rows := [][]string{{units, "residual df", "smallest difference, one pair", "Dunnett", "Tukey"}}
 	for _, b := range p.ByBlocks {
-		rows = append(rows, []string{fmt.Sprint(b.Blocks), fmt.Sprint(b.ResidualDF), distanceText(p, b.DetectablePair), of(b.DetectableDunnett), of(b.DetectableTukey)})
+		rows = append(rows, []string{fmt.Sprint(b.Blocks), fmt.Sprint(b.ResidualDF), of(b.DetectablePair), of(b.DetectableDunnett), of(b.DetectableTukey)})
 	}
 	t.table(rows)
 	if q := p.Quadrats; q != nil {
 		t.line("")
-		t.said("", fmt.Sprintf("Best number of quadrats a plot: %d. Variance between plots %.4g, between quadrats %.4g; %.3g minutes a plot and %.3g a quadrat.",
-			q.Best, q.PlotVar, q.QuadratVar, q.MinutesPerPlot, q.MinutesPerQuadrat))
-		if q.Note != "" {
-			t.said("", strings.ToUpper(q.Note[:1])+q.Note[1:]+".")
-		}
 		rows := [][]string{{"quadrats", "SE of a plot mean", "minutes a plot", "time for equal precision"}}
 		for _, c := range q.Choices {
-			v := c.VarPlotMean
-			rows = append(rows, []string{fmt.Sprint(c.Quadrats), fmt.Sprintf("%.3g", math.Sqrt(v)), fmt.Sprintf("%.3g", c.MinutesPerPlot), fmt.Sprintf("%.2f", c.Cost)})
+			rows = append(rows, []string{fmt.Sprint(c.Quadrats), figure3(math.Sqrt(c.VarPlotMean)), figure3(c.MinutesPerPlot), fmt.Sprintf("%.2f", c.Cost)})
 		}
 		t.table(rows)
 	}
@@ -113,7 +143,7 @@ func WritePower(w io.Writer, p analysis.Power) error {
 		t.line("")
 		t.line("Mind:")
 		for _, x := range p.Warnings {
-			t.said("  ! ", x)
+			t.caution(x)
 		}
 	}
 	_, err := w.Write(t.b.Bytes())

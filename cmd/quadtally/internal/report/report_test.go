@@ -125,7 +125,7 @@ func inventedResponse(t testing.TB, in Input, name analysis.Key, label, unit str
 		if err != nil {
 			t.Fatal(err)
 		}
-		c := analysis.Answer{Visit: v, Date: in.Trial.Visits[v-1], Day: float64(14 * (v - 1)), Analysis: &a}
+		c := analysis.Answer{Comparison: analysis.Comparison{Visit: v, Analysis: &a}, Date: in.Trial.Visits[v-1], Day: float64(14 * (v - 1))}
 		if !byVisit {
 			c.Visit = 0
 			r.Overall = c
@@ -137,7 +137,7 @@ func inventedResponse(t testing.TB, in Input, name analysis.Key, label, unit str
 	if err != nil {
 		t.Fatal(err)
 	}
-	r.Overall = analysis.Answer{Season: &s}
+	r.Overall = analysis.Answer{Comparison: analysis.Comparison{Season: &s}, VisitOf: map[float64]int{0: 1, 14: 2}}
 	return r
 }
 
@@ -147,7 +147,7 @@ func asText(d Document) string {
 	fmt.Fprintf(&b, "%s\n%s\n", d.Title, d.Subtitle)
 	facts := func(list []Fact) {
 		for _, f := range list {
-			fmt.Fprintf(&b, "  %s: %s\n", f.Name, f.Value)
+			fmt.Fprintf(&b, "  %s: %s\n", f.Name, f.Text())
 		}
 	}
 	facts(d.Facts)
@@ -155,7 +155,15 @@ func asText(d Document) string {
 	walk = func(list []Section, level int) {
 		for _, s := range list {
 			fmt.Fprintf(&b, "\n%s %s  [%s]\n", strings.Repeat("#", level), s.Title, s.ID)
+			var blocks []Block
 			for _, x := range s.Blocks {
+				if row, ok := x.(Beside); ok {
+					blocks = append(blocks, row...)
+				} else {
+					blocks = append(blocks, x)
+				}
+			}
+			for _, x := range blocks {
 				switch x := x.(type) {
 				case Text:
 					fmt.Fprintf(&b, "(%s) %s\n", x.Tone, x.Text)
@@ -223,6 +231,9 @@ func lineAt(lines []string, i int) string {
 func TestNothingLeaks(t *testing.T) {
 	for name, in := range inputs(t) {
 		text := asText(Build(in)) + asText(BuildTechnical(in)) + asText(BuildOnePage(in))
+		if m := regexp.MustCompile(`.{0,40}[0-9]e[+-][0-9].{0,20}|.{0,40}[(=] ?-[0-9].{0,20}|.{0,30}[0-9]\.[0-9]{9,}.{0,20}`).FindString(text); m != "" {
+			t.Errorf("%s: a number that breaks the rule of numbers: %q", name, m)
+		}
 		for _, bad := range []string{"NaN", "Inf", "%!", "<nil>", "0x", " equal "} {
 			if i := strings.Index(text, bad); i >= 0 {
 				t.Errorf("%s: %q in %q", name, bad, text[max(0, i-60):min(len(text), i+60)])
@@ -258,7 +269,7 @@ func lostTreatment(t testing.TB, in Input) Response {
 	if err != nil {
 		t.Fatal(err)
 	}
-	return Response{analysis.Outcome{Response: analysis.Response{Key: analysis.GreenCover, Label: "green cover"}, Overall: analysis.Answer{Analysis: &a}}}
+	return Response{analysis.Outcome{Response: analysis.Response{Key: analysis.GreenCover, Label: "green cover"}, Overall: analysis.Answer{Comparison: analysis.Comparison{Analysis: &a}}}}
 }
 
 func TestHTMLIsSound(t *testing.T) {
@@ -572,7 +583,7 @@ func TestPDFIsWritten(t *testing.T) {
 
 func TestAmounts(t *testing.T) {
 	in := inventedInput(t)
-	b := builder{in: in}
+	b := newBuilder(in)
 	rate := 150.0
 	for _, c := range []struct{ unit, treatment, plot, all string }{
 		// 9 m of one bed at 1.8 m is 16.2 m2: 150 kg/ha is 0.243 kg.
@@ -581,7 +592,7 @@ func TestAmounts(t *testing.T) {
 		{"plants/m2", "RYE", "2430 plants", "9720 plants in 4 plots"},
 		// 1 lb/acre on 16.2 m2 is 16.2/4046.856 lb.
 		{"lb/acre", "RYE", "0.6 lb", "2.4 lb in 4 plots"},
-		{"bags", "RYE", "not worked out: the rate is not per ha, acre, m2 or ft2", "-"},
+		{"bags", "RYE", "not worked out: the rate is not per ha, acre, m2 or ft2", undefined},
 	} {
 		plot, all := b.amounts(Operation{Rate: &rate, RateUnit: c.unit, Treatment: c.treatment})
 		if plot != c.plot || all != c.all {

@@ -75,13 +75,13 @@ func (b *builder) agreement(p *Section, a analysis.Agreement) {
 	if ag.Pearson != nil {
 		coefficientRow("Pearson r (follows, not agrees)", &ag.Pearson.Estimate)
 	}
-	p.add(table, equalityFigure(b.in, r), differenceFigure(b.in, r))
+	tables := []Block{table}
 	if s := ag.Sloping; s != nil && s.Advised {
 		st := Table{ID: "sloping-" + string(a.Of), Caption: "Limits that follow the size of the value, " + t.unit, Columns: headed("Mean of hand and image", "Bias", "Lower limit", "Upper limit")}
 		for _, q := range s.Points {
 			st.Rows = append(st.Rows, cells(t.val(q.Mean), t.val(q.Bias), t.val(q.Lower), t.val(q.Upper)))
 		}
-		p.add(st)
+		tables = append(tables, st)
 	}
 	for _, g := range r.Groups {
 		gt := Table{ID: "agreement-" + string(a.Of) + "-by-" + slug(g.By), Caption: fmt.Sprintf("Bias by %s, %s", g.By, t.unit), Columns: headed(sentenceCase(g.By), "Pairs", "Bias", level, "Limits of agreement")}
@@ -89,7 +89,7 @@ func (b *builder) agreement(p *Section, a analysis.Agreement) {
 			if ga := row.Agreement; ga != nil {
 				gt.Rows = append(gt.Rows, cells(row.Name, fmt.Sprint(row.N), t.val(ga.Bias.Value), t.span(ga.Bias.Best()), t.val(ga.LowerLimit.Value)+" to "+t.val(ga.UpperLimit.Value)))
 			} else {
-				gt.Rows = append(gt.Rows, cells(row.Name, fmt.Sprint(row.N), t.val(row.Bias), "-", "-"))
+				gt.Rows = append(gt.Rows, cells(row.Name, fmt.Sprint(row.N), t.val(row.Bias), undefined, undefined))
 			}
 		}
 		if g.Test != nil {
@@ -101,8 +101,12 @@ func (b *builder) agreement(p *Section, a analysis.Agreement) {
 		} else if g.Note != "" {
 			gt.Note = sentence("%s", g.Note)
 		}
-		p.add(gt)
+		tables = append(tables, gt)
 	}
+	p.beside(tables...)
+	difference := differenceFigure(b.in, r)
+	difference.HeightMM = halfTallMM
+	p.add(equalityFigure(b.in, r), difference)
 	if c := r.Calibration; c.Chosen != nil {
 		p.say("Calibration line (%s): hand = %s + %s x image, in %s; it holds for image values from %s to %s. %s", c.Chosen.Method.Words(),
 			t.val(c.Chosen.Intercept.Value), fixed(c.Chosen.Slope.Value, 3), t.unit, t.val(c.Chosen.Low), t.val(c.Chosen.High), sentence("%s", c.Why))
@@ -119,8 +123,8 @@ func (b *builder) agreement(p *Section, a analysis.Agreement) {
 	if len(left) > 0 {
 		p.note("Pairs left out of the agreement (%d): %s", len(left), strings.Join(left, " "))
 	}
-	for _, w := range slices.Concat(r.Intake.Warnings, ag.Warnings, r.Warnings) {
-		p.note("%s", w)
+	if notes := sentences(slices.Concat(r.Intake.Warnings, ag.Warnings, r.Warnings)); len(notes) > 0 {
+		p.note("%s", strings.Join(notes, " "))
 	}
 }
 
@@ -131,7 +135,7 @@ func doubleTable(of string, d *calibrate.DoubleSampling, t *agreeText) Table {
 		Columns: headed("Treatment", "Visit", "Photos", "By hand", "Image only", "Hand only", "SE of hand only", "Image corrected by hand", "SE of corrected")}
 	pair := func(e *calibrate.Estimate) (string, string) {
 		if e == nil {
-			return "-", "-"
+			return undefined, undefined
 		}
 		return t.val(e.Value), t.ptr(e.SE)
 	}
@@ -151,53 +155,9 @@ func doubleTable(of string, d *calibrate.DoubleSampling, t *agreeText) Table {
 	return out
 }
 
-// season shows each weed response at every visit.
-func (b *builder) season() Section {
-	s := Section{ID: "season", Title: "Green and weeds over the season"}
-	for _, r := range b.in.Responses {
-		if !r.Role.LessIsBetter() || len(r.ByVisit) < 2 || r.Class != "" && len(r.ByVisit) == 0 {
-			continue
-		}
-		p := Section{ID: "season-" + r.key(), Title: sentenceCase(r.Label)}
-		t := Table{ID: "by-visit-" + r.key(), Caption: fmt.Sprintf("%s by visit: adjusted means with letters, %s", sentenceCase(r.Label), r.Unit), Columns: headed("Treatment")}
-		for _, v := range r.ByVisit {
-			t.Columns = append(t.Columns, Column{fmt.Sprintf("Visit %d, %s", v.Visit, shortDay(v.Date, b.units)), true})
-		}
-		for _, tr := range b.in.Trial.Treatments {
-			row := cells(tr.Code)
-			for _, v := range r.ByVisit {
-				row.Cells = append(row.Cells, Cell{Text: meanAndLetters(v.Analysis, tr.Code), Link: r.dataLink()})
-			}
-			t.Rows = append(t.Rows, row)
-		}
-		test := cells("p of treatments")
-		for _, v := range r.ByVisit {
-			text := "-"
-			if v.Analysis != nil {
-				for _, row := range v.Analysis.ANOVA {
-					if row.Term == "treatment" {
-						text = pOf(row.P)
-					}
-				}
-			} else {
-				p.warn("Visit %d: %s", v.Visit, v.Refusal)
-			}
-			test.Cells = append(test.Cells, Cell{Text: text})
-		}
-		t.Rows = append(t.Rows, test)
-		t.Note = "Letters hold within a visit only. Visits are the same plots again, not new replicates; looking at many visits finds a difference by chance now and then, so the season's comparison is the one to quote."
-		p.add(t)
-		s.Parts = append(s.Parts, p)
-	}
-	if len(s.Parts) == 0 {
-		s.say("Fewer than two visits have readings: there is no course over the season to show.")
-	}
-	return s
-}
-
 func meanAndLetters(a *stats.Analysis, treatment string) string {
 	if a == nil {
-		return "-"
+		return undefined
 	}
 	for _, t := range a.Treatments {
 		if t.Treatment == treatment {
@@ -206,13 +166,13 @@ func meanAndLetters(a *stats.Analysis, treatment string) string {
 			}
 		}
 	}
-	return "-"
+	return undefined
 }
 
 // yields gives the harvest per bed length and per area.
 func (b *builder) yields() Section {
 	s := Section{ID: "yields", Title: "Yields per bed length and per area"}
-	r, ok := b.response(analysis.Yield, "")
+	r, ok := b.at(b.lead.Yield)
 	if a := r.Overall.Main(); !ok || a == nil {
 		s.say("%s", orNotRecorded(r.Overall.Refusal))
 		return s
@@ -227,10 +187,10 @@ func (b *builder) yields() Section {
 // yieldTables are the yield per area and bed length, and the cull.
 func (b *builder) yieldTables() []Block {
 	var s Section
-	r, _ := b.response(analysis.Yield, "")
+	r, _ := b.at(b.lead.Yield)
 	a := r.Overall.Main()
 	spacing := b.in.Trial.Ground.BedSpacingMM
-	t := Table{ID: "yield-units", Caption: "Marketable yield, adjusted means", Columns: headed("Treatment", "Plots")}
+	t := Table{ID: "yield-units", Caption: sentenceCase(r.Label) + ", adjusted means", Columns: headed("Treatment", "Plots")}
 	perBed, unit := b.perBed()
 	if spacing > 0 {
 		t.Columns = append(t.Columns, Column{sentenceCase("per area, " + r.Unit), true})
@@ -246,7 +206,7 @@ func (b *builder) yieldTables() []Block {
 		if spacing > 0 {
 			row.Cells = append(row.Cells, Cell{Text: number(&m, (&compareText{a: *a}).backDigits())})
 		}
-		row.Cells = append(row.Cells, Cell{Text: fmt.Sprintf("%.3g", m*perBed)})
+		row.Cells = append(row.Cells, Cell{Text: figure3(m * perBed)})
 		t.Rows = append(t.Rows, row)
 	}
 	if spacing > 0 {
@@ -254,11 +214,13 @@ func (b *builder) yieldTables() []Block {
 	} else {
 		t.Note = "The bed spacing is not recorded, so no yield per area is given."
 	}
-	s.add(t)
-	s.say("Trim rule: %s", orNotRecorded(strings.Join(b.in.Trims, "; ")))
+	note := t.Note
+	t.Note = ""
+	list := []Block{t}
 	if cull, ok := b.response(analysis.Cull, ""); ok {
 		if ca := cull.Overall.Main(); ca != nil {
-			ct := Table{ID: "cull-share", Caption: "Culled weight beside marketable yield, " + r.Unit, Columns: headed("Treatment", "Marketable", "Culled", "Culled, % of both")}
+			ct := Table{ID: "cull-share", Caption: fmt.Sprintf("Culled weight beside %s, %s", r.Label, r.Unit), Columns: headed("Treatment", "Marketable", "Culled", "Culled, % of both")}
+
 			for _, tr := range b.in.Trial.Treatments {
 				m, okM := adjustedMean(a, tr.Code)
 				c, okC := adjustedMean(ca, tr.Code)
@@ -268,9 +230,12 @@ func (b *builder) yieldTables() []Block {
 				share := 100 * c / (m + c)
 				ct.Rows = append(ct.Rows, cells(tr.Code, number(&m, (&compareText{a: *a}).backDigits()), number(&c, (&compareText{a: *ca}).backDigits()), number(&share, 1)))
 			}
-			s.add(ct)
+			list = append(list, ct)
 		}
 	}
+	s.beside(list...)
+	s.note("%s", note)
+	s.say("Trim rule: %s", orNotRecorded(strings.Join(b.in.Trims, "; ")))
 	return s.Blocks
 }
 
@@ -281,7 +246,7 @@ func (b *builder) harvestTable() Table {
 		weight, perKG = "lb", 1/trial.KGPerLB
 	}
 	t := Table{ID: "harvest", Caption: "Harvest as weighed and counted, by plot", Columns: headed("Plot", "Treatment", "Bed cut", "Picks",
-		"Marketable, "+weight, "Culled, "+weight, "Pieces", "Mean piece, "+weight, "Plants standing", "Source")}
+		b.weighed()+", "+weight, "Culled, "+weight, "Pieces", "Mean piece, "+weight, "Plants standing", "Source")}
 	t.Columns[1].Numeric, t.Columns[9].Numeric = false, false
 	value := func(v *float64, scale float64, digits int) string {
 		if v == nil {
@@ -294,7 +259,7 @@ func (b *builder) harvestTable() Table {
 		treatment[p.ID] = p.Treatment
 	}
 	for _, h := range b.in.Harvest {
-		length, piece := notRecorded, "-"
+		length, piece := notRecorded, undefined
 		if h.LengthMM > 0 {
 			length = trial.Length(h.LengthMM, b.units)
 		}
@@ -306,6 +271,16 @@ func (b *builder) harvestTable() Table {
 	}
 	t.Note = "Mulch can thin the stand: where stands differ, read the weight a piece beside the weight a bed length."
 	return t
+}
+
+// weighed names the weight of a harvest by what the trial's yield is called.
+func (b *builder) weighed() string {
+	for _, h := range b.in.Harvest {
+		if h.Ungraded {
+			return "Total, ungraded"
+		}
+	}
+	return "Marketable"
 }
 
 func adjustedMean(a *stats.Analysis, treatment string) (float64, bool) {
@@ -331,21 +306,25 @@ func (b *builder) perBed() (factor float64, unit string) {
 }
 
 // weedsAgainstYield holds the two against each other, plot by plot.
-func (b *builder) weedsAgainstYield(with ...analysis.Key) Section {
+// With holds places of the list of responses.
+func (b *builder) weedsAgainstYield(with ...int) Section {
 	s := Section{ID: "weeds-yield", Title: "Weeds against yield, plot by plot"}
-	yield, ok := b.response(analysis.Yield, "")
+	yield, ok := b.at(b.lead.Yield)
 	ya := yield.Overall.Main()
 	if !ok || ya == nil {
 		s.say("No yields: nothing can be held against the weeds.")
 		return s
 	}
 	held, what := false, "the green"
-	for _, key := range with {
-		weeds, ok := b.response(key, "")
+	drawn := []Block{}
+	had := map[string]bool{}
+	for _, i := range with {
+		weeds, ok := b.at(i)
 		wa := weeds.Overall.Main()
-		if !ok || wa == nil {
+		if !ok || wa == nil || had[weeds.key()] || !weeds.Role.LessIsBetter() {
 			continue
 		}
+		had[weeds.key()] = true
 		var points []scatterPoint
 		var ofWeeds, ofYield []float64
 		for _, w := range wa.Plots {
@@ -365,19 +344,25 @@ func (b *builder) weedsAgainstYield(with ...analysis.Key) Section {
 		} else {
 			what = "the weeds"
 		}
-		s.add(weedsYieldFigure(b.in, weeds, yield, points))
+		drawn = append(drawn, weedsYieldFigure(b.in, weeds, yield, points))
 		xs, ys := coordinates(points)
 		if r, ok := correlation(xs, ys); ok {
-			s.say("%s and %s over all %d plots: r = %.2f. That mixes what the treatments did to the weeds with everything else they did to the crop.", sentenceCase(weeds.Label), yield.Label, len(points), r)
+			s.say("%s and %s over all %d plots: r = %s. That mixes what the treatments did to the weeds with everything else they did to the crop.", sentenceCase(weeds.Label), yield.Label, len(points), withDecimals(r, 2))
 		}
 		if r, ok := correlation(ofWeeds, ofYield); ok {
-			s.say("Within treatments and blocks (residuals of both): r = %.2f.", r)
+			s.say("Within treatments and blocks (residuals of both): r = %s.", withDecimals(r, 2))
 		}
 	}
 	if !held {
 		s.say("No plot has both: nothing can be held against each other.")
 		return s
 	}
+	if len(drawn) > 1 {
+		for i, x := range drawn {
+			drawn[i] = half(x.(Figure))
+		}
+	}
+	s.beside(drawn...)
 	if what == "the green" {
 		s.Title = "Green cover against yield, plot by plot"
 	}

@@ -15,9 +15,9 @@ import (
 // a page each for what stands behind it. What a statistician checks is in
 // [BuildTechnical]. The same input gives the same document.
 func Build(in Input) Document {
-	b := builder{in: in, units: in.Trial.Units}
+	b := newBuilder(in)
 	doc := b.document("")
-	doc.add(b.answer(), b.layoutPage(), b.seasonPage(), b.yieldPage(), b.cameraPage(), b.weedsAgainstYield(b.weedsKey()), b.nextPage(), b.shortMethods())
+	doc.add(b.answer(), b.layoutPage(), b.seasonPage(), b.yieldPage(), b.cameraPage(), b.weedsAgainstYield(b.lead.Weeds), b.nextPage(), b.methods())
 	for i, x := range doc.Sections {
 		doc.Sections[i].NewPage = x.ID != "next" && x.ID != "methods"
 	}
@@ -26,7 +26,7 @@ func Build(in Input) Document {
 
 // BuildOnePage makes the first page alone.
 func BuildOnePage(in Input) Document {
-	b := builder{in: in, units: in.Trial.Units}
+	b := newBuilder(in)
 	doc := b.document("")
 	doc.add(b.answer())
 	return b.short(doc).numbered()
@@ -35,16 +35,12 @@ func BuildOnePage(in Input) Document {
 // short puts the facts of the trial into one line, to leave the first page to
 // the answer.
 func (b *builder) short(doc Document) Document {
-	var parts []string
-	for _, f := range doc.Facts {
-		switch {
-		case f.Value == notRecorded:
-		case f.Name == "Report made":
-			parts = append(parts, "report made "+f.Value)
-		default:
-			parts = append(parts, f.Value)
-		}
+	t := &b.in.Trial
+	parts := []string{t.Site, t.Crop, span2(t.SeasonStart, t.SeasonEnd, b.units)}
+	if !b.in.Made.IsZero() {
+		parts = append(parts, "report made "+b.day(b.in.Made))
 	}
+	parts = slices.DeleteFunc(parts, func(s string) bool { return strings.TrimSpace(s) == "" })
 	doc.Subtitle, doc.Facts = strings.Join(parts, " · "), nil
 	return doc
 }
@@ -69,7 +65,7 @@ func (b *builder) document(subtitle string) Document {
 		Letter:   b.units == trial.US,
 		Subtitle: subtitle,
 		Made:     b.in.Made,
-		Facts: []Fact{{"Site", orNotRecorded(t.Site)}, {"Crop", orNotRecorded(t.Crop)},
+		Facts: []Fact{{"Site", t.Site}, {"Crop", t.Crop},
 			{"Season", span2(t.SeasonStart, t.SeasonEnd, b.units)}, {"Report made", day(b.in.Made, b.units)}},
 	}
 }
@@ -85,33 +81,27 @@ func (d *Document) add(list ...Section) {
 // claims are what was found, the primary response first.
 func (b *builder) claims() []analysis.Claim {
 	var out []analysis.Claim
-	for _, r := range b.in.Responses {
-		out = append(out, analysis.ClaimOf(r.Response, r.Overall))
-	}
-	if i := b.primary(out); i > 0 {
-		c := out[i]
-		out = append([]analysis.Claim{c}, slices.Delete(out, i, i+1)...)
+	for i, r := range b.in.Responses {
+		c := analysis.ClaimOf(r.Response, r.Overall)
+		if i == b.lead.Primary {
+			out = append([]analysis.Claim{c}, out...)
+		} else {
+			out = append(out, c)
+		}
 	}
 	return out
 }
 
-// primary is the index of the response that answers the question: the plan's
-// own, else weeds as counted, as photographed, or all green.
-func (b *builder) primary(list []analysis.Claim) int {
-	named := analysis.Named(b.in.Trial.Primary)
-	for i, c := range list {
-		if named != "" && c.Key == named && c.Class == "" {
-			return i
+// leading are the responses that the first page tells of, each once: the
+// primary one, the count, the cover and the yield.
+func (b *builder) leading() []Response {
+	var out []Response
+	for _, i := range append([]int{b.lead.Primary}, b.lead.Main()...) {
+		if r, ok := b.at(i); ok && !slices.ContainsFunc(out, func(x Response) bool { return x.key() == r.key() }) {
+			out = append(out, r)
 		}
 	}
-	for _, key := range []analysis.Key{analysis.HandCount, analysis.WeedCover, analysis.GreenCover} {
-		for i, c := range list {
-			if c.Key == key && c.Class == "" && c.Refusal == "" {
-				return i
-			}
-		}
-	}
-	return 0
+	return out
 }
 
 func claimOf(list []analysis.Claim, key analysis.Key, class string) (analysis.Claim, bool) {
@@ -126,7 +116,7 @@ func claimOf(list []analysis.Claim, key analysis.Key, class string) (analysis.Cl
 // answer is the first page: the question, a verdict, one figure, one table,
 // and how sure it is.
 func (b *builder) answer() Section {
-	s := Section{ID: "answer", Title: "The answer"}
+	s := Section{ID: "answer", Title: "The answer", Fit: true}
 	t := teller{&b.in.Trial}
 	claims := b.claims()
 	if q := b.in.Trial.Question; q != "" {
@@ -141,7 +131,7 @@ func (b *builder) answer() Section {
 	if len(rest) > 0 {
 		s.add(Text{Tone: Plain, Text: strings.Join(rest, " ")})
 	}
-	s.add(b.panels(claims), b.answerTable(claims))
+	s.add(b.panels(), b.answerTable())
 	s.Parts = append(s.Parts, Section{ID: "sure", Title: "How sure is this?", Blocks: []Block{List{Items: b.sure(t, claims), Small: true}}})
 	return s
 }
@@ -169,34 +159,110 @@ func (b *builder) verdict(t teller, claims []analysis.Claim) (lead, rest []strin
 			rest = append(rest, "Yield did not clearly differ.")
 		}
 	}
+	if r, ok := b.at(b.lead.Primary); ok {
+		rest = append(rest, askedWords(r)...)
+	}
+	if r, ok := b.at(b.lead.Yield); ok && b.lead.Yield != b.lead.Primary {
+		rest = append(rest, askedWords(r)...)
+	}
 	return lead, append(rest, b.dates()...)
 }
 
+// askedWords answers what the plan asked beyond the comparison of treatments:
+// its contrasts, and whether a response follows the rates.
+func askedWords(r Response) []string {
+	var out []string
+	x := r.Overall
+	if x.Planned != nil {
+		for _, c := range x.Planned.Contrasts {
+			switch {
+			case !c.Estimable || c.PAdjusted == nil || c.Average == nil:
+				out = append(out, sentence("the contrast %q cannot be told in this layout for %s", c.Name, topic(r.Response)))
+			case *c.PAdjusted > x.Main().Alpha:
+				out = append(out, sentence("asked beforehand, %s: no difference in %s is shown (%s)", c.Name, topic(r.Response), pWords(*c.PAdjusted)))
+			case *c.Average < 0:
+				out = append(out, sentence("asked beforehand, %s: %s (%s)", c.Name, lessOf(r.Response), pWords(*c.PAdjusted)))
+			default:
+				out = append(out, sentence("asked beforehand, %s: %s (%s)", c.Name, moreOf(r.Response), pWords(*c.PAdjusted)))
+			}
+		}
+	}
+	if t := x.Trend; t != nil {
+		switch t.Suggested {
+		case 0:
+			out = append(out, sentence("no trend of %s over the rates is shown", topic(r.Response)))
+		case 1:
+			out = append(out, sentence("over the rates, %s follow a straight line", topic(r.Response)))
+			if _, countable := thing(r.Response); !countable {
+				out[len(out)-1] = sentence("over the rates, %s follows a straight line", topic(r.Response))
+			}
+		default:
+			out = append(out, sentence("a curved trend of %s over the rates is shown", topic(r.Response)))
+		}
+	}
+	return out
+}
+
 // panels is the figure of the first page.
-func (b *builder) panels(claims []analysis.Claim) Figure {
+func (b *builder) panels() Figure {
 	var names []rowName
 	for _, tr := range b.in.Trial.Treatments {
-		names = append(names, rowName{tr.Code, cmpOr(tr.Name, tr.Code)})
+		names = append(names, rowName{tr.Code, teller{&b.in.Trial}.name(tr.Code)})
 	}
-	cover := analysis.GreenCover
-	if c, ok := claimOf(claims, analysis.WeedCover, ""); ok && c.Refusal == "" {
-		cover = analysis.WeedCover
-	}
-	var list []panel
-	for _, x := range []struct {
-		key   analysis.Key
-		title string
-	}{{analysis.HandCount, "Weeds, counted"}, {cover, map[bool]string{true: "Weed cover, camera", false: "Green cover, crop included"}[cover == analysis.WeedCover]}, {analysis.Yield, "Marketable yield"}} {
-		p := panel{title: x.title, missing: "nothing recorded"}
-		if r, ok := b.response(x.key, ""); ok {
-			p.unit = r.Unit
-			if p.a = r.Overall.Main(); p.a == nil {
-				p.missing = sentence("%s", r.Overall.Refusal)
-			}
+	var list, empty []panel
+	for _, r := range b.shown() {
+		p := panel{title: panelTitle(r.Response), unit: r.Unit, a: r.Overall.Main()}
+		if p.a == nil {
+			p.missing = sentence("%s", r.Overall.Refusal)
+			empty = append(empty, p)
+			continue
 		}
 		list = append(list, p)
 	}
+	if len(list) == 0 {
+		list = empty // else "How sure is this?" says why
+	}
 	return panelsFigure("answer", names, looks(codes(b.in.Trial)), list)
+}
+
+// leads reports a response of which the first page tells.
+func (b *builder) leads(r analysis.Response) bool {
+	return slices.ContainsFunc(b.leading(), func(x Response) bool { return x.Key == r.Key && x.Class == r.Class })
+}
+
+// shown are the responses of the first page's figure: three at most.
+func (b *builder) shown() []Response {
+	list := b.leading()
+	if len(list) > 3 { // the primary response is none of the usual three
+		list = append(list[:2:2], list[len(list)-1])
+	}
+	order := func(r Response) int {
+		switch r.Role {
+		case analysis.Weeds:
+			return 0
+		case analysis.Crop:
+			return 2
+		}
+		return 1
+	}
+	slices.SortStableFunc(list, func(x, y Response) int { return order(x) - order(y) })
+	return list
+}
+
+func panelTitle(r analysis.Response) string {
+	switch r.Key {
+	case analysis.HandCount:
+		return "Weeds, counted"
+	case analysis.WeedCover:
+		return "Weed cover, camera"
+	case analysis.GreenCover:
+		return "Green cover, crop included"
+	case analysis.HandWeedCover:
+		return "Weed cover, by eye"
+	case analysis.HandCover:
+		return "Cover by eye, crop included"
+	}
+	return sentenceCase(r.Label)
 }
 
 func cmpOr(a, b string) string {
@@ -207,41 +273,53 @@ func cmpOr(a, b string) string {
 }
 
 // answerTable has a row a treatment and the columns a grower asks for.
-func (b *builder) answerTable(claims []analysis.Claim) Table {
+func (b *builder) answerTable() Table {
 	t := Table{ID: "answer-table", Caption: "Means by treatment", Columns: words("Treatment")}
 	type column struct {
 		a      *stats.Analysis
 		factor float64
 	}
 	var cols []column
-	add := func(key analysis.Key, class, head string) {
-		r, ok := b.response(key, class)
-		if !ok {
-			return
-		}
+	had := map[string]bool{}
+	add := func(r Response, head string) {
 		a := r.Overall.Main()
-		if a == nil {
+		if a == nil || had[r.key()] {
 			return
 		}
+		had[r.key()] = true
 		factor, unit := 1.0, r.Unit
-		if key == analysis.Yield {
+		if r.Key == analysis.Yield {
 			factor, unit = b.perBed()
 		}
 		t.Columns = append(t.Columns, Column{head + ", " + unit, true})
 		cols = append(cols, column{a, factor})
 	}
-	add(analysis.HandCount, "", "Weeds")
-	add(analysis.HandCount, "perennial", "Perennial weeds")
-	if c, ok := claimOf(claims, analysis.WeedCover, ""); ok && c.Refusal == "" {
-		add(analysis.WeedCover, "", "Weed cover")
-	} else {
-		add(analysis.GreenCover, "", "Green cover with crop")
+	var yields []Response
+	for _, r := range b.leading() {
+		switch r.Key {
+		case analysis.HandCount:
+			add(r, "Weeds")
+			if p, ok := b.response(analysis.HandCount, "perennial"); ok {
+				add(p, "Perennial weeds")
+			}
+		case analysis.GreenCover:
+			add(r, "Green cover with crop")
+		case analysis.Yield:
+			yields = append(yields, r)
+		default:
+			add(r, sentenceCase(r.Label))
+		}
 	}
-	add(analysis.Regrowth, "", "Regrowth")
-	add(analysis.RegrowthCover, "", "Regrowth cover")
-	add(analysis.Yield, "", "Marketable yield")
+	for _, key := range []analysis.Key{analysis.Regrowth, analysis.RegrowthCover} {
+		if r, ok := b.response(key, ""); ok {
+			add(r, map[analysis.Key]string{analysis.Regrowth: "Regrowth", analysis.RegrowthCover: "Regrowth cover"}[key])
+		}
+	}
+	for _, r := range yields {
+		add(r, sentenceCase(r.Label))
+	}
 	for _, tr := range b.in.Trial.Treatments {
-		row := cells(cmpOr(tr.Name, tr.Code))
+		row := cells(teller{&b.in.Trial}.name(tr.Code))
 		for _, c := range cols {
 			row.Cells = append(row.Cells, Cell{Text: meanWithLetters(c.a, tr.Code, c.factor)})
 		}
@@ -289,29 +367,37 @@ func (b *builder) sure(t teller, claims []analysis.Claim) []string {
 	if main.Key == analysis.GreenCover {
 		say("Green cover holds the crop and the regrowth of the cover crop as well as weeds: it is not a measure of weeds alone.")
 	}
-	if c, ok := claimOf(claims, analysis.WeedCover, ""); ok && c.Refusal != "" && c.Key != main.Key {
-		say(sentence("%s is not told: %s", topic(c.Response), c.Refusal))
-	}
-	for _, q := range b.in.Open {
-		if q.Of == main.Key || q.Of == analysis.Yield {
-			say(sentence("%s", q.Text))
+	for _, c := range claims[1:] {
+		if c.Refusal != "" && (c.Key == analysis.WeedCover || b.leads(c.Response)) {
+			say(sentence("%s is not told: %s", topic(c.Response), c.Refusal))
 		}
 	}
-	for _, key := range []analysis.Key{main.Key, analysis.Yield} {
-		if r, ok := b.response(key, ""); ok {
-			for _, n := range r.Overall.Notes {
-				say(sentence("%s", n))
-			}
+	for _, q := range b.openShort() {
+		say(q)
+	}
+	for _, l := range b.lacks(t) {
+		say(l)
+	}
+	for _, r := range b.leading() {
+		say(checkedWords(r))
+		if len(r.Overall.Checked) > 0 {
+			continue // its notes say the same visit by visit
+		}
+		for _, n := range r.Overall.Notes {
+			say(sentence("%s", n))
+		}
+	}
+	for _, v := range b.in.Visits {
+		if len(v.Split) > 0 {
+			say(sentence("visit %d was not made on one day within a block (%s), so that weather or light of a day may count as a difference between plots", v.Number, strings.Join(v.Split, "; ")))
 		}
 	}
 	for _, a := range b.in.Agreements {
 		for _, s := range cameraVerdicts(t, a) {
 			say(s)
 		}
-	}
-	for _, c := range claims {
-		if len(c.Missing) > 0 && (c.Key == main.Key || c.Key == analysis.Yield) {
-			say(sentence("in %s nothing is known of plot %s", topic(c.Response), listOf(c.Missing)))
+		if biasByTreatment(a) {
+			say(sentence("the camera's error in %s is not the same in all treatments: its raw values may show a difference between treatments that is not there, or hide one", cameraOf[a.Of]))
 		}
 	}
 	if p := b.in.Photos; len(p.Rejected)+len(p.Unread)+len(p.Open) > 0 {
@@ -328,6 +414,17 @@ func (b *builder) sure(t teller, claims []analysis.Claim) []string {
 	return out
 }
 
+// cameraOf is what a camera is held against the hand in.
+var cameraOf = map[calibrate.Kind]string{calibrate.Cover: "cover", calibrate.Count: "numbers"}
+
+// biasByTreatment reports that the camera errs by another amount in one
+// treatment than in another.
+func biasByTreatment(a analysis.Agreement) bool {
+	return a.Report != nil && slices.ContainsFunc(a.Report.Groups, func(g calibrate.GroupTable) bool {
+		return g.By == calibrate.ByTreatment && g.Test != nil && (g.Test.Shown || g.Test.AfterLineShown)
+	})
+}
+
 // cameraVerdicts are two answers to two questions: on average, and for
 // comparing treatments. The first never hides the second.
 func cameraVerdicts(t teller, a analysis.Agreement) []string {
@@ -335,7 +432,7 @@ func cameraVerdicts(t teller, a analysis.Agreement) []string {
 		return nil
 	}
 	v := a.Report.Verdict
-	what := map[calibrate.Kind]string{calibrate.Cover: "cover", calibrate.Count: "numbers"}[a.Of]
+	what := cameraOf[a.Of]
 	reasons := func(q *calibrate.Question) string {
 		var words []string
 		for _, r := range q.Reasons {
@@ -359,6 +456,7 @@ func cameraVerdicts(t teller, a analysis.Agreement) []string {
 // together.
 func (b *builder) layoutPage() Section {
 	s := b.layout()
+	s.Fit = true
 	for i, x := range s.Blocks {
 		if f, ok := x.(Facts); ok {
 			known, missing := f.split()
@@ -380,29 +478,23 @@ func (b *builder) layoutPage() Section {
 // shortFigureMM is the height that lets two figures stand on a page.
 const shortFigureMM = 68
 
-// weedsKey is the response of weeds that is held against the yield.
-func (b *builder) weedsKey() analysis.Key {
-	claims := b.claims()
-	if len(claims) > 0 && claims[0].Role.LessIsBetter() {
-		return claims[0].Key
-	}
-	return analysis.HandCount
-}
-
 // seasonPage is the course of the weeds, all treatments on common axes.
 func (b *builder) seasonPage() Section {
-	s := Section{ID: "season", Title: "Green and weeds over the season"}
+	s := Section{ID: "season", Title: "Green and weeds over the season", Fit: true}
 	t := teller{&b.in.Trial}
-	for _, key := range []analysis.Key{analysis.HandCount, analysis.WeedCover, analysis.GreenCover} {
-		r, ok := b.response(key, "")
-		if !ok || r.Overall.Main() == nil || key == analysis.GreenCover && len(s.Parts) > 1 {
+	for _, r := range b.leading() {
+		if !r.Role.LessIsBetter() {
 			continue
 		}
 		p := Section{ID: "season-" + r.key(), Title: sentenceCase(topic(r.Response))}
-		for _, v := range t.verdict(analysis.ClaimOf(r.Response, r.Overall)) {
+		claim := analysis.ClaimOf(r.Response, r.Overall)
+		for _, v := range t.verdict(claim) {
 			p.say("%s", v)
 		}
-		b.askAbout(&p, r.Key)
+		b.askAbout(&p, r)
+		for _, l := range t.lacks(claim) {
+			p.note("%s", l)
+		}
 		if f, ok := seasonFigure(b.in, r); ok {
 			f.HeightMM = shortFigureMM
 			p.add(f)
@@ -417,21 +509,26 @@ func (b *builder) seasonPage() Section {
 
 // yieldPage is the harvest with its answer.
 func (b *builder) yieldPage() Section {
-	r, ok := b.response(analysis.Yield, "")
+	s := Section{ID: "yield", Title: "Yield", Fit: true}
+	r, ok := b.at(b.lead.Yield)
 	a := r.Overall.Main()
 	if !ok || a == nil {
-		s := Section{ID: "yield", Title: "Yield"}
 		s.say("%s", orNotRecorded(r.Overall.Refusal))
-		b.askAbout(&s, analysis.Yield)
+		b.askAbout(&s, r)
 		return s
 	}
-	s := Section{ID: "yield", Title: "Yield"}
 	t := teller{&b.in.Trial}
 	c := analysis.ClaimOf(r.Response, r.Overall)
 	s.add(Text{Tone: Lead, Text: strings.Join(t.verdict(c), " ")})
-	b.askAbout(&s, analysis.Yield)
+	b.askAbout(&s, r)
 	if x := t.second(c); x != "" {
 		s.note("%s", x)
+	}
+	for _, l := range t.lacks(c) {
+		s.note("%s", l)
+	}
+	for _, n := range r.Overall.Notes {
+		s.note("%s", n)
 	}
 	if f, ok := meansFigure(b.in, r.key()+"-means", r.Label, r.Unit, a, true); ok {
 		s.add(f)
@@ -441,17 +538,146 @@ func (b *builder) yieldPage() Section {
 }
 
 // askAbout says what sheets leave open about a response.
-func (b *builder) askAbout(s *Section, of analysis.Key) {
-	for _, q := range b.in.Open {
-		if q.Of == of {
-			s.warn("%s", q.Text)
+func (b *builder) askAbout(s *Section, r Response) {
+	var list []string
+	for _, q := range r.Overall.Questions {
+		list = append(list, sentence("%s", q.Text))
+	}
+	if len(list) > 0 {
+		s.warn("%s", strings.Join(list, " "))
+	}
+}
+
+// mostAsked questions of the sheets are told one by one where there is little
+// room.
+const mostAsked = 5
+
+// doubts are what a reader of the verdict alone must know as well: open
+// questions, what the comparisons lack, photos that are not used, and what the
+// camera gets wrong.
+func (b *builder) doubts(t teller, claims []analysis.Claim) []string {
+	out := append(b.openShort(), b.lacks(t)...)
+	if len(claims) > 0 && claims[0].TooSmall {
+		out = append(out, t.could(claims[0]))
+	}
+	for _, a := range b.in.Agreements {
+		if biasByTreatment(a) {
+			out = append(out, sentence("the camera's error in %s is not the same in all treatments", cameraOf[a.Of]))
 		}
 	}
+	if p := b.in.Photos; len(p.Rejected)+len(p.Unread)+len(p.Open) > 0 {
+		out = append(out, fmt.Sprintf("%d of %d photos are not used.", len(p.Rejected)+len(p.Unread)+len(p.Open), p.All))
+	}
+	return out
+}
+
+// openShort says what sheets leave open, in the short form, and where it is
+// asked in full.
+func (b *builder) openShort() []string {
+	var parts []string
+	visits := map[string][]string{} // of classes that were counted here and there
+	for _, q := range b.in.Open {
+		if q.Kind == analysis.AskClass {
+			visits[q.Class] = append(visits[q.Class], fmt.Sprint(q.Visit))
+		}
+	}
+	for _, q := range b.in.Open {
+		at := visits[q.Class]
+		switch {
+		case q.Kind != analysis.AskClass || len(at) == 1:
+			parts = append(parts, q.Short)
+		case at[0] == fmt.Sprint(q.Visit):
+			parts = append(parts, fmt.Sprintf("%s was counted in few quadrats of %s or in none", q.Class, numbered("visit", at)))
+		}
+	}
+	if more := len(parts) - mostAsked; more > 0 {
+		parts = append(parts[:mostAsked], fmt.Sprintf("%d more", more))
+	}
+	if len(parts) == 0 {
+		return nil
+	}
+	return []string{sentence("open questions of the sheets, which `quadtally status` asks in full: %s", strings.Join(parts, "; "))}
+}
+
+// lacks says what the comparisons of the first page lack, what is common to
+// several once.
+func (b *builder) lacks(t teller) []string {
+	var order []string
+	of := map[string][]string{}
+	for _, r := range b.leading() {
+		for _, l := range t.lacks(analysis.ClaimOf(r.Response, r.Overall)) {
+			if of[l] == nil {
+				order = append(order, l)
+			}
+			of[l] = append(of[l], topic(r.Response))
+		}
+	}
+	for i, l := range order {
+		order[i] = sentence("in %s, %s", listOf(of[l]), l)
+	}
+	return order
+}
+
+// lacks says what a comparison lacks, without naming it.
+func (t teller) lacks(c analysis.Claim) []string {
+	var out []string
+	if n := len(c.BlocksLost); n > 0 {
+		out = append(out, fmt.Sprintf("%s %s no data: %s compared", numbered("block", c.BlocksLost), has(n), counted(c.Blocks, "block")+map[bool]string{true: " is", false: " are"}[c.Blocks == 1]))
+	}
+	if len(c.TreatmentsLost) > 0 {
+		out = append(out, fmt.Sprintf("%s %s no value in any plot and %s not compared", t.names(c.TreatmentsLost), has(len(c.TreatmentsLost)), map[bool]string{true: "is", false: "are"}[len(c.TreatmentsLost) == 1]))
+	}
+	if n := len(c.PlotsMissing); n > 0 {
+		out = append(out, fmt.Sprintf("%s %s no value", numbered("plot", c.PlotsMissing), has(n)))
+	}
+	for _, x := range c.Bridged {
+		out = append(out, fmt.Sprintf("%s %s no value at visit %d: a straight line from the visit before to the one after stands there", numbered("plot", x.Plots), has(len(x.Plots)), x.Visit))
+	}
+	return out
+}
+
+func has(n int) string {
+	if n == 1 {
+		return "has"
+	}
+	return "have"
+}
+
+// numbered names one or several of a kind: "plots 101 and 204".
+func numbered(noun string, names []string) string {
+	if len(names) > 1 {
+		noun += "s"
+	}
+	return noun + " " + listOf(names)
+}
+
+// checkedWords says how a cover by class was corrected; "" for others.
+func checkedWords(r Response) string {
+	points, wrong, visits := 0, 0, 0
+	var differ []string
+	for _, c := range r.Overall.Checked {
+		if c.ByHand {
+			continue
+		}
+		visits++
+		points, wrong = points+c.Points, wrong+c.Errors
+		if c.Shown {
+			differ = append(differ, fmt.Sprint(c.Visit))
+		}
+	}
+	if points == 0 {
+		return ""
+	}
+	out := fmt.Sprintf("%s is corrected by %d check points of %s, %d of which the photos had sorted wrongly; its intervals and tests hold the uncertainty of that", r.Label, points, counted(visits, "visit"), wrong)
+	if len(differ) > 0 {
+		out += fmt.Sprintf("; at %s the photos err by another amount in one treatment than in another, and each treatment was corrected by itself", numbered("visit", differ))
+	}
+	return sentence("%s", out)
 }
 
 // cameraPage is the camera held against the hand.
 func (b *builder) cameraPage() Section {
-	s := Section{ID: "camera", Title: "Camera against hand"}
+	s := Section{ID: "camera", Title: "Camera against hand", Fit: true}
 	t := teller{&b.in.Trial}
 	for _, a := range b.in.Agreements {
 		p := Section{ID: "camera-" + string(a.Of), Title: sentenceCase(string(a.Of))}
@@ -463,42 +689,14 @@ func (b *builder) cameraPage() Section {
 		if list := cameraVerdicts(t, a); len(list) > 0 {
 			p.add(Text{Tone: Lead, Text: strings.Join(list, " ")})
 		}
+		for _, l := range a.Report.Loud {
+			p.warn("%s", l)
+		}
 		p.say("%s", agreementText(a.Report).biasSentence())
-		f := differenceFigure(b.in, a.Report)
-		f.HeightMM = shortFigureMM
-		p.add(f)
+		text := agreementText(a.Report)
+		p.say("For a single quadrat, 95 in 100 differences (image minus hand) lie between %s and %s %s.", text.val(a.Report.Agreement.LowerLimit.Value), text.val(a.Report.Agreement.UpperLimit.Value), text.unit)
+		p.add(equalityFigure(b.in, a.Report))
 		s.Parts = append(s.Parts, p)
-	}
-	return s
-}
-
-// nextPage says what to change, as far as this trial can tell.
-func (b *builder) nextPage() Section {
-	s := Section{ID: "next", Title: "Next season"}
-	for _, d := range b.dates() {
-		s.say("%s Give these treatments one common day next time, or let one treatment have both days.", d)
-	}
-	blocks := len(trial.BlockNames(b.in.Plots))
-	t := teller{&b.in.Trial}
-	for _, c := range b.claims() {
-		if c.Key != analysis.HandCount && c.Key != analysis.Yield || c.Class != "" || c.Detectable == nil {
-			continue
-		}
-		s.say("With %s, a change in %s of about %s of %s is what such a trial sees four times in five.", counted(blocks, "block"), topic(c.Response), percentWords(*c.Detectable), cmpOr(t.name(c.Control), "the mean"))
-	}
-	full := b.nextSeason()
-	s.Blocks = append(s.Blocks, full.Blocks...)
-	for _, p := range full.Parts {
-		if p.ID == "next-"+slug(string(analysis.HandCount)) || p.ID == "next-"+slug(string(analysis.Yield)) || p.ID == "next-"+slug(string(analysis.HandCount)+" ") || p.ID == "next-"+slug(string(analysis.Yield)+" ") {
-			for _, x := range p.Blocks {
-				if table, ok := x.(Table); ok && strings.HasPrefix(table.ID, "blocks-") {
-					table.Rows = slices.DeleteFunc(table.Rows, func(r Row) bool { return beyondAFarm(r) })
-					if len(table.Rows) > 0 {
-						s.add(table)
-					}
-				}
-			}
-		}
 	}
 	return s
 }
@@ -506,35 +704,53 @@ func (b *builder) nextPage() Section {
 // mostBlocks fit on a farm; a plan for more is no plan (common practice).
 const mostBlocks = 8
 
-func beyondAFarm(r Row) bool {
-	if len(r.Cells) < 5 {
-		return true
+// nextPage says what to change, as far as this trial can tell.
+func (b *builder) nextPage() Section {
+	s := Section{ID: "next", Title: "Next season"}
+	for _, d := range b.dates() {
+		s.say("%s Give these treatments one common day next time, or let one treatment have both days.", d)
 	}
-	var n int
-	_, err := fmt.Sscan(r.Cells[4].Text, &n)
-	return err != nil || n > mostBlocks
+	t := teller{&b.in.Trial}
+	for _, i := range []int{b.lead.Weeds, b.lead.Yield} {
+		r, ok := b.at(i)
+		if !ok {
+			continue
+		}
+		if c := analysis.ClaimOf(r.Response, r.Overall); c.Detectable != nil {
+			s.say("With %s, a change in %s of about %s of %s is what such a trial sees four times in five.", b.replication(r, c), topic(c.Response), percentWords(*c.Detectable), cmpOr(t.name(c.Control), "the mean"))
+		}
+	}
+	full := b.nextSeason()
+	s.Blocks = append(s.Blocks, full.Blocks...)
+	for _, i := range []int{b.lead.Weeds, b.lead.Yield} {
+		if r, ok := b.at(i); ok && plannable(r) {
+			if table := blocksTable(r, r.Overall.Main(), wantedPower, mostBlocks); len(table.Rows) > 0 {
+				s.add(table)
+			} else {
+				s.note("In %s not even %d blocks would show %.0f %% less.", topic(r.Response), mostBlocks, 100*slices.Max(differencesFor(r)))
+			}
+		}
+	}
+	return s
+}
+
+// replication says in how many blocks, or on how many plots a treatment, a
+// comparison rests.
+func (b *builder) replication(r Response, c analysis.Claim) string {
+	if c.Blocks > 0 {
+		return counted(c.Blocks, "block")
+	}
+	return plotsWords(r.Overall.Main())
 }
 
 // split parts what is recorded from the names of what is not.
 func (f Facts) split() (known Facts, missing []string) {
 	for _, x := range f {
-		if x.Value == notRecorded {
+		if x.Value == "" {
 			missing = append(missing, strings.ToLower(x.Name[:1])+x.Name[1:])
 		} else {
 			known = append(known, x)
 		}
 	}
 	return known, missing
-}
-
-// shortMethods are the methods in small type.
-func (b *builder) shortMethods() Section {
-	s := b.methods()
-	for i, x := range s.Blocks {
-		if l, ok := x.(List); ok {
-			l.Small = true
-			s.Blocks[i] = l
-		}
-	}
-	return s
 }

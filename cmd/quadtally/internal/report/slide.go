@@ -19,14 +19,15 @@ func WriteSlide(w io.Writer, in Input, dpi int) error {
 	if dpi < 1 {
 		return fmt.Errorf("a slide of %d dots per inch cannot be drawn", dpi)
 	}
-	b := builder{in: in, units: in.Trial.Units}
+	b := newBuilder(in)
 	c := vgimg.NewWith(vgimg.UseWH(mm(slideWideMM), mm(slideTallMM)), vgimg.UseDPI(dpi), vgimg.UseBackgroundColor(color.White))
 	page := draw.New(c)
 	page = draw.Crop(page, mm(14), -mm(14), mm(10), -mm(10))
+	t := teller{&b.in.Trial}
 	claims := b.claims()
 	verdict := "Nothing of this trial can be compared yet."
 	if len(claims) > 0 {
-		lead, rest := b.verdict(teller{&b.in.Trial}, claims)
+		lead, rest := b.verdict(t, claims)
 		verdict = strings.Join(append(lead, rest...), " ")
 	}
 	title := typeStyle(22, inkText, left, draw.YTop)
@@ -38,10 +39,20 @@ func WriteSlide(w io.Writer, in Input, dpi int) error {
 		page.FillText(words, vg.Point{X: page.Min.X, Y: y}, l)
 		y -= 20
 	}
+	// What is open or doubtful stands above the last line.
+	doubts := typeStyle(12, inkText, left, draw.YBottom)
+	floor := page.Min.Y + 16
+	if list := b.doubts(t, claims); len(list) > 0 {
+		lines := fitted(doubts.Width, strings.Join(list, " "), page.Max.X-page.Min.X, 4)
+		for i, l := range lines {
+			page.FillText(doubts, vg.Point{X: page.Min.X, Y: floor + vg.Length(len(lines)-1-i)*15}, l)
+		}
+		floor += vg.Length(len(lines)) * 15
+	}
 	if len(claims) > 0 {
-		f := b.panels(claims)
+		f := b.panels()
 		// The figure keeps its proportions and grows to the room that is left.
-		room := draw.Crop(page, 0, 0, 14, -(page.Max.Y - y + 8))
+		room := draw.Crop(page, 0, 0, floor-page.Min.Y+2, -(page.Max.Y - y + 8))
 		scale := min(float64(room.Max.X-room.Min.X)/float64(mm(f.WidthMM)), float64(room.Max.Y-room.Min.Y)/float64(mm(f.HeightMM)))
 		page.Push()
 		page.Translate(vg.Point{X: room.Min.X, Y: room.Max.Y - vg.Length(scale)*mm(f.HeightMM)})

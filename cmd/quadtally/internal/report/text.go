@@ -5,12 +5,13 @@ import (
 	"io"
 	"strings"
 
-	"github.com/rivo/uniseg"
+	"quadtally/cmd/quadtally/internal/wording"
 )
 
 // Terminal is what a document is written on as text.
 type Terminal struct {
 	Width int  // columns; 0 is 80
+	Rows  int  // lines; 0 is 24
 	Bold  bool // the terminal can show bold
 }
 
@@ -21,10 +22,7 @@ const least = 40
 // same content as the page and the PDF, without the figures. A table that is
 // too wide is written in parts that each begin with its first column.
 func WriteText(w io.Writer, d Document, term Terminal) error {
-	if term.Width <= 0 {
-		term.Width = 80
-	}
-	t := textWriter{w: bufio.NewWriter(w), width: max(term.Width, least), bold: term.Bold}
+	t := newTextWriter(w, term)
 	if d.Title != "" {
 		t.heading(d.Title, 1)
 	}
@@ -35,10 +33,18 @@ func WriteText(w io.Writer, d Document, term Terminal) error {
 	return t.w.Flush()
 }
 
+func newTextWriter(w io.Writer, term Terminal) *textWriter {
+	if term.Width <= 0 {
+		term.Width = 80
+	}
+	return &textWriter{w: bufio.NewWriter(w), width: max(term.Width, least), bold: term.Bold}
+}
+
 type textWriter struct {
 	w     *bufio.Writer // keeps its first error for Flush
 	width int
 	bold  bool
+	cut   bool // names in the first column are cut where a table is too wide
 	begun bool // something was written: the next block stands apart
 	apart bool // an empty line was just written
 }
@@ -56,12 +62,7 @@ func (t *textWriter) gap() {
 	}
 }
 
-func (t *textWriter) strong(s string) string {
-	if t.bold && s != "" {
-		return "\x1b[1m" + s + "\x1b[0m"
-	}
-	return s
-}
+func (t *textWriter) strong(s string) string { return Terminal{Bold: t.bold}.strong(s) }
 
 func (t *textWriter) heading(s string, level int) {
 	t.gap()
@@ -190,6 +191,26 @@ func (t *textWriter) table(b Table) {
 		}
 	}
 	const space = 2
+	if t.cut {
+		over := space*(len(wide)-1) - t.width
+		for _, w := range wide {
+			over += w
+		}
+		if name := max(8, longestWord(b.Columns[0].Head), wide[0]-over); over > 0 && name < wide[0] {
+			cut, apart := make([]string, len(grid[0])), map[string]bool{}
+			for i, s := range grid[0] {
+				cut[i], _ = wording.Cut(s, name)
+				if cut[i] != s {
+					head, _ := wording.Cut(s, name-1)
+					cut[i] = strings.TrimRight(head, " ") + "…"
+				}
+				apart[cut[i]] = true
+			}
+			if len(apart) == len(cut) { // names that would look alike stay whole
+				grid[0], wide[0] = cut, name
+			}
+		}
+	}
 	for from := 1; ; {
 		// As many columns as fit beside the first.
 		used, to := wide[0], from
@@ -275,7 +296,7 @@ func count(from, to int) []int {
 }
 
 // columns is the width of a text on a terminal.
-func columns(s string) int { return uniseg.StringWidth(s) }
+func columns(s string) int { return wording.Width(s) }
 
 func pad(s string, width int) string { return s + strings.Repeat(" ", max(0, width-columns(s))) }
 
@@ -287,51 +308,7 @@ func longestWord(s string) int {
 	return n
 }
 
-// wrap breaks a text at spaces, not at no-break ones, into lines of at most
-// width columns; a longer word is cut.
-func wrap(s string, width int) []string {
-	width = max(width, 1)
-	var out []string
-	for para := range strings.SplitSeq(s, "\n") {
-		line := ""
-		for w := range strings.SplitSeq(para, " ") {
-			if w == "" {
-				continue
-			}
-			for columns(w) > width {
-				if line != "" {
-					out, line = append(out, line), ""
-				}
-				head, rest := cutAt(w, width)
-				out, w = append(out, head), rest
-			}
-			switch {
-			case line == "":
-				line = w
-			case columns(line)+1+columns(w) > width:
-				out, line = append(out, line), w
-			default:
-				line += " " + w
-			}
-		}
-		out = append(out, line)
-	}
-	return out
-}
-
-func cutAt(s string, width int) (head, rest string) {
-	used := 0
-	state := -1
-	for rest = s; rest != ""; {
-		cluster, tail, w, next := uniseg.FirstGraphemeClusterInString(rest, state)
-		if used+w > width && head != "" {
-			return head, rest
-		}
-		head, rest, state = head+cluster, tail, next
-		used += w
-	}
-	return head, ""
-}
+func wrap(s string, width int) []string { return wording.Wrap(s, width) }
 
 // aligned pads numbers so that their decimal marks stand below each other
 // when the column is set to the right.

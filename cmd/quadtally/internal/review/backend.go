@@ -6,6 +6,8 @@ package review
 import (
 	"context"
 	"errors"
+	"fmt"
+	"strings"
 	"time"
 )
 
@@ -38,6 +40,9 @@ var ErrUnknown = errors.New("the record holds no such thing")
 // ErrNoPicture means that a file cannot be shown as a picture.
 var ErrNoPicture = errors.New("the file cannot be shown as a picture")
 
+// ErrNoCard means that nothing like a plot card is seen in a photo.
+var ErrNoCard = errors.New("nothing like a plot card is seen in the photo")
+
 // ErrReadOnly means that the trial's folder cannot be written to.
 var ErrReadOnly = errors.New("the trial folder cannot be written to: nothing was stored; copy the folder to where you may write and open the page there")
 
@@ -59,6 +64,7 @@ type Done struct {
 // would replace. It is told only then: who counts must not know it before.
 type CountedBefore struct {
 	Counts []Count // in force, of all classes
+	Beside []Count // of further observers, beside those
 	Entry  int64   // newest entry when this was found
 }
 
@@ -66,17 +72,26 @@ func (e *CountedBefore) Error() string {
 	return "the quadrat has been counted before: say whether your count takes the place of the one in force; nothing was stored"
 }
 
-// State is how a photo stands.
+// State is how a photo stands: a code, which is compared, and Words, which are
+// read.
 type State string
 
 // The states of a photo.
 const (
-	InUse   State = "in use"
-	Waiting State = "waits for you"
+	InUse   State = "in-use"
+	Waiting State = "waiting"
 	Spare   State = "spare"
-	Aside   State = "set aside"
-	Unread  State = "not read"
+	Aside   State = "set-aside"
+	Unread  State = "unread"
 )
+
+var stateWords = map[State]string{InUse: "in use", Waiting: "waits for you", Spare: "spare", Aside: "set aside", Unread: "not read"}
+
+// Words are what people read.
+func (s State) Words() string { return stateWords[s] }
+
+// Is reports one of the codes, for templates.
+func (s State) Is(code State) bool { return s == code }
 
 // Season is the trial in one view.
 type Season struct {
@@ -85,9 +100,10 @@ type Season struct {
 	ReadOnly bool
 	Visits   []Visit
 	Plots    []Plot
-	PerPlot  int // quadrats; 0 where not stated
-	Classes  []string
-	Rule     string // what counts as a plant
+	PerPlot  int          // quadrats; 0 where not stated
+	Classes  []string     // that are counted
+	Plants   []PlantClass // that a plant can be named as, by key
+	Rule     string       // what counts as a plant
 	Shots    []Shot
 	Entry    int64 // newest entry the view includes
 	// Shown says that the person at the page asked to see the treatments. They
@@ -153,6 +169,7 @@ const (
 	Small    View = "small"    // the ground, or the whole photo, in the roll
 	Close    View = "close"    // as Straight, finer, for the loupe
 	Full     View = "full"     // as Upright, finer, for the loupe
+	Card     View = "card"     // where the plot card lies or may lie, enlarged
 )
 
 // XY is a position as fractions of a picture's width and height.
@@ -169,6 +186,9 @@ type Photo struct {
 	WidthPx, HeightPx int
 	// LikelyVisit is the visit its date falls into where none is settled.
 	LikelyVisit int
+	// Drawable says of a photo that was not read that it can be shown: its
+	// frame can then be marked by hand.
+	Drawable bool
 	// WholeCopy names the sound file, in use, of which this one is a damaged
 	// copy; "" there is none.
 	WholeCopy string
@@ -177,10 +197,17 @@ type Photo struct {
 	Found     []Fact
 	Doubts    []Doubt // the gravest first
 	Notes     []string
-	Corners   *[4]XY // of the frame, in the upright view
-	Areas     []Area // drawn by people, in the straight view
-	Counts    []Count
+	Corners   *[4]XY  // of the frame, in the upright view
+	Areas     []Area  // drawn by people, in the straight view
+	Counts    []Count // in force
+	Beside    []Count // of further observers, in no comparison
 	Steps     []Step
+}
+
+// VisitAlone reports a photo of which all but the visit is known, and that is
+// likely: one answer settles it.
+func (p Photo) VisitAlone() bool {
+	return p.State == Waiting && !p.Proposed && p.Plot != "" && p.Quadrat > 0 && p.Visit == 0 && p.LikelyVisit > 0
 }
 
 // Doubt is something that speaks against a photo's number.
@@ -199,7 +226,8 @@ type Evidence struct {
 
 // Numbers are a photo's results at the threshold of its visit.
 type Numbers struct {
-	Quantity  string   `json:"quantity"`
+	Quantity  string   `json:"quantity"`   // what CoverFrac is of, in words
+	WeedsOnly bool     `json:"weeds_only"` // it is of weeds alone
 	CoverFrac float64  `json:"cover"`
 	LoFrac    float64  `json:"lo"`
 	HiFrac    float64  `json:"hi"`
@@ -219,27 +247,71 @@ type Area struct {
 	Points []XY  `json:"points"`
 }
 
-// Class is what a person says a patch is.
+// Class is the code of what a person says a plant is: a role, or a role, a
+// colon and the name of a kind ("weed:grass"). People read [PlantClass.Name].
 type Class string
 
-// The classes of a patch.
+// The roles, and what is no patch but a region.
 const (
 	Weed     Class = "weed"
 	Crop     Class = "crop"
-	Regrowth Class = "cover-crop regrowth"
-	NotPlant Class = "not a plant"
-	LeftOut  Class = "left out" // a region, not a patch
+	Regrowth Class = "regrowth"
+	NotPlant Class = "not-a-plant"
+	LeftOut  Class = "left-out"
 )
 
-// KeyedClass is a class with the key that names a plant so.
-type KeyedClass struct {
-	Class Class
-	Key   string
+// KindOf is the code of a kind under a role.
+func KindOf(role Class, name string) Class { return role + ":" + Class(name) }
+
+// Split tells a class's role and the name of its kind; "" the role as a whole.
+func (c Class) Split() (role Class, kind string) {
+	before, after, _ := strings.Cut(string(c), ":")
+	return Class(before), after
 }
 
-// Classes lists what a patch can be marked as.
-func Classes() []KeyedClass {
-	return []KeyedClass{{Weed, "w"}, {Crop, "c"}, {Regrowth, "r"}, {NotPlant, "x"}}
+// PlantClass is a class that a plant can be named as.
+type PlantClass struct {
+	Class Class  `json:"class"`
+	Name  string `json:"name"` // what people read
+	Key   string `json:"key"`  // that names a plant so; "" none was free
+	Look  string `json:"look"` // how it is drawn: a colour and a line style
+}
+
+var roleWords = map[Class]string{Weed: "weed", Crop: "crop", Regrowth: "cover-crop regrowth", NotPlant: "not a plant", LeftOut: "left out"}
+
+var roleKeys = map[Class]string{Weed: "w", Crop: "c", Regrowth: "r", NotPlant: "x"}
+
+// pageKeys are the letters that do something else on the page of a photo.
+const pageKeys = "npksbfuozlv"
+
+// kindLooks is how many kinds are drawn each in a way of its own.
+const kindLooks = 6
+
+// PlantClasses are the four roles, then the kinds under them, each with a free
+// letter of its name, or any free letter, as its key.
+func PlantClasses(kinds []Class) []PlantClass {
+	var out []PlantClass
+	taken := pageKeys
+	for _, role := range []Class{Weed, Crop, Regrowth, NotPlant} {
+		out = append(out, PlantClass{role, roleWords[role], roleKeys[role], string(role)})
+		taken += roleKeys[role]
+	}
+	for i, c := range kinds {
+		role, name := c.Split()
+		p := PlantClass{Class: c, Name: name, Look: fmt.Sprintf("kind-%d", i%kindLooks+1)}
+		if role != Weed {
+			p.Name = roleWords[role] + ": " + name
+		}
+		for _, r := range strings.ToLower(name) + "abcdefghijklmnopqrstuvwxyz" {
+			if r >= 'a' && r <= 'z' && !strings.ContainsRune(taken, r) {
+				p.Key = string(r)
+				taken += p.Key
+				break
+			}
+		}
+		out = append(out, p)
+	}
+	return out
 }
 
 // Count is a hand count in force.
@@ -359,7 +431,7 @@ type Over string
 const (
 	OverAsk     Over = ""        // it is told, and nothing is stored
 	OverReplace Over = "replace" // the new count takes its place
-	OverBeside  Over = "beside"  // it stays in force; the new count is kept in the log
+	OverBeside  Over = "beside"  // it stays in force; the new count stands beside it
 )
 
 // ClassCount is the plants counted of one class; 0 is looked for, none there.

@@ -35,6 +35,7 @@ func hashFor(n int) string { return strings.Repeat(fmt.Sprintf("%04x", n), 16) }
 func newFake() *fake {
 	f := &fake{photos: map[string]Photo{}, season: Season{
 		Trial: "Leeks " + evil, Author: "Ada " + evil, PerPlot: 3, Classes: []string{"broadleaf", "grass " + evil}, Rule: "rooted inside " + evil, Entry: 7,
+		Plants: PlantClasses([]Class{KindOf(Weed, "grass"), KindOf(Weed, "fat hen "+evil), KindOf(Crop, "leek")}),
 		Visits: []Visit{{1, "2025-06-14"}, {2, "2025-06-28"}, {}},
 		Plots:  []Plot{{"101", "BARE " + evil}, {"102", "RYE"}},
 	}}
@@ -49,8 +50,8 @@ func newFake() *fake {
 			WidthPx: 1000, HeightPx: 1000, Evidence: []Evidence{{hashFor(1), Small, evil}}, WholeCopy: evil,
 			Found: []Fact{{"Camera", evil}}, Doubts: []Doubt{{evil, i == 0}, {evil, false}}, Notes: []string{evil},
 			Areas:  []Area{{Crop, []XY{{0.1, 0.1}, {0.2, 0.1}, {0.2, 0.2}}}, {Class(evil), []XY{{0, 0}, {1, 0}, {1, 1}}}},
-			Counts: []Count{{evil, 3, evil, evil}},
-			Steps:  []Step{{Entry: 5, At: time.Unix(0, 0), Author: evil, Text: evil, Hash: shot.Hash, Live: true}}}
+			Counts: []Count{{evil, 3, evil, evil}}, Beside: []Count{{evil, 4, evil, evil}},
+			Steps: []Step{{Entry: 5, At: time.Unix(0, 0), Author: evil, Text: evil, Hash: shot.Hash, Live: true}}}
 		if st != Unread {
 			p.Numbers = &Numbers{Quantity: "green cover", CoverFrac: 0.1234, LoFrac: 0.1, HiFrac: 0.2, Pieces: 5, Threshold: 0.12, Basis: evil, ByHand: true, Notes: []string{evil}}
 			p.Corners = &[4]XY{{0.1, 0.1}, {0.9, 0.1}, {0.9, 0.9}, {0.1, 0.9}}
@@ -110,7 +111,7 @@ func (f *fake) Do(_ context.Context, act Action) (Done, error) {
 		return Done{}, errors.New("the disk is full")
 	}
 	if c, ok := act.(Tally); ok && c.Over == OverAsk && f.before != nil {
-		return Done{}, &CountedBefore{f.before, 9}
+		return Done{}, &CountedBefore{Counts: f.before, Entry: 9}
 	}
 	f.done = append(f.done, act)
 	return Done{fmt.Sprintf("did %T %s", act, evil), 5}, nil
@@ -171,6 +172,9 @@ func (f *fake) Upload(_ context.Context, p Piece) (Progress, error) {
 func (f *fake) FieldCount(_ context.Context, c FieldCount) (string, error) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
+	if c.Over == OverAsk && f.before != nil {
+		return "", &CountedBefore{Counts: f.before}
+	}
 	if f.counts == nil {
 		f.counts = map[string]FieldCount{}
 	}

@@ -26,6 +26,9 @@ type Field interface {
 	// Received tells how much of a file is there.
 	Received(ctx context.Context, key string) (Progress, error)
 	// FieldCount stores a hand count. The same count sent twice is stored once.
+	// Where another observer's is in force it is stored beside that one; where
+	// the same observer's is, nothing is stored and the error is a
+	// *CountedBefore, unless the count says what shall become of it.
 	FieldCount(ctx context.Context, c FieldCount) (string, error)
 }
 
@@ -87,6 +90,7 @@ type FieldCount struct {
 	Visit    int          `json:"visit"`
 	Observer string       `json:"observer"`
 	Classes  []ClassCount `json:"classes"`
+	Over     Over         `json:"over,omitempty"`
 }
 
 // Limits on what a phone may send.
@@ -95,13 +99,41 @@ const (
 	maxPiece = 512 << 10
 )
 
-// fieldHandler is every route of the phone.
-func (s *Server) fieldHandler() http.Handler {
+// phoneCache lets the phone show its page again for a day in the field.
+const phoneCache = "private, max-age=43200"
+
+// fieldHandler is every route of the phone. certificate is what the phone is
+// served with, in DER, and host the address that it vouches for; nil without
+// TLS.
+func (s *Server) fieldHandler(certificate []byte, host string) http.Handler {
 	m := http.NewServeMux()
+	var certified any
+	if certificate != nil {
+		certified = host
+	}
 	m.HandleFunc("GET /{$}", func(w http.ResponseWriter, r *http.Request) {
-		s.show(w, r, http.StatusOK, "field.html", view{Title: "In the field"})
+		// The browser may show it again without asking: opened from its history
+		// or after the phone had put the page away, it is there though the
+		// laptop is not.
+		w.Header().Set("Cache-Control", phoneCache)
+		w.Header().Set("Vary", "Cookie") // a new key brings a new page
+		s.show(w, r, http.StatusOK, "field.html", view{Title: "In the field", Body: certified})
 	})
-	s.serveAssets(m, "page.css", "field.js", "icon.svg")
+	for _, name := range []string{"page.css", "field.js", "icon.svg", "offline.js"} {
+		m.HandleFunc("GET /"+name, func(w http.ResponseWriter, r *http.Request) {
+			w.Header().Set("Cache-Control", phoneCache)
+			if name == "offline.js" {
+				w.Header().Set("Cache-Control", "no-cache")
+			}
+			http.ServeFileFS(w, r, assets, "assets/"+name)
+		})
+	}
+	if certificate != nil {
+		m.HandleFunc("GET /certificate.crt", func(w http.ResponseWriter, r *http.Request) {
+			w.Header().Set("Content-Type", "application/x-x509-ca-cert")
+			w.Write(certificate)
+		})
+	}
 	m.HandleFunc("GET /walk", func(w http.ResponseWriter, r *http.Request) {
 		visit, _ := strconv.Atoi(r.URL.Query().Get("visit"))
 		walk, err := s.field.Walk(r.Context(), visit)
@@ -193,6 +225,13 @@ func (s *Server) fieldCount(w http.ResponseWriter, r *http.Request) {
 	if err == nil {
 		said, err = s.field.FieldCount(r.Context(), c)
 	}
+	if before := (*CountedBefore)(nil); errors.As(err, &before) {
+		b, _ := json.Marshal(map[string]any{"fault": before.Error(), "before": before.Counts})
+		w.Header().Set("Content-Type", "application/json")
+		w.WriteHeader(http.StatusConflict)
+		w.Write(b)
+		return
+	}
 	s.reply(w, r, map[string]string{"said": said}, err)
 }
 
@@ -205,6 +244,11 @@ func checkFieldCount(c *FieldCount) error {
 	}
 	if c.Plot == "" || c.Quadrat < 1 || c.Visit < 1 {
 		return Refusal{"say which plot, quadrat and visit was counted"}
+	}
+	switch c.Over {
+	case OverAsk, OverReplace, OverBeside:
+	default:
+		return Refusal{"the count did not arrive whole: it stays on the phone and is sent again"}
 	}
 	if len(c.Classes) == 0 || len(c.Classes) > 100 {
 		return Refusal{"nothing was counted: set a number for a class, 0 where there was none"}

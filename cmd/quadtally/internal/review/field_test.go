@@ -4,12 +4,14 @@ import (
 	"bytes"
 	"crypto/sha256"
 	"crypto/tls"
+	"crypto/x509"
 	"encoding/json"
 	"fmt"
 	"net/http"
 	"regexp"
 	"strings"
 	"testing"
+	"time"
 )
 
 // phone is a page opened by the phone's address: with its key, its cookie and
@@ -184,5 +186,94 @@ func TestPhoneCertificate(t *testing.T) {
 	shown := c.ConnectionState().PeerCertificates[0]
 	if got := fmt.Sprintf("% X", sha256.Sum256(shown.Raw)); strings.ReplaceAll(got, " ", ":") != p.fingerprint || shown.VerifyHostname("127.0.0.1") != nil {
 		t.Errorf("shown %s, printed %s", got, p.fingerprint)
+	}
+}
+
+// TestPhoneWithoutTheLaptop: the browser may keep the page of the phone, and
+// nothing else; a kept certificate is shown again as long as it holds.
+func TestPhoneWithoutTheLaptop(t *testing.T) {
+	p := phone(t, Options{})
+	for path, want := range map[string]string{"/": phoneCache, "/field.js": phoneCache, "/page.css": phoneCache, "/offline.js": "no-cache", "/walk": "no-store"} {
+		if code, _, h := p.request("GET", path, "", nil); code != http.StatusOK || h.Get("Cache-Control") != want {
+			t.Errorf("%s: %d %s", path, code, h.Get("Cache-Control"))
+		}
+	}
+	if code, _ := p.get("/certificate.crt"); code != http.StatusNotFound {
+		t.Errorf("a certificate without TLS: %d", code)
+	}
+	// Every file of the page that is kept for the phone is one the door serves.
+	script, _ := assets.ReadFile("assets/offline.js")
+	for _, m := range regexp.MustCompile(`"(/[a-z]+\.[a-z]+)"`).FindAllStringSubmatch(string(script), -1) {
+		if code, _ := p.get(m[1]); code != http.StatusOK {
+			t.Errorf("%s is to be kept: %d", m[1], code)
+		}
+	}
+
+	q := phone(t, Options{Encrypt: true})
+	_, body, h := q.request("GET", "/certificate.crt", "", nil)
+	shown, err := x509.ParseCertificate([]byte(body))
+	if err != nil || h.Get("Content-Type") != "application/x-x509-ca-cert" {
+		t.Fatal(err, h)
+	}
+	if _, page := q.get("/"); !strings.Contains(page, "/certificate.crt") {
+		t.Error("the page does not offer its certificate")
+	}
+	// It vouches for its own address alone.
+	roots := x509.NewCertPool()
+	roots.AddCert(shown)
+	for _, host := range []string{"127.0.0.1", "127.0.0.2", "bank.example"} {
+		_, err := shown.Verify(x509.VerifyOptions{DNSName: host, Roots: roots})
+		if (err == nil) != (host == "127.0.0.1") {
+			t.Errorf("%s: %v", host, err)
+		}
+	}
+	now := time.Now()
+	first, err := ownCertificate("192.168.1.20", now)
+	if err != nil {
+		t.Fatal(err)
+	}
+	kept, err := certificatePEM(first)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range []struct {
+		pem  []byte
+		host string
+		at   time.Time
+		same bool
+	}{
+		{kept, "192.168.1.20", now, true}, {kept, "192.168.1.20", now.Add(certificateLife - 8*24*time.Hour), true},
+		{kept, "192.168.1.21", now, false}, {kept, "192.168.1.20", now.Add(certificateLife - 6*24*time.Hour), false},
+		{kept[:len(kept)/2], "192.168.1.20", now, false}, {nil, "192.168.1.20", now, false},
+	} {
+		got, err := keptCertificate(c.pem, c.host, c.at)
+		if err != nil || bytes.Equal(got.Certificate[0], first.Certificate[0]) != c.same {
+			t.Errorf("%s at %v: %v", c.host, c.at, err)
+		}
+	}
+}
+
+// TestPhoneAsksBeforeReplacing: what a person counted before comes back to the
+// phone with the refusal, so that the phone can ask.
+func TestPhoneAsksBeforeReplacing(t *testing.T) {
+	p := phone(t, Options{})
+	p.b.before = []Count{{Class: "grass", Plants: 4, Observer: "Ada"}}
+	send := func(over string) (int, string) {
+		code, text, _ := p.request("POST", "/count", `{"key":"k1234567890","plot":"101","quadrat":1,"visit":1,"observer":"Ada","classes":[{"Class":"grass","Plants":5}],"over":"`+over+`"}`, func(r *http.Request) {
+			r.Header.Set("Origin", p.address)
+			r.Header.Set("X-Token", p.token)
+		})
+		return code, text
+	}
+	var asked struct{ Before []Count }
+	code, body := send("")
+	if err := json.Unmarshal([]byte(body), &asked); err != nil || code != http.StatusConflict || len(asked.Before) != 1 || asked.Before[0].Plants != 4 || len(p.b.counts) > 0 {
+		t.Errorf("%d %s %v", code, body, err)
+	}
+	if code, body := send("replace"); code != http.StatusOK || len(p.b.counts) != 1 {
+		t.Errorf("%d %s", code, body)
+	}
+	if code, body := send("whatever"); code != http.StatusUnprocessableEntity {
+		t.Errorf("%d %s", code, body)
 	}
 }

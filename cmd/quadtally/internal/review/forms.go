@@ -177,10 +177,11 @@ func (s *Server) countedBefore(w http.ResponseWriter, r *http.Request, before *C
 	body := struct {
 		Photo  Photo
 		Before []Count
+		Beside []Count
 		Mine   []ClassCount
 		By     string
 		Form   url.Values
-	}{Photo: p, Before: before.Counts, Form: again}
+	}{Photo: p, Before: before.Counts, Beside: before.Beside, Form: again}
 	if act, err := s.tally(p.Hash, f); err == nil {
 		t := act.(Tally)
 		body.Mine, body.By = t.Classes, t.Observer
@@ -217,6 +218,15 @@ func (s *Server) action(r *http.Request, f url.Values) (Action, string, error) {
 	hash, err := photoHash(r)
 	if err != nil {
 		return nil, "", err
+	}
+	if r.PathValue("what") == "mark" {
+		season, err := s.backend.Season(r.Context())
+		if err != nil {
+			return nil, "", err
+		}
+		if !slices.ContainsFunc(season.Plants, func(p PlantClass) bool { return string(p.Class) == f.Get("class") }) {
+			return nil, "", Refusal{"say what the plant is: choose one of the classes listed"}
+		}
 	}
 	act, err := s.photoAction(r.PathValue("what"), hash, f)
 	return act, "/photo/" + hash, err
@@ -261,9 +271,6 @@ func (s *Server) photoAction(what, hash string, f url.Values) (Action, error) {
 		return LeaveOut{hash, areas}, err
 	case "mark":
 		a := Mark{Hash: hash, Class: Class(f.Get("class"))}
-		if !slices.ContainsFunc(Classes(), func(k KeyedClass) bool { return k.Class == a.Class }) {
-			return nil, Refusal{"say what the patch is: weed, crop, cover-crop regrowth or not a plant"}
-		}
 		if a.Class == Weed && f.Get("rest") != "" {
 			return a, nil
 		}

@@ -1,7 +1,11 @@
 package review
 
 import (
+	"bytes"
+	"compress/gzip"
 	"context"
+	"encoding/binary"
+	"encoding/json"
 	"fmt"
 	"net/http"
 	"net/url"
@@ -20,8 +24,11 @@ type PlantSpot struct {
 
 // Plants is what a backend does that tells plants apart.
 type Plants interface {
+	// Sorted tells the green of a photo apart by the plants named so far.
+	Sorted(ctx context.Context, hash string) (Sorted, error)
 	// NextPlant is the plant of a visit that a name would teach most, in
-	// another photo than after where there is one.
+	// another photo than after, and than those asked about before, while there
+	// is one.
 	NextPlant(ctx context.Context, visit int, after string) (PlantSpot, error)
 	// NextCheck is a check point that is not answered, with how many are and
 	// how many there are; its hash is "" where none is left.
@@ -30,6 +37,13 @@ type Plants interface {
 	DrawChecks(ctx context.Context, visit, n int) error
 	// AnswerCheck stores what stands at a check point.
 	AnswerCheck(ctx context.Context, hash string, x, y float64, class Class) error
+}
+
+// Sorted is how the green of a photo is told apart, cell by cell of its plane:
+// 0 no green, c + 1 the c-th of Classes. Without Cells nothing is told apart.
+type Sorted struct {
+	Classes []Class
+	Cells   []uint8
 }
 
 // checkPoints is how many are drawn at once.
@@ -67,6 +81,18 @@ func (s *Server) servePlants(m *http.ServeMux) {
 		q := url.Values{"visit": {strconv.Itoa(v)}, "at": {strconv.FormatFloat(spot.At[0], 'f', 5, 64) + "," + strconv.FormatFloat(spot.At[1], 'f', 5, 64)}}
 		http.Redirect(w, r, "/photo/"+spot.Hash+"?"+q.Encode(), http.StatusSeeOther)
 	})
+	m.HandleFunc("GET /photo/{hash}/sorted", func(w http.ResponseWriter, r *http.Request) {
+		hash, err := photoHash(r)
+		var sorted Sorted
+		if err == nil {
+			sorted, err = p.Sorted(r.Context(), hash)
+		}
+		if err != nil {
+			s.fail(w, r, err)
+			return
+		}
+		sendSorted(w, sorted)
+	})
 	m.HandleFunc("GET /visit/{visit}/check", func(w http.ResponseWriter, r *http.Request) {
 		v, err := visitOf(r)
 		if err != nil {
@@ -83,7 +109,7 @@ func (s *Server) servePlants(m *http.ServeMux) {
 			s.fail(w, r, err)
 			return
 		}
-		s.show(w, r, http.StatusOK, "check.html", view{Title: "Check points", Season: season, Filter: filter{Visit: v}, Body: checkBody{v, spot, done, all, Classes(), checkPoints}})
+		s.show(w, r, http.StatusOK, "check.html", view{Title: "Check points", Season: season, Filter: filter{Visit: v}, Body: checkBody{v, spot, done, all, season.Plants, checkPoints}})
 	})
 	m.HandleFunc("POST /visit/{visit}/check", func(w http.ResponseWriter, r *http.Request) {
 		v, err := visitOf(r)
@@ -115,13 +141,28 @@ func (s *Server) servePlants(m *http.ServeMux) {
 	})
 }
 
+// sendSorted sends the number of bytes of a JSON list of classes, little-endian
+// and of 32 bits, the list, and a byte a cell, compressed on the way.
+func sendSorted(w http.ResponseWriter, sorted Sorted) {
+	list, _ := json.Marshal(sorted.Classes)
+	var b bytes.Buffer
+	z, _ := gzip.NewWriterLevel(&b, gzip.BestSpeed)
+	z.Write(binary.LittleEndian.AppendUint32(nil, uint32(len(list))))
+	z.Write(list)
+	z.Write(sorted.Cells)
+	z.Close()
+	w.Header().Set("Content-Type", "application/octet-stream")
+	w.Header().Set("Content-Encoding", "gzip")
+	w.Write(b.Bytes())
+}
+
 // checkBody is the page of a check point.
 type checkBody struct {
 	Visit    int
 	Spot     PlantSpot
 	Answered int
 	All      int
-	Classes  []KeyedClass
+	Classes  []PlantClass
 	Draw     int
 }
 

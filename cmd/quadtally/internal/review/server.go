@@ -29,7 +29,6 @@ var pages = template.Must(template.New("").Funcs(template.FuncMap{
 	"plain": func(v float64) string { return strconv.FormatFloat(v, 'g', 4, 64) },
 	"clock": func(t time.Time) string { return t.Local().Format("2006-01-02 15:04") },
 	"json":  toJSON,
-	"slug":  func(s any) string { return strings.ReplaceAll(fmt.Sprint(s), " ", "-") },
 }).ParseFS(assets, "assets/*.html"))
 
 func percent(frac float64) string { return strconv.FormatFloat(100*frac, 'f', 1, 64) }
@@ -53,9 +52,12 @@ type Options struct {
 	// Door is that of an earlier run, so that a phone that has its address
 	// goes on without scanning again; nil a new one.
 	Door *Door
-	// Encrypt serves the phone over TLS, with a certificate made for this
-	// session: the phone's browser will ask whether to trust it.
+	// Encrypt serves the phone over TLS, with a certificate of its own: the
+	// phone's browser will ask whether to trust it.
 	Encrypt bool
+	// Certificate is that of an earlier run with its key, in PEM, so that a
+	// phone that trusts it need not be asked again; nil a new one.
+	Certificate []byte
 }
 
 // Door is what a phone needs to come in.
@@ -70,6 +72,9 @@ type Addresses struct {
 	Page  string
 	Phone string // "" not served
 	Door  Door   // of the phone
+	// Certificate is what the phone is served with, with its key, in PEM; nil
+	// without TLS.
+	Certificate []byte
 	// Fingerprint is the SHA-256 of the certificate shown to the phone, by
 	// which a person can tell it from another; "" without TLS.
 	Fingerprint string
@@ -419,7 +424,6 @@ type onePhoto struct {
 	Before, After string
 	Place, Of     int // in the list; Place 0: not in it
 	Queue         queueSums
-	Classes       []KeyedClass
 	Reasons       []string
 }
 
@@ -461,7 +465,7 @@ func (s *Server) one(w http.ResponseWriter, r *http.Request, page, title string)
 		return p, false
 	}
 	f := s.filterOf(r.URL.Query().Get)
-	o := onePhoto{Photo: p, Queue: f.sums(season.Shots), Classes: Classes(), Reasons: reasons}
+	o := onePhoto{Photo: p, Queue: f.sums(season.Shots), Reasons: reasons}
 	o.Before, o.After, o.Place, o.Of = f.around(season.Shots, hash)
 	s.show(w, r, http.StatusOK, page, view{Title: title + " " + p.Name, Season: season, Filter: f, Hash: hash, Next: o.After, Answers: page == "photo.html", Body: o})
 	return p, true
@@ -494,15 +498,19 @@ func (s *Server) log(w http.ResponseWriter, r *http.Request) {
 func (s *Server) picture(w http.ResponseWriter, r *http.Request) {
 	hash, err := photoHash(r)
 	v := View(r.PathValue("view"))
-	if err == nil && !slices.Contains([]View{Straight, Upright, Small, Close, Full}, v) {
+	if err == nil && !slices.Contains([]View{Straight, Upright, Small, Close, Full, Card}, v) {
 		err = ErrUnknown
 	}
 	var b []byte
 	if err == nil {
 		b, err = s.backend.Picture(r.Context(), hash, v)
 	}
-	if errors.Is(err, ErrNoPicture) {
+	switch {
+	case errors.Is(err, ErrNoPicture):
 		http.ServeFileFS(w, r, assets, "assets/nopicture.svg")
+		return
+	case errors.Is(err, ErrNoCard):
+		http.ServeFileFS(w, r, assets, "assets/nocard.svg")
 		return
 	}
 	if err != nil {

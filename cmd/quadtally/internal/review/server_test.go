@@ -249,6 +249,8 @@ func TestFaultyForms(t *testing.T) {
 		{photo + "/reject", url.Values{"reason": {"  "}}, 422, "say why"},
 		{photo + "/reject", url.Values{"reason": {"break"}}, 500, "the disk is full"},
 		{photo + "/frame", url.Values{"x1": {"NaN"}}, 422, "corner 1"},
+		{photo + "/frame", url.Values{"x1": {"10"}, "y1": {"11"}, "x2": {"90"}, "y2": {"12"}, "x3": {"91"}, "y3": {"80"}, "x4": {"-60"}, "y4": {"82"}}, 422, "corner 4"},
+		{photo + "/frame", url.Values{"x1": {"10"}, "y1": {"160"}, "x2": {"90"}, "y2": {"12"}, "x3": {"91"}, "y3": {"80"}, "x4": {"-5"}, "y4": {"82"}}, 422, "corner 1"},
 		{photo + "/leave-out", url.Values{"areas": {""}}, 422, "no area"},
 		{photo + "/leave-out", url.Values{"areas": {"0,0 1,1"}}, 422, "three corners"},
 		{photo + "/leave-out", url.Values{"areas": {"0,0 1,1 NaN,0"}}, 422, "not arrive whole"},
@@ -514,6 +516,11 @@ func TestOpenToNetwork(t *testing.T) {
 	if code, _, _ := p.request("POST", "/photo/"+hashFor(1)+"/accept", "token=x", nil); code != http.StatusUnauthorized {
 		t.Errorf("POST without the key: %d", code)
 	}
+	for _, method := range []string{"POST", "HEAD", "PUT"} { // the key is taken by opening the page alone
+		if code, _, h := p.request(method, "/?key="+key, "", nil); code != http.StatusUnauthorized || h.Get("Set-Cookie") != "" {
+			t.Errorf("%s with the key in the address: %d %s", method, code, h.Get("Set-Cookie"))
+		}
+	}
 	code, _, h := p.request("GET", "/?key="+key, "", nil)
 	cookie := h.Get("Set-Cookie")
 	if code != http.StatusSeeOther || h.Get("Location") != "/" || !strings.Contains(cookie, "HttpOnly") || !strings.Contains(cookie, "SameSite=Strict") {
@@ -660,7 +667,7 @@ func TestActionsWithoutReload(t *testing.T) {
 	}
 	code, body = ask(url.Values{"class": {"tree"}, "at": {"0.25,0.75"}})
 	var f struct{ Fault string }
-	if err := json.Unmarshal([]byte(body), &f); err != nil || code != http.StatusUnprocessableEntity || !strings.Contains(f.Fault, "say what the patch is") {
+	if err := json.Unmarshal([]byte(body), &f); err != nil || code != http.StatusUnprocessableEntity || !strings.Contains(f.Fault, "say what the plant is") {
 		t.Errorf("%d %s %v", code, body, err)
 	}
 }

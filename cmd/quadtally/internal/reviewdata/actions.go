@@ -37,23 +37,18 @@ func (b *Backend) Do(ctx context.Context, act review.Action) (review.Done, error
 	if err != nil {
 		return review.Done{}, err
 	}
+	before, err := b.store.Snapshot(ctx)
+	if err != nil {
+		return review.Done{}, err
+	}
 	done := review.Done{}
 	if done.Entry, err = b.store.WriteAs(ctx, record.EntryHand, command, text, write); err != nil {
 		return review.Done{}, err
 	}
 	done.Text = strings.Join(append([]string{text}, clashes...), ". ")
-	switch t := act.(type) { // nothing follows from these
-	case review.Tally:
-		if t.Over == review.OverBeside {
-			return b.shelve(ctx, done, "")
-		}
+	switch act.(type) { // nothing follows from these
+	case review.Tally, review.ShowTreatments:
 		return done, nil
-	case review.ShowTreatments:
-		return done, nil
-	}
-	before, err := b.store.Snapshot(ctx)
-	if err != nil {
-		return done, err
 	}
 	if err := b.season.Update(b.ctx, hash); err != nil {
 		return done, err
@@ -66,22 +61,6 @@ func (b *Backend) Do(ctx context.Context, act review.Action) (review.Done, error
 	return done, nil
 }
 
-// shelve takes a count out of force again, so that the one before it holds and
-// this one stays readable in the log. key is the phone's for its count, or "".
-func (b *Backend) shelve(ctx context.Context, done review.Done, key string) (review.Done, error) {
-	text := done.Text + "; kept in the log, the count before it stays in force"
-	_, err := b.store.WriteAs(ctx, record.EntryHand, command, text, func(tx *record.Tx) error {
-		if key != "" {
-			if _, err := tx.Decide(record.CountSubject(key), record.KindReceived, struct{}{}); err != nil {
-				return err
-			}
-		}
-		_, err := tx.UndoEntry(done.Entry)
-		return err
-	})
-	return review.Done{Text: text}, err
-}
-
 // consequences says what followed: for the photo itself, and for whole visits
 // a threshold that moved, and how far that moved the photos.
 func consequences(before, after *record.Snapshot, hash string) string {
@@ -89,6 +68,16 @@ func consequences(before, after *record.Snapshot, hash string) string {
 	was, ok := before.Photo(hash)
 	if is, still := after.Photo(hash); ok && still && was.Result != nil && is.Result != nil && was.Result.CoverFrac != is.Result.CoverFrac {
 		text = fmt.Sprintf("; %s %.1f to %.1f %%", is.Result.Kind, 100*was.Result.CoverFrac, 100*is.Result.CoverFrac)
+	}
+	if is, still := after.Photo(hash); ok && still && was.InUse() != is.InUse() {
+		visit, word := is.Place.Visit, "in use"
+		if !is.InUse() {
+			visit, word = was.Place.Visit, "no longer in use"
+		}
+		text += fmt.Sprintf("; it is %s: visit %d now has %s", word, visit, photos(inUseAt(after, visit)))
+		if th, held := after.Thresholds[visit]; held && before.Thresholds[visit].Value == th.Value {
+			text += fmt.Sprintf(", its threshold stays %.4f", th.Value)
+		}
 	}
 	for _, visit := range slices.Sorted(maps.Keys(after.Thresholds)) {
 		was, ok := before.Thresholds[visit]
@@ -109,6 +98,16 @@ func consequences(before, after *record.Snapshot, hash string) string {
 		text += fmt.Sprintf(". Visit %d: threshold %.4f to %.4f, %s moved by at most %.1f points", visit, was.Value, is.Value, photos(moved), 100*most)
 	}
 	return text
+}
+
+func inUseAt(snap *record.Snapshot, visit int) int {
+	n := 0
+	for i := range snap.Photos {
+		if p := &snap.Photos[i]; p.InUse() && p.Place.Visit == visit {
+			n++
+		}
+	}
+	return n
 }
 
 // plan turns an action into a sentence and what is to be written. Writing adds
@@ -332,7 +331,7 @@ func (b *Backend) planLeaveOut(ctx context.Context, snap *record.Snapshot, p *re
 }
 
 func (b *Backend) planMark(ctx context.Context, p *record.Photo, act review.Mark) (string, season.Mark, error) {
-	v := season.Mark{Class: string(act.Class)}
+	v := season.Mark{Class: markOf(act.Class)}
 	m, err := b.measuredPlane(ctx, p)
 	if err != nil {
 		return "", v, err
@@ -375,9 +374,12 @@ func planTally(snap *record.Snapshot, p *record.Photo, act review.Tally, treatme
 		source += ", the treatments having been shown"
 	}
 	list, words, err := countsOf(snap, act.Classes, record.Observation{Plot: p.Place.Plot, Quadrat: p.Place.Quadrat, Visit: p.Place.Visit,
-		Date: date, Observer: act.Observer, Source: source})
+		Date: date, Observer: act.Observer, Beside: act.Over == review.OverBeside, Source: source})
 	if err != nil {
 		return "", nil, err
+	}
+	if act.Over == review.OverBeside {
+		words += besideWords
 	}
 	return "counted by " + act.Observer + ": " + words, func(tx *record.Tx) error {
 		for _, o := range list {
@@ -397,27 +399,35 @@ func planTally(snap *record.Snapshot, p *record.Photo, act review.Tally, treatme
 // countedBefore tells of counts in force that a count would replace; nil where
 // it replaces none.
 func countedBefore(snap *record.Snapshot, p *record.Photo, act review.Tally) *review.CountedBefore {
-	out := &review.CountedBefore{Entry: snap.Entry}
-	replaces := false
-	for _, o := range snap.Observations {
-		if o.Variable != record.VarCount || o.Missing || o.Plot == "" || o.Plot != p.Place.Plot || o.Quadrat != p.Place.Quadrat || o.Visit != p.Place.Visit {
-			continue
-		}
-		out.Counts = append(out.Counts, countIn(o))
-		for _, c := range act.Classes {
-			if trial.NameKey(o.Class) == trial.NameKey(c.Class) {
-				replaces = replaces || o.Value != float64(c.Plants) || o.Observer != act.Observer
+	force, beside := snap.CountsAt(p.Place.Spot())
+	if !replaces(force, act.Observer, act.Classes) {
+		return nil
+	}
+	return &review.CountedBefore{Entry: snap.Entry, Counts: countsIn(force), Beside: countsIn(beside)}
+}
+
+// replaces reports that a new count would put another number, or the same one
+// of another person, in the place of one in force.
+func replaces(force []record.Observation, observer string, classes []review.ClassCount) bool {
+	for _, o := range force {
+		for _, c := range classes {
+			if trial.NameKey(o.Class) == trial.NameKey(c.Class) && (o.Value != float64(c.Plants) || o.Observer != observer) {
+				return true
 			}
 		}
 	}
-	if !replaces {
-		return nil
-	}
-	return out
+	return false
 }
 
-func countIn(o record.Observation) review.Count {
-	return review.Count{Class: cmp.Or(o.Class, "total"), Plants: o.Value, Observer: o.Observer, Date: o.Date.String()}
+// besideWords close the sentence about a count that does not replace another.
+const besideWords = "; it stands beside the count in force, which stays"
+
+func countsIn(list []record.Observation) []review.Count {
+	var out []review.Count
+	for _, o := range list {
+		out = append(out, review.Count{Class: cmp.Or(o.Class, "total"), Plants: o.Value, Observer: o.Observer, Date: o.Date.String()})
+	}
+	return out
 }
 
 // countsOf makes the observations of a hand count, and words for it. at says
@@ -493,16 +503,19 @@ func canBeTakenBack(e record.LogEntry) bool {
 
 // countsOn says by entry on which photo the counts of the entry were made.
 func countsOn(snap *record.Snapshot) map[int64]string {
-	shows := map[quadrat]string{}
+	shows := map[record.QuadratAt]string{}
 	for i := range snap.Photos {
 		if p := &snap.Photos[i]; p.InUse() {
-			shows[quadrat{p.Place.Plot, p.Place.Quadrat, p.Place.Visit}] = p.Hash
+			shows[p.Place.Spot()] = p.Hash
 		}
 	}
 	out := map[int64]string{}
-	for _, o := range snap.Observations {
-		if hash := shows[quadrat{o.Plot, o.Quadrat, o.Visit}]; hash != "" && o.Variable == "count" {
-			out[o.ToldBy()] = cmp.Or(out[o.ToldBy()], hash)
+	for _, list := range [][]record.Observation{snap.Observations, snap.Beside} {
+		for i := range list {
+			o := &list[i]
+			if hash := shows[o.Spot()]; hash != "" && o.Variable == record.VarCount {
+				out[o.ToldBy()] = cmp.Or(out[o.ToldBy()], hash)
+			}
 		}
 	}
 	return out
@@ -529,6 +542,10 @@ func (b *Backend) Undo(ctx context.Context, entry int64) (string, error) {
 	if !steps[i].Live {
 		return "", review.Refusal{Text: "this was taken back already, or something newer stands in its place"}
 	}
+	before, err := b.store.Snapshot(ctx)
+	if err != nil {
+		return "", err
+	}
 	text := "took back: " + steps[i].Text
 	_, err = b.store.WriteAs(ctx, record.EntryHand, command, text, func(tx *record.Tx) error {
 		_, err := tx.UndoEntry(entry)
@@ -536,10 +553,6 @@ func (b *Backend) Undo(ctx context.Context, entry int64) (string, error) {
 	})
 	if err != nil {
 		return "", err
-	}
-	before, err := b.store.Snapshot(ctx)
-	if err != nil {
-		return text, err
 	}
 	if err := b.season.Update(b.ctx, steps[i].Hash); err != nil {
 		return text, err

@@ -39,6 +39,9 @@ type Backend struct {
 	pictures   map[string]*season.Picture // drawn before
 	pictureLen int                        // their bytes
 
+	sorters map[int]sorter          // by visit
+	asked   map[int]map[string]bool // photos of a visit whose plant was asked about in this run
+
 	decoding chan struct{} // semaphore: at most two photos are decoded at a time
 }
 
@@ -51,6 +54,7 @@ const (
 	longSmall    = 240
 	longClose    = 2000
 	longFull     = 3000
+	highCard     = 480
 )
 
 // New answers the page from an open record, which stays the caller's to close.
@@ -58,7 +62,7 @@ const (
 func New(ctx context.Context, store *record.Store, author string) *Backend {
 	opt := season.Options{Workers: 1, Limit: time.Minute}
 	return &Backend{ctx: ctx, store: store, season: season.New(store, opt), author: author,
-		pictures: map[string]*season.Picture{}, decoding: make(chan struct{}, 2)}
+		pictures: map[string]*season.Picture{}, sorters: map[int]sorter{}, asked: map[int]map[string]bool{}, decoding: make(chan struct{}, 2)}
 }
 
 // snapshot is the trial as it stands, at most snapshotLife old.
@@ -115,22 +119,19 @@ func (b *Backend) Season(ctx context.Context) (review.Season, error) {
 		}
 		s.Plots = append(s.Plots, plot)
 	}
-	counted := map[quadrat]bool{}
+	counted := snap.Counted()
 	for _, o := range snap.Observations {
-		if o.Variable != "count" || o.Missing {
-			continue
-		}
-		counted[quadrat{o.Plot, o.Quadrat, o.Visit}] = true
-		if o.Class != "" && !slices.Contains(s.Classes, o.Class) {
+		if o.IsCount() && o.Class != "" && !slices.Contains(s.Classes, o.Class) {
 			s.Classes = append(s.Classes, o.Class)
 		}
 	}
 	slices.Sort(s.Classes)
 	s.Classes = countedClasses(&snap.Trial, s.Classes)
+	s.Plants = plantClasses(snap)
 	for i := range snap.Photos {
 		p := &snap.Photos[i]
 		shot := b.shotOf(snap, p)
-		shot.Counted = shot.Plot != "" && counted[quadrat{shot.Plot, shot.Quadrat, shot.Visit}]
+		shot.Counted = counted[p.Place.Spot()]
 		s.Shots = append(s.Shots, shot)
 	}
 	last := func(visit int) int { // photos of no visit come last
@@ -167,13 +168,6 @@ func countedClasses(t *trial.Trial, stored []string) []string {
 		}
 	}
 	return out
-}
-
-// quadrat names a quadrat of a plot at a visit.
-type quadrat struct {
-	plot   string
-	number int
-	visit  int
 }
 
 // pageStates are the states of a photo as the page shows them.
@@ -237,11 +231,11 @@ func (b *Backend) Photo(ctx context.Context, hash string) (review.Photo, error) 
 	}
 	out := review.Photo{Shot: b.shotOf(snap, p), Taken: strings.Replace(p.Taken, "T", " ", 1), Basis: basisWords[p.Place.Basis],
 		Proposed: p.Place.State == record.PlaceProposed, LikelyVisit: likelyVisit(snap, p), WholeCopy: wholeCopy(snap, p), Evidence: evidence(snap, p)}
-	for _, o := range snap.Observations {
-		if o.Variable == "count" && !o.Missing && o.Plot == p.Place.Plot && o.Quadrat == p.Place.Quadrat && o.Visit == p.Place.Visit && o.Plot != "" {
-			out.Counted = true
-			out.Counts = append(out.Counts, countIn(o))
-		}
+	force, beside := snap.CountsAt(p.Place.Spot())
+	out.Counted, out.Counts, out.Beside = len(force) > 0, countsIn(force), countsIn(beside)
+	if p.State() == record.PhotoUnread {
+		_, err := b.draw(ctx, p, review.Upright)
+		out.Drawable = err == nil
 	}
 	out.Notes = append(out.Notes, p.Notes...)
 	steps, err := b.Log(ctx)
@@ -278,7 +272,7 @@ func (b *Backend) Photo(ctx context.Context, hash string) (review.Photo, error) 
 	}
 	if r := p.Result; r != nil {
 		th := snap.Thresholds[p.Place.Visit]
-		out.Numbers = &review.Numbers{Quantity: r.Kind, CoverFrac: r.CoverFrac, LoFrac: r.LoFrac, HiFrac: r.HiFrac, Pieces: r.Pieces,
+		out.Numbers = &review.Numbers{Quantity: r.Kind, WeedsOnly: r.WeedsOnly(), CoverFrac: r.CoverFrac, LoFrac: r.LoFrac, HiFrac: r.HiFrac, Pieces: r.Pieces,
 			Threshold: r.Threshold, Basis: th.Basis, ByHand: th.ByHand, Notes: append(slices.Clip(r.Notes), sortedWords(p)...)}
 	}
 	out.Areas, err = drawnAreas(snap, hash, &m)
@@ -335,7 +329,7 @@ func drawnAreas(snap *record.Snapshot, hash string, m *vision.Measurement) ([]re
 	marks, err := season.MarksOf(snap, hash)
 	for _, p := range marks.List {
 		if len(p.Area) > 2 {
-			add(review.Class(p.Class), p.Area)
+			add(pageMarks[p.Class], p.Area)
 		}
 	}
 	if err != nil {
@@ -412,6 +406,8 @@ func (b *Backend) draw(ctx context.Context, p *record.Photo, view review.View) (
 		pic, err = season.DrawUpright(photo, longUpright)
 	case view == review.Full:
 		pic, err = season.DrawUpright(photo, longFull)
+	case view == review.Card:
+		pic, err = b.drawCard(ctx, p, photo)
 	default:
 		pic, err = b.drawStraight(ctx, p, photo, view)
 	}
@@ -426,6 +422,22 @@ func (b *Backend) draw(ctx context.Context, p *record.Photo, view review.View) (
 	}
 	b.pictures[key] = pic
 	return pic, nil
+}
+
+// drawCard draws where the plot card lies, or may lie.
+func (b *Backend) drawCard(ctx context.Context, p *record.Photo, photo []byte) (*season.Picture, error) {
+	m, err := b.measurement(ctx, p)
+	if err != nil {
+		return nil, err
+	}
+	img, err := vision.CardPicture(photo, m.Frame, highCard)
+	if errors.Is(err, vision.ErrNoCardSeen) {
+		return nil, review.ErrNoCard
+	}
+	if err != nil {
+		return nil, err
+	}
+	return season.NewPicture(img, m.Width, m.Height)
 }
 
 func (b *Backend) drawStraight(ctx context.Context, p *record.Photo, photo []byte, view review.View) (*season.Picture, error) {
@@ -488,7 +500,10 @@ func straightToPhoto(plane *vision.Plane, at review.XY) raster.Point {
 	return plane.At(at[0]*float64(plane.Width), at[1]*float64(plane.Height))
 }
 
-var _ review.Backend = (*Backend)(nil)
+var (
+	_ review.Backend = (*Backend)(nil)
+	_ review.Plants  = (*Backend)(nil)
+)
 
 // refusal turns a fault in what was asked into one the page shows as such.
 func refusal(err error) error {

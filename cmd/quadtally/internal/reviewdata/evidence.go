@@ -12,13 +12,13 @@ import (
 )
 
 // evidence gathers the pictures that help to answer where a photo belongs: the
-// photo itself as a whole, its neighbours in the walk by the camera's clock,
+// card enlarged, the photo itself as a whole, its neighbours in the walk by the camera's clock,
 // and the same spot at the visit before. A photo that is placed needs none.
 func evidence(snap *record.Snapshot, p *record.Photo) []review.Evidence {
 	if p.State() != record.PhotoAwaitsPlace {
 		return nil
 	}
-	out := []review.Evidence{{Hash: p.Hash, View: review.Upright, Text: "this photo, whole"}}
+	out := []review.Evidence{{Hash: p.Hash, View: review.Card, Text: "its card, or what may be one"}, {Hash: p.Hash, View: review.Upright, Text: "this photo, whole"}}
 	var walk []*record.Photo
 	for i := range snap.Photos {
 		q := &snap.Photos[i]
@@ -37,11 +37,16 @@ func evidence(snap *record.Snapshot, p *record.Photo) []review.Evidence {
 		beside(at+1, "after")
 	}
 	visit := cmp.Or(p.Place.Visit, likelyVisit(snap, p))
+	var last *record.Photo // of the same spot at the newest visit before this one
 	for i := range snap.Photos {
 		q := &snap.Photos[i]
-		if p.Place.Plot != "" && q.InUse() && q.Place.Plot == p.Place.Plot && q.Place.Quadrat == p.Place.Quadrat && q.Place.Visit == visit-1 {
-			out = append(out, review.Evidence{Hash: q.Hash, View: review.Small, Text: fmt.Sprintf("%s at visit %d", spotOf(q), q.Place.Visit)})
+		if p.Place.Plot != "" && q.InUse() && q.Place.Plot == p.Place.Plot && q.Place.Quadrat == p.Place.Quadrat && q.Place.Visit < visit &&
+			(last == nil || q.Place.Visit > last.Place.Visit) {
+			last = q
 		}
+	}
+	if last != nil {
+		out = append(out, review.Evidence{Hash: last.Hash, View: review.Small, Text: fmt.Sprintf("%s at visit %d", spotOf(last), last.Place.Visit)})
 	}
 	return out
 }

@@ -46,19 +46,15 @@ func (b *Backend) Walk(ctx context.Context, visit int) (review.Walk, error) {
 		visit = visitNear(snap.Trial.Visits, trial.DateOf(time.Now()))
 	}
 	w := review.Walk{Trial: listed.Trial, Visit: visit, Observer: b.author, Rule: listed.Rule, Classes: listed.Classes, Visits: listed.Visits[:len(snap.Trial.Visits)]}
-	photo, counted := map[quadrat]bool{}, map[quadrat]bool{}
-	for _, s := range listed.Shots {
-		at := quadrat{s.Plot, s.Quadrat, s.Visit}
-		photo[at] = photo[at] || s.State == review.InUse
-	}
-	for _, o := range snap.Observations {
-		if o.Variable == "count" && !o.Missing {
-			counted[quadrat{o.Plot, o.Quadrat, o.Visit}] = true
+	photo, counted := map[record.QuadratAt]bool{}, snap.Counted()
+	for i := range snap.Photos {
+		if p := &snap.Photos[i]; p.InUse() {
+			photo[p.Place.Spot()] = true
 		}
 	}
 	for _, p := range snap.Plots {
 		for q := 1; q <= max(1, snap.Trial.Quadrat.PerPlot); q++ {
-			at := quadrat{p.ID, q, visit}
+			at := record.QuadratAt{Plot: p.ID, Quadrat: q, Visit: visit}
 			w.Quadrats = append(w.Quadrats, review.WalkSpot{Plot: p.ID, Quadrat: q, Photo: photo[at], Counted: counted[at]})
 		}
 	}
@@ -106,6 +102,23 @@ func (b *Backend) Door() *review.Door {
 func (b *Backend) KeepDoor(d review.Door) {
 	if content, err := json.Marshal(d); err == nil && os.MkdirAll(filepath.Join(b.store.Dir(), incomingDir), 0o755) == nil {
 		os.WriteFile(doorOf(b.store.Dir()), content, 0o600)
+	}
+}
+
+func certificateOf(dir string) string { return filepath.Join(dir, incomingDir, "certificate.pem") }
+
+// Certificate brings back what the phone was served with in an earlier run,
+// with its key; nil where there is none.
+func (b *Backend) Certificate() []byte {
+	content, _ := os.ReadFile(certificateOf(b.store.Dir()))
+	return content
+}
+
+// KeepCertificate keeps it for the next run, for its owner alone. Where it
+// cannot be kept, the phone asks again whether to trust.
+func (b *Backend) KeepCertificate(pem []byte) {
+	if os.MkdirAll(filepath.Join(b.store.Dir(), incomingDir), 0o755) == nil {
+		os.WriteFile(certificateOf(b.store.Dir()), pem, 0o600)
 	}
 }
 
@@ -404,37 +417,55 @@ func (b *Backend) FieldCount(ctx context.Context, c review.FieldCount) (string, 
 			return place + ": was here already", nil
 		}
 	}
+	force, beside := snap.CountsAt(record.QuadratAt{Plot: c.Plot, Quadrat: c.Quadrat, Visit: c.Visit})
+	other := ""
+	if replaces(force, c.Observer, c.Classes) {
+		other = otherObserver(force, c.Observer, c.Classes)
+		switch {
+		case c.Over == review.OverAsk && other == "":
+			// A quadrat counted twice by one person may be another quadrat.
+			return "", &review.CountedBefore{Entry: snap.Entry, Counts: countsIn(force), Beside: countsIn(beside)}
+		case c.Over == review.OverAsk || c.Over == review.OverBeside:
+			for i := range list {
+				list[i].Beside = true
+			}
+			words += besideWords
+		}
+	}
 	text := fmt.Sprintf("%s counted by %s: %s", place, c.Observer, words)
-	other := otherObserver(snap, list)
-	entry, err := b.store.WriteAs(ctx, record.EntryHand, command, text, func(tx *record.Tx) error {
+	_, err = b.store.WriteAs(ctx, record.EntryHand, command, text, func(tx *record.Tx) error {
 		for _, o := range list {
 			if _, _, err := tx.AddObservation(o, snap.Entry); err != nil {
 				return err
 			}
 		}
-		return nil
+		_, err := tx.Decide(record.CountSubject(c.Key), record.KindReceived, struct{}{})
+		return err
 	})
 	if err != nil {
 		return "", err
 	}
-	if other != "" {
-		// Nobody can be asked here: what a person counted before stays.
-		if _, err := b.shelve(ctx, review.Done{Text: text, Entry: entry}, c.Key); err != nil {
-			return "", err
-		}
-		return fmt.Sprintf("Kept in the log: %s. The count by %s stays in force.", text, other), nil
+	if other != "" && list[0].Beside {
+		return fmt.Sprintf("Stored: %s. In force: %s by %s.", text, inWords(force), other), nil
 	}
 	return "Stored: " + text, nil
 }
 
-// otherObserver names who else's count the given ones would replace; "" none.
-func otherObserver(snap *record.Snapshot, list []record.Observation) string {
-	for _, o := range list {
-		for _, was := range snap.Observations {
-			if !was.Missing && was.Key() == o.Key() && was.Observer != o.Observer {
-				return cmp.Or(was.Observer, "somebody else")
-			}
+// otherObserver names who else's count the given one would replace; "" none.
+func otherObserver(force []record.Observation, observer string, classes []review.ClassCount) string {
+	for _, o := range force {
+		if o.Observer != observer && replaces([]record.Observation{o}, observer, classes) {
+			return cmp.Or(o.Observer, "somebody else")
 		}
 	}
 	return ""
+}
+
+// inWords is a count as one says it.
+func inWords(list []record.Observation) string {
+	var parts []string
+	for _, c := range countsIn(list) {
+		parts = append(parts, fmt.Sprintf("%s %g", c.Class, c.Plants))
+	}
+	return strings.Join(parts, ", ")
 }

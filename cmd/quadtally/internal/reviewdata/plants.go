@@ -17,18 +17,108 @@ import (
 	"quadtally/vision/raster"
 )
 
-// pageClasses are the classes of the page by role.
-var pageClasses = map[string]review.Class{string(classes.Weed): review.Weed, string(classes.Crop): review.Crop,
-	string(classes.Regrowth): review.Regrowth, string(classes.NotPlant): review.NotPlant}
+// pageRoles are the roles of the page.
+var pageRoles = map[classes.Role]review.Class{classes.Weed: review.Weed, classes.Crop: review.Crop,
+	classes.Regrowth: review.Regrowth, classes.NotPlant: review.NotPlant}
+
+// pageMarks are the classes of marked patches, as the page names them.
+var pageMarks = map[string]review.Class{season.MarkWeed: review.Weed, season.MarkCrop: review.Crop,
+	season.MarkRegrowth: review.Regrowth, season.MarkNoPlant: review.NotPlant}
+
+// markOf is a class as a mark stores it.
+func markOf(c review.Class) string {
+	for mark, class := range pageMarks {
+		if class == c {
+			return mark
+		}
+	}
+	return ""
+}
+
+// onPage is a class of the record as the page names it.
+func onPage(c record.PlantClass) review.Class {
+	role := pageRoles[classes.Role(c.Role)]
+	if c.Name == "" || c.Name == c.Role {
+		return role
+	}
+	return review.KindOf(role, c.Name)
+}
+
+// plantClasses are the classes a plant of the trial can be named as: the roles,
+// the kinds of weed of the plan, and whatever was named so before.
+func plantClasses(snap *record.Snapshot) []review.PlantClass {
+	var kinds []review.Class
+	add := func(c record.PlantClass) {
+		if k := onPage(c); k != pageRoles[classes.Role(c.Role)] && !slices.Contains(kinds, k) {
+			kinds = append(kinds, k)
+		}
+	}
+	for _, c := range snap.Trial.PlantClasses() {
+		add(record.PlantClass{Name: c.Name, Role: string(classes.Weed)})
+	}
+	for _, n := range snap.Named {
+		add(n.Class)
+	}
+	for _, c := range snap.Checks {
+		if c.Class != nil {
+			add(*c.Class)
+		}
+	}
+	return review.PlantClasses(kinds)
+}
 
 // classOfPage is a class as the record stores it.
-func classOfPage(c review.Class) (record.PlantClass, error) {
-	for role, class := range pageClasses {
-		if class == c {
-			return record.PlantClass{Name: role, Role: role}, nil
+func classOfPage(snap *record.Snapshot, c review.Class) (record.PlantClass, error) {
+	role, kind := c.Split()
+	for stored, onPage := range pageRoles {
+		if onPage != role {
+			continue
+		}
+		if kind == "" {
+			return record.PlantClass{Name: string(stored), Role: string(stored)}, nil
+		}
+		if slices.ContainsFunc(plantClasses(snap), func(p review.PlantClass) bool { return p.Class == c }) {
+			return record.PlantClass{Name: kind, Role: string(stored)}, nil
 		}
 	}
 	return record.PlantClass{}, review.Refusal{Text: fmt.Sprintf("a plant cannot be named %q", c)}
+}
+
+// sorter is what was learned of a visit, and all that rests on.
+type sorter struct {
+	rests string
+	by    *season.PlantSorter
+}
+
+// Sorted tells the green of a photo apart by the plants named so far.
+func (b *Backend) Sorted(ctx context.Context, hash string) (review.Sorted, error) {
+	snap, p, err := b.find(ctx, hash)
+	if err != nil || len(snap.Named) == 0 || p.Result == nil {
+		return review.Sorted{}, err
+	}
+	visit, rests := p.Place.Visit, snap.SortingRests()[p.Place.Visit]
+	b.mu.Lock()
+	s := b.sorters[visit]
+	b.mu.Unlock()
+	if s.by == nil || s.rests != rests {
+		by, err := b.season.PlantSorter(ctx, snap, visit)
+		if errors.Is(err, classes.ErrFewNames) {
+			return review.Sorted{}, nil
+		}
+		if err != nil {
+			return review.Sorted{}, err
+		}
+		s = sorter{rests, by}
+		b.mu.Lock()
+		b.sorters[visit] = s
+		b.mu.Unlock()
+	}
+	cells, of, err := b.season.SortedCells(ctx, p, s.by)
+	out := review.Sorted{Cells: cells}
+	for _, c := range of {
+		out.Classes = append(out.Classes, onPage(c))
+	}
+	return out, err
 }
 
 // planName names the plant at a spot. A plant that was named already gets the
@@ -41,7 +131,7 @@ func (b *Backend) planName(ctx context.Context, snap *record.Snapshot, p *record
 	if p.Result == nil {
 		return "", nil, errNotMeasured
 	}
-	class, err := classOfPage(act.Class)
+	class, err := classOfPage(snap, act.Class)
 	if err != nil {
 		return "", nil, err
 	}
@@ -54,7 +144,7 @@ func (b *Backend) planName(ctx context.Context, snap *record.Snapshot, p *record
 	if err != nil {
 		return "", nil, err
 	}
-	return "a plant named " + string(act.Class), func(tx *record.Tx) error {
+	return "a plant named " + wordsOf(class), func(tx *record.Tx) error {
 		for _, id := range old {
 			if err := tx.Undo(id); err != nil {
 				return err
@@ -63,6 +153,16 @@ func (b *Backend) planName(ctx context.Context, snap *record.Snapshot, p *record
 		_, err := tx.Decide(record.PhotoSubject(p.Hash), record.KindPlant, record.Plant{X: at.X, Y: at.Y, Class: class})
 		return err
 	}, nil
+}
+
+// wordsOf are a class as people read it.
+func wordsOf(c record.PlantClass) string {
+	for _, p := range review.PlantClasses([]review.Class{onPage(c)}) {
+		if p.Class == onPage(c) {
+			return p.Name
+		}
+	}
+	return c.Name
 }
 
 // namedRing is what is drawn of a named plant, in pixels of the upright photo:
@@ -114,7 +214,7 @@ func namedRings(snap *record.Snapshot, hash string, m *vision.Measurement) ([]na
 				points = append(points, m.Plane.At(x+ringCells*math.Cos(a), y+ringCells*math.Sin(a)))
 			}
 		}
-		r := namedRing{class: pageClasses[n.Class.Role]}
+		r := namedRing{class: onPage(n.Class)}
 		for _, q := range points {
 			r.ring = append(r.ring, [2]float64{q.X, q.Y})
 		}
@@ -141,19 +241,37 @@ func (b *Backend) NextPlant(ctx context.Context, visit int, after string) (revie
 	if err != nil {
 		return review.PlantSpot{}, err
 	}
-	asks, err := b.season.NextToName(ctx, snap, visit, 2)
+	asks, err := b.season.NextToName(ctx, snap, visit, len(snap.Photos))
 	if errors.Is(err, classes.ErrFewNames) {
 		return review.PlantSpot{}, review.Refusal{Text: "name a plant of two classes at least first: then the page can ask about those it is least sure of"}
 	}
 	if err != nil {
 		return review.PlantSpot{}, err
 	}
-	// Never the same photo twice running.
-	asks = slices.DeleteFunc(asks, func(a season.PlantAsk) bool { return a.Photo.Hash == after && len(asks) > 1 })
 	if len(asks) == 0 {
 		return review.PlantSpot{}, review.Refusal{Text: "no plant of this visit is left to ask about: photos measured before plants were named are measured again by `quadtally photos`"}
 	}
-	return b.spot(ctx, asks[0].Photo, asks[0].X, asks[0].Y)
+	ask := b.nextAsk(visit, after, asks)
+	return b.spot(ctx, ask.Photo, ask.X, ask.Y)
+}
+
+// nextAsk takes the first plant that lies in a photo not asked about in this
+// run. Once every photo was, a second round begins, not with the last photo.
+func (b *Backend) nextAsk(visit int, after string, asks []season.PlantAsk) season.PlantAsk {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	asked := b.asked[visit]
+	i := slices.IndexFunc(asks, func(a season.PlantAsk) bool { return !asked[a.Photo.Hash] && a.Photo.Hash != after })
+	if i < 0 {
+		asked = nil
+		i = max(0, slices.IndexFunc(asks, func(a season.PlantAsk) bool { return a.Photo.Hash != after }))
+	}
+	if asked == nil {
+		asked = map[string]bool{}
+		b.asked[visit] = asked
+	}
+	asked[asks[i].Photo.Hash] = true
+	return asks[i]
 }
 
 // spot turns a place in a photo into one of the straight view.
@@ -228,11 +346,11 @@ func (b *Backend) AnswerCheck(ctx context.Context, hash string, x, y float64, cl
 	if err != nil {
 		return err
 	}
-	c, err := classOfPage(class)
+	c, err := classOfPage(snap, class)
 	if err != nil {
 		return err
 	}
-	err = b.season.AnswerChecks(ctx, snap, []season.PlantSpot{{Where: "the page", Photo: hash, X: x, Y: y,
-		Class: classes.Class{Name: c.Name, Role: classes.Role(c.Role)}}}, "a check point answered")
+	_, err = b.season.AnswerChecks(ctx, snap, []season.PlantSpot{{Where: "the page", Photo: hash, X: x, Y: y,
+		Class: classes.Class{Name: c.Name, Role: classes.Role(c.Role)}}}, "", "a check point answered")
 	return refusal(err)
 }

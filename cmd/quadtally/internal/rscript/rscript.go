@@ -33,13 +33,14 @@ type Plot struct {
 }
 
 // Scale says what is done to values before they are analysed: raw,
-// arcsine_sqrt, logit, sqrt (of the value plus 0.5), log1p or log10 (of the
-// value plus 1). Whole is the value of a whole (100 for percent, 1 for
+// arcsine_sqrt, logit, sqrt (of the value plus 0.5 One), log1p or log10 (of the
+// value plus One, as a multiple of One), where One is 1 if it is 0. Whole is the value of a whole (100 for percent, 1 for
 // proportions, else 0); Nudge stands for 0 and 1 on the logit scale.
 type Scale struct {
 	Name  string
 	Whole float64
 	Nudge float64
+	One   float64
 }
 
 // Contrast is a weighted sum of treatment means.
@@ -180,6 +181,10 @@ func (s *script) done() (string, error) {
 func (s *script) scale(c Scale) {
 	w := number(c.Whole)
 	forward, back := "v", "z"
+	one, over, times := 1.0, "", ""
+	if c.One > 0 && c.One != 1 {
+		one, over, times = c.One, " / "+number(c.One), number(c.One)+" * "
+	}
 	switch c.Name {
 	case "", "raw":
 	case "arcsine_sqrt":
@@ -188,11 +193,12 @@ func (s *script) scale(c Scale) {
 		n := number(c.Nudge)
 		forward, back = "qlogis(pmin(pmax(v / "+w+", "+n+"), 1 - "+n+"))", w+" * plogis(z)"
 	case "sqrt":
-		forward, back = "sqrt(v + 0.5)", "pmax(pmax(z, 0)^2 - 0.5, 0)"
+		half := number(0.5 * one)
+		forward, back = "sqrt(v + "+half+")", "pmax(pmax(z, 0)^2 - "+half+", 0)"
 	case "log1p":
-		forward, back = "log1p(v)", "pmax(expm1(z), 0)"
+		forward, back = "log1p(v"+over+")", "pmax("+times+"expm1(z), 0)"
 	case "log10":
-		forward, back = "log1p(v) / log(10)", "pmax(expm1(z * log(10)), 0)"
+		forward, back = "log1p(v"+over+") / log(10)", "pmax("+times+"expm1(z * log(10)), 0)"
 	default:
 		s.fail("scale %q is not known", c.Name)
 	}

@@ -8,6 +8,7 @@ import (
 
 	"quadtally/cmd/quadtally/internal/intake"
 	"quadtally/cmd/quadtally/internal/record"
+	"quadtally/vision"
 )
 
 // Word is one thing a person says about photos; exactly one field is set.
@@ -166,4 +167,26 @@ func FindPhotos(snap *record.Snapshot, names []string) ([]*record.Photo, error) 
 		return nil, errors.Join(faults...)
 	}
 	return out, nil
+}
+
+// ParseHandThreshold reads "2=0.15" or "2=auto".
+func ParseHandThreshold(text string, index vision.Index, visits int) (HandThreshold, error) {
+	var h HandThreshold
+	left, right, ok := strings.Cut(text, "=")
+	if _, err := fmt.Sscan(left, &h.Visit); err != nil || !ok || h.Visit < 1 || h.Visit > visits {
+		return h, fmt.Errorf("write it as VISIT=VALUE, with a visit from 1 to %d", visits)
+	}
+	if right == "auto" {
+		return h, nil
+	}
+	var v float64
+	if _, err := fmt.Sscan(right, &v); err != nil {
+		return h, fmt.Errorf("%q is neither a number nor auto", right)
+	}
+	th, err := vision.HandThreshold(index, v)
+	if err != nil {
+		return h, err
+	}
+	h.Value = &th.Value
+	return h, nil
 }

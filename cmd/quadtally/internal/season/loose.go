@@ -122,7 +122,7 @@ func (l *Loose) applyThresholds(loose LooseOptions) error {
 		if err != nil {
 			return err
 		}
-		res, err := vision.Settle(m, thresholds[group(i)], loose.Vision)
+		res, err := vision.AtThreshold(m, thresholds[group(i)], loose.Vision)
 		if err != nil {
 			return fmt.Errorf("%s: %w", p.Path, err)
 		}

@@ -205,3 +205,42 @@ func (s *Season) MeasureAgain(ctx context.Context) (measured int, unreachable []
 	_, err = s.workOut(ctx, nil, opt, newOutcome(""))
 	return measured, append(unreachable, more...), err
 }
+
+// Followed is what became of the photos after something was said of them.
+type Followed struct {
+	Measured    int // again
+	Unreachable []intake.Fault
+	Lost        int // in use before and no longer
+}
+
+// FollowUp lets the numbers of photos follow what was said: of those named, or
+// of all, measured again, where what they are measured with may have changed.
+func (s *Season) FollowUp(ctx context.Context, remeasure bool, hashes []string) (f Followed, err error) {
+	if !remeasure {
+		return f, s.Update(ctx, hashes...)
+	}
+	before, err := s.inUse(ctx)
+	if err != nil {
+		return f, err
+	}
+	if f.Measured, f.Unreachable, err = s.MeasureAgain(ctx); err != nil {
+		return f, err
+	}
+	after, err := s.inUse(ctx)
+	f.Lost = max(before-after, 0)
+	return f, err
+}
+
+// inUse counts the photos whose values are compared.
+func (s *Season) inUse(ctx context.Context) (n int, err error) {
+	snap, err := s.store.Snapshot(ctx)
+	if err != nil {
+		return 0, err
+	}
+	for i := range snap.Photos {
+		if snap.Photos[i].InUse() {
+			n++
+		}
+	}
+	return n, nil
+}

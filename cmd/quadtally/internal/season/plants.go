@@ -238,12 +238,18 @@ func (s *Season) sortPhoto(ctx context.Context, snap *record.Snapshot, p *record
 		return out, err
 	}
 	mapped, mean, sure := sorted.Shares(g)
+	solid, solidMean, ok := sorted.SolidShares(photo)
+	if ok {
+		out.Solid = &solid
+	} else {
+		solidMean = make([]float64, len(mean))
+	}
 	z := distuv.UnitNormal.Quantile(0.5 + sortedLevel/2)
 	for c, class := range model.classes {
 		lo, hi := sorted.CoverRange(photo, c, z)
 		out.Classes = append(out.Classes, record.SortedClass{
 			PlantClass: record.PlantClass{Name: class.Name, Role: string(class.Role)}, CoverFrac: cover * mapped[c],
-			LoFrac: cover * min(lo, mapped[c]), HiFrac: cover * max(hi, mapped[c]), Mean: mean[c], Pieces: pieces[c], Sure: sure[c],
+			LoFrac: cover * min(lo, mapped[c]), HiFrac: cover * max(hi, mapped[c]), Mean: mean[c], SolidMean: solidMean[c], Pieces: pieces[c], Sure: sure[c],
 			Named: model.model.Names[c], Learned: model.model.Learned(c)})
 	}
 	for _, n := range model.missed {
@@ -431,86 +437,262 @@ var errNoPlane = errors.New("its greenness was not kept: measure it again")
 // tenth rounds to a tenth of a pixel, as places are written in tables.
 func tenth(v float64) float64 { return math.Round(10*v) / 10 }
 
-// NamePlants stores named plants and sorts their visits anew. Places outside
-// their photo, and photos that are not in the record, are refused, all or none.
-func (s *Season) NamePlants(ctx context.Context, snap *record.Snapshot, spots []PlantSpot, note string) error {
-	photos, err := s.photosOf(ctx, snap, spots)
+// StoredSpots says what a file of named plants or answers changed.
+type StoredSpots struct {
+	New, Changed, Same int // spots of the file; Changed have another class than before
+	Withdrawn          int // of the file's former version, not in it any more
+	// Doubts are questions to the person: plants of two classes named in one
+	// piece of green.
+	Doubts []string
+}
+
+// NamePlants stores the named plants of a file and sorts their visits anew. They
+// take the place of what a file of that name gave before. Refused whole are
+// places outside their photo, photos that are not in the record, and two
+// classes named at one spot, be it in the file or by an earlier word.
+func (s *Season) NamePlants(ctx context.Context, snap *record.Snapshot, spots []PlantSpot, sheet, note string) (StoredSpots, error) {
+	var out StoredSpots
+	photos, sizes, err := s.photosOf(snap, spots)
 	if err != nil {
-		return err
+		return out, err
+	}
+	if err := disagreeing(spots, photos, sizes, snap.Named, sheet); err != nil {
+		return out, err
+	}
+	if out.Doubts, err = s.twoInOnePiece(ctx, spots, photos); err != nil {
+		return out, err
+	}
+	at := func(hash string, x, y float64) func(record.NamedPlant) bool {
+		return func(n record.NamedPlant) bool { return n.Hash == hash && n.X == x && n.Y == y }
+	}
+	type saying struct {
+		subject string
+		plant   record.Plant
+	}
+	var say []saying
+	kept := map[int64]bool{}
+	for i, q := range spots {
+		v := record.Plant{X: q.X, Y: q.Y, Class: record.PlantClass{Name: q.Class.Name, Role: string(q.Class.Role)}, Sheet: sheet}
+		subject := record.PhotoSubject(photos[i].Hash)
+		if slices.Contains(say, saying{subject, v}) { // the same row twice
+			out.Same++
+			continue
+		}
+		if k := slices.IndexFunc(snap.Named, at(photos[i].Hash, q.X, q.Y)); k >= 0 {
+			old := snap.Named[k]
+			kept[old.Decision] = true
+			if old.Class == v.Class && old.Sheet == sheet {
+				out.Same++
+				continue
+			}
+			if old.Class != v.Class {
+				out.Changed++
+			} else {
+				out.Same++
+			}
+		} else {
+			out.New++
+		}
+		say = append(say, saying{subject, v})
+	}
+	var gone []int64
+	for _, n := range snap.Named {
+		if n.Sheet == sheet && sheet != "" && !kept[n.Decision] {
+			gone = append(gone, n.Decision)
+		}
+	}
+	out.Withdrawn = len(gone)
+	if len(say)+len(gone) == 0 {
+		return out, nil
 	}
 	_, err = s.store.WriteAs(ctx, record.EntryHand, "plants", note, func(tx *record.Tx) error {
-		for i, q := range spots {
-			v := record.Plant{X: q.X, Y: q.Y, Class: record.PlantClass{Name: q.Class.Name, Role: string(q.Class.Role)}}
-			if _, err := tx.Decide(record.PhotoSubject(photos[i].Hash), record.KindPlant, v); err != nil {
+		for _, id := range gone {
+			if err := tx.Undo(id); err != nil {
+				return err
+			}
+		}
+		for _, x := range say {
+			if _, err := tx.Decide(x.subject, record.KindPlant, x.plant); err != nil {
 				return err
 			}
 		}
 		return nil
 	})
 	if err != nil {
-		return err
+		return out, err
 	}
-	return s.Update(ctx)
+	return out, s.Update(ctx)
+}
+
+// oneSpot is how far apart two names are of one spot, in pixels: four, or a
+// five-hundredth of the photo's long side where that is more.
+func oneSpot(size [2]int) float64 { return max(4, float64(max(size[0], size[1]))/500) }
+
+// disagreeing refuses two classes at one spot: in two rows of a file, or in a
+// row and an earlier word of another source. At the very place of an earlier
+// word a row corrects it.
+func disagreeing(spots []PlantSpot, photos []*record.Photo, sizes map[string][2]int, named []record.NamedPlant, sheet string) error {
+	for i, q := range spots {
+		near := oneSpot(sizes[photos[i].Hash])
+		for k, r := range spots[:i] {
+			if photos[k].Hash == photos[i].Hash && r.Class != q.Class && math.Hypot(r.X-q.X, r.Y-q.Y) <= near {
+				return fmt.Errorf("%s and %s name one spot %s and %s: one of them is wrong; correct it", r.Where, q.Where, r.Class.Name, q.Class.Name)
+			}
+		}
+		for _, n := range named {
+			if n.Hash != photos[i].Hash || n.Sheet == sheet && sheet != "" || n.X == q.X && n.Y == q.Y {
+				continue
+			}
+			if d := math.Hypot(n.X-q.X, n.Y-q.Y); classOf(n.Class) != q.Class && d <= near {
+				from := "on the review page"
+				if n.Sheet != "" {
+					from = "in " + n.Sheet
+				}
+				return fmt.Errorf("%s names %s what was named %s %s at %.1f, %.1f: take that name back first (`quadtally undo`), or give its place to correct it", q.Where, q.Class.Name, n.Class.Name, from, n.X, n.Y)
+			}
+		}
+	}
+	return nil
+}
+
+// twoInOnePiece asks about rows of different classes in one lobe of green: two
+// plants that touch, or one of the rows is wrong.
+func (s *Season) twoInOnePiece(ctx context.Context, spots []PlantSpot, photos []*record.Photo) ([]string, error) {
+	var out []string
+	rows := map[string][]int{}
+	for i, p := range photos {
+		rows[p.Hash] = append(rows[p.Hash], i)
+	}
+	for i, p := range photos {
+		list := rows[p.Hash]
+		if list[0] != i || len(list) < 2 || p.Result == nil || !p.HasLooks {
+			continue
+		}
+		m, g, err := s.loadLooks(ctx, p)
+		if err != nil {
+			return nil, err
+		}
+		first := map[int32]int{}
+		for _, k := range list {
+			x, y, err := m.Plane.Cell(raster.Point{X: spots[k].X, Y: spots[k].Y})
+			if err != nil {
+				return nil, err
+			}
+			b := g.At(m.Looks, int(math.Floor(x)), int(math.Floor(y)))
+			if b < 0 || g.Cells[b] == 0 {
+				continue
+			}
+			j, seen := first[m.Looks.Lobe[b]]
+			if !seen {
+				first[m.Looks.Lobe[b]] = k
+			} else if spots[j].Class != spots[k].Class {
+				out = append(out, fmt.Sprintf("%s and %s name %s and %s in one piece of green of %s: two plants that touch? If it is one plant, correct one of the rows and store the file again",
+					spots[j].Where, spots[k].Where, spots[j].Class.Name, spots[k].Class.Name, fileName(p.Path)))
+			}
+		}
+	}
+	return out, nil
 }
 
 // AnswerChecks stores what people said at check points that were drawn before.
-func (s *Season) AnswerChecks(ctx context.Context, snap *record.Snapshot, spots []PlantSpot, note string) error {
-	photos, err := s.photosOf(ctx, snap, spots)
+// A file takes the place of what a file of that name answered before, sheet
+// being "" where there is no file; two answers to one point are refused.
+func (s *Season) AnswerChecks(ctx context.Context, snap *record.Snapshot, spots []PlantSpot, sheet, note string) (StoredSpots, error) {
+	var out StoredSpots
+	photos, _, err := s.photosOf(snap, spots)
 	if err != nil {
-		return err
+		return out, err
 	}
-	answers := make([]record.Check, len(spots))
+	answers := map[int]record.Check{} // by check point
+	row := map[int]PlantSpot{}
+	var order []int
 	for i, q := range spots {
 		at := slices.IndexFunc(snap.Checks, func(c record.CheckPoint) bool {
 			return c.Hash == photos[i].Hash && math.Abs(c.X-q.X) < 0.051 && math.Abs(c.Y-q.Y) < 0.051
 		})
 		if at < 0 {
-			return fmt.Errorf("%s: no check point was drawn at %g, %g of %s: answer those that `quadtally plants --ask` wrote, and leave their places as they are", q.Where, q.X, q.Y, q.Photo)
+			return out, fmt.Errorf("%s: no check point was drawn at %g, %g of %s: answer those that `quadtally plants --ask` wrote, and leave their places as they are", q.Where, q.X, q.Y, q.Photo)
 		}
-		answers[i] = record.Check{X: snap.Checks[at].X, Y: snap.Checks[at].Y, Class: &record.PlantClass{Name: q.Class.Name, Role: string(q.Class.Role)}}
+		if r, twice := row[at]; twice {
+			if r.Class != q.Class {
+				return out, fmt.Errorf("%s and %s answer one check point with %s and %s: one of them is wrong; correct it", r.Where, q.Where, r.Class.Name, q.Class.Name)
+			}
+			out.Same++
+			continue
+		}
+		row[at] = q
+		old := snap.Checks[at]
+		class := record.PlantClass{Name: q.Class.Name, Role: string(q.Class.Role)}
+		switch {
+		case old.Class == nil:
+			out.New++
+		case *old.Class != class:
+			out.Changed++
+		default:
+			out.Same++
+			if old.Sheet == sheet {
+				continue
+			}
+		}
+		answers[at] = record.Check{X: old.X, Y: old.Y, Class: &class, Sheet: sheet}
+		order = append(order, at)
+	}
+	var gone []int64
+	for k, c := range snap.Checks {
+		if _, given := row[k]; !given && c.Class != nil && c.Sheet == sheet && sheet != "" {
+			gone = append(gone, c.Decision)
+		}
+	}
+	out.Withdrawn = len(gone)
+	if len(order)+len(gone) == 0 {
+		return out, nil
 	}
 	_, err = s.store.WriteAs(ctx, record.EntryHand, "plants", note, func(tx *record.Tx) error {
-		for i, a := range answers {
-			if _, err := tx.Decide(record.PhotoSubject(photos[i].Hash), record.KindCheck, a); err != nil {
+		for _, id := range gone {
+			if err := tx.Undo(id); err != nil {
+				return err
+			}
+		}
+		for _, k := range order {
+			if _, err := tx.Decide(record.PhotoSubject(snap.Checks[k].Hash), record.KindCheck, answers[k]); err != nil {
 				return err
 			}
 		}
 		return nil
 	})
 	if err != nil {
-		return err
+		return out, err
 	}
-	return s.Update(ctx)
+	return out, s.Update(ctx)
 }
 
-// photosOf finds the measured photos of spots.
-func (s *Season) photosOf(ctx context.Context, snap *record.Snapshot, spots []PlantSpot) ([]*record.Photo, error) {
-	size := map[string][2]int{}
-	var out []*record.Photo
+// photosOf finds the measured photos of spots, and the size of each by its hash.
+func (s *Season) photosOf(snap *record.Snapshot, spots []PlantSpot) (out []*record.Photo, size map[string][2]int, err error) {
+	size = map[string][2]int{}
 	for _, q := range spots {
 		found, err := FindPhotos(snap, []string{q.Photo})
 		if err != nil {
-			return nil, fmt.Errorf("%s: %w", q.Where, err)
+			return nil, nil, fmt.Errorf("%s: %w", q.Where, err)
 		}
 		p := found[0]
 		if p.MeasurementID == 0 || p.Fault != "" {
-			return nil, fmt.Errorf("%s: %s is not measured: nothing in it can be named", q.Where, fileName(p.Path))
+			return nil, nil, fmt.Errorf("%s: %s is not measured: nothing in it can be named", q.Where, fileName(p.Path))
 		}
 		wh, ok := size[p.Hash]
 		if !ok {
 			m, err := decode[vision.Measurement](p.Doc)
 			if err != nil {
-				return nil, err
+				return nil, nil, err
 			}
 			wh = [2]int{m.Width, m.Height}
 			size[p.Hash] = wh
 		}
 		if !(q.X >= 0 && q.Y >= 0 && q.X <= float64(wh[0]) && q.Y <= float64(wh[1])) {
-			return nil, fmt.Errorf("%s: %g, %g lies outside %s, which is %d x %d pixels upright", q.Where, q.X, q.Y, fileName(p.Path), wh[0], wh[1])
+			return nil, nil, fmt.Errorf("%s: %g, %g lies outside %s, which is %d x %d pixels upright", q.Where, q.X, q.Y, fileName(p.Path), wh[0], wh[1])
 		}
 		out = append(out, p)
 	}
-	return out, nil
+	return out, size, nil
 }
 
 // PlantVisit is how far the plants of a visit can be told apart.
@@ -529,21 +711,23 @@ type PlantVisit struct {
 	Missed []string               `json:"named_on_no_green,omitempty"`
 }
 
-// PlantVisits tells of every visit with photos in use how far its plants can
-// be told apart.
+// PlantVisits tells of every visit that has photos in use, named plants or check
+// points how far its plants can be told apart.
 func PlantVisits(snap *record.Snapshot) []PlantVisit {
 	at := map[int]*PlantVisit{}
 	weight := map[int]float64{}
+	of := func(visit int) *PlantVisit {
+		if at[visit] == nil {
+			at[visit] = &PlantVisit{Visit: visit, Named: map[string]int{}, Lacks: snap.PlantsLack(visit)}
+		}
+		return at[visit]
+	}
 	for i := range snap.Photos {
 		p := &snap.Photos[i]
 		if !p.InUse() {
 			continue
 		}
-		v := at[p.Place.Visit]
-		if v == nil {
-			v = &PlantVisit{Visit: p.Place.Visit, Named: map[string]int{}, Lacks: snap.PlantsLack(p.Place.Visit)}
-			at[p.Place.Visit] = v
-		}
+		v := of(p.Place.Visit)
 		v.Photos++
 		if !p.HasLooks {
 			v.NoLooks++
@@ -562,15 +746,15 @@ func PlantVisits(snap *record.Snapshot) []PlantVisit {
 		}
 	}
 	for _, n := range snap.Named {
-		if p, ok := snap.Photo(n.Hash); ok && at[p.Place.Visit] != nil {
-			at[p.Place.Visit].Named[n.Class.Name]++
+		if p, ok := snap.Photo(n.Hash); ok && p.Place.Visit > 0 {
+			of(p.Place.Visit).Named[n.Class.Name]++
 		}
 	}
 	for _, c := range snap.Checks {
-		if p, ok := snap.Photo(c.Hash); ok && at[p.Place.Visit] != nil {
-			at[p.Place.Visit].Drawn++
+		if p, ok := snap.Photo(c.Hash); ok && p.Place.Visit > 0 {
+			of(p.Place.Visit).Drawn++
 			if c.Class != nil {
-				at[p.Place.Visit].Done++
+				of(p.Place.Visit).Done++
 			}
 		}
 	}

@@ -85,6 +85,7 @@ type Outcome struct {
 	Copies     []Copy                    `json:"copies"`
 	Versions   []Copy                    `json:"same_name_other_bytes"`
 	Placed     map[string]int            `json:"placed_by"` // basis: photos
+	Renamed    []Renamed                 `json:"renamed,omitempty"`
 	Spare      int                       `json:"spare"`
 	Open       []Question                `json:"open"`
 	Faults     []intake.Fault            `json:"faults"`
@@ -98,6 +99,13 @@ type Outcome struct {
 
 	Unfinished []PartOfFolder `json:"-"` // parts that were given but not measured to their end
 	Absent     []AbsentParts  `json:"-"` // parts that were not given
+}
+
+// Renamed is a photo that was placed by its name and has another name now.
+type Renamed struct {
+	File  string `json:"file"`
+	Was   string `json:"was"`
+	Stays bool   `json:"stays"` // the new name tells no plot, so that the photo stays where it was
 }
 
 func newOutcome(fingerprint string) *Outcome {

@@ -78,7 +78,7 @@ func (s *Season) takeIn(ctx context.Context, snap *record.Snapshot, folders []st
 		}
 	}
 	out.Photos, out.New = len(paths), len(add)
-	renamed, err := s.followRenamed(ctx, snap, &scan, root)
+	renamed, err := s.followRenamed(ctx, snap, &scan, root, out)
 	if err != nil || len(add)+len(sightings) == 0 {
 		return paths, renamed, err
 	}
@@ -94,21 +94,39 @@ func (s *Season) takeIn(ctx context.Context, snap *record.Snapshot, folders []st
 }
 
 // followRenamed stores the new paths of photos that were renamed or moved and
-// still wait for their place: the new name may say it. Where the place is
-// settled, the name it may rest on stays; the file is found by its bytes.
-func (s *Season) followRenamed(ctx context.Context, snap *record.Snapshot, scan *intake.Scan, root string) (stored bool, err error) {
-	waiting := map[string]string{}
+// wait for their place or were placed by their name: the new name may say it.
+// A photo whose new name tells no plot stays where its former name put it; the
+// file is found by its bytes.
+func (s *Season) followRenamed(ctx context.Context, snap *record.Snapshot, scan *intake.Scan, root string, out *Outcome) (stored bool, err error) {
+	was := map[string]string{}
+	byName := map[string]bool{}
 	for i := range snap.Photos {
-		if p := &snap.Photos[i]; p.Place.State != record.PlaceSettled {
-			if waiting[p.Hash], err = filepath.Abs(s.pathOf(p)); err != nil {
+		p := &snap.Photos[i]
+		byName[p.Hash] = p.Place.State == record.PlaceSettled && p.Place.Basis == intake.ByName
+		if p.Place.State != record.PlaceSettled || byName[p.Hash] {
+			if was[p.Hash], err = filepath.Abs(s.pathOf(p)); err != nil {
 				return false, err
 			}
 		}
 	}
-	moved := intake.Moved(waiting, scan, func(path, hash string) bool {
+	moved := intake.Moved(was, scan, func(path, hash string) bool {
 		_, unchanged, _ := readUnchanged(path, hash)
 		return !unchanged
 	})
+	var names []string
+	for hash, to := range moved {
+		names = append(names, to, was[hash])
+	}
+	told := intake.InName(snap.Plots, names)
+	for _, hash := range slices.Sorted(maps.Keys(moved)) {
+		if !byName[hash] || told[moved[hash]] == told[was[hash]] {
+			continue
+		}
+		r := Renamed{File: moved[hash], Was: was[hash], Stays: told[moved[hash]].Plot == ""}
+		if out.Renamed = append(out.Renamed, r); r.Stays {
+			delete(moved, hash)
+		}
+	}
 	if len(moved) == 0 {
 		return false, nil
 	}

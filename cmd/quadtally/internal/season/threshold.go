@@ -151,7 +151,7 @@ func (s *Season) resultAt(ctx context.Context, o outdatedResult, opt vision.Opti
 	if err != nil {
 		return record.Result{}, fmt.Errorf("%s: %w", fileName(o.photo.Path), err)
 	}
-	res, err := vision.Settle(m, o.threshold, o.marks.apply(opt))
+	res, err := vision.AtThreshold(m, o.threshold, o.marks.apply(opt))
 	if err != nil {
 		return record.Result{}, fmt.Errorf("%s: %w", fileName(o.photo.Path), err)
 	}

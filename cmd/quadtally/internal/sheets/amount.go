@@ -31,11 +31,8 @@ var ratesPerM2 = map[string]struct {
 // kilograms, ounces or pounds, litres, or a number of things. ok is false where
 // the rate's unit is not known.
 func Amount(rate float64, unit string, areaM2 float64, us bool) (amount float64, in string, ok bool) {
-	key := strings.NewReplacer(" ", "", "²", "2", "sq", "", "ac.", "acre", "lbs", "lb", "per", "/").Replace(strings.ToLower(strings.TrimSpace(unit)))
-	if key == "lb/ac" || key == "lb/a" {
-		key = "lb/acre"
-	}
-	r, ok := ratesPerM2[key]
+	key, ok := rateKey(unit)
+	r := ratesPerM2[key]
 	if !ok || areaM2 <= 0 {
 		return 0, "", false
 	}
@@ -54,4 +51,23 @@ func Amount(rate float64, unit string, areaM2 float64, us bool) (amount float64,
 		return v, "kg", true
 	}
 	return v * 1000, "g", true
+}
+
+// rateKey finds the unit of a rate as people write it in the table of rates.
+func rateKey(unit string) (key string, known bool) {
+	key = strings.NewReplacer("²", "2", "sqft", "ft2", "sq.ft", "ft2", "sqm", "m2", "ac.", "acre", "lbs", "lb", "per", "/").Replace(strings.ReplaceAll(strings.ToLower(unit), " ", ""))
+	if per, ok := strings.CutSuffix(key, "/ac"); ok {
+		key = per + "/acre"
+	} else if per, ok := strings.CutSuffix(key, "/a"); ok {
+		key = per + "/acre"
+	}
+	_, known = ratesPerM2[key]
+	return key, known
+}
+
+// SameRateUnit reports that two texts mean one unit of a rate.
+func SameRateUnit(a, b string) bool {
+	x, _ := rateKey(a)
+	y, _ := rateKey(b)
+	return x == y
 }

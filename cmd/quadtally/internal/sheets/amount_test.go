@@ -21,6 +21,8 @@ func TestAmount(t *testing.T) {
 		{100, "lb/A", true, 6.404976, "oz"},
 		{8000, "kg/ha", false, 12.96, "kg"},
 		{8000, "kg/ha", true, 28.57191, "lb"},
+		{20, "lb/1000 sq ft", true, 3.487508, "lb"},
+		{1, "oz per sq ft", true, 10.898462, "lb"},
 		{11.1, "plants/m²", false, 179.82, "plants"},
 	} {
 		got, in, ok := Amount(c.rate, c.unit, 16.2, c.us)

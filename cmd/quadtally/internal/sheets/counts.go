@@ -78,9 +78,13 @@ func (r *reader) wide() error {
 			}
 		}
 	}
+	ask := Ask{Sheet: r.s.Name}
 	for _, c := range columns {
 		values, err := r.columnValues(c)
-		if err != nil {
+		if a, asked := err.(Ask); asked {
+			ask.Questions = append(ask.Questions, a.Questions...)
+			continue
+		} else if err != nil {
 			return err
 		}
 		for _, row := range r.s.Rows {
@@ -104,6 +108,9 @@ func (r *reader) wide() error {
 			r.add(o, v)
 		}
 	}
+	if len(ask.Questions) > 0 {
+		return ask
+	}
 	r.waiting(blank)
 	r.unlisted(false)
 	r.checkTotals()
@@ -114,7 +121,7 @@ func (r *reader) wide() error {
 // only a person can say is asked at once.
 func (r *reader) wideColumns() ([]wideColumn, error) {
 	var out []wideColumn
-	var unknown UnknownColumns
+	unknown := UnknownColumns{Kind: r.kind}
 	var ask Ask
 	first := map[string]int{} // what is stored: column
 	for i, h := range r.s.Header {
@@ -140,6 +147,11 @@ func (r *reader) wideColumns() ([]wideColumn, error) {
 			w.holds, w.unit, w.level = Number, cmp.Or(m.Unit, unit), cmp.Or(m.Level, QuadratLevel)
 			if w.unit == "" {
 				return nil, fmt.Errorf("%s: column %q needs a unit: say --columns %q, or write it into the header", r.s.Name, h, name+"=assessment cm")
+			}
+			if c, u, ok := findColumn(r.kind, w.variable+" "+w.unit); ok && c.accepts(u) {
+				w.variable, w.holds, w.unit = c.Target, c.Holds, u
+			} else {
+				w.variable = ownName(w.variable, w.unit)
 			}
 		case m.As == AsColumn:
 			c, u, ok := findColumn(r.kind, m.Column+" "+cmp.Or(m.Unit, unit))
@@ -226,12 +238,21 @@ func (r *reader) firstNumber(col int) (string, bool) {
 	return "", false
 }
 
+// ownName is the name of an assessment of the user's own: what the program
+// stores in a unit of its own is never held in another one under that name.
+func ownName(variable, unit string) string {
+	if slices.ContainsFunc(Columns, func(c Column) bool { return c.wide() && trial.NameKey(c.Target) == trial.NameKey(variable) }) {
+		return variable + " " + strings.ToLower(unit)
+	}
+	return variable
+}
+
 // columnValues reads a column in the unit its values are stored in, by line.
 func (r *reader) columnValues(c wideColumn) (map[int]tables.Value, error) {
 	header := r.s.Header[c.index]
 	switch c.holds {
 	case Share:
-		return r.coverFractions(c.index, c.unit), nil
+		return r.coverFractions(c)
 	case Length, Weight, WeightPerArea:
 		unit := c.unit
 		if unit == "" {
@@ -239,7 +260,7 @@ func (r *reader) columnValues(c wideColumn) (map[int]tables.Value, error) {
 		}
 		factor, ok := units[c.holds][unit]
 		if !ok {
-			return nil, fmt.Errorf("%s: column %q does not say its unit: write it into the header, such as %s", r.s.Name, header, header+map[Quantity]string{Length: "_cm", Weight: "_g", WeightPerArea: " (kg/ha)"}[c.holds])
+			return nil, fmt.Errorf("%s: column %q does not say its unit: write it into the header, such as %s", r.s.Name, header, header+suchUnits[r.t.Units][c.holds])
 		}
 		values := r.scaled(c.index, factor)
 		for line, v := range values {
@@ -288,15 +309,19 @@ func (r *reader) isCount(line int, header string, v tables.Value) bool {
 
 // coverFractions reads a column of cover as fractions. Percent is not
 // proportion: the header decides, then the values; a column that holds both is
-// refused.
-func (r *reader) coverFractions(col int, unit string) map[int]tables.Value {
-	header := r.s.Header[col]
-	values := r.numbers(col)
+// refused, and of one that holds nothing but 0 and 1 nobody knows which.
+func (r *reader) coverFractions(c wideColumn) (map[int]tables.Value, error) {
+	header, unit := r.s.Header[c.index], c.unit
+	values := r.numbers(c.index)
 	var high, low *tables.Value
+	ones := 0
 	for _, row := range r.s.Rows {
 		v, ok := values[row.Line]
 		if !ok || v.Missing || v.Percent {
 			continue
+		}
+		if v.Number == 1 {
+			ones++
 		}
 		if v.Number > 1 && high == nil {
 			high = &v
@@ -309,13 +334,16 @@ func (r *reader) coverFractions(col int, unit string) map[int]tables.Value {
 	if percent && low != nil && high == nil {
 		r.doubt("column %q is in %% and none of its values is above 1, such as %v in row %d: are they percent (--agreed)? If they are proportions, write fraction into the header", header, low.Number, low.Line)
 	}
-	if unit == "" {
+	if unit == "fraction" && high == nil && low == nil && ones > 0 {
+		r.doubt("column %q holds only 0 and 1, that is no cover and full cover: is that right (--agreed)? If it is percent, write %% into the header; if it says whether something was there, say --columns %q", header, answerKey(header)+"=assessment score")
+	}
+	if unit == "" && (high != nil || low != nil || ones > 0) {
 		switch {
 		case high != nil && low != nil:
 			r.fault(0, "column %q holds %v in row %d and %v in row %d: percent or proportion? Put %% or fraction into the header", header, low.Number, low.Line, high.Number, high.Line)
-			return nil
-		case high == nil && low == nil:
-			percent = true // only 0, 1 or nothing: 1 is read as one percent and said
+			return nil, nil
+		case high == nil && low == nil && ones > 0:
+			return nil, Ask{r.s.Name, []Question{ZeroOne{header, c.variable}}}
 		default:
 			percent = high != nil
 		}
@@ -340,7 +368,7 @@ func (r *reader) coverFractions(col int, unit string) map[int]tables.Value {
 		}
 		values[line] = v
 	}
-	return values
+	return values, nil
 }
 
 func (r *reader) longCounts(classc, countc int) error {
@@ -392,88 +420,103 @@ func (r *reader) nameClass(o *record.Observation, ask *Ask) {
 		o.Class, o.Group, o.Life = c.Name, cmp.Or(o.Group, c.Group), cmp.Or(o.Life, c.Life)
 	case like.Name != "":
 		q := LookAlikes{"class", o.Class, like.Name, foreignAlphabet(o.Class, like.Name)}
-		if !slices.Contains(ask.Questions, Question(q)) {
+		if !slices.ContainsFunc(ask.Questions, func(a Question) bool { return a == Question(q) }) {
 			ask.Questions = append(ask.Questions, q)
 		}
 	default:
-		r.opt.Classes = append(slices.Clip(r.opt.Classes), trial.Class{Name: o.Class, Group: o.Group, Life: o.Life})
+		m := r.opt.Columns[trial.NameKey(o.Class)]
+		if m.As == AsClass {
+			o.Group, o.Life = cmp.Or(o.Group, m.Group), cmp.Or(o.Life, m.Life)
+			r.opt.Classes = append(slices.Clip(r.opt.Classes), trial.Class{Name: o.Class, Group: o.Group, Life: o.Life})
+			return
+		}
+		i := slices.IndexFunc(ask.Questions, func(q Question) bool { _, ok := q.(UnknownClasses); return ok })
+		if i < 0 {
+			i = len(ask.Questions)
+			ask.Questions = append(ask.Questions, UnknownClasses{})
+		}
+		q := ask.Questions[i].(UnknownClasses)
+		if !slices.ContainsFunc(q.Classes, func(c trial.Class) bool { return trial.NameKey(c.Name) == trial.NameKey(o.Class) }) {
+			q.Classes = append(q.Classes, trial.Class{Name: o.Class, Group: o.Group, Life: o.Life})
+			q.Lines = append(q.Lines, o.Line)
+			ask.Questions[i] = q
+		}
 	}
-}
-
-// quadratVisit is one looking at one quadrat.
-type quadratVisit struct {
-	plot    string
-	quadrat int
-	visit   int
 }
 
 // unlisted finds classes that were counted in some quadrats of a visit and not
-// in others: without a row in a long sheet, blank in most rows of a wide one.
+// in others, as [record.ClassGapsOf] does, with what other sheets have counted.
 // Blank is not zero: unless a person says so, those quadrats have no count of
-// the class, and that is asked once a class.
+// the class. In a long sheet a class that is not found has no rows, so that what
+// was said of it earlier holds at visits without any of it too.
 func (r *reader) unlisted(long bool) {
 	type cell struct {
-		at    quadratVisit
+		at    record.QuadratAt
 		class string
 	}
-	listed := map[cell]int{} // index of its observation, from 1
-	var quadrats []quadratVisit
-	var classes []record.Observation // one of each class and visit
+	visits := map[int]bool{}
+	at := map[cell]int{} // index of its observation, from 1
+	looked := map[record.QuadratAt]bool{}
 	for i, o := range r.out.Observations {
-		if o.Variable != record.VarCount {
-			continue
-		}
-		k := quadratVisit{o.Plot, o.Quadrat, o.Visit}
-		if !slices.Contains(quadrats, k) {
-			quadrats = append(quadrats, k)
-		}
-		listed[cell{k, trial.NameKey(o.Class)}] = i + 1
-		if o.Class != "" && !slices.ContainsFunc(classes, func(c record.Observation) bool {
-			return c.Visit == o.Visit && trial.NameKey(c.Class) == trial.NameKey(o.Class)
-		}) {
-			classes = append(classes, o)
+		if o.Variable == record.VarCount {
+			k := o.Spot()
+			at[cell{k, trial.NameKey(o.Class)}] = i + 1
+			visits[o.Visit], looked[k] = true, looked[k] || !o.Missing
 		}
 	}
+	gaps := func() []record.ClassGap {
+		list := record.ClassGapsOf(slices.Concat(r.opt.Stored, r.out.Observations), r.t.Classes, r.opt.UnlistedBefore, nil)
+		return slices.DeleteFunc(list, func(g record.ClassGap) bool { return !visits[g.Visit] })
+	}
+	said := func(g record.ClassGap) record.Unlisted {
+		return cmp.Or(r.opt.UnlistedOf[trial.NameKey(g.Class)], r.opt.Unlisted)
+	}
 	zeros := 0
-	for _, class := range classes {
-		q := ClassGap{Class: class.Class, Visit: class.Visit}
-		var gaps []quadratVisit
-		for _, k := range quadrats {
-			if k.visit != class.Visit || listed[cell{k, ""}] > 0 && long {
-				continue
+	for _, g := range gaps() {
+		key := trial.NameKey(g.Class)
+		answer := cmp.Or(said(g), g.Answer)
+		if said(g) != "" {
+			if r.out.Unlisted == nil {
+				r.out.Unlisted = map[string]record.Unlisted{}
 			}
-			q.Quadrats++
-			i := listed[cell{k, trial.NameKey(class.Class)}]
-			switch {
-			case i == 0, !long && r.blankCount(r.out.Observations[i-1]):
-				gaps = append(gaps, k)
-			case !r.out.Observations[i-1].Missing:
-				q.In = append(q.In, Place{k.plot, k.quadrat})
-			}
+			r.out.Unlisted[key], r.out.Unlisted[record.UnlistedAt(key, g.Visit)] = answer, answer
 		}
-		if len(gaps) == 0 || len(q.In) == 0 || (!long && 2*len(q.In) > q.Quadrats) {
+		if long && answer == "" {
+			answer = r.opt.UnlistedBefore[key]
+		}
+		if answer != record.UnlistedZero {
 			continue
 		}
-		if r.opt.UnlistedZero {
-			zeros += len(gaps)
-			for _, k := range gaps {
-				if i := listed[cell{k, trial.NameKey(class.Class)}]; i > 0 {
-					r.out.Observations[i-1].Missing = false
-					continue
-				}
+		for _, k := range g.Without {
+			i := at[cell{k, key}]
+			switch {
+			case !looked[k] || i > 0 && !r.blankCount(r.out.Observations[i-1]):
+				continue
+			case i > 0:
+				r.out.Observations[i-1].Missing = false
+			default:
+				class, _, _ := r.class(g.Class)
 				z := r.firstOf(k)
-				z.Class, z.Group, z.Life, z.Value, z.Missing = class.Class, class.Group, class.Life, 0, false
+				z.Class, z.Group, z.Life, z.Value, z.Missing = g.Class, class.Group, class.Life, 0, false
 				r.out.Observations = append(r.out.Observations, z)
 			}
-			continue
+			zeros++
 		}
-		if !r.opt.UnlistedUnknown {
-			r.out.Questions = append(r.out.Questions, q)
-			r.out.Notes = append(r.out.Notes, q.Text())
+	}
+	for _, g := range gaps() {
+		if cmp.Or(said(g), g.Answer) != record.UnlistedUnknown {
+			r.out.Questions = append(r.out.Questions, ClassGap(g))
+		}
+	}
+	if long {
+		for _, u := range record.UncountedOf(slices.Concat(r.opt.Stored, r.out.Observations), r.plots, r.t.Quadrat.PerPlot) {
+			if visits[u.Visit] {
+				r.out.Questions = append(r.out.Questions, Uncounted(u))
+			}
 		}
 	}
 	if zeros > 0 {
-		r.out.Notes = append(r.out.Notes, plural(zeros, "class of a quadrat was", "classes of quadrats were")+" not listed and stored as 0, as you asked")
+		r.out.Notes = append(r.out.Notes, plural(zeros, "class of a quadrat was", "classes of quadrats were")+" not listed and stored as 0, as you said")
 	}
 }
 
@@ -501,9 +544,9 @@ func (r *reader) blankCount(o record.Observation) bool {
 	return false
 }
 
-func (r *reader) firstOf(k quadratVisit) record.Observation {
+func (r *reader) firstOf(k record.QuadratAt) record.Observation {
 	for _, o := range r.out.Observations {
-		if o.Variable == record.VarCount && (quadratVisit{o.Plot, o.Quadrat, o.Visit}) == k {
+		if o.Variable == record.VarCount && o.Spot() == k {
 			return o
 		}
 	}
@@ -560,6 +603,8 @@ func (r *reader) longValues(vc, valc int) error {
 		ask.Sheet = r.s.Name
 		return ask
 	}
+	r.unlisted(true)
+	r.checkTotals()
 	return nil
 }
 
@@ -567,11 +612,24 @@ func (r *reader) longValues(vc, valc int) error {
 func (r *reader) longValue(o *record.Observation, v *tables.Value, line int) bool {
 	unit := cmp.Or(unitNames[foldUnit(o.Unit)], o.Unit)
 	col := r.variable(o.Variable, unit)
+	if trial.NameKey(o.Variable) == trial.NameKey(record.VarYield) {
+		i := slices.IndexFunc(Columns, func(c Column) bool { return c.Target == record.VarYield })
+		col = &Columns[i] // which weight of the harvest it is, is said by the class
+		c, _, ok := findColumn(KindYields, o.Class)
+		switch {
+		case ok && c.Target == record.VarYield:
+			o.Class = c.Class
+		case o.Class != "":
+			r.fault(line, "the class of a yield is given as %q: say marketable, cull or total", o.Class)
+			return false
+		}
+	}
 	if col == nil {
 		if o.Unit == "" {
 			r.fault(line, "%s needs a unit", o.Variable)
 			return false
 		}
+		o.Variable = ownName(o.Variable, o.Unit)
 		return true
 	}
 	o.Variable = col.Target
@@ -645,12 +703,12 @@ func (r *reader) checkTotals() {
 		open         bool
 		line         int
 	}
-	at := map[quadratVisit]*sums{}
+	at := map[record.QuadratAt]*sums{}
 	for _, o := range r.out.Observations {
 		if o.Variable != record.VarCount {
 			continue
 		}
-		k := quadratVisit{o.Plot, o.Quadrat, o.Visit}
+		k := o.Spot()
 		s := at[k]
 		if s == nil {
 			s = &sums{}
@@ -668,7 +726,7 @@ func (r *reader) checkTotals() {
 	}
 	for k, s := range at {
 		if s.hasTotal && s.classes > 0 && !s.open && s.total != s.parts {
-			r.fault(s.line, "plot %s quadrat %d: the total says %v but the classes add up to %v", k.plot, k.quadrat, s.total, s.parts)
+			r.fault(s.line, "plot %s quadrat %d: the total says %v but the classes add up to %v", k.Plot, k.Quadrat, s.total, s.parts)
 		}
 	}
 }
@@ -684,4 +742,10 @@ func (r *reader) checkDuplicates() {
 		}
 		first[k] = o.Line
 	}
+}
+
+// suchUnits are the units that a header without one is shown as examples.
+var suchUnits = map[trial.Units]map[Quantity]string{
+	trial.Metric: {Length: "_cm", Weight: "_g", WeightPerArea: " (kg/ha)"},
+	trial.US:     {Length: "_in", Weight: "_oz", WeightPerArea: " (lb/acre)"},
 }

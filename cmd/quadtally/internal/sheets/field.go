@@ -3,6 +3,8 @@ package sheets
 import (
 	"cmp"
 	"fmt"
+	"regexp"
+	"slices"
 	"strings"
 
 	"quadtally/cmd/quadtally/internal/record"
@@ -27,7 +29,9 @@ func Field(t *trial.Trial, plots []trial.Plot, s *tables.Sheet, opt Options) (Im
 		return Import{}, err
 	}
 	rates := map[int]tables.Value{}
+	rateUnits := map[int]string{} // that stand in the cell of the rate itself
 	if c := r.column("rate"); c >= 0 {
+		rateUnits = r.splitRates(c)
 		rates = r.numbers(c)
 	}
 	passes := map[int]int{}
@@ -68,6 +72,13 @@ func Field(t *trial.Trial, plots []trial.Plot, s *tables.Sheet, opt Options) (Im
 		if v, has := rates[row.Line]; has && !v.Missing {
 			rate := v.Number
 			op.Rate = &rate
+			if own := rateUnits[row.Line]; own != "" {
+				if op.RateUnit != "" && !SameRateUnit(own, op.RateUnit) {
+					r.fault(row.Line, "the rate is given in %s and in %s: keep the right one", own, op.RateUnit)
+					continue
+				}
+				op.RateUnit = own
+			}
 			if op.RateUnit == "" {
 				r.fault(row.Line, "the rate %v has no unit (kg/ha, lb/acre, ...)", rate)
 				continue
@@ -83,6 +94,33 @@ func Field(t *trial.Trial, plots []trial.Plot, s *tables.Sheet, opt Options) (Im
 	}
 	r.out.Operations = good
 	return r.done(), nil
+}
+
+// rateWithUnit is a rate whose unit stands in the same cell: "120 kg/ha".
+var rateWithUnit = regexp.MustCompile(`^([0-9][0-9.,' ]*?) ?([a-zA-Z].*)$`)
+
+// splitRates takes the units out of the cells of a column of rates and returns
+// them by line. The sheet's own cells are not changed.
+func (r *reader) splitRates(col int) map[int]string {
+	out := map[int]string{}
+	sheet := *r.s
+	sheet.Rows = slices.Clone(sheet.Rows)
+	for i, row := range sheet.Rows {
+		c := row.Cells[col]
+		m := rateWithUnit.FindStringSubmatch(c.Text)
+		if c.Number != nil || !c.Date.IsZero() || m == nil {
+			continue
+		}
+		if _, known := rateKey(m[2]); !known {
+			continue
+		}
+		c.Text = m[1]
+		row.Cells = slices.Clone(row.Cells)
+		row.Cells[col] = c
+		sheet.Rows[i], out[row.Line] = row, m[2]
+	}
+	r.s = &sheet
+	return out
 }
 
 func (r *reader) workDays(dc int) (map[int]trial.Date, error) {

@@ -2,9 +2,11 @@ package sheets
 
 import (
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 
+	"quadtally/cmd/quadtally/internal/record"
 	"quadtally/cmd/quadtally/internal/trial"
 )
 
@@ -43,17 +45,24 @@ type UnknownColumn struct {
 }
 
 // UnknownColumns asks what columns of numbers hold.
-type UnknownColumns struct{ Columns []UnknownColumn }
+type UnknownColumns struct {
+	Kind    Kind // of the sheet
+	Columns []UnknownColumn
+}
 
 // Text names all of them and shows how to answer.
 func (q UnknownColumns) Text() string {
 	var names, answers []string
 	for i, c := range q.Columns {
 		names = append(names, fmt.Sprintf("%q (such as %s)", c.Header, c.Example))
-		key := strings.ReplaceAll(trial.CleanLabel(c.Name), " ", "_")
+		key := answerKey(c.Name)
 		switch {
+		case q.Kind != KindCounts:
+			answers = append(answers, key+"=ignore")
 		case c.Unit != "":
 			answers = append(answers, key+"=assessment "+c.Unit)
+		case unitWithin(c.Name) != "":
+			answers = append(answers, key+"=assessment "+unitWithin(c.Name))
 		case i == 0:
 			answers = append(answers, key+"=weed")
 		default:
@@ -64,8 +73,38 @@ func (q UnknownColumns) Text() string {
 	if len(names) > 1 {
 		what = "what do the columns " + listed(names) + " hold"
 	}
+	if q.Kind != KindCounts {
+		return what + "? Say for each which column it is (such as marketable kg), or ignore, such as --columns \"" + strings.Join(answers, "; ") + "\""
+	}
 	return what + "? Say for each weed (a class that was counted), assessment with its unit, regrowth or another known column, or ignore, such as --columns \"" +
 		strings.Join(answers, "; ") + "\""
+}
+
+// unitWithin is a unit among the words of a column's name, such as that of
+// "cm_tall"; "" where there is none.
+func unitWithin(name string) string {
+	for _, w := range strings.FieldsFunc(name, func(r rune) bool { return strings.ContainsRune(" _-.()[]", r) }) {
+		if u := unitNames[foldUnit(w)]; u != "" && w != "a" && w != "in" {
+			return u
+		}
+	}
+	return ""
+}
+
+// answerKey is how a column is named in an answer.
+func answerKey(header string) string {
+	name, _ := splitUnit(header)
+	return strings.ReplaceAll(trial.CleanLabel(name), " ", "_")
+}
+
+// ZeroOne asks about a column of cover that holds nothing but 0 and 1.
+type ZeroOne struct{ Header, Variable string }
+
+// Text shows the three answers.
+func (q ZeroOne) Text() string {
+	key := answerKey(q.Header)
+	return fmt.Sprintf("column %q holds only 0 and 1 and does not say its unit: are they percent (--columns %q), proportions (--columns %q), or a score of not there and there (--columns %q)?",
+		q.Header, key+"="+q.Variable+" %", key+"="+q.Variable+" fraction", key+"=assessment score")
 }
 
 // LookAlikes asks about a name that reads like a known one and is written with
@@ -82,33 +121,48 @@ func (q LookAlikes) Text() string {
 	return fmt.Sprintf("%s %q reads like %q but holds %s letters: type it again, or give it a name of its own", q.What, q.Text1, q.Known, q.Alphabet)
 }
 
+// UnknownClasses asks about classes of plants that neither the plan nor an
+// earlier sheet has: a new one, or one misspelt.
+type UnknownClasses struct {
+	Classes []trial.Class
+	Lines   []int // first row of each
+}
+
+// Text names all of them and shows how to answer.
+func (q UnknownClasses) Text() string {
+	var names, answers []string
+	for i, c := range q.Classes {
+		names = append(names, fmt.Sprintf("%q (row %d)", c.Name, q.Lines[i]))
+		answer := strings.ReplaceAll(trial.CleanLabel(c.Name), " ", "_") + "=weed"
+		for _, kin := range []struct {
+			word  string
+			known []string
+		}{{c.Group, trial.Groups}, {c.Life, trial.Lives}} {
+			if w := strings.ToLower(kin.word); slices.Contains(kin.known, w) {
+				answer += " " + w
+			}
+		}
+		answers = append(answers, answer)
+	}
+	is := "is %s a class of weeds"
+	if len(names) > 1 {
+		is = "are %s classes of weeds"
+	}
+	return fmt.Sprintf(is, listed(names)) + " that the plan does not name? If so, say --columns \"" + strings.Join(answers, "; ") + "\" once (a group and a life form may follow); if one is misspelt, correct the sheet"
+}
+
 // ClassGap asks about a class that was counted in some quadrats of a visit and
 // not in others.
-type ClassGap struct {
-	Class    string
-	Visit    int
-	In       []Place // quadrats with a count of it
-	Quadrats int     // quadrats of the visit on this sheet
-}
-
-// Place is one quadrat of one plot.
-type Place struct {
-	Plot    string
-	Quadrat int
-}
+type ClassGap record.ClassGap
 
 // Text says where it was counted.
-func (q ClassGap) Text() string {
-	where := make([]string, 0, len(q.In))
-	for _, p := range q.In {
-		where = append(where, fmt.Sprintf("%s/%d", p.Plot, p.Quadrat))
-	}
-	if len(where) > 4 {
-		where = append(where[:3], fmt.Sprintf("%d more", len(where)-3))
-	}
-	return fmt.Sprintf("%s was counted in %d of %d quadrats of visit %d (%s): was it looked for and not there in the others (--unlisted zero), or not looked for (--unlisted unknown)? Until that is said, those quadrats have no count of %s",
-		q.Class, len(q.In), q.Quadrats, q.Visit, listed(where), q.Class)
-}
+func (q ClassGap) Text() string { return record.ClassGap(q).Text() }
+
+// Uncounted asks about quadrats that have no row in a long sheet.
+type Uncounted record.Uncounted
+
+// Text names them.
+func (q Uncounted) Text() string { return record.Uncounted(q).Text() }
 
 // StandDiffers asks about a plot whose stand is given more than once, not the
 // same.
@@ -128,26 +182,12 @@ func (q StandDiffers) Text() string {
 }
 
 // PicksMissing asks about plots that lack a pick that others have.
-type PicksMissing struct {
-	Missing []MissingPick
-}
-
-// MissingPick is one plot and the pick it lacks, as a reader names it.
-type MissingPick struct {
-	Plot string
-	Pick string // "3", or the day
-}
+type PicksMissing struct{ Harvests record.Harvests }
 
 // Text names them.
 func (q PicksMissing) Text() string {
-	var out []string
-	for _, m := range q.Missing {
-		out = append(out, "plot "+m.Plot+" at pick "+m.Pick)
-	}
-	if len(out) > 6 {
-		out = append(out[:5], fmt.Sprintf("%d more", len(out)-5))
-	}
-	return fmt.Sprintf("no weight for %s: was there nothing to cut (add the row with 0) or was it not weighed (add the row with NA)? Until that is said, the season's yield of such a plot is missing", listed(out))
+	text, _ := q.Harvests.Question()
+	return text
 }
 
 // As is what a person says a column holds.
@@ -180,9 +220,10 @@ func ParseColumns(text string) (map[string]Meaning, error) {
 		if strings.TrimSpace(part) == "" {
 			continue
 		}
-		name, what, ok := strings.Cut(part, "=")
+		eq := strings.LastIndexByte(part, '=') // a name may hold one itself
+		name, what := part[:max(eq, 0)], part[eq+1:]
 		key := trial.NameKey(name)
-		if !ok || key == "" || strings.TrimSpace(what) == "" {
+		if eq < 0 || key == "" || strings.TrimSpace(what) == "" {
 			return nil, fmt.Errorf("%q does not say what a column holds: write it as column=weed, column=assessment cm, column=regrowth or column=ignore", strings.TrimSpace(part))
 		}
 		if _, twice := out[key]; twice {
@@ -198,6 +239,9 @@ func ParseColumns(text string) (map[string]Meaning, error) {
 }
 
 func parseMeaning(text string) (Meaning, error) {
+	if c, unit, ok := findColumn(KindCounts, text); ok && c.wide() {
+		return Meaning{As: AsColumn, Column: c.Name, Unit: unit}, nil
+	}
 	words := strings.Fields(text)
 	rest := words[1:]
 	switch As(strings.ToLower(words[0])) {
@@ -229,7 +273,7 @@ func parseMeaning(text string) (Meaning, error) {
 		m.Unit = strings.Join(rest, " ")
 		return m, nil
 	}
-	if c, unit, ok := findColumn(KindCounts, text); ok && c.wide() {
+	if c, unit, ok := findColumn(KindYields, text); ok && c.wide() {
 		return Meaning{As: AsColumn, Column: c.Name, Unit: unit}, nil
 	}
 	var known []string
@@ -241,10 +285,49 @@ func parseMeaning(text string) (Meaning, error) {
 	return Meaning{}, fmt.Errorf("%q is not understood: say weed, assessment and its unit, ignore, or one of %s", strings.TrimSpace(text), strings.Join(known, ", "))
 }
 
+// ParseUnlisted reads what a class is where nothing is said of it: "zero" or
+// "unknown" for all that are asked about, or "sedge=zero; grass=unknown".
+func ParseUnlisted(text string) (all record.Unlisted, of map[string]record.Unlisted, err error) {
+	known := []record.Unlisted{record.UnlistedZero, record.UnlistedUnknown}
+	for part := range strings.SplitSeq(text, ";") {
+		name, what, one := strings.Cut(part, "=")
+		if strings.TrimSpace(part) == "" {
+			continue
+		}
+		if !one {
+			name, what = "", part
+		}
+		answer := record.Unlisted(strings.ToLower(strings.TrimSpace(what)))
+		if !slices.Contains(known, answer) || one && trial.NameKey(name) == "" {
+			return "", nil, fmt.Errorf("%q: say zero or unknown for all classes, or class by class, such as \"sedge=zero; grass=unknown\"", strings.TrimSpace(part))
+		}
+		if !one {
+			all = answer
+			continue
+		}
+		if of == nil {
+			of = map[string]record.Unlisted{}
+		}
+		of[trial.NameKey(name)] = answer
+	}
+	return all, of, nil
+}
+
 // listed joins words as a sentence does: "a, b and c".
 func listed(words []string) string {
 	if len(words) < 2 {
 		return strings.Join(words, "")
 	}
 	return strings.Join(words[:len(words)-1], ", ") + " and " + words[len(words)-1]
+}
+
+// Ignored lists the columns that people said to pass over.
+func Ignored(columns map[string]Meaning) []string {
+	var out []string
+	for _, name := range slices.Sorted(maps.Keys(columns)) {
+		if columns[name].As == AsIgnore {
+			out = append(out, name)
+		}
+	}
+	return out
 }

@@ -17,19 +17,23 @@ import (
 
 // Options settles what a sheet itself may leave open.
 type Options struct {
-	Decimal      tables.Decimal
-	Dates        tables.DateOrder
-	UnlistedZero bool // a class not listed for a quadrat that was looked at is 0
-	// UnlistedUnknown: such a class was not looked for; it is not asked again.
-	UnlistedUnknown bool
-	Columns         map[string]Meaning // what a person said of columns, by trial.NameKey of their names
-	Classes         []trial.Class      // known from the record, besides those of the plan
-	WeightUnit      string             // "kg" or "lb", where the header does not say
-	LengthUnit      string             // "m" or "ft", where the header does not say
-	LengthMM        float64            // bed length cut, where the sheet has no column for it
-	Date            trial.Date         // of the whole sheet, where it has no column for it
-	Visit           int                // of the whole sheet
-	Observer        string             // of the whole sheet
+	Decimal tables.Decimal
+	Dates   tables.DateOrder
+	// Unlisted is said now of every class that is asked about; UnlistedOf of one
+	// class, by trial.NameKey. UnlistedBefore was said earlier, with keys as
+	// [record.Snapshot.Unlisted] has them.
+	Unlisted       record.Unlisted
+	UnlistedOf     map[string]record.Unlisted
+	UnlistedBefore map[string]record.Unlisted
+	Stored         []record.Observation // counts that other sheets gave
+	Columns        map[string]Meaning   // what a person said of columns, by trial.NameKey of their names
+	Classes        []trial.Class        // known from the record, besides those of the plan
+	WeightUnit     string               // "kg" or "lb", where the header does not say
+	LengthUnit     string               // "m" or "ft", where the header does not say
+	LengthMM       float64              // bed length cut, where the sheet has no column for it
+	Date           trial.Date           // of the whole sheet, where it has no column for it
+	Visit          int                  // of the whole sheet
+	Observer       string               // of the whole sheet
 }
 
 // Import is a sheet as understood.
@@ -39,9 +43,12 @@ type Import struct {
 	Questions    []Question // that do not keep the sheet from being stored
 	Doubts       []Doubt    // that a person has to agree to before it is stored
 	Sums         []Sum      // cells that held a sum
-	Notes        []string
-	Faults       []tables.Fault
-	Rows         int // rows read, good or bad
+	// Unlisted is what was said now of classes that the sheet leaves open: to be
+	// remembered.
+	Unlisted map[string]record.Unlisted
+	Notes    []string
+	Faults   []tables.Fault
+	Rows     int // rows read, good or bad
 }
 
 // Sum is a cell in which somebody wrote a tally as a sum: "5+5+3".
@@ -78,6 +85,13 @@ func newReader(kind Kind, t *trial.Trial, plots []trial.Plot, s *tables.Sheet, o
 	r.out.Rows = len(s.Rows) + len(s.Faults)
 	r.out.Notes = append(r.out.Notes, s.Notes...)
 	r.out.Faults = append(r.out.Faults, s.Faults...)
+	if n := len(s.Rows); n > 0 && s.Rows[n-1].Line == s.Unended {
+		var cells []string
+		for _, c := range s.Rows[n-1].Cells {
+			cells = append(cells, c.Text)
+		}
+		r.out.Notes = append(r.out.Notes, fmt.Sprintf("the file does not end with a line end, so that its last row may be cut off: row %d is %s", s.Unended, strings.Join(cells, ", ")))
+	}
 	return r
 }
 
@@ -128,6 +142,23 @@ func (r *reader) column(name string) int {
 		}
 	}
 	return -1
+}
+
+// find finds the row of [Columns] that a header of a harvest sheet or of a sheet
+// of operations is about, as it stands or as a person said.
+func (r *reader) find(header string) (col *Column, unit string, ok bool) {
+	switch m := r.opt.Columns[r.keyOf(header)]; m.As {
+	case AsIgnore:
+		return nil, "", false
+	case AsColumn:
+		_, own := splitUnit(header)
+		for _, name := range []string{m.Column + " " + cmp.Or(m.Unit, own), m.Column} {
+			if col, unit, ok = findColumn(r.kind, name); ok {
+				return col, unit, true
+			}
+		}
+	}
+	return findColumn(r.kind, header)
 }
 
 // keyOf is the name under which a person answers for a column.
@@ -393,4 +424,67 @@ func ofQuadrat(o record.Observation) string {
 		return ""
 	}
 	return fmt.Sprintf(" quadrat %d", o.Quadrat)
+}
+
+// Unused says which options a sheet leaves without use, since its own columns
+// or its kind decide, so that nobody takes them for followed.
+func Unused(kind Kind, s *tables.Sheet, opt Options, im Import) (out []string) {
+	has := func(name string) (header string, ok bool) {
+		for _, h := range s.Header {
+			if c, _, found := findColumn(kind, h); h != "" && found && c.Name == name {
+				return h, true
+			}
+		}
+		return "", false
+	}
+	if h, ok := has("date"); ok && !opt.Date.IsZero() {
+		out = append(out, fmt.Sprintf("--date counts only in rows that leave column %q blank", h))
+		if kind == KindField {
+			out[len(out)-1] = fmt.Sprintf("--date was not used: column %q has the dates", h)
+		}
+	}
+	if h, ok := has("visit"); ok && opt.Visit > 0 {
+		out = append(out, fmt.Sprintf("--visit counts only in rows that leave column %q blank", h))
+	}
+	if h, ok := has("observer"); ok && opt.Observer != "" {
+		out = append(out, fmt.Sprintf("--observer counts only in rows that leave column %q blank", h))
+	}
+	if h, ok := has("bed length"); ok && opt.LengthMM > 0 {
+		out = append(out, fmt.Sprintf("--length was not used: column %q has the bed lengths", h))
+	}
+	open := map[Quantity]bool{} // a column of it leaves its unit to the option
+	for _, h := range s.Header {
+		if c, unit, ok := findColumn(kind, h); h != "" && ok && unit == "" {
+			open[c.Holds] = true
+		}
+	}
+	if opt.WeightUnit != "" && !open[Weight] {
+		out = append(out, "--weight was not used: the headers say the unit")
+	}
+	if opt.LengthUnit != "" && !open[Length] {
+		out = append(out, "--length-unit was not used: the headers say the unit, or there is no column of lengths")
+	}
+	if (opt.Unlisted != "" || len(opt.UnlistedOf) > 0) && len(im.Unlisted) == 0 {
+		out = append(out, "--unlisted was not used: the sheet leaves no such class open")
+	}
+	return out
+}
+
+// NotInSheet lists the names among answers that are neither a column nor a
+// class of a sheet.
+func NotInSheet(s *tables.Sheet, im Import, names []string) (out []string) {
+	known := map[string]bool{}
+	for _, h := range s.Header {
+		name, _ := splitUnit(h)
+		known[trial.NameKey(h)], known[trial.NameKey(name)] = true, true
+	}
+	for _, o := range im.Observations {
+		known[trial.NameKey(o.Class)], known[trial.NameKey(o.Variable)] = true, true
+	}
+	for _, n := range names {
+		if !known[n] {
+			out = append(out, n)
+		}
+	}
+	return out
 }

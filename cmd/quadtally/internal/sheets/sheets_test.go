@@ -77,14 +77,19 @@ func TestWideCounts(t *testing.T) {
 
 func TestLongCountsAndUnlistedClasses(t *testing.T) {
 	text := "plot,quadrat,visit,species,group,life,count\n101,1,1,chickweed,broadleaf,annual,4\n101,1,1,couch,grass,perennial,2\n102,1,1,chickweed,broadleaf,annual,1\n"
-	im := counts(t, text, Options{})
-	if len(im.Observations) != 3 || len(im.Notes) != 1 || !strings.Contains(im.Notes[0], "looked for and not there") {
+	confirmed, err := ParseColumns("chickweed=weed; couch=weed")
+	if err != nil {
+		t.Fatal(err)
+	}
+	im := counts(t, text, Options{Columns: confirmed})
+	if len(im.Observations) != 3 || len(im.Questions) != 2 || !strings.Contains(im.Questions[0].Text(), "looked for and not there") ||
+		!strings.Contains(im.Questions[1].Text(), "2 of 4 quadrats of visit 1 have no count (101/2, 102/2)") {
 		t.Errorf("%+v", im)
 	}
 	if o := find(im, "101", 1, "count", "couch"); o.Group != "grass" || o.Life != "perennial" {
 		t.Errorf("%+v", o)
 	}
-	im = counts(t, text, Options{UnlistedZero: true})
+	im = counts(t, text, Options{Columns: confirmed, Unlisted: record.UnlistedZero})
 	if o := find(im, "102", 1, "count", "couch"); o == nil || o.Missing || o.Value != 0 || o.Group != "grass" {
 		t.Errorf("%+v", o)
 	}
@@ -311,7 +316,7 @@ func FuzzSheets(f *testing.F) {
 			return
 		}
 		for _, read := range []func(*trial.Trial, []trial.Plot, *tables.Sheet, Options) (Import, error){Counts, Yields, Field} {
-			for _, opt := range []Options{{}, {Decimal: tables.Comma, Dates: tables.DayFirst, WeightUnit: "kg", LengthUnit: "m", LengthMM: 3000, Visit: 1, UnlistedZero: true}} {
+			for _, opt := range []Options{{}, {Decimal: tables.Comma, Dates: tables.DayFirst, WeightUnit: "kg", LengthUnit: "m", LengthMM: 3000, Visit: 1, Unlisted: record.UnlistedZero}} {
 				im, err := read(tr, plots, s, opt)
 				if err != nil {
 					continue

@@ -31,8 +31,8 @@ func Yields(t *trial.Trial, plots []trial.Plot, s *tables.Sheet, opt Options) (I
 	counts := map[string]map[int]tables.Value{}  // by variable
 	headers := map[string]string{}
 	for i, h := range s.Header {
-		col, unit, ok := findColumn(r.kind, h)
-		if h == "" || !ok || !col.wide() || opt.Columns[r.keyOf(h)].As == AsIgnore {
+		col, unit, ok := r.find(h)
+		if h == "" || !ok || !col.wide() {
 			continue
 		}
 		stored := cmp.Or(col.Class, col.Target)
@@ -190,12 +190,12 @@ func (r *reader) plotLength(id string) float64 {
 
 // unknownHarvestColumns asks about columns of numbers whose names say nothing.
 func (r *reader) unknownHarvestColumns() error {
-	var q UnknownColumns
+	q := UnknownColumns{Kind: r.kind}
 	for i, h := range r.s.Header {
 		if h == "" || r.opt.Columns[r.keyOf(h)].As == AsIgnore {
 			continue
 		}
-		if _, _, ok := findColumn(r.kind, h); ok {
+		if _, _, ok := r.find(h); ok {
 			continue
 		}
 		if example, numbers := r.firstNumber(i); numbers {
@@ -281,15 +281,8 @@ func (r *reader) askPicks(im *Import) {
 		}
 	}
 	h := record.HarvestsOf(im.Observations, plots)
-	var q PicksMissing
-	for _, m := range h.Missing {
-		if !m.Stated {
-			q.Missing = append(q.Missing, MissingPick{m.Plot, h.PickName(m.Pick)})
-		}
-	}
-	if len(q.Missing) > 0 {
-		im.Questions = append(im.Questions, q)
-		im.Notes = append(im.Notes, q.Text())
+	if text, _ := h.Question(); text != "" {
+		im.Questions = append(im.Questions, PicksMissing{h})
 	}
 }
 
@@ -303,7 +296,7 @@ func (r *reader) checkYieldSum(line int, weights map[string]map[int]tables.Value
 	}
 	if total := known(record.ClassTotal); total != nil {
 		if w := (record.Weights{Total: *total, Marketable: known(record.ClassMarketable), Cull: known(record.ClassCull)}); w.Disagree() {
-			r.fault(line, "has %s: correct the one that is wrong", w.Text())
+			r.fault(line, "has %s: correct the one that is wrong", w.Text(r.t.Units))
 		}
 	}
 }

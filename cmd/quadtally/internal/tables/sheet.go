@@ -55,6 +55,9 @@ type Sheet struct {
 	Rows      []Row
 	Notes     []string // what was tidied on the way
 	Faults    []Fault  // rows that could not be read; the others stand
+	// Unended is the last row of a text file that ends without a line end, and
+	// so may be cut off in the middle of it; 0 where it ends with one.
+	Unended int
 }
 
 // Fault is something wrong at one place of a file, with the way out.
@@ -120,6 +123,7 @@ func readCSV(name string, data []byte) (*Sheet, error) {
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", name, err)
 	}
+	whole := text
 	first := 1
 	if m := separatorLine.FindStringSubmatch(text); m != nil { // a hint that spreadsheets write for each other
 		s.Delimiter = []rune(strings.ReplaceAll(m[1], `\t`, "\t"))[0]
@@ -134,6 +138,9 @@ func readCSV(name string, data []byte) (*Sheet, error) {
 			return nil, err
 		}
 		text, at = next, at+lines
+	}
+	if n := len(rows); n > 1 && whole != "" && !strings.HasSuffix(whole, "\n") {
+		s.Unended = rows[n-1].Line
 	}
 	return s, s.assemble(rows)
 }

@@ -5,15 +5,19 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
+
+	"quadtally/cmd/quadtally/internal/wording"
 )
 
 // Drawing is a picture as a list of marks, in millimetres of paper from the
 // upper left. The same drawing is written as SVG here and as PDF by the cards.
 type Drawing struct {
 	WidthMM, HeightMM float64
-	PaperPerGround    float64 // millimetres of paper for a millimetre of ground
+	PaperPerGround    float64 // millimetres of paper for a millimetre of ground, along the beds
+	PaperAcross       float64 // and across them; another only with MapOptions.Stretch
 	Marks             []Mark
 }
 
@@ -60,11 +64,12 @@ func (d *Drawing) text(x, y, size float64, align string, bold bool, s string) {
 	d.Marks = append(d.Marks, Mark{Points: []Point{{x, y}}, Text: s, SizeMM: size, Align: align, Bold: bold, Fill: inkBlack})
 }
 
-// MapDrawing draws the layout true to scale on paper of the given size: blocks
-// as bands, plots with number, treatment and place in the walk, flags at the
-// corners with their distance along the beds, the net plot dotted, the
-// quadrats of a visit, the walk, and arrows for north and the gradient. The
-// zero flag is at the lower left. It is refused where no plot has a place.
+// MapDrawing draws the layout on paper of the given size, true to scale or,
+// with MapOptions.Stretch, filling it: blocks as bands, plots with number and
+// treatment, flags at the corners, their distances along the beds at the side,
+// the net plot dotted, the quadrats of a visit, the walk, and arrows for north
+// and the gradient. The zero flag is at the lower left. It is refused where no
+// plot has a place.
 func MapDrawing(t *Trial, plots []Plot, widthMM, heightMM float64, opt MapOptions) (Drawing, error) {
 	e, placed := extentOf(plots)
 	if len(placed) == 0 || !(t.Ground.BedSpacingMM > 0) {
@@ -73,12 +78,16 @@ func MapDrawing(t *Trial, plots []Plot, widthMM, heightMM float64, opt MapOption
 	if !(widthMM >= 100 && heightMM >= 100) {
 		return Drawing{}, fmt.Errorf("the map needs paper of at least 100 x 100 mm")
 	}
-	const margin, head, foot, left = 12.0, 26.0, 28.0, 18.0
+	const margin, head, foot, left, right = 12.0, 26.0, 28.0, 34.0, 6.0
 	m := mapper{t: t, opt: opt, e: e, d: Drawing{WidthMM: widthMM, HeightMM: heightMM}}
 	groundW := float64(e.bed1-e.bed0) * t.Ground.BedSpacingMM
 	groundH := e.toMM - e.fromMM
-	m.scale = min((widthMM-2*margin-left)/groundW, (heightMM-2*margin-head-foot)/groundH)
-	m.left = margin + left + (widthMM-2*margin-left-groundW*m.scale)/2
+	m.across, m.scale = (widthMM-2*margin-left-right)/groundW, (heightMM-2*margin-head-foot)/groundH
+	if !opt.Stretch {
+		m.across = min(m.across, m.scale)
+		m.scale = m.across
+	}
+	m.left = margin + left + (widthMM-2*margin-left-right-groundW*m.across)/2
 	m.bottom = margin + head + groundH*m.scale
 
 	m.d.rect(0, 0, widthMM, heightMM, "#ffffff", "", 0)
@@ -89,10 +98,11 @@ func MapDrawing(t *Trial, plots []Plot, widthMM, heightMM float64, opt MapOption
 			return Drawing{}, err
 		}
 	}
+	m.distances(placed)
 	m.walk(placed)
 	m.arrows(widthMM-margin, margin)
 	m.legend(margin, min(m.bottom+10, heightMM-margin-foot+10), len(plots)-len(placed))
-	m.d.PaperPerGround = m.scale
+	m.d.PaperPerGround, m.d.PaperAcross = m.scale, m.across
 	return m.d, nil
 }
 
@@ -101,13 +111,14 @@ type mapper struct {
 	opt          MapOptions
 	e            extent
 	d            Drawing
-	scale        float64 // mm of paper per mm of ground
+	scale        float64 // mm of paper per mm of ground, along the beds
+	across       float64 // and across them
 	left, bottom float64 // the zero corner on paper
 }
 
 // at turns ground (across from the first bed's left edge, along) into paper.
 func (m *mapper) at(acrossMM, alongMM float64) Point {
-	return Point{m.left + acrossMM*m.scale, m.bottom - (alongMM-m.e.fromMM)*m.scale}
+	return Point{m.left + acrossMM*m.across, m.bottom - (alongMM-m.e.fromMM)*m.scale}
 }
 
 func (m *mapper) leftEdge(p Plot) float64 {
@@ -115,7 +126,8 @@ func (m *mapper) leftEdge(p Plot) float64 {
 }
 
 func (m *mapper) heading(margin float64) {
-	m.d.text(margin, margin+5, 6, "start", true, CleanLabel(m.t.Name))
+	name, size := clipped(CleanLabel(m.t.Name), m.d.WidthMM-2*margin-42, 3.4, 6)
+	m.d.text(margin, margin+5, size, "start", true, name)
 	sub := string(m.t.Design)
 	if m.opt.Visit > 0 {
 		sub += fmt.Sprintf(", quadrats of visit %d", m.opt.Visit)
@@ -140,13 +152,13 @@ func (m *mapper) blocks(placed []Plot) {
 		if m.t.Ground.GradientRuns == AcrossBeds {
 			m.d.text((a.X+b.X)/2, b.Y+4, 3, "middle", true, "block "+names[i])
 		} else {
-			m.d.text(a.X-2, (a.Y+b.Y)/2+1, 3, "end", true, "block "+names[i])
+			m.d.text(m.left-20, (a.Y+b.Y)/2+1, fitted("block "+names[i], 24, 3), "end", true, "block "+names[i])
 		}
 	}
 }
 
 func (m *mapper) plot(p Plot) error {
-	g, u := m.t.Ground, m.t.Units
+	g := m.t.Ground
 	left := m.leftEdge(p)
 	width := float64(p.Beds) * g.BedSpacingMM
 	far, near := m.at(left, p.FromMM+p.LengthMM), m.at(left+width, p.FromMM)
@@ -175,27 +187,56 @@ func (m *mapper) plot(p Plot) error {
 		}
 		for _, s := range spots {
 			a := m.at(left+s.AcrossMM, p.FromMM+s.AlongMM+m.t.Quadrat.LengthMM)
-			qw, qh := m.t.Quadrat.WidthMM*m.scale, m.t.Quadrat.LengthMM*m.scale
+			qw, qh := m.t.Quadrat.WidthMM*m.across, m.t.Quadrat.LengthMM*m.scale
 			m.d.rect(a.X, a.Y, qw, qh, "", inkFrame, 0.3)
-			m.d.text(a.X+qw+0.4, a.Y+qh/2+0.8, 2.2, "start", false, strconv.Itoa(s.Quadrat))
+			switch number := strconv.Itoa(s.Quadrat); {
+			case min(qw, qh) >= 2.4: // the number stands within, or on the side that has room
+				m.d.text(a.X+qw/2, a.Y+qh/2+0.8, 2.2, "middle", false, number)
+			case a.X+qw+2.2 <= near.X:
+				m.d.text(a.X+qw+0.5, a.Y+qh/2+0.8, 2.2, "start", false, number)
+			default:
+				m.d.text(a.X-0.5, a.Y+qh/2+0.8, 2.2, "end", false, number)
+			}
 		}
 	}
 	for _, c := range []Point{{far.X, far.Y}, {near.X, far.Y}, {far.X, near.Y}, {near.X, near.Y}} {
 		m.d.Marks = append(m.d.Marks, Mark{Points: []Point{c, {c.X, c.Y - 2.4}, {c.X + 1.6, c.Y - 1.7}, {c.X, c.Y - 1}}, Closed: true, Fill: inkBlack, Stroke: inkBlack, LineMM: 0.2})
 	}
-	small := min(2.4, h/6)
-	m.d.text(near.X-0.8, near.Y-0.9, small, "end", false, Distance(p.FromMM, u))
-	m.d.text(near.X-0.8, far.Y+small+0.4, small, "end", false, Distance(p.FromMM+p.LengthMM, u))
-
 	m.label(p, spots, (far.X+near.X)/2, w)
 	return nil
 }
 
+// distances writes at the left side how far along the beds flags stand, once
+// for each distance; close ones are set apart and joined to their place.
+func (m *mapper) distances(placed []Plot) {
+	var at []float64
+	for _, p := range placed {
+		for _, mm := range []float64{p.FromMM, p.FromMM + p.LengthMM} {
+			if !slices.ContainsFunc(at, func(x float64) bool { return Distance(x, m.t.Units) == Distance(mm, m.t.Units) }) {
+				at = append(at, mm)
+			}
+		}
+	}
+	slices.Sort(at)
+	const apart, em = 2.9, 2.4
+	low := math.Inf(1) // of the last one written
+	for _, mm := range at {
+		y := m.at(0, mm).Y
+		text := min(y, low-apart)
+		if text < y-6*apart { // too many for the room: those that do not fit are in the tables
+			continue
+		}
+		m.d.line(inkGrey, 0.15, false, Point{m.left - 2.6, y}, Point{m.left - 4, y}, Point{m.left - 5.4, text})
+		m.d.text(m.left-5.9, text+0.8, em, "end", false, Distance(mm, m.t.Units))
+		low = text
+	}
+}
+
 // label writes number and treatment into the widest stretch of the plot that
-// no quadrat takes.
+// no quadrat and no walk takes.
 func (m *mapper) label(p Plot, spots []Spot, x, w float64) {
-	edge := 3 / m.scale // room for the distances at both ends
-	free, from := span{}, edge
+	edge := 1.5 / m.scale
+	free, from := span{}, m.lane(p)+1.5/m.scale
 	for _, s := range append(spots, Spot{AlongMM: p.LengthMM - edge}) {
 		if s.AlongMM-from > free.to-free.from {
 			free = span{from, s.AlongMM}
@@ -210,8 +251,8 @@ func (m *mapper) label(p Plot, spots []Spot, x, w float64) {
 		return
 	}
 	m.d.text(x, y-id*0.05, id, "middle", true, p.ID)
-	em := fitted(p.Treatment, w-2, min(4, room*0.4))
-	m.d.text(x, y+em*0.9, em, "middle", false, p.Treatment)
+	code, em := clipped(p.Treatment, w-1, min(1.8, room*0.4), min(4, room*0.4))
+	m.d.text(x, y+em*0.9, em, "middle", false, code)
 }
 
 // fitted is the largest text height up to most at which s fits a width; an
@@ -220,11 +261,46 @@ func fitted(s string, widthMM, most float64) float64 {
 	return max(0.8, min(most, widthMM/(0.62*float64(max(1, len([]rune(s)))))))
 }
 
-// walk joins the plots in walking order, a fifth of the way into each.
+// clipped is a text and the height at which it fits a width, from least to
+// most; what does not fit even at the least height is cut and ends in dots.
+func clipped(s string, widthMM, least, most float64) (string, float64) {
+	em := fitted(s, widthMM, most)
+	if em >= least {
+		return s, em
+	}
+	r := []rune(s)
+	n := max(1, min(len(r), int(widthMM/(0.62*least))-1))
+	return string(r[:n]) + "…", least
+}
+
+// lane is how far behind its first flags the walk crosses a plot on the map: in
+// the border, where no quadrat lies.
+func (m *mapper) lane(p Plot) float64 {
+	if b := m.t.Ground.BorderMM; b > 0 && p.LengthMM > 2*b {
+		return b / 2
+	}
+	return p.LengthMM * 0.04
+}
+
+// walk joins the plots in walking order. From one row of plots to another it
+// goes round the outside, so that it crosses no label.
 func (m *mapper) walk(placed []Plot) {
-	var pts []Point
-	for _, p := range InWalkingOrder(placed) {
-		pts = append(pts, m.at(m.leftEdge(p)+float64(p.Beds)*m.t.Ground.BedSpacingMM/2, p.FromMM+p.LengthMM*0.2))
+	walk := InWalkingOrder(placed)
+	middle := func(p Plot) Point {
+		return m.at(m.leftEdge(p)+float64(p.Beds)*m.t.Ground.BedSpacingMM/2, p.FromMM+m.lane(p))
+	}
+	rightmost := m.at(float64(m.e.bed1-m.e.bed0)*m.t.Ground.BedSpacingMM, 0).X
+	pts := []Point{middle(walk[0])}
+	for i, p := range walk[1:] {
+		from, to := pts[len(pts)-1], middle(p)
+		if walk[i].FromMM != p.FromMM {
+			side := m.left - 1.6
+			if from.X+to.X > m.left+rightmost {
+				side = rightmost + 3
+			}
+			pts = append(pts, Point{side, from.Y}, Point{side, to.Y})
+		}
+		pts = append(pts, to)
 	}
 	m.d.line(inkWalk, 0.4, true, pts...)
 	start := pts[0]
@@ -269,19 +345,23 @@ func (m *mapper) arrows(right, top float64) {
 }
 
 func (m *mapper) legend(x, y float64, unplaced int) {
-	step := niceLength(40/m.scale, m.t.Units)
-	w := step * m.scale
+	step := niceLength(40/m.across, m.t.Units)
+	w := step * m.across
 	m.d.line(inkBlack, 0.5, false, Point{x, y - 1.5}, Point{x, y}, Point{x + w, y}, Point{x + w, y - 1.5})
-	m.d.text(x+w+2, y, 3, "start", false, fmt.Sprintf("%s; scale 1 : %.0f when printed at 100 %%", Length(step, m.t.Units), 1/m.scale))
+	scale := fmt.Sprintf("%s; scale 1 : %.0f when printed at 100 %%", Length(step, m.t.Units), 1/m.scale)
+	if m.across != m.scale {
+		scale = fmt.Sprintf("%s across; scale 1 : %.0f across and 1 : %.0f along the beds when printed at 100 %%", Length(step, m.t.Units), 1/m.across, 1/m.scale)
+	}
+	m.d.text(x+w+2, y, 3, "start", false, scale)
 	lines := []string{
-		"Flags stand at the corners; distances run along the beds from the zero flag at the lower left.",
+		"Flags stand at the corners; distances at the side run along the beds from the zero flag at the lower left.",
 		"Dashed lines inside a plot: the net plot. Grey strip: not sampled. Dashed path from the square to the arrow: the walk.",
 	}
 	if c := m.t.Control(); c != "" && !m.opt.Blind {
 		lines = append(lines, "Heavy outline: the control "+c+".")
 	}
 	if unplaced > 0 {
-		lines = append(lines, fmt.Sprintf("%s not drawn: bed or length is not recorded.", counted(unplaced, "plot")))
+		lines = append(lines, fmt.Sprintf("%s not drawn: bed or length is not recorded.", wording.Plural(unplaced, "plot")))
 	}
 	for i, l := range lines {
 		m.d.text(x, y+5+4*float64(i), 2.8, "start", false, l)

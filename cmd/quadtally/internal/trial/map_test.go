@@ -62,12 +62,12 @@ func mapExample(t *testing.T) (Trial, []Plot) {
 
 func TestMapAsText(t *testing.T) {
 	x, plots := mapExample(t)
-	s, err := TextMap(&x, plots, MapOptions{Visit: 1})
+	s, err := TextMap(&x, plots, MapOptions{Visit: 1}, 0)
 	if err != nil {
 		t.Fatal(err)
 	}
 	golden(t, "map.txt", []byte(s))
-	s, err = TextMap(&x, plots, MapOptions{Blind: true})
+	s, err = TextMap(&x, plots, MapOptions{Blind: true}, 0)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -79,7 +79,7 @@ func TestMapAsText(t *testing.T) {
 	if !strings.Contains(s, "105") {
 		t.Error("a blind map lacks its plots")
 	}
-	s, err = TextMap(&x, []Plot{{ID: "1", Treatment: "RYE", Order: 1}}, MapOptions{Visit: 1})
+	s, err = TextMap(&x, []Plot{{ID: "1", Treatment: "RYE", Order: 1}}, MapOptions{Visit: 1}, 0)
 	if err != nil || !strings.Contains(s, "not recorded") {
 		t.Errorf("without places: %v\n%s", err, s)
 	}
@@ -90,7 +90,7 @@ func TestMapOfScatteredPlots(t *testing.T) {
 	x, plots := mapExample(t)
 	plots[0].FromMM = 9e8
 	plots[1].Bed = 9999
-	s, err := TextMap(&x, plots, MapOptions{})
+	s, err := TextMap(&x, plots, MapOptions{}, 0)
 	if err != nil || len(s) > 20000 || !strings.Contains(s, "too far apart") {
 		t.Errorf("%v, %d bytes", err, len(s))
 	}
@@ -185,7 +185,7 @@ func TestLayoutTableRoundTrip(t *testing.T) {
 	x, plots := mapExample(t)
 	plots[3].LengthMM = 9753.6 // 32 ft
 	var rows []TableRow
-	for _, r := range LayoutRows(plots)[1:] {
+	for _, r := range LayoutRows(plots, Metric)[1:] {
 		rows = append(rows, TableRow{Where: "layout", Plot: r[0], Block: r[1], Column: r[2], Treatment: r[3], Bed: r[4], Beds: r[5], From: r[6], Length: r[8], Order: r[9]})
 	}
 	_, back, notes, faults := FromTable(&x, rows)

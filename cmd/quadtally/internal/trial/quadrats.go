@@ -176,28 +176,3 @@ func across(src *Source, spans []span, widthMM float64) float64 {
 func places(s span, widthMM float64) int {
 	return int(math.Floor((s.to-s.from-widthMM)/stepMM+1e-9)) + 1
 }
-
-// CheckSpot refuses a spot whose frame would leave the net plot or touch a
-// strip to avoid. It is for spots chosen by hand.
-func CheckSpot(t *Trial, p Plot, s Spot) error {
-	const eps = 1e-6
-	g, q, u := t.Ground, t.Quadrat, t.Units
-	if s.AlongMM < g.BorderMM-eps || s.AlongMM+q.LengthMM > p.LengthMM-g.BorderMM+eps {
-		return fmt.Errorf("%v quadrat %d: from %s to %s along the plot it reaches into the end border of %s",
-			p, s.Quadrat, Length(s.AlongMM, u), Length(s.AlongMM+q.LengthMM, u), Length(g.BorderMM, u))
-	}
-	for _, l := range lanes(t, p) {
-		for _, f := range l.spans {
-			if s.AcrossMM >= f.from-eps && s.AcrossMM+q.WidthMM <= f.to+eps {
-				return nil
-			}
-		}
-	}
-	for _, a := range g.Avoid {
-		if s.AcrossMM < a.ToMM-eps && s.AcrossMM+q.WidthMM > a.FromMM+eps {
-			return fmt.Errorf("%v quadrat %d: it lies on the strip to avoid (%s)", p, s.Quadrat, a.Why)
-		}
-	}
-	return fmt.Errorf("%v quadrat %d: from %s to %s across the plot it leaves the bed or reaches into the side border",
-		p, s.Quadrat, Length(s.AcrossMM, u), Length(s.AcrossMM+q.WidthMM, u))
-}

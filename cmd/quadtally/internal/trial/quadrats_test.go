@@ -1,6 +1,7 @@
 package trial
 
 import (
+	"fmt"
 	"strings"
 	"testing"
 )
@@ -23,7 +24,7 @@ func TestQuadratsStayInTheNetPlot(t *testing.T) {
 				t.Fatalf("%d spots", len(spots))
 			}
 			for i, s := range spots {
-				if err := CheckSpot(&x, p, s); err != nil {
+				if err := checkSpot(&x, p, s); err != nil {
 					t.Error(err)
 				}
 				if i > 0 && s.AlongMM < spots[i-1].AlongMM+x.Quadrat.LengthMM-1e-9 {
@@ -122,9 +123,34 @@ func TestBorderSpotsAreRefused(t *testing.T) {
 		{Spot{AlongMM: 4000, AcrossMM: 1000}, "leaves the bed"},
 		{Spot{AlongMM: 4000, AcrossMM: 1850}, "strip to avoid (seam)"},
 	} {
-		err := CheckSpot(&x, p, c.s)
+		err := checkSpot(&x, p, c.s)
 		if (err == nil) != (c.want == "") || err != nil && !strings.Contains(err.Error(), c.want) {
 			t.Errorf("%+v: %v, want %q", c.s, err, c.want)
 		}
 	}
+}
+
+// checkSpot refuses a spot whose frame would leave the net plot or touch a
+// strip to avoid. What draws spots is held against it.
+func checkSpot(t *Trial, p Plot, s Spot) error {
+	const eps = 1e-6
+	g, q, u := t.Ground, t.Quadrat, t.Units
+	if s.AlongMM < g.BorderMM-eps || s.AlongMM+q.LengthMM > p.LengthMM-g.BorderMM+eps {
+		return fmt.Errorf("%v quadrat %d: from %s to %s along the plot it reaches into the end border of %s",
+			p, s.Quadrat, Length(s.AlongMM, u), Length(s.AlongMM+q.LengthMM, u), Length(g.BorderMM, u))
+	}
+	for _, l := range lanes(t, p) {
+		for _, f := range l.spans {
+			if s.AcrossMM >= f.from-eps && s.AcrossMM+q.WidthMM <= f.to+eps {
+				return nil
+			}
+		}
+	}
+	for _, a := range g.Avoid {
+		if s.AcrossMM < a.ToMM-eps && s.AcrossMM+q.WidthMM > a.FromMM+eps {
+			return fmt.Errorf("%v quadrat %d: it lies on the strip to avoid (%s)", p, s.Quadrat, a.Why)
+		}
+	}
+	return fmt.Errorf("%v quadrat %d: from %s to %s across the plot it leaves the bed or reaches into the side border",
+		p, s.Quadrat, Length(s.AcrossMM, u), Length(s.AcrossMM+q.WidthMM, u))
 }

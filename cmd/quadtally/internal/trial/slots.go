@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"slices"
 	"strconv"
+
+	"quadtally/cmd/quadtally/internal/wording"
 )
 
 // Slot is one place for a plot in a field of a given number of beds.
@@ -130,7 +132,7 @@ func checkSlots(t *Trial, fs *Faults) {
 	}
 	switch {
 	case g.FieldBeds < g.Beds || g.FieldBeds > 1000:
-		fs.add("beds", "%s cannot be cut into plots %s wide", counted(g.FieldBeds, "bed"), counted(g.Beds, "bed"))
+		fs.add("beds", "%s cannot be cut into plots %s wide", wording.Plural(g.FieldBeds, "bed"), wording.Plural(g.Beds, "bed"))
 		return
 	case t.Design == LatinSquare:
 		fs.add("beds", "a Latin square needs its rows and columns whole: leave out beds, or use randomised complete blocks")
@@ -146,7 +148,7 @@ func checkSlots(t *Trial, fs *Faults) {
 			}
 		}
 		if s.FirstBed > 0 && ((s.FirstBed-1)%g.Beds != 0 || s.LastBed%g.Beds != 0 || s.LastBed > g.FieldBeds) {
-			fs.add("sections", "beds %d to %d are not whole groups of %s", s.FirstBed, s.LastBed, counted(g.Beds, "bed"))
+			fs.add("sections", "beds %d to %d are not whole groups of %s", s.FirstBed, s.LastBed, wording.Plural(g.Beds, "bed"))
 			return
 		}
 	}
@@ -161,7 +163,7 @@ func checkSlots(t *Trial, fs *Faults) {
 	}
 	if need := plotsNeeded(t); free < need {
 		fs.add("beds", "%s of %s give %d slots for plots, but %d are needed: add sections or take out a block",
-			counted(g.FieldBeds, "bed"), counted(g.Beds, "bed"), free, need)
+			wording.Plural(g.FieldBeds, "bed"), wording.Plural(g.Beds, "bed"), free, need)
 	}
 }
 

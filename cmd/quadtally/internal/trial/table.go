@@ -6,6 +6,8 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+
+	"quadtally/cmd/quadtally/internal/wording"
 )
 
 // TableRow is one plot of a layout that is already in the ground, as written.
@@ -181,7 +183,7 @@ func (r *tableReader) ground(row TableRow, p *Plot) {
 func (r *tableReader) checkWhole(rows []TableRow, plots []Plot) {
 	t := r.trial
 	if len(t.Treatments) < 2 {
-		r.faults.add("layout", "the table holds %s: need at least 2 to compare", counted(len(t.Treatments), "treatment"))
+		r.faults.add("layout", "the table holds %s: need at least 2 to compare", wording.Plural(len(t.Treatments), "treatment"))
 	}
 	for _, tr := range t.Treatments {
 		if !slices.ContainsFunc(plots, func(p Plot) bool { return p.Treatment == tr.Code }) {

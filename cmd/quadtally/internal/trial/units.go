@@ -187,20 +187,6 @@ func YieldPerBedMetre(kg, bedLengthMM float64) (float64, error) {
 	return kg / (bedLengthMM / 1000), nil
 }
 
-// Density turns a count in a frame of areaM2 into plants per square metre.
-func Density(count, areaM2 float64) (perM2 float64, err error) {
-	if !(areaM2 > 0) {
-		return 0, fmt.Errorf("a density needs the frame's inner area")
-	}
-	return count / areaM2, nil
-}
-
-// AmountForPlot turns a rate per hectare into the amount for a plot's gross
-// area, in the rate's own unit of amount (kg/ha gives kg).
-func AmountForPlot(ratePerHa float64, p Plot, g Ground) float64 {
-	return ratePerHa * GrossAreaM2(p, g) / M2PerHa
-}
-
 // GrossAreaM2 is the ground a plot takes, path included, square metres.
 func GrossAreaM2(p Plot, g Ground) float64 {
 	return p.LengthMM / 1000 * float64(p.Beds) * g.BedSpacingMM / 1000

@@ -5,6 +5,8 @@ import (
 	"strings"
 	"time"
 	"unicode"
+
+	"quadtally/cmd/quadtally/internal/wording"
 )
 
 // Fault is one thing wrong with a plan, a layout or a table, in one sentence.
@@ -157,7 +159,7 @@ func ValidateRecord(t *Trial) Faults {
 	checkTreatments(t, &fs)
 	q := t.Quadrat
 	if !(q.WidthMM >= 50 && q.WidthMM <= 5000 && q.LengthMM >= 50 && q.LengthMM <= 5000) {
-		fs.add("quadrat", "the frame's inner size is needed, each side between 50 mm and 5 m: it is never assumed")
+		fs.add("quadrat", "the frame's inner size is needed, each side between %s and %s: it is never assumed", Length(50, t.Units), Length(5000, t.Units))
 	}
 	if q.PerPlot < 1 || q.PerPlot > 99 {
 		fs.add("quadrats per plot", "%d is not between 1 and 99", q.PerPlot)
@@ -273,7 +275,7 @@ func checkGround(t *Trial, fs *Faults) {
 	checkSlots(t, fs)
 	for _, b := range g.SampleBeds {
 		if b < 1 || b > g.Beds {
-			fs.add("sample beds", "a plot has no bed %d: it is %s wide", b, counted(g.Beds, "bed"))
+			fs.add("sample beds", "a plot has no bed %d: it is %s wide", b, wording.Plural(g.Beds, "bed"))
 			return
 		}
 	}

@@ -105,37 +105,44 @@ function regionsOf(strokes, radius, ratio) {
       stack.push(v * W + u);
     }
   }
-  // Edges with the region on their right, from corner to corner of cells;
-  // where two cells touch at a corner only, the ring keeps to its own cell.
-  const edges = new Map(), rings = [];
-  const inside = (x, y) => !outside[y * W + x];
-  const edge = (x, y, dx, dy) => { const k = y * (W + 1) + x; if (!edges.has(k)) edges.set(k, []); edges.get(k).push([dx, dy]); };
-  for (let y = 1; y <= h; y++) {
-    for (let x = 1; x <= w; x++) {
-      if (!inside(x, y)) continue;
-      if (!inside(x, y - 1)) edge(x, y, 1, 0);
-      if (!inside(x + 1, y)) edge(x + 1, y, 0, 1);
-      if (!inside(x, y + 1)) edge(x + 1, y + 1, -1, 0);
-      if (!inside(x - 1, y)) edge(x, y + 1, 0, -1);
+  const inside = new Uint8Array(w * h);
+  for (let y = 0; y < h; y++) for (let x = 0; x < w; x++) inside[y * w + x] = outside[(y + 1) * W + x + 1] ? 0 : 1;
+  return traced(inside, w, h).map((ring) => simplified(ring.map(([x, y]) => [x / w, y / h]), 1.2 / w)).filter((r) => r.length > 2);
+}
+
+// traced lists the rings around the cells that are on, with these on their
+// right, as corners of cells; where two cells touch at a corner only, the ring
+// keeps to its own cell. Corners lie where a ring turns.
+function traced(on, w, h) {
+  const W = w + 1, edges = new Uint8Array(W * (h + 1)), rings = [];
+  const go = [[1, 0], [0, 1], [-1, 0], [0, -1]]; // right, down, left, up: bit d of edges
+  for (let y = 0; y < h; y++) {
+    for (let x = 0; x < w; x++) {
+      if (!on[y * w + x]) continue;
+      if (!y || !on[(y - 1) * w + x]) edges[y * W + x] |= 1;
+      if (x === w - 1 || !on[y * w + x + 1]) edges[y * W + x + 1] |= 2;
+      if (y === h - 1 || !on[(y + 1) * w + x]) edges[(y + 1) * W + x + 1] |= 4;
+      if (!x || !on[y * w + x - 1]) edges[(y + 1) * W + x] |= 8;
     }
   }
-  for (const [k, list] of edges) {
-    while (list.length) {
+  for (let k = 0; k < edges.length; k++) {
+    while (edges[k]) {
       const ring = [];
-      let x = k % (W + 1), y = (k - x) / (W + 1), [dx, dy] = list.pop();
+      let at = k, d = 31 - Math.clz32(edges[k] & -edges[k]), was = -1;
       for (;;) {
-        ring.push([clamp((x - 1) / w, 0, 1), clamp((y - 1) / h, 0, 1)]);
-        x += dx; y += dy;
-        const next = edges.get(y * (W + 1) + x);
-        if (!next || !next.length) break;
-        let i = next.findIndex(([u, v]) => u === -dy && v === dx); // turn right first
-        if (i < 0) i = 0;
-        [[dx, dy]] = next.splice(i, 1);
+        if (d !== was) ring.push([at % W, Math.floor(at / W)]);
+        edges[at] &= ~(1 << d);
+        at += go[d][0] + go[d][1] * W;
+        was = d;
+        if (!edges[at]) break;
+        for (const turn of [1, 0, 3, 2]) { // turn right first
+          if (edges[at] & (1 << ((d + turn) % 4))) { d = (d + turn) % 4; break; }
+        }
       }
-      rings.push(simplified(ring, 1.2 / w));
+      rings.push(ring);
     }
   }
-  return rings.filter((r) => r.length > 2);
+  return rings;
 }
 
 // simplified leaves out points of a ring that lie within far of the line
@@ -157,12 +164,19 @@ function simplified(ring, far) {
 }
 
 // How a class is drawn: by colour and by line style, so that either tells it.
-const classLook = {
-  weed: { colour: "#ff5a6e", dash: [] },
-  crop: { colour: "#6fc3ff", dash: [14, 5] },
-  "cover-crop regrowth": { colour: "#ffc24d", dash: [3, 5] },
-  "not a plant": { colour: "#d9d9d9", dash: [9, 4, 2, 4] },
-  "left out": { colour: "#ffffff", dash: [2, 8] },
+// The names are codes of the page, not words.
+const looks = {
+  "weed": { colour: "#ff5a6e", dash: [] },
+  "crop": { colour: "#6fc3ff", dash: [14, 5] },
+  "regrowth": { colour: "#ffc24d", dash: [3, 5] },
+  "not-a-plant": { colour: "#d9d9d9", dash: [9, 4, 2, 4] },
+  "left-out": { colour: "#ffffff", dash: [2, 8] },
+  "kind-1": { colour: "#ff9bd2", dash: [6, 3] },
+  "kind-2": { colour: "#b7ff7a", dash: [10, 3, 2, 3] },
+  "kind-3": { colour: "#7affe0", dash: [12, 3, 3, 3] },
+  "kind-4": { colour: "#ffa64d", dash: [16, 3] },
+  "kind-5": { colour: "#c9b6ff", dash: [6, 3, 2, 3, 2, 3] },
+  "kind-6": { colour: "#ffe14d", dash: [20, 2] },
 };
 
 // line strokes a path with a light core on a dark rim, which stands out on
@@ -177,25 +191,13 @@ function line(g, path, core, dash, scale) {
   g.setLineDash([]);
 }
 
-// borders is the outline of the cells that are on, along their edges.
+// borders is the outline of the cells that are on, along their edges, in whole
+// rings: a line style shows on them.
 function borders(on, w, h, sx, sy) {
   const path = new Path2D();
-  const at = (x, y) => (x < 0 || y < 0 || x >= w || y >= h ? 0 : on[y * w + x]);
-  for (let y = 0; y <= h; y++) {
-    for (let x = 0; x < w; x++) {
-      if (at(x, y) === at(x, y - 1)) continue;
-      const from = x;
-      while (x < w && at(x, y) !== at(x, y - 1)) x++;
-      path.moveTo(from * sx, y * sy); path.lineTo(x * sx, y * sy);
-    }
-  }
-  for (let x = 0; x <= w; x++) {
-    for (let y = 0; y < h; y++) {
-      if (at(x, y) === at(x - 1, y)) continue;
-      const from = y;
-      while (y < h && at(x, y) !== at(x - 1, y)) y++;
-      path.moveTo(x * sx, from * sy); path.lineTo(x * sx, y * sy);
-    }
+  for (const ring of traced(on, w, h)) {
+    ring.forEach(([x, y], i) => (i ? path.lineTo(x * sx, y * sy) : path.moveTo(x * sx, y * sy)));
+    path.closePath();
   }
   return path;
 }
@@ -252,7 +254,10 @@ function photoPage(box) {
   const whole = byId("whole"), lens = byId("lens"), picture = byId("picture"), loupe = byId("loupe");
   const tool = () => whole.checked ? "look" : (document.querySelector("input[name=tool]:checked") || { value: "look" }).value;
   const chosen = () => (document.querySelector("#markform input[name=class]:checked") || { value: "" }).value;
-  let plane = null, level = 1, on = null, found = null, patch = -1;
+  let plane = null, level = 1, on = null, found = null, patch = -1, sorted = null, outlines = null, seenClasses = [];
+  const classes = JSON.parse(box.dataset.classes || "null") || [];
+  const lookOf = (c) => looks[(classes.find((k) => k.class === c) || { look: c }).look] || looks["left-out"];
+  const nameOf = (c) => (classes.find((k) => k.class === c) || { name: c === "left-out" ? "left out" : c }).name;
   let polygon = [], strokes = [], brushed = [], stroke = null, spot = null, sending = false;
   const ratio = () => { const r = box.getBoundingClientRect(); return r.width / Math.max(r.height, 1); };
   const scale = () => green.width / Math.max(1, box.clientWidth);
@@ -266,8 +271,56 @@ function photoPage(box) {
       for (let i = 0; i < on.length; i++) on[i] = plane.levels[i] >= level && plane.levels[i] !== 255 ? 1 : 0;
       found = null;
     }
-    if (outline.checked) line(g, borders(on, plane.w, plane.h, green.width / plane.w, green.height / plane.h), "#fff", [], scale());
+    if (outline.checked) {
+      const sx = green.width / plane.w, sy = green.height / plane.h;
+      outlines = outlines || outlined();
+      for (const o of outlines) {
+        const path = new Path2D();
+        path.addPath(o.path, new DOMMatrix([sx, 0, 0, sy, 0, 0]));
+        line(g, path, o.look.colour, o.look.dash, scale());
+      }
+    }
+    legend();
     box.dataset.level = level;
+  }
+
+  // outlined is the outline of the green: of each class the green is sorted
+  // into in its colour and line style, or of all of it in white.
+  function outlined() {
+    if (!sorted) return [{ path: borders(on, plane.w, plane.h, 1, 1), look: { colour: "#fff", dash: [] } }];
+    const out = [];
+    seenClasses = [];
+    [null, ...sorted.classes].forEach((c, k) => {
+      const mine = new Uint8Array(on.length);
+      let some = false;
+      for (let i = 0; i < on.length; i++) if (on[i] && sorted.cells[i] === k) { mine[i] = 1; some = true; }
+      if (some && c !== null) seenClasses.push(c);
+      if (some) out.push({ path: borders(mine, plane.w, plane.h, 1, 1), look: c === null ? { colour: "#fff", dash: [] } : lookOf(c) });
+    });
+    return out;
+  }
+  // legend says what the outlines in this photo mean.
+  function legend() {
+    const box = byId("legend");
+    box.hidden = !outline.checked || !sorted || !seenClasses.length;
+    box.replaceChildren(...(box.hidden ? [] : ["sorted by the plants named: ", ...seenClasses.flatMap((c) => {
+      const s = document.createElement("span");
+      s.className = "swatch " + (classes.find((k) => k.class === c) || {}).look;
+      return [s, " " + nameOf(c) + "  "];
+    })]));
+  }
+  // sort asks how the green is told apart by the plants named so far.
+  let asking = 0;
+  function sort() {
+    const mine = ++asking;
+    return fetch(`/photo/${hash}/sorted`).then((r) => (r.ok ? r.arrayBuffer() : Promise.reject())).then((b) => {
+      if (mine !== asking) return; // a newer name was given meanwhile
+      const n = new DataView(b).getUint32(0, true), cells = new Uint8Array(b, 4 + n);
+      sorted = cells.length ? { classes: JSON.parse(new TextDecoder().decode(new Uint8Array(b, 4, n))), cells } : null;
+      outlines = null;
+      redraw();
+      box.dataset.sorted = sorted ? sorted.classes.join(" ") : "no";
+    }).catch(() => trouble("How the plants are told apart could not be drawn: reload the page. Nothing is wrong with what is stored."));
   }
 
   fetch(`/photo/${hash}/plane`).then((r) => (r.ok ? r.arrayBuffer() : Promise.reject())).then((b) => {
@@ -276,6 +329,7 @@ function photoPage(box) {
     level = head.getUint32(8, true);
     redraw();
     box.dataset.ready = "yes";
+    sort();
   }).catch(() => trouble("The outline of the green could not be drawn: reload the page. Nothing is wrong with what is stored."));
   // The whole photo takes the place of the ground inside the frame; what is
   // drawn and pointed at belongs to the ground and rests meanwhile.
@@ -358,6 +412,7 @@ function photoPage(box) {
     undo.dataset.entry = answer.entry || "";
     sayAt(answer.said + ".");
     board.draw();
+    sort();
   }
   // unname takes the last naming back.
   async function unname() {
@@ -380,7 +435,7 @@ function photoPage(box) {
     if (!chosen()) { sayAt("A patch of green is picked: press the key of its class."); return; }
     sending = true;
     const what = chosen();
-    sayAt(`Storing: ${what} …`);
+    sayAt(`Storing: ${nameOf(what)} …`);
     try {
       const answer = await send(markForm, { at: spot.map((v) => v.toFixed(6)).join(","), class: what });
       spot = null;
@@ -421,17 +476,17 @@ function photoPage(box) {
     const s = w / Math.max(1, box.clientWidth);
     if (showAreas.checked) {
       for (const a of areas) {
-        const look = classLook[a.class] || classLook["left out"], path = new Path2D();
+        const look = lookOf(a.class), name = nameOf(a.class), path = new Path2D();
         a.points.forEach(([x, y], i) => (i ? path.lineTo(x * w, y * h) : path.moveTo(x * w, y * h)));
         path.closePath();
         line(g, path, look.colour, look.dash, s);
         const x = Math.min(...a.points.map((p) => p[0])) * w, y = Math.min(...a.points.map((p) => p[1])) * h;
         g.font = `${Math.round(13 * s)}px sans-serif`;
-        const wide = g.measureText(a.class).width, tall = 18 * s;
+        const wide = g.measureText(name).width, tall = 18 * s;
         g.fillStyle = "#111";
         g.fillRect(x, Math.max(0, y - tall), wide + 10 * s, tall);
         g.fillStyle = look.colour;
-        g.fillText(a.class, x + 5 * s, Math.max(0, y - tall) + tall * 0.75);
+        g.fillText(name, x + 5 * s, Math.max(0, y - tall) + tall * 0.75);
       }
     }
     g.fillStyle = "rgba(28, 38, 34, .55)";
@@ -717,12 +772,34 @@ function countPage(box) {
   };
 }
 
+// evidence enlarges one picture after the other over the page.
+function evidence(links) {
+  const dialog = byId("large"), picture = byId("largepicture");
+  let at = -1;
+  const finer = { straight: "close", small: "straight", upright: "full" };
+  const show = (i) => {
+    at = i % links.length;
+    const [, , hash, view] = links[at].pathname.split("/");
+    picture.src = `/picture/${hash}/${finer[view] || view}`;
+    picture.alt = byId("largetext").textContent = links[at].textContent.trim();
+    if (!dialog.open) dialog.showModal();
+  };
+  links.forEach((a, i) => a.addEventListener("click", (e) => { e.preventDefault(); show(i); }));
+  for (const e of [picture, byId("closelarge")]) e.addEventListener("click", () => dialog.close());
+  byId("nextlarge").addEventListener("click", () => show(at + 1));
+  return () => show(at + 1);
+}
+
 document.addEventListener("DOMContentLoaded", () => {
   let keys = () => false;
   if (byId("board")) keys = photoPage(byId("board"));
   if (byId("corners")) keys = framePage(byId("corners"));
   if (byId("countboard")) keys = countPage(byId("countboard"));
   if (byId("thresholdform")) thresholdPage(byId("thresholdform"));
+  if (byId("large")) {
+    const others = keys, next = evidence([...document.querySelectorAll(".evidence a")]);
+    keys = (key) => (key === "v" ? (next(), true) : byId("large").open ? false : others(key));
+  }
   for (const img of document.querySelectorAll("img.whole")) {
     img.addEventListener("error", () => { img.hidden = true; byId("nopicture").hidden = false; });
     if (img.complete && !img.naturalWidth) img.dispatchEvent(new Event("error"));

@@ -9,34 +9,34 @@ import (
 	"quadtally/vision/raster"
 )
 
-// Where a channel has run into its end, light has burnt part of the colour
+// Where a channel has run into its end, light has clipped part of the colour
 // away: leaves in full sun, whose green goes first, come out paler than they
 // are, their glare white, and bright straw, whose red goes first, greener. The
 // default index there takes the colour of what lies around, each sample
 // counting by how sure its own is: normalised convolution (Knutsson and
-// Westin 1993, Proc. IEEE CVPR, 515-523; from memory).
+// Westin 1993, Proc. IEEE CVPR).
 
-// burn is what light has done to one sample: in the lower bits how sure its
-// colour is, 0 to sureFully; above them which channels are burnt.
-type burn uint8
+// clipping is what light has done to one sample: in the lower bits how sure its
+// colour is, 0 to sureFully; above them which channels are clipped.
+type clipping uint8
 
 const (
-	sureFully      = 31
-	redBurnt  burn = 1 << 5
-	grnBurnt  burn = 1 << 6
-	bluBurnt  burn = 1 << 7
-	allBurnt       = redBurnt | grnBurnt | bluBurnt
+	sureFully           = 31
+	redClipped clipping = 1 << 5
+	grnClipped clipping = 1 << 6
+	bluClipped clipping = 1 << 7
+	allClipped          = redClipped | grnClipped | bluClipped
 )
 
-func (b burn) sure() int32 { return int32(b & sureFully) }
+func (b clipping) sure() int32 { return int32(b & sureFully) }
 
 const (
-	// From burnsFrom on, 8-bit units, a channel is less and less sure; at
-	// burnsFully it says nothing. JPEG and smoothing leave a burnt channel a
+	// From clipsFrom on, 8-bit units, a channel is less and less sure; at
+	// clipsFully it says nothing. JPEG and smoothing leave a clipped channel a
 	// little under its end.
-	burnsFrom, burnsFully = 246, 254
-	// Ground of which less is burnt is left alone.
-	leastBurnt = 0.002
+	clipsFrom, clipsFully = 246, 254
+	// Ground of which less is clipped is left alone.
+	leastClipped = 0.002
 	// The surroundings are looked at twice, so many times as wide as the
 	// smoothing. Narrowly where sure samples are near; else widely.
 	nearTimes, farTimes = 1.8, 7.2
@@ -46,11 +46,11 @@ const (
 	widestGlare = 0.05
 )
 
-// burnOf judges one sample by Y, Cb and Cr, in steps of a field.
-func burnOf(y, cb, cr int32) burn {
-	// Green is burnt at no less luma than it brings itself. Red and blue that
-	// burn at less are those of flowers and paint, and as strong as they look.
-	const leastLuma = 587 * burnsFrom * unit / 1000
+// clippingOf judges one sample by Y, Cb and Cr, in steps of a field.
+func clippingOf(y, cb, cr int32) clipping {
+	// Green is clipped at no less luma than it brings itself. Red and blue that
+	// clip at less are those of flowers and paint, and as strong as they look.
+	const leastLuma = 587 * clipsFrom * unit / 1000
 	if y < leastLuma {
 		return sureFully
 	}
@@ -58,16 +58,16 @@ func burnOf(y, cb, cr int32) burn {
 	r := y + (1436*cr)>>10
 	g := y - (352*cb+731*cr)>>10
 	b := y + (1815*cb)>>10
-	const from, span = burnsFrom * unit, (burnsFully - burnsFrom) * unit
+	const from, span = clipsFrom * unit, (clipsFully - clipsFrom) * unit
 	over := max(r, g, b) - from
 	if over <= 0 {
 		return sureFully
 	}
-	out := burn(sureFully * max(span-over, 0) / span)
+	out := clipping(sureFully * max(span-over, 0) / span)
 	for _, c := range [...]struct {
 		v int32
-		b burn
-	}{{r, redBurnt}, {g, grnBurnt}, {b, bluBurnt}} {
+		b clipping
+	}{{r, redClipped}, {g, grnClipped}, {b, bluClipped}} {
 		if c.v > from {
 			out |= c.b
 		}
@@ -75,19 +75,19 @@ func burnOf(y, cb, cr int32) burn {
 	return out
 }
 
-// burnt is a field judged sample by sample, with sums over squares of wideSide
+// clipped is a field judged sample by sample, with sums over squares of wideSide
 // samples a side.
-type burnt struct {
-	burns        []burn
+type clipped struct {
+	clipping     []clipping
 	across, down int       // squares
 	sum          []float32 // of the samples' colours, each times how sure it is
 	sure         []float32 // of how sure they are
-	whites       []uint8   // samples of each square that are burnt in all channels
+	whites       []uint8   // samples of each square that are clipped in all channels
 }
 
-// judgeBurns judges the samples of a field whose weighted chroma is raw.
-func (ws *Workspace) judgeBurns(f *field, raw []int16, luma, cb, cr plane, onChroma *bins, n int) burnt {
-	b := burnt{burns: raster.Sized(&ws.burns, len(raw)), across: (f.w + wideSide - 1) / wideSide, down: (f.h + wideSide - 1) / wideSide}
+// judgeClipping judges the samples of a field whose weighted chroma is raw.
+func (ws *Workspace) judgeClipping(f *field, raw []int16, luma, cb, cr plane, onChroma *bins, n int) clipped {
+	b := clipped{clipping: raster.Sized(&ws.clipping, len(raw)), across: (f.w + wideSide - 1) / wideSide, down: (f.h + wideSide - 1) / wideSide}
 	squares := b.across * b.down
 	b.sum, b.sure, b.whites = make([]float32, squares), make([]float32, squares), make([]uint8, squares)
 	ys, cbs, crs := make([]int16, f.w), make([]int16, f.w), make([]int16, f.w)
@@ -96,18 +96,18 @@ func (ws *Workspace) judgeBurns(f *field, raw []int16, luma, cb, cr plane, onChr
 		onLuma.row(luma, row, 0, ys)
 		onChroma.row(cb, row, 128, cbs)
 		onChroma.row(cr, row, 128, crs)
-		line, out := raw[row*f.w:][:f.w], b.burns[row*f.w:][:f.w]
+		line, out := raw[row*f.w:][:f.w], b.clipping[row*f.w:][:f.w]
 		for x := range b.across {
 			var colours, sures int32
 			at := row/wideSide*b.across + x
 			end := min((x+1)*wideSide, f.w)
 			for i := x * wideSide; i < end; i++ {
-				k := burnOf(int32(ys[i]), int32(cbs[i]), int32(crs[i]))
+				k := clippingOf(int32(ys[i]), int32(cbs[i]), int32(crs[i]))
 				out[i] = k
 				s := k.sure()
 				colours += s * int32(line[i])
 				sures += s
-				if k&allBurnt == allBurnt {
+				if k&allClipped == allClipped {
 					b.whites[at]++
 				}
 			}
@@ -118,10 +118,10 @@ func (ws *Workspace) judgeBurns(f *field, raw []int16, luma, cb, cr plane, onChr
 	return b
 }
 
-// restore gives the burnt samples of the weighted chroma of a field the colour
+// restore gives the clipped samples of the weighted chroma of a field the colour
 // of their surroundings.
 func (ws *Workspace) restore(f *field, raw []int16, luma, cb, cr plane, onChroma *bins, n int, sigma float64) error {
-	b := ws.judgeBurns(f, raw, luma, cb, cr, onChroma, n)
+	b := ws.judgeClipping(f, raw, luma, cb, cr, onChroma, n)
 	if err := keepWide(b.whites, b.across, b.down); err != nil {
 		return err
 	}
@@ -137,8 +137,8 @@ func (ws *Workspace) restore(f *field, raw []int16, luma, cb, cr plane, onChroma
 	if err != nil {
 		return err
 	}
-	for i, k := range b.burns {
-		if k.sure() == sureFully || k&allBurnt == allBurnt && b.whites[i/f.w/wideSide*b.across+i%f.w/wideSide] > 0 {
+	for i, k := range b.clipping {
+		if k.sure() == sureFully || k&allClipped == allClipped && b.whites[i/f.w/wideSide*b.across+i%f.w/wideSide] > 0 {
 			continue
 		}
 		raw[i] = k.mixed(raw[i], fill[i])
@@ -147,14 +147,14 @@ func (ws *Workspace) restore(f *field, raw []int16, luma, cb, cr plane, onChroma
 }
 
 // mixed is the colour of a sample, v as it looks, where its surroundings have
-// another. Where green alone is burnt it is at least as green as it looks,
+// another. Where green alone is clipped it is at least as green as it looks,
 // where red or blue are and green is not, at most.
-func (b burn) mixed(v, around int16) int16 {
+func (b clipping) mixed(v, around int16) int16 {
 	to := around
-	switch b & allBurnt {
-	case grnBurnt:
+	switch b & allClipped {
+	case grnClipped:
 		to = max(to, v)
-	case redBurnt, bluBurnt, redBurnt | bluBurnt:
+	case redClipped, bluClipped, redClipped | bluClipped:
 		to = min(to, v)
 	}
 	return int16(int32(v) + (int32(to)-int32(v))*(sureFully-b.sure())/sureFully)
@@ -207,21 +207,21 @@ func surroundings(sum, sure []float32, across, down int, sigma float64) ([]int16
 	return out, nil
 }
 
-// burntShare is the burnt share of the ground, a quadrilateral in the Y plane,
+// clippedShare is the clipped share of the ground, a quadrilateral in the Y plane,
 // from a sample of it.
-func burntShare(r *raster.Raster, ground frame.Quad) float64 {
+func clippedShare(r *raster.Raster, ground frame.Quad) float64 {
 	const step = 8
 	in := boundsOf(ground).Intersect(image.Rect(0, 0, r.Width, r.Height))
-	burnt := 0
+	clipped := 0
 	for y := in.Min.Y; y < in.Max.Y; y += step {
 		chroma := y * r.ChromaHeight / r.Height * r.ChromaWidth
 		for x := in.Min.X; x < in.Max.X; x += step {
 			at := chroma + x*r.ChromaWidth/r.Width
-			k := burnOf(unit*int32(r.Y[y*r.Width+x]), unit*(int32(r.Cb[at])-128), unit*(int32(r.Cr[at])-128))
+			k := clippingOf(unit*int32(r.Y[y*r.Width+x]), unit*(int32(r.Cb[at])-128), unit*(int32(r.Cr[at])-128))
 			if k.sure() < sureFully && inside(ground[:], raster.Point{X: float64(x), Y: float64(y)}) {
-				burnt++
+				clipped++
 			}
 		}
 	}
-	return float64(burnt*step*step) / math.Abs(ground.Area())
+	return float64(clipped*step*step) / math.Abs(ground.Area())
 }

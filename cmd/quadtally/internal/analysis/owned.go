@@ -1,0 +1,26 @@
+package analysis
+
+import (
+	"math"
+
+	"quadtally/cmd/quadtally/internal/record"
+)
+
+// PlotErrors are the standard errors that the plot means of a response carry by
+// themselves at each visit, in the unit of the response: those of covers by
+// class, which check points correct. Nil for responses that carry none. Errors
+// of two plots at a visit are correlated, since the same points correct both.
+func (r Response) PlotErrors(snap *record.Snapshot) (map[Place]float64, error) {
+	if r.def.ofRole == "" {
+		return nil, nil
+	}
+	t, err := tellApart(snap, r.def.ofRole, r.Class)
+	if err != nil {
+		return nil, err
+	}
+	out := map[Place]float64{}
+	for i, k := range t.order {
+		out[Place{Plot: k.Plot, Visit: k.Visit}] = math.Sqrt(max(0, t.cov[i][i])) * r.Factor
+	}
+	return out, nil
+}

@@ -1,0 +1,99 @@
+package sheets
+
+import (
+	"fmt"
+	"math"
+	"strings"
+	"testing"
+
+	"quadtally/cmd/quadtally/internal/record"
+)
+
+// TestEveryUnit: a value with its unit beside it is stored in the unit of its
+// kind. The factors are those of the international yard and pound (1959).
+func TestEveryUnit(t *testing.T) {
+	const lb, oz, acre, ft2 = 0.45359237, 0.028349523125, 4046.8564224, 0.09290304
+	for _, c := range []struct {
+		variable string
+		stored   string
+		factor   map[string]float64
+	}{
+		{record.VarCover, "fraction", map[string]float64{"%": 0.01, "fraction": 1}},
+		{record.VarCropHeight, "mm", map[string]float64{"mm": 1, "cm": 10, "m": 1000, "in": 25.4, "ft": 304.8}},
+		{record.VarBiomass, "kg/m2", map[string]float64{"kg/ha": 1e-4, "t/ha": 0.1, "g/m2": 1e-3, "kg/m2": 1, "lb/acre": lb / acre, "oz/ft2": oz / ft2}},
+	} {
+		for unit, factor := range c.factor {
+			im := counts(t, fmt.Sprintf("plot,quadrat,visit,variable,value,unit\n101,1,1,%s,0.75,%s\n", c.variable, unit), Options{})
+			if len(im.Observations) != 1 || len(im.Faults) > 0 {
+				t.Errorf("%s in %s: %+v %v", c.variable, unit, im.Observations, im.Faults)
+				continue
+			}
+			if o := im.Observations[0]; o.Unit != c.stored || math.Abs(o.Value-0.75*factor) > 1e-12*factor {
+				t.Errorf("%s: 0.75 %s is stored as %v %s, want %v %s", c.variable, unit, o.Value, o.Unit, 0.75*factor, c.stored)
+			}
+		}
+	}
+	// A cell that the spreadsheet shows as 45 % holds 45 of a hundred.
+	im := counts(t, "plot,quadrat,visit,variable,value,unit\n101,1,1,cover,45%,%\n101,2,1,cover,45%,fraction\n", Options{})
+	for _, o := range im.Observations {
+		if o.Value != 0.45 {
+			t.Errorf("45%% is stored as %v", o.Value)
+		}
+	}
+	if len(im.Observations) != 2 {
+		t.Errorf("%+v", im.Faults)
+	}
+}
+
+// TestPercentOrProportion: both sides of what makes a column of cover one or
+// the other.
+func TestPercentOrProportion(t *testing.T) {
+	for values, want := range map[string]string{
+		"0.2 0.9":  "0.2 0.9",
+		"0.2 1":    "0.2 1",
+		"20 1.5":   "0.2 0.015",
+		"0 0":      "0 0",
+		"0.2 1.5":  "both",
+		"0.99 1.1": "both",
+		"1 101":    "0.01 -",
+	} {
+		list := strings.Fields(values)
+		im := counts(t, fmt.Sprintf("plot,quadrat,visit,cover\n101,1,1,%s\n101,2,1,%s\n", list[0], list[1]), Options{})
+		got := "both"
+		if !strings.Contains(faultText(im), "percent or proportion?") {
+			var out []string
+			for q := 1; q <= 2; q++ {
+				if o := find(im, "101", q, record.VarCover, ""); o != nil {
+					out = append(out, fmt.Sprint(o.Value))
+				} else {
+					out = append(out, "-")
+				}
+			}
+			got = strings.Join(out, " ")
+		}
+		if got != want {
+			t.Errorf("%s: %s, want %s (%s)", values, got, want, faultText(im))
+		}
+	}
+}
+
+// TestPickFirst: the pick is read wherever its column stands, and a row without
+// one is refused where the sheet has that column.
+func TestPickFirst(t *testing.T) {
+	for _, text := range []string{"pick,plot,marketable_kg,bed_length_m\n2,101,5,3\n,102,5,3\n", "plot,marketable_kg,bed_length_m,pick\n101,5,3,2\n102,5,3,\n"} {
+		im, err := yieldsOf(t, text, Options{})
+		if err != nil || len(im.Observations) != 1 || im.Observations[0].Pick != "2" || im.Observations[0].LengthMM != 3000 || !strings.Contains(faultText(im), "which pick") {
+			t.Errorf("%v %+v %s", err, im.Observations, faultText(im))
+		}
+	}
+	for _, length := range []string{"0", "-1"} {
+		im, err := yieldsOf(t, "plot,date,marketable_kg,bed_length_m\n101,2025-09-01,5,"+length+"\n", Options{})
+		if err != nil || len(im.Observations) != 0 || !strings.Contains(faultText(im), "bed length") {
+			t.Errorf("length %s: %v %+v %s", length, err, im.Observations, faultText(im))
+		}
+	}
+	im, err := yieldsOf(t, "plot,date,marketable_kg,bed_length_mm\n101,2025-09-01,5,1\n", Options{})
+	if err != nil || len(im.Observations) != 1 || im.Observations[0].LengthMM != 1 {
+		t.Errorf("%v %+v %s", err, im.Observations, faultText(im))
+	}
+}

@@ -1,0 +1,73 @@
+package status
+
+import (
+	"encoding/json"
+	"fmt"
+	"strconv"
+	"strings"
+
+	"quadtally/cmd/quadtally/internal/record"
+	"quadtally/vision"
+)
+
+// waiting says what is in use and still wants a person's eye: photos with
+// doubts that nobody answered, and visits whose weeds cannot be told from crop
+// and regrowth, once plants are named or photos ready for it at all.
+func waiting(snap *record.Snapshot) []string {
+	look, glance := map[int]int{}, map[int]int{}
+	inUse := map[int]bool{}
+	for i := range snap.Photos {
+		p := &snap.Photos[i]
+		if !p.InUse() {
+			continue
+		}
+		inUse[p.Place.Visit] = true
+		if p.Accepted {
+			continue
+		}
+		var m struct{ Flags []vision.Flag }
+		if json.Unmarshal(p.Doc, &m) != nil || len(m.Flags) == 0 {
+			continue
+		}
+		worst := glance
+		for _, f := range m.Flags {
+			if f.Severity == vision.MustLook {
+				worst = look
+			}
+		}
+		worst[p.Place.Visit]++
+	}
+	var out []string
+	byVisit := func(count map[int]int) string {
+		var parts []string
+		for v := range len(snap.Trial.Visits) + 1 {
+			if count[v] > 0 {
+				parts = append(parts, fmt.Sprintf("%d at visit %d", count[v], v))
+			}
+		}
+		return strings.Join(parts, ", ")
+	}
+	if len(look) > 0 {
+		out = append(out, "photos in use with a doubt that wants a look: "+byVisit(look)+" (`quadtally review`)")
+	}
+	if len(glance) > 0 {
+		out = append(out, "photos in use with a lesser doubt: "+byVisit(glance))
+	}
+	unnamed := map[record.PlantsLacking][]string{}
+	var order []record.PlantsLacking
+	for v := 1; v <= len(snap.Trial.Visits); v++ {
+		if !inUse[v] {
+			continue
+		}
+		if lack := snap.PlantsLack(v); len(lack) > 0 {
+			if unnamed[lack[0]] == nil {
+				order = append(order, lack[0])
+			}
+			unnamed[lack[0]] = append(unnamed[lack[0]], strconv.Itoa(v))
+		}
+	}
+	for _, l := range order {
+		out = append(out, fmt.Sprintf("weeds are not told apart at visit %s: %s", strings.Join(unnamed[l], ", "), l.Words()))
+	}
+	return out
+}

@@ -1,0 +1,22 @@
+// Package wording holds the few rules of English that sentences with numbers in
+// them need.
+package wording
+
+import (
+	"fmt"
+	"strings"
+)
+
+// Plural is a number with its noun, in the plural but for one.
+func Plural(n int, noun string) string {
+	if n == 1 {
+		return "1 " + noun
+	}
+	switch {
+	case strings.HasSuffix(noun, "y") && !strings.HasSuffix(noun, "ay"):
+		noun = strings.TrimSuffix(noun, "y") + "ie"
+	case strings.HasSuffix(noun, "ch") || strings.HasSuffix(noun, "s"):
+		noun += "e"
+	}
+	return fmt.Sprintf("%d %ss", n, noun)
+}
