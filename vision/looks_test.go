@@ -212,3 +212,61 @@ func TestLooksLeaveSettingsAlone(t *testing.T) {
 		t.Error("keeping looks counts as another setting")
 	}
 }
+
+// TestSolidLeavesRimsOut draws small leaves whose edges are blurred as a lens
+// blurs them, in linear light, on dark soil and on pale straw. The solid cells
+// have about the area that was drawn on both grounds, while the green, being of
+// compressed values, is wider on the dark one.
+func TestSolidLeavesRimsOut(t *testing.T) {
+	const size, spacing, radius, blur = 600, 40, 5.0, 1.0
+	code := func(v float64) byte {
+		return byte(math.Round(255 * max(0, math.Min(1, 1.055*math.Pow(max(v, 0.0031308), 1/2.4)-0.055))))
+	}
+	measure := func(ground [3]int) (green, solid float64) {
+		s := newScene(size, size, ground)
+		var drawn float64
+		for y := range size {
+			for x := range size {
+				// Share of leaf at a pixel: the blurred edge of the nearest disc.
+				cx, cy := math.Round(float64(x)/spacing)*spacing, math.Round(float64(y)/spacing)*spacing
+				d := math.Hypot(float64(x)-cx, float64(y)-cy)
+				if min(cx, cy) < spacing || max(cx, cy) > size-spacing || d > radius+5*blur {
+					continue
+				}
+				share := 0.5 * math.Erfc((d-radius)/(blur*math.Sqrt2))
+				drawn += share
+				for c := range 3 {
+					v := share*fromSRGB(float64(leafRGB[c])/255) + (1-share)*fromSRGB(float64(ground[c])/255)
+					s.rgb[3*(y*size+x)+c] = code(v)
+				}
+			}
+		}
+		m := withLooks(t, s.jpeg(t, 95), plain())
+		th, err := VisitThreshold([]Curve{m.Curve}, plain())
+		if err != nil {
+			t.Fatal(err)
+		}
+		g, err := m.Green(th.Value)
+		if err != nil {
+			t.Fatal(err)
+		}
+		cells := 0.0
+		for b, n := range m.Looks.Solid {
+			if int32(n) > g.Cells[b] {
+				t.Fatalf("block %d has %d solid cells of %d green", b, n, g.Cells[b])
+			}
+			cells += float64(n)
+		}
+		area := float64(size*size) / float64(len(m.Plane.Levels))
+		return float64(g.Total()) * area / drawn, cells * area / drawn
+	}
+	darkGreen, dark := measure([3]int{75, 60, 46})
+	paleGreen, pale := measure([3]int{190, 172, 130})
+	t.Logf("of the area drawn: dark ground green %.3f solid %.3f, pale ground green %.3f solid %.3f", darkGreen, dark, paleGreen, pale)
+	if math.Abs(dark-1) > 0.25 || math.Abs(pale-1) > 0.25 {
+		t.Errorf("solid cells are %.3f of the leaves on dark ground and %.3f on pale", dark, pale)
+	}
+	if was, is := math.Abs(math.Log(darkGreen/paleGreen)), math.Abs(math.Log(dark/pale)); was < 0.2 || is > was/3 {
+		t.Errorf("between the grounds green differs by a factor of %.3f and solid cells by one of %.3f", math.Exp(was), math.Exp(is))
+	}
+}

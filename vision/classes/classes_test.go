@@ -343,12 +343,42 @@ func TestNextToName(t *testing.T) {
 // TestLooksStored: what is stored comes back, and stored looks that are short,
 // long or changed are refused or at least consistent.
 func TestLooksStored(t *testing.T) {
-	l, _, _ := field(rand.New(rand.NewPCG(3, 3)), 7, 5, 1, func(i int) int { return i % 2 })
+	l, levels, _ := field(rand.New(rand.NewPCG(3, 3)), 7, 5, 1, func(i int) int { return i % 2 })
 	b, err := l.MarshalBinary()
 	if err != nil {
 		t.Fatal(err)
 	}
 	var back Looks
+	if err := back.UnmarshalBinary(b); err != nil || back.Solid != nil {
+		t.Errorf("looks without solid cells come back with %v: %v", back.Solid, err)
+	}
+	g, err := l.Green(levels, 2)
+	if err != nil {
+		t.Fatal(err)
+	}
+	p := Photo{Looks: l, Green: g}
+	half := &Sorted{Classes: 2, Prob: make([]float32, 2*len(l.Blocks))}
+	if _, _, ok := half.SolidShares(p); ok {
+		t.Error("solid shares of looks that do not tell")
+	}
+	// Of every second block nothing is solid, of the others all and more than is
+	// green now; class 1 has the former, class 0 the latter.
+	l.Solid = make([]uint8, len(l.Blocks))
+	var solid float64
+	for i := range l.Solid {
+		half.Prob[2*i+(i+1)%2] = 1
+		if i%2 == 1 {
+			l.Solid[i] = 200
+			solid += float64(g.Cells[i])
+		}
+	}
+	share, mean, ok := half.SolidShares(p)
+	if want := solid / float64(g.Total()); !ok || math.Abs(share-want) > 1e-12 || mean[0] != 1 || mean[1] != 0 {
+		t.Errorf("solid %.4f of the green, want %.4f; classes %v", share, want, mean)
+	}
+	if b, err = l.MarshalBinary(); err != nil {
+		t.Fatal(err)
+	}
 	if err := back.UnmarshalBinary(b); err != nil || !reflect.DeepEqual(*l, back) {
 		t.Errorf("stored looks come back otherwise: %v", err)
 	}

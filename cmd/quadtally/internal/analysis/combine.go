@@ -211,7 +211,7 @@ func ValuesOfExport(s, questions *tables.Sheet, name, response, class string, vi
 	plots, _, notes, err := valuesOfRows(rows)
 	out.Plots, out.Notes = plots, append(notes, openInExport(questions, def.key, class)...)
 	if out.ByClass {
-		out.Notes = append(out.Notes, "an export does not hold what the check points leave open: this trial's own line is of its values as they stand and too sure")
+		out.Notes = append(out.Notes, "what check points leave open of these covers is in no line here: this trial's own line is of its values as they stand and too sure")
 	}
 	return out, err
 }

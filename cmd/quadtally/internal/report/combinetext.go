@@ -47,7 +47,7 @@ func WriteCombined(w io.Writer, c analysis.CombinedAnswer, opt TextOptions) erro
 		t.said("  ", fmt.Sprintf("Treatments are not shown to differ from trial to trial by more than plots within trials do (F(%d,%d) = %s, p %s).", x.NumDF, x.DenDF, number(x.F, 2), pOf(x.P)))
 	}
 	if c.InteractionShare != nil && c.DifferenceSD != nil {
-		t.said("  ", fmt.Sprintf("Treatment by trial is %.0f %% of the variance of a plot within a trial; a true difference of two treatments varies from trial to trial with a standard deviation of %.3g.", 100**c.InteractionShare, *c.DifferenceSD))
+		t.said("  ", fmt.Sprintf("Treatment by trial is %.0f %% of the variance of a plot within a trial; a true difference of two treatments varies from trial to trial with a standard deviation of %s.", 100**c.InteractionShare, figure3(*c.DifferenceSD)))
 	}
 	t.line("")
 	scaled := c.Transform.Scale != stats.Raw
@@ -117,7 +117,7 @@ func WriteCombined(w io.Writer, c analysis.CombinedAnswer, opt TextOptions) erro
 		}
 		var parts []string
 		for _, v := range c.Variance {
-			parts = append(parts, fmt.Sprintf("%s %.4g (%.0f %%)", v.Name, v.Variance, 100*v.Share))
+			parts = append(parts, fmt.Sprintf("%s %s (%.0f %%)", v.Name, figure3(v.Variance), 100*v.Share))
 		}
 		t.heading("Variances by REML")
 		t.said("", strings.Join(parts, "; ")+".")
