@@ -83,5 +83,16 @@ func (a Analysis) VsControlStepDownContext(ctx context.Context) ([]ControlCompar
 	if a.fit == nil || a.Control == "" || a.Side == "" {
 		return nil, fmt.Errorf("no control was compared with: name one")
 	}
-	return a.means.VsControlStepDownContext(ctx, a.Control, a.Side, a.Alpha)
+	out, err := a.means.VsControlStepDownContext(ctx, a.Control, a.Side, a.Alpha)
+	if err != nil || len(out) != len(a.VsControl) {
+		return out, err
+	}
+	// The single step bounds every step from above, and may do so closer than
+	// the sum that stands for a step beyond doubt.
+	for i, c := range a.VsControl {
+		if x := &out[i]; x.Treatment == c.Treatment && x.P != nil && c.P != nil && *c.P < *x.P {
+			x.P, x.PError = ptr(*c.P), max(x.PError, c.PError)
+		}
+	}
+	return out, nil
 }

@@ -72,7 +72,7 @@ func (t *compareText) dateByDate(d *stats.DateByDate) {
 	if d == nil {
 		return
 	}
-	text := "the treatments are not shown to differ otherwise at one visit than at another, so the mean over the period is the answer; of %d visits looked at one by one some show something by chance"
+	text := "the treatments are not shown to differ otherwise at one visit than at another, so the mean over the period is the answer; of %d visits looked at one by one some may show something by chance"
 	if d.Supports {
 		text = "differences change from visit to visit, so that the %d visits may be read one by one"
 	}
