@@ -252,8 +252,9 @@ type Analysis struct {
 
 	fit   *Fit
 	means Means
-	// standardised is the model behind StandardBy.
+	// standardised is the model behind StandardBy, standard its means.
 	standardised glm.Model
+	standard     glm.Standard
 }
 
 // treatment returns the row of the analysis of variance for treatment.

@@ -326,6 +326,14 @@ func (s Side) statistic(t float64) float64 {
 	return t
 }
 
+// tail is the p value of a single statistic, two-sided where the side is both.
+func (s Side) tail(statistic, df float64) float64 {
+	if s == BothSides {
+		return must(dist.TTwoSided(statistic, df))
+	}
+	return must(dist.TSF(statistic, df))
+}
+
 func correlation(c []combination) *mat.SymDense {
 	k := len(c)
 	r := mat.NewSymDense(k, nil)

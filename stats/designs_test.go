@@ -699,3 +699,40 @@ func FuzzDesigns(f *testing.F) {
 		}
 	})
 }
+
+// Where a combination has no plots every term that the plots can tell is
+// tested, in the order of the design, and what was done instead is said.
+func TestSplitPlotWithEmptyCells(t *testing.T) {
+	for _, empty := range [][2]int{{2, 2}, {0, 1}, {1, 0}} {
+		in := stats.StrataInput{Kind: stats.SplitPlot, Alpha: 0.05, Whole: stats.Factor{Name: "water"}, Sub: stats.Factor{Name: "variety"}}
+		for b := range 4 {
+			for i := range 3 {
+				for j := range 3 {
+					if [2]int{i, j} == empty {
+						continue
+					}
+					in.Values = append(in.Values, float64(20+2*i+j+b)+float64((7*b+5*i+11*j+3*i*j)%9)/3)
+					in.Blocks = append(in.Blocks, fmt.Sprint(b))
+					in.Whole.Labels, in.Sub.Labels = append(in.Whole.Labels, fmt.Sprint("W", i)), append(in.Sub.Labels, fmt.Sprint("S", j))
+				}
+			}
+		}
+		a, err := stats.AnalyseStrata(in)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var terms []string
+		for _, x := range a.Tests {
+			terms = append(terms, x.Term)
+			if x.F == nil || x.P == nil || !(*x.P >= 0 && *x.P <= 1) || x.DenDF <= 0 {
+				t.Errorf("%v: %+v", empty, x)
+			}
+		}
+		if got := strings.Join(terms, " "); got != "water variety water:variety" || a.Tests[2].NumDF != 3 {
+			t.Errorf("%v: tests of %s, interaction on %d", empty, got, a.Tests[2].NumDF)
+		}
+		if !hasText(a.Warnings, "water is tested after") || !hasText(a.Warnings, "variety is tested after") {
+			t.Errorf("%v: %q", empty, a.Warnings)
+		}
+	}
+}

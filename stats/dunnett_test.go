@@ -3,7 +3,9 @@ package stats_test
 import (
 	"context"
 	"errors"
+	"fmt"
 	"math"
+	"math/rand/v2"
 	"testing"
 	"time"
 
@@ -108,5 +110,48 @@ func TestAnalysisStopsWithItsContext(t *testing.T) {
 	opt.Control, opt.Randomise.Draws = "CTRL", 0
 	if _, err := stats.Analyse(patchyTables[1].rows, opt.WithContext(ctx)); !errors.Is(err, context.Canceled) {
 		t.Errorf("with a control: %v", err)
+	}
+}
+
+// Steps beyond doubt are not integrated: their p values are bounds that stay
+// above the integrated ones, below the limit, and change no other step.
+func TestStepsBeyondDoubt(t *testing.T) {
+	rng := rand.New(rand.NewPCG(14, 1))
+	beyond := 0
+	for range 12 {
+		var rows []stats.Row
+		for b := range 4 {
+			for k := range 6 {
+				if b > 0 && rng.Float64() < 0.12 {
+					continue
+				}
+				rows = append(rows, stats.Row{Block: fmt.Sprint(b), Treatment: fmt.Sprint("T", k), Value: float64(6*k*(k%2)) + float64(k) + float64(b) + rng.NormFloat64()})
+			}
+		}
+		o := plain()
+		o.Control, o.Side = "T0", []stats.Side{stats.BothSides, stats.AboveControl}[rng.IntN(2)]
+		a := analyse(t, rows, o)
+		steps, err := a.VsControlStepDown()
+		if err != nil {
+			t.Fatal(err)
+		}
+		single := map[string]float64{}
+		for _, c := range a.VsControl {
+			single[c.Treatment] = *c.P
+		}
+		for _, c := range steps {
+			if *c.P > single[c.Treatment]+c.PError+2e-5 {
+				t.Errorf("%s: %v step by step, %v at once", c.Treatment, *c.P, single[c.Treatment])
+			}
+			if *c.P <= 1e-6 {
+				beyond++
+				if c.PError > 1e-6 || *c.P == 0 {
+					t.Errorf("%s: p %v known to %v", c.Treatment, *c.P, c.PError)
+				}
+			}
+		}
+	}
+	if beyond < 5 {
+		t.Errorf("%d steps beyond doubt", beyond)
 	}
 }

@@ -1,11 +1,16 @@
 package stats
 
 import (
+	"errors"
 	"fmt"
 	"math"
 
 	"quadtally/stats/dist"
 )
+
+// ErrScale says that a margin in the unit of the response needs a response
+// analysed as measured.
+var ErrScale = errors.New("compare on the raw scale")
 
 // Margin is how far a treatment may lie from the reference and still count as
 // good enough. It is stated before the data are seen, by the grower: no number
@@ -78,13 +83,8 @@ func (m Means) Within(reference string, margin Margin, alpha float64) ([]NotWors
 	if err != nil {
 		return nil, err
 	}
-	switch {
-	case !(margin.Below > 0 && margin.Above > 0) || math.IsInf(margin.Below, 1) || math.IsInf(margin.Above, 1):
-		return nil, fmt.Errorf("margin of %g below and %g above: both must be numbers above 0, stated before the data are seen", margin.Below, margin.Above)
-	case margin.Relative && margin.Below >= 1:
-		return nil, fmt.Errorf("margin of %g of the reference below: that is all of it; write 0.05 for 5 %%", margin.Below)
-	case !(alpha > 0 && alpha < 0.5):
-		return nil, fmt.Errorf("significance level %g is not between 0 and 0.5", alpha)
+	if err := margin.check(alpha); err != nil {
+		return nil, err
 	}
 	mse, ok := m.fit.MSE()
 	ok = ok && mse > 0
@@ -138,24 +138,79 @@ func (m Means) withinTests(n *NotWorse, i, c int, d combination, margin Margin, 
 		n.TLower, n.TUpper = ptr((d.estimate+margin.Below)/se), ptr((d.estimate-margin.Above)/se)
 		n.Lower, n.Upper = ptr(d.estimate-half*se), ptr(d.estimate+half*se)
 	}
+	n.judge(alpha)
+}
+
+// Within compares the treatments of a finished analysis with a reference (the
+// control, or a standard practice such as hoeing) within a margin; see
+// [Means.Within]. Counts and covers with standardised means are held to a
+// relative margin by the ratio of those, on the log scale. Other margins of a
+// response that was not analysed as measured are in the unit of the scale, which
+// no grower can state, and are refused. Where the values carry an error of their
+// own they are refused too.
+func (a Analysis) Within(reference string, margin Margin) ([]NotWorse, error) {
+	switch {
+	case a.fit == nil:
+		return nil, fmt.Errorf("nothing was compared")
+	case a.StandardBy != "" && margin.Relative && a.Own == nil:
+		return a.withinRatios(reference, margin)
+	case a.StandardBy != "":
+		return nil, fmt.Errorf("a margin of this response is a share of the mean of %s, such as 20 %%; for one in its unit %w", reference, ErrScale)
+	case a.Transform.Scale != Raw:
+		return nil, fmt.Errorf("a margin is in the unit of the response, and this was analysed as the %s: %w", a.Transform.Words(), ErrScale)
+	case a.Own != nil:
+		return nil, fmt.Errorf("values with an error of their own are not compared within a margin")
+	}
+	return a.means.Within(reference, margin, a.Alpha)
+}
+
+// withinRatios holds ratios of standardised means to a relative margin by two
+// one-sided t tests of the log ratio. An all-zero treatment has no ratio to
+// test, and an all-zero reference none to share.
+func (a Analysis) withinRatios(reference string, margin Margin) ([]NotWorse, error) {
+	if err := margin.check(a.Alpha); err != nil {
+		return nil, err
+	}
+	if r := a.result(reference); r == nil || r.Standard == nil {
+		return nil, fmt.Errorf("there is no mean of %s to hold others against", reference)
+	} else if *r.Standard == 0 {
+		return nil, fmt.Errorf("the mean of %s is 0: a share of it is no margin", reference)
+	}
+	var out []NotWorse
+	for _, t := range a.Design.Treatments {
+		if t == reference {
+			continue
+		}
+		n := NotWorse{Treatment: t, DF: a.ResidualDF}
+		if r := a.standard.Ratio(t, reference); !r.Undefined && r.SE > 0 {
+			df, log := float64(r.DF), math.Log(r.Ratio)
+			half := r.SE * must(dist.TQuantile(1-a.Alpha, df))
+			n.DF, n.Ratio, n.Lower, n.Upper = r.DF, ptr(r.Ratio), ptr(math.Exp(log-half)), ptr(math.Exp(log+half))
+			n.TLower, n.TUpper = ptr((log-math.Log1p(-margin.Below))/r.SE), ptr((log-math.Log1p(margin.Above))/r.SE)
+			n.judge(a.Alpha)
+		}
+		out = append(out, n)
+	}
+	return out, nil
+}
+
+// judge finds the p values of both tests and what they show.
+func (n *NotWorse) judge(alpha float64) {
+	df := float64(n.DF)
 	n.PLower, n.PUpper = ptr(must(dist.TSF(*n.TLower, df))), ptr(must(dist.TSF(-*n.TUpper, df)))
 	n.NotBelow, n.NotAbove = *n.PLower <= alpha, *n.PUpper <= alpha
 	n.Equivalent = n.NotBelow && n.NotAbove
 }
 
-// Within compares the treatments of a finished analysis with a reference (the
-// control, or a standard practice such as hoeing) within a margin; see
-// [Means.Within]. Unless the response was analysed as measured the margin is in
-// the unit of the scale, which no grower can state, and is refused. Where the
-// values carry an error of their own it is refused too.
-func (a Analysis) Within(reference string, margin Margin) ([]NotWorse, error) {
+// check refuses margins that cannot be meant.
+func (m Margin) check(alpha float64) error {
 	switch {
-	case a.fit == nil:
-		return nil, fmt.Errorf("nothing was compared")
-	case a.Transform.Scale != Raw:
-		return nil, fmt.Errorf("a margin is in the unit of the response, and this was analysed as the %s: compare on the raw scale", a.Transform.Words())
-	case a.Own != nil:
-		return nil, fmt.Errorf("values with an error of their own are not compared within a margin")
+	case !(m.Below > 0 && m.Above > 0) || math.IsInf(m.Below, 1) || math.IsInf(m.Above, 1):
+		return fmt.Errorf("margin of %g below and %g above: both must be numbers above 0, stated before the data are seen", m.Below, m.Above)
+	case m.Relative && m.Below >= 1:
+		return fmt.Errorf("margin of %g of the reference below: that is all of it; write 0.05 for 5 %%", m.Below)
+	case !(alpha > 0 && alpha < 0.5):
+		return fmt.Errorf("significance level %g is not between 0 and 0.5", alpha)
 	}
-	return a.means.Within(reference, margin, a.Alpha)
+	return nil
 }

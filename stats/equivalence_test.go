@@ -2,9 +2,11 @@ package stats_test
 
 import (
 	"encoding/json"
+	"errors"
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"strings"
 	"testing"
 
@@ -202,5 +204,76 @@ func TestWithinMarginRefusals(t *testing.T) {
 	}
 	if n := list[0]; n.PLower != nil || n.NotAbove || n.NotBelow || !strings.Contains(n.Words("BARE", stats.BothSides), "cannot be compared") {
 		t.Errorf("%+v", n)
+	}
+}
+
+// Counts and covers are held to a relative margin by the ratios that the
+// suppression is told from: a margin is met where the one-sided bound lies
+// within it, and nowhere else. What has no ratio is not compared, and a margin
+// in the unit of the response is refused.
+func TestMarginOfWeeds(t *testing.T) {
+	rng := rand.New(rand.NewPCG(15, 1))
+	met, open := 0, 0
+	for run := range 30 {
+		rows := drawnCover(rng, []float64{.3, .28, .2, .05, .3}, 0.3, 20)
+		o := plain()
+		o.Kind, o.Control, o.UnitKnown = stats.Percent, "T0", true
+		if run%2 == 1 {
+			for i := range rows {
+				rows[i].Value = math.Round(rows[i].Value)
+			}
+			o.Kind = stats.Count
+		}
+		o.Scale = stats.DefaultScale(o.Kind)
+		a := analyse(t, rows, o)
+		for _, by := range []float64{0.1, 0.3, 0.9} {
+			res, err := a.Within("T0", stats.Margin{Below: by, Above: by, Relative: true})
+			if err != nil || len(res) != 4 {
+				t.Fatal(err, res)
+			}
+			for _, n := range res {
+				i := slices.IndexFunc(a.Treatments, func(r stats.TreatmentResult) bool { return r.Treatment == n.Treatment })
+				s := a.Treatments[i].Suppression
+				if math.Abs(100*(1-*n.Ratio)-*s.Percent) > 1e-9 || 100*(1-*n.Upper) < *s.Lower || 100*(1-*n.Lower) > *s.Upper {
+					t.Errorf("ratio %v (%v to %v), suppression %v (%v to %v)", *n.Ratio, *n.Lower, *n.Upper, *s.Percent, *s.Lower, *s.Upper)
+				}
+				if n.NotAbove != (*n.Upper <= 1+by) || n.NotBelow != (*n.Lower >= 1-by) || n.Equivalent != (n.NotAbove && n.NotBelow) {
+					t.Errorf("margin %v: %+v", by, n)
+				}
+				if n.NotAbove {
+					met++
+				} else {
+					open++
+				}
+			}
+		}
+		if _, err := a.Within("T0", stats.Margin{Below: 5, Above: 5}); !errors.Is(err, stats.ErrScale) {
+			t.Errorf("a margin in points: %v", err)
+		}
+		if _, err := a.Within("T9", stats.Margin{Below: .1, Above: .1, Relative: true}); err == nil {
+			t.Error("an unknown reference")
+		}
+		if _, err := a.Within("T0", stats.Margin{Below: 1.2, Above: 1.2, Relative: true}); err == nil {
+			t.Error("more than all of it")
+		}
+	}
+	if met < 20 || open < 20 {
+		t.Errorf("%d margins met, %d open", met, open)
+	}
+	rows := drawnCover(rng, []float64{.3, .28, .2, .05, .3}, 0.3, 20)
+	for i := range rows {
+		if rows[i].Treatment == "T3" {
+			rows[i].Value = 0
+		}
+	}
+	o := plain()
+	o.Kind, o.Control, o.UnitKnown, o.Scale = stats.Percent, "T0", true, stats.ArcsineSqrt
+	a := analyse(t, rows, o)
+	res, err := a.Within("T0", stats.Margin{Below: .2, Above: .2, Relative: true})
+	if err != nil || res[2].Treatment != "T3" || res[2].PLower != nil || res[2].NotAbove || res[0].PLower == nil {
+		t.Errorf("%v, %+v", err, res)
+	}
+	if _, err := a.Within("T3", stats.Margin{Below: .2, Above: .2, Relative: true}); err == nil || !strings.Contains(err.Error(), "is no margin") {
+		t.Errorf("an empty reference: %v", err)
 	}
 }

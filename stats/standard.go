@@ -49,7 +49,7 @@ func (a *Analysis) standardise(used []Plot, opt Options) {
 		return
 	}
 	a.StandardBy = string(family)
-	a.standardised = m
+	a.standardised, a.standard = m, s
 	var unbounded []string
 	for _, x := range s.Means {
 		r := a.result(x.Level)

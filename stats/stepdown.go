@@ -11,6 +11,10 @@ import (
 	"quadtally/stats/dist"
 )
 
+// beyondDoubt is how small the sum of single p values must be to stand for the
+// p value of a step: it is never below it, and larger by itself at most.
+const beyondDoubt = 1e-6
+
 // VsControlStepDown compares every other level with the control by the
 // step-down form of Dunnett's test (Westfall & Young 1993): the largest
 // statistic is judged among all comparisons, the next among those that are
@@ -23,8 +27,8 @@ func (m Means) VsControlStepDown(control string, side Side, alpha float64) ([]Co
 }
 
 // VsControlStepDownContext is [Means.VsControlStepDown] with a context whose end
-// stops it: each step has its own integration, so that many treatments with many
-// plots missing take some seconds.
+// stops it: each step that is not beyond doubt has its own integration, so that
+// many treatments with many plots missing may take seconds.
 func (m Means) VsControlStepDownContext(ctx context.Context, control string, side Side, alpha float64) ([]ControlComparison, error) {
 	out, at, combos, err := m.againstControl(control, side, alpha)
 	if err != nil || len(at) == 0 {
@@ -40,6 +44,11 @@ func (m Means) VsControlStepDownContext(ctx context.Context, control string, sid
 	reached, reachedErr := 0.0, 0.0
 	for step, i := range order {
 		left := order[step:]
+		if bound := float64(len(left)) * side.tail(statistic(i), float64(m.fit.DFResidual)); bound <= beyondDoubt {
+			reached, reachedErr = max(reached, bound), max(reachedErr, bound)
+			out[at[i]].P, out[at[i]].PError, out[at[i]].Differ = ptr(reached), reachedErr, reached <= alpha
+			continue
+		}
 		corr := mat.NewSymDense(len(left), nil)
 		for a, x := range left {
 			for b, y := range left[:a+1] {

@@ -1,6 +1,7 @@
 package stats
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -434,6 +435,19 @@ func (out *StrataAnalysis) fillMixed(m *mixed.Fit) error {
 		}
 		out.Tests = append(out.Tests, StrataTest{t.Term, t.NumDF, t.DenDF, ptr(t.F), ptr(t.P)})
 	}
+	// A factor whose levels lack cells has no test averaged over the other; it is
+	// tested as far as it can be, after the terms before it.
+	for _, t := range m.Sequential {
+		if t.Term == "block" || slices.ContainsFunc(out.Tests, func(x StrataTest) bool { return x.Term == t.Term }) {
+			continue
+		}
+		out.Tests = append(out.Tests, StrataTest{t.Term, t.NumDF, t.DenDF, ptr(t.F), ptr(t.P)})
+		out.Warnings = append(out.Warnings, fmt.Sprintf("%s is tested after the terms before it, not averaged over levels that have no plots: read its means where both levels have plots", t.Term))
+	}
+	order := []string{in.Whole.Name, in.Sub.Name, in.Whole.Name + ":" + in.Sub.Name}
+	slices.SortStableFunc(out.Tests, func(x, y StrataTest) int {
+		return cmp.Compare(slices.Index(order, x.Term), slices.Index(order, y.Term))
+	})
 	kinds := map[SEDKind][]EffectPair{}
 	for _, names := range [][]string{{in.Whole.Name}, {in.Sub.Name}, {in.Whole.Name, in.Sub.Name}} {
 		e := EffectMeans{Factors: names}

@@ -503,6 +503,7 @@ func driftReport(t *testing.T, set string, photos []fieldPhoto) {
 	}{
 		{"green tint +5 %", 0, gain(1, 1.05, 1)}, {"magenta tint", 0, gain(1.05, 1, 1.05)},
 		{greenCast, 0, gain(1, 1.12, 1)}, {magentaCast, 0, gain(1.12, 1, 1.12)},
+		{"green x 1.2", 0, gain(1, 1.2, 1)}, {"green x 1.5", 0, gain(1, 1.5, 1)},
 		{"cool", 0, gain(0.92, 1, 1.08)}, {"warm", 0, gain(1.08, 1, 0.92)},
 		{"light x1.4", 0, func(_, _ int, c *[3]float64) {
 			for i, v := range c {
@@ -562,6 +563,9 @@ func driftReport(t *testing.T, set string, photos []fieldPhoto) {
 			}
 			was := p.m.Curve.CoverFrac(th.Value)
 			drift += math.Abs(m.Curve.CoverFrac(th.Value) - was)
+			if off := math.Abs(m.Curve.CoverFrac(th.Value) - was); off > 0.1 && !NeedsEye(m.Flags) {
+				t.Errorf("%s under %s: cover moves by %.1f points and no eye is asked for", p.name, c.name, 100*off)
+			}
 			if NeedsEye(m.Flags) && !NeedsEye(p.m.Flags) {
 				asked++
 			} else {

@@ -105,7 +105,7 @@ const (
 	// edges has .066 of it, the smoothest wide green of all rises by .246, the
 	// most faint green is .046 and the most far below the ground .142. Of drawn
 	// stands the smoothest wide green of leaves rises by .144.
-	limitMat, limitRise, leastWide = 0.07, 0.17, 0.04
+	limitMat, limitRise, leastWide = 0.07, 0.15, 0.04
 	limitFaint, limitBelow         = 0.055, 0.20
 	// someFaint counts where less than half of it was counted as green, as in
 	// none of the open photos.
@@ -138,11 +138,12 @@ type Quality struct {
 	GroundCr    float64 `json:"ground_cr"`
 	RedFrac     float64 `json:"red_frac"`
 	GlintFrac   float64 `json:"glint_frac"`
-	// GreenFiftieth and GreenHalf are the greennesses, ln(G/sqrt(RB)), that a
-	// fiftieth and a half of the ground stay below, before any cast was taken
-	// out; both 0 where too little has a hue. Corrected tells that the ground
-	// had a cast, which was taken out.
+	// GreenFiftieth, GreenQuarter and GreenHalf are the greennesses,
+	// ln(G/sqrt(RB)), that a fiftieth, a quarter and a half of the ground stay
+	// below, before any cast was taken out; all 0 where too little has a hue.
+	// Corrected tells that the ground had a cast, which was taken out.
 	GreenFiftieth float64 `json:"green_fiftieth"`
+	GreenQuarter  float64 `json:"green_quarter"`
 	GreenHalf     float64 `json:"green_half"`
 	Corrected     bool    `json:"corrected,omitempty"`
 	// ThingFrac is green that is no plant by its hue and was counted as bare,
@@ -400,6 +401,8 @@ func (q Quality) flags() []Flag {
 		raise(FlagCast, MustLook, q.GreenFiftieth, greenest, "ground has a green cast, which was taken out: look whether it is ground, and "+wayOut)
 	case q.Corrected:
 		raise(FlagCast, MustLook, -min(q.GreenFiftieth, q.GreenHalf), -magentaMost, "ground has a magenta cast, which was taken out: look whether it is ground, and "+wayOut)
+	case q.GreenQuarter > oneGreen && q.GreenHalf-q.GreenQuarter < oneGreenSpread && q.GreenFrac > mostlyGreen:
+		raise(FlagCast, MustLook, q.GreenQuarter, oneGreen, "a quarter of the ground and more is of one green, as under a green cast or in a film of algae: look, and "+wayOut)
 	case q.GreenFiftieth > greenest:
 		raise(FlagNoGround, MustLook, q.GreenFiftieth, greenest, "nothing in the photo is surely bare: a closed canopy, or a green cast; look, and "+wayOut)
 	}

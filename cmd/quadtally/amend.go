@@ -98,6 +98,9 @@ func (a *app) amend(store *record.Store, snap *record.Snapshot, wanted trial.Tri
 	if len(faults) > 0 {
 		return faults
 	}
+	if err := classNames(snap.Trial.Classes, merged.Classes); err != nil {
+		return err
+	}
 	if f.json {
 		if err := a.writeJSON(list); err != nil {
 			return err

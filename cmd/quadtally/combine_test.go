@@ -2,6 +2,7 @@ package main
 
 import (
 	"encoding/json"
+	"fmt"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -42,11 +43,40 @@ func TestCombineTable(t *testing.T) {
 			t.Errorf("%s: %+v", f.Treatment, f.Lines)
 		}
 	}
-	must(t, "combine", "y", farms, "--control", "BARE", "--full").expect(t, exitDone, "differences among the treatments are shown (F(3,14.1) = 4.54",
+	must(t, "combine", "y", farms, "--control", "BARE", "--full").expect(t, exitDone, "lower than the control BARE (Holm)", "Over all treatments together differences are shown too (F(3,14.1) = 4.54",
 		"one trial says little of another", "in one more", "all trials", "Trials, not plots, are what counts")
 	c = combined(t, "yield", casePath("years.csv"))
 	if strings.Join(c.Trials, " ") != "2023 2024" || len(c.Forests) != 3 {
 		t.Errorf("%v, %d forests", c.Trials, len(c.Forests))
+	}
+}
+
+// Places that come again in several years are told of the way that allows for
+// both, and only they; a treatment that holds nothing anywhere is carried back
+// to nothing and not below.
+func TestCombineSaysWhatItLeavesOut(t *testing.T) {
+	crossed, nested, counts := "farm,year,treatment,yield\n", "farm,year,treatment,yield\n", "farm,block,treatment,count\n"
+	for f := range 3 {
+		for y := range 3 {
+			for k := range 3 {
+				v := 20 + 3*k + (7*f+5*y+11*k*f)%6
+				crossed += fmt.Sprintf("F%d,%d,T%d,%d\n", f, 2023+y, k, v)
+				nested += fmt.Sprintf("F%d%d,%d,T%d,%d\n", f, y, 2023+y, k, v)
+				counts += fmt.Sprintf("F%d,B%d,T%d,%d\n", f, y, k, map[bool]int{true: 0, false: v}[k == 1])
+			}
+		}
+	}
+	const hint = "--places-and-years allows for"
+	must(t, "combine", "yield", table(t, crossed)).expect(t, exitDone, hint)
+	for _, args := range [][]string{{"combine", "yield", table(t, crossed), "--places-and-years"}, {"combine", "yield", table(t, nested)}} {
+		if r := must(t, args...); strings.Contains(r.out, hint) {
+			t.Errorf("%v: %s", args, r.out)
+		}
+	}
+	var c struct{ Back []float64 }
+	r := must(t, "combine", "count", table(t, counts), "--json")
+	if err := json.Unmarshal([]byte(r.out), &c); err != nil || len(c.Back) != 3 || c.Back[1] != 0 {
+		t.Errorf("%v, %v", err, c.Back)
 	}
 }
 

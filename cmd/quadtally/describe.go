@@ -7,6 +7,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"quadtally/cmd/quadtally/internal/record"
+	"quadtally/cmd/quadtally/internal/trial"
 )
 
 // descriptions are the plan's keys that only describe, and so may be given or
@@ -57,7 +58,7 @@ quadrats are not changed by this. Without flags it shows what is stored.
 		},
 	}
 	for _, key := range descriptions {
-		given[key] = c.Flags().String(planFlag(key), "", planHelp[key])
+		given[key] = c.Flags().String(planFlag(key), "", trial.KeyHelp(key))
 	}
 	return c
 }

@@ -107,7 +107,7 @@ func (a *app) printMap(t *trial.Trial, plots []trial.Plot, opt trial.MapOptions,
 	width, rows := a.screen()
 	foot := ""
 	if opt.Blind {
-		foot = "Treatments are left off, for whoever counts: --with-treatment.\n"
+		foot = "Treatments are left off for counting: --with-treatment.\n"
 	}
 	if full {
 		text, err := trial.TextMap(t, plots, opt, width)

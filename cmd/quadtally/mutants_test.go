@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -195,8 +196,8 @@ const (
 
 // TestMutants tries whether the tests of a package notice small faults in it:
 // it plants one after the other, drawn from all there are with a fixed seed,
-// and runs the quick tests of that package alone. Those that no test noticed
-// are printed. QUADTALLY_MUTANTS names folders, by commas, to try alone,
+// and runs the quick tests of that package, then, where they notice nothing, those
+// of the packages that import it. Those that no test noticed are printed. QUADTALLY_MUTANTS names folders, by commas, to try alone,
 // QUADTALLY_MUTANTS_EACH tries so many of each, and QUADTALLY_MUTANT_SEED draws
 // others.
 func TestMutants(t *testing.T) {
@@ -215,6 +216,7 @@ func TestMutants(t *testing.T) {
 	seed, _ := strconv.ParseUint(os.Getenv("QUADTALLY_MUTANT_SEED"), 10, 64)
 	rng := rand.New(rand.NewPCG(seed, 14))
 	began := time.Now()
+	users := importers(t)
 	share := mutantsTried / len(mutated)
 	if each, err := strconv.Atoi(os.Getenv("QUADTALLY_MUTANTS_EACH")); err == nil {
 		share = each
@@ -233,20 +235,21 @@ func TestMutants(t *testing.T) {
 					break
 				}
 				turns <- struct{}{}
-				pkg := filepath.Dir(m.file)
-				lock.Lock()
-				if _, ok := took[pkg]; !ok {
-					o := tryMutant(root, pkg, nil, 20*time.Minute)
-					if o.state != survived {
-						t.Errorf("the tests of %s do not pass without a fault:\n%s", pkg, o.said)
-						lock.Unlock()
-						<-turns
+				o := outcome{mutant: m, state: survived}
+				for _, pkg := range append([]string{filepath.Dir(m.file)}, users[filepath.Dir(m.file)]...) {
+					lock.Lock()
+					if _, ok := took[pkg]; !ok {
+						o := tryMutant(root, pkg, nil, 20*time.Minute)
+						if o.state != survived {
+							t.Errorf("the tests of %s do not pass without a fault:\n%s", pkg, o.said)
+						}
+						took[pkg] = o.took
+					}
+					lock.Unlock()
+					if o = tryMutant(root, pkg, &m, time.Minute+3*took[pkg]); o.state != survived {
 						break
 					}
-					took[pkg] = o.took
 				}
-				lock.Unlock()
-				o := tryMutant(root, pkg, &m, time.Minute+3*took[pkg])
 				<-turns
 				if o.state != unbuilt { // the compiler is no test
 					counted++
@@ -334,6 +337,32 @@ func drawMutants(t *testing.T, root, folder string, rng *rand.Rand) []mutant {
 	return all
 }
 
+// importers are, by package, the packages that import it, as folders from the
+// module's root, the program itself last.
+func importers(t *testing.T) map[string][]string {
+	t.Helper()
+	const module = "quadtally/"
+	out := map[string][]string{}
+	for _, p := range packages(t) {
+		for _, imp := range p.Imports {
+			if from, ok := strings.CutPrefix(imp, module); ok {
+				out[from] = append(out[from], strings.TrimPrefix(p.ImportPath, module))
+			}
+		}
+	}
+	for _, list := range out {
+		slices.SortFunc(list, func(a, b string) int {
+			return cmp.Or(-cmp.Compare(strings.Count(a, "/"), strings.Count(b, "/")), strings.Compare(a, b))
+		})
+	}
+	return out
+}
+
+// answers are the tests of the program itself that a planted fault is looked for
+// with: what commands answer, from the sheet to the figure. The others take long
+// and are about files, processes and pictures.
+const answers = "^Test(Compare|Combine|Loss|Export|Power|Agree|Corrected|TwoSheets|Noughts|Another|Dunnett|FewPairs|Tables|Pick|Total|OneClass|Columns|Class|Groups|Undo|Amend|Cells|Tallies|Observers|FromPlan)"
+
 // outcome is what became of a mutant.
 type outcome struct {
 	mutant mutant
@@ -358,6 +387,9 @@ func tryMutant(root, pkg string, m *mutant, limit time.Duration) outcome {
 	args := []string{"test", "-count=1", "-failfast", "-timeout", limit.String()}
 	if link := os.Getenv("QUADTALLY_EXTLDFLAGS"); link != "" {
 		args = append(args, "-ldflags", "-extldflags '"+link+"'")
+	}
+	if pkg == "cmd/quadtally" {
+		args = append(args, "-run", answers)
 	}
 	if m != nil {
 		o.mutant = *m

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -14,6 +15,7 @@ import (
 	"quadtally/cmd/quadtally/internal/analysis"
 	"quadtally/cmd/quadtally/internal/record"
 	"quadtally/cmd/quadtally/internal/report"
+	"quadtally/cmd/quadtally/internal/sheets"
 	"quadtally/cmd/quadtally/internal/tables"
 	"quadtally/cmd/quadtally/internal/trial"
 )
@@ -23,78 +25,12 @@ func layoutCommands(a *app) []*cobra.Command {
 	return []*cobra.Command{newCommand(a), mapCommand(a), cardsCommand(a)}
 }
 
-// planHelp says what each key of the plan means on the command line.
-var planHelp = map[string]string{
-	"trial":             "the trial's name",
-	"tag":               "four of A-Z and 0-9 printed in every card's code (default: from the name)",
-	"site":              "where it lies",
-	"crop":              "what is grown",
-	"cultivar":          "variety of the crop",
-	"soil":              "in words, such as \"silt loam, pH 6.5\"",
-	"previous crop":     "what grew there before",
-	"weather":           "of the season, in words",
-	"question":          "what the trial is to answer",
-	"units":             "metric or us",
-	"design":            "randomised complete blocks, completely randomised, latin square or incomplete blocks",
-	"blocks":            "number of blocks (or replicates)",
-	"block size":        "plots in a block, for incomplete blocks",
-	"treatment":         `"CODE = name; control; rate 110 kg/ha; seeded DATE; terminated DATE"; once for each`,
-	"contrast":          "treatments held against others; once for each",
-	"factor":            "treatments as levels of a factor; once for each",
-	"class":             `"barnyardgrass; grass; annual": a class that is counted; once for each`,
-	"primary response":  "what the trial is mainly about, such as yield",
-	"beds per plot":     "beds across one plot",
-	"beds":              "number of beds in the field; plots wrap from one group of beds to the next",
-	"sections":          `"3 x 30 ft": plots one behind the other along the beds, equal or not`,
-	"spare":             `"beds 9 to 10 section 3": a slot that is left over`,
-	"sample beds":       `beds of a plot that are sampled, such as "2" of three`,
-	"rows per bed":      "rows of the crop on a bed",
-	"row spacing":       "between the crop's rows",
-	"drill row spacing": "between the drill's rows of the cover crop",
-	"work":              `"mowing = other": what a word for work is taken for; once for each`,
-	"bed spacing":       "centre to centre, path included, such as 1.5m or 5.5ft",
-	"bed top":           "planted width of a bed",
-	"plot length":       "along the bed, such as 10m or 30ft",
-	"control length":    "of the control's plots, where shorter",
-	"end border":        "not sampled at each end",
-	"side border":       "not sampled at each side",
-	"alley":             "between plots along the beds",
-	"avoid":             `"0.6m to 0.9m; wheel track": a strip never sampled; once for each`,
-	"gradient":          "in words, such as \"wetter towards the river\"",
-	"gradient runs":     "along the beds, or across the beds; blocks are laid across it",
-	"beds point to":     "compass direction along the beds from the zero flag",
-	"quadrat":           "inner size across x along the bed, such as 500x500mm",
-	"frame pipe":        "outer diameter of the frame's round pipe, such as 25mm or 1in; its height is then taken into account",
-	"quadrats per plot": "at each visit",
-	"quadrat spots":     "fresh (drawn anew for each visit) or permanent",
-	"count rule":        "what counts as a plant",
-	"season":            `"2026-05-20 to 2026-09-30"`,
-	"visits":            `"every 14 days from 2026-05-25 to 2026-09-01", or dates with commas`,
-	"visit tolerance":   "days a photo may be off a planned visit",
-	"agreement margin":  "points of cover within which photo and hand are to agree, stated beforehand",
-	"seed":              "whole number for the randomisation (default: drawn, and saved)",
-}
-
 // planFlag is a plan key as a flag.
 func planFlag(key string) string {
 	if key == "trial" {
 		return "name" // --trial is the folder
 	}
 	return strings.ReplaceAll(key, " ", "-")
-}
-
-// planGroup is the heading under which help lists a plan key.
-func planGroup(key string) string {
-	switch key {
-	case "design", "blocks", "block size", "treatment", "contrast", "factor", "seed", "gradient", "gradient runs":
-		return "Design and treatments, as in a plan"
-	case "quadrat", "quadrats per plot", "quadrat spots", "frame pipe", "sample beds", "avoid", "end border", "side border", "visits", "visit tolerance",
-		"class", "count rule", "agreement margin", "season":
-		return "Visits and quadrats"
-	case "trial", "tag", "site", "crop", "cultivar", "soil", "previous crop", "weather", "question", "primary response", "units", "work":
-		return "About the trial"
-	}
-	return "Field"
 }
 
 type newFlags struct {
@@ -133,8 +69,8 @@ smallest difference between treatments that it can be expected to find.
 	fl.BoolVar(&f.dry, "dry-run", false, "show everything, save nothing")
 	a.forceFlag(c)
 	for _, key := range trial.PlanKeys() {
-		f.set[key] = fl.StringArray(planFlag(key), nil, planHelp[key])
-		flagGroup(c, planGroup(key), planFlag(key))
+		f.set[key] = fl.StringArray(planFlag(key), nil, trial.KeyHelp(key))
+		flagGroup(c, trial.KeyGroup(key), planFlag(key))
 	}
 	return c
 }
@@ -150,6 +86,9 @@ func (a *app) newTrial(cmd *cobra.Command, f newFlags) error {
 	}
 	t, err := readPlan(cmd, f)
 	if err != nil {
+		return err
+	}
+	if err := classNames(nil, t.Classes); err != nil {
 		return err
 	}
 	if t.Seed == 0 { // an existing layout needs it too: its quadrats' places are drawn
@@ -318,4 +257,15 @@ func drawSeed() (uint64, error) {
 		return 0, fmt.Errorf("no random seed could be drawn: give one with --seed (%w)", err)
 	}
 	return 1 + binary.LittleEndian.Uint64(b[:])%999_999_999, nil
+}
+
+// classNames refuses new classes of plants that a sheet would take for a column
+// of something else.
+func classNames(old, now []trial.Class) error {
+	for _, c := range now {
+		if !slices.Contains(old, c) && sheets.NameTaken(c.Name) {
+			return fmt.Errorf("class: %q is the name of a column of sheets: give the class another name", c.Name)
+		}
+	}
+	return nil
 }

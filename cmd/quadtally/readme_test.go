@@ -15,6 +15,7 @@ import (
 // guide name is there to be typed.
 func TestReadmeCommands(t *testing.T) {
 	root := newRoot(&app{})
+	root.InitDefaultHelpCmd()
 	seen := 0
 	for _, file := range []string{"README.md", "DEVELOPERS.md"} {
 		b, err := os.ReadFile(filepath.Join("..", "..", file))

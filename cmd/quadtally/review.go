@@ -131,7 +131,9 @@ func (a *app) review(opt review.Options) error {
 			}
 			a.note("scan the code with the phone, in the same network: whoever has that address can send photos and counts, and nothing else")
 			if at.Fingerprint != "" {
-				a.note("the phone will ask whether to trust this laptop; its certificate is %s", at.Fingerprint)
+				a.note("the phone will ask whether to trust this laptop: say yes where it shows the certificate %s; installed on the phone, as its page says, it is asked about no more", at.Fingerprint)
+			} else {
+				a.note("what the phone sends is not encrypted: use a network you trust, or add --encrypt")
 			}
 		}
 		if store.ReadOnly() {

@@ -10,6 +10,8 @@ import (
 	"testing"
 	"time"
 
+	"github.com/xuri/excelize/v2"
+
 	"quadtally/cmd/quadtally/internal/analysis"
 )
 
@@ -237,7 +239,7 @@ func TestCoverOfZeroAndOne(t *testing.T) {
 			for unit, full := range map[string]float64{"%": 2.0 / 3, "fraction": 200.0 / 3} {
 				dir := bedTrial(t)
 				sheet := file(t, dir, "v.csv", text)
-				say(t, "counts", sheet, "--trial", dir).expect(t, exitFailed, "holds only 0 and 1", "percent", "proportions", "score")
+				say(t, "counts", sheet, "--trial", dir).expect(t, exitFailed, "holds only whole numbers up to 1", "percent", "proportions", "score")
 				if n := len(snapshotOf(t, dir).Observations); n > 0 {
 					t.Fatalf("%d values stored", n)
 				}
@@ -248,6 +250,12 @@ func TestCoverOfZeroAndOne(t *testing.T) {
 				must(t, "counts", file(t, dir, "v2.csv", strings.ReplaceAll(text, ",1,", ",2,")), "--trial", dir, "--agreed") // remembered
 			}
 			dir := bedTrial(t)
+			scored := file(t, dir, "s.csv", strings.ReplaceAll(text, ",1\n", ",5\n"))
+			r := say(t, "counts", scored, "--trial", dir)
+			r.expect(t, exitFailed, "holds only whole numbers up to 5", "percent", "score")
+			if strings.Contains(r.err, "proportions") {
+				t.Errorf("5 is no proportion: %s", r.err)
+			}
 			must(t, "counts", file(t, dir, "v.csv", text), "--trial", dir, "--columns", column+"=assessment score")
 			if v := plotValues(t, dir, response, ""); len(v) > 0 {
 				t.Errorf("a score is no cover: %v", v)
@@ -415,4 +423,110 @@ func TestLastRowCutOff(t *testing.T) {
 			t.Errorf("cut by %d: %s", cut, r.err)
 		}
 	}
+}
+
+// TestLikelySlips: what can be meant and is likely a slip is asked about before
+// it is stored, and stored where a person agrees.
+func TestLikelySlips(t *testing.T) {
+	yields := func(value func(i int) string, date string) string {
+		out := "plot,date,marketable_kg,bed_length_m\n"
+		for i, p := range bedPlots {
+			out += fmt.Sprintf("%s,%s,%s,3\n", p, date, value(i))
+		}
+		return out
+	}
+	plain := func(i int) string { return fmt.Sprintf("%d.%d", 4+i/3, i%7) }
+	for _, c := range []struct{ name, command, before, text, want string }{
+		{"grams under a header of kilograms", "yields", "", yields(func(i int) string {
+			if i == 4 {
+				return "5200"
+			}
+			return plain(i)
+		}, "2025-10-02"), "times that of most"},
+		{"the year of a harvest", "yields", "", yields(plain, "2052-10-02"), "more than a year from every visit"},
+		{"the year of an operation", "field", "", "date,operation,treatment\n2052-05-01,rolling,RYE\n", "more than a year from every visit"},
+		{"an operation twice", "field", "", "date,operation,treatment,input,rate,rate_unit\n2025-05-01,seeding,RYE,rye,120,kg/ha\n2025-05-01,seeding,RYE,rye,120,kg/ha\n", "row 3 says the same as row 2"},
+		{"the year of a visit that is named", "counts", "", "plot,quadrat,visit,date,grass\n101,1,1,2024-06-14,3\n", "2024-06-14 is given as the day of visit 1"},
+		{"a day nearer to another visit", "counts", "", "plot,quadrat,visit,date,grass\n101,1,1,2025-06-24,3\n", "2025-06-24 is given as the day of visit 1"},
+		{"a total and classes of two sheets", "counts", "plot,quadrat,visit,total\n101,1,1,9\n101,2,1,5\n", "plot,quadrat,visit,broadleaf,grass\n101,1,1,3,4\n101,2,1,2,3\n", "in 1 quadrat the total and the classes, of which one is stored already, do not add up, such as plot 101 quadrat 1 (row 2 and before.csv:2): the total says 9, the classes 7"},
+		{"classes and a total of two sheets", "counts", "plot,quadrat,visit,species,count\n101,1,1,broadleaf,3\n101,1,1,grass,4\n", "plot,quadrat,visit,total\n101,1,1,9\n", "the total says 9, the classes 7"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			dir := bedTrial(t)
+			if c.before != "" {
+				must(t, c.command, file(t, dir, "before.csv", c.before), "--trial", dir)
+			}
+			n := len(snapshotOf(t, dir).Observations)
+			path := file(t, dir, "now.csv", c.text)
+			say(t, c.command, path, "--trial", dir).expect(t, exitFailed, "nothing was stored", c.want, "--agreed")
+			if s := snapshotOf(t, dir); len(s.Observations) != n || len(s.Operations) > 0 {
+				t.Error("something was stored")
+			}
+			must(t, c.command, path, "--trial", dir, "--agreed")
+		})
+	}
+	dir := bedTrial(t)
+	say(t, "field", file(t, dir, "f.csv", "date,operation,input,rate,rate_unit\n2025-05-01,seeding,rye,-120,kg/ha\n"), "--trial", dir).expect(t, exitFailed, "the rate -120 is negative")
+	say(t, "field", file(t, dir, "g.csv", "date,operation,implement_weight_kg\n2025-05-01,rolling,-900\n"), "--trial", dir).expect(t, exitFailed, "the weight of the implement is negative")
+	// Usual days and weights are stored without a question.
+	must(t, "yields", file(t, dir, "h.csv", yields(plain, "2025-10-02")), "--trial", dir)
+	must(t, "counts", file(t, dir, "c.csv", "plot,quadrat,visit,date,grass\n101,1,1,2025-06-18,3\n"), "--trial", dir)
+}
+
+// TestPickWeighedInAnotherSheet: a pick that one sheet has and another lacks, or
+// has only as a total, is asked about when the sheet is stored.
+func TestPickWeighedInAnotherSheet(t *testing.T) {
+	dir := bedTrial(t)
+	total, graded := "plot,date,total_kg,bed_length_m\n", "plot,date,marketable_kg,cull_kg,bed_length_m\n"
+	for i, p := range bedPlots {
+		total += fmt.Sprintf("%s,2025-10-02,%d.5,3\n", p, 3+i)
+		if i > 0 {
+			graded += fmt.Sprintf("%s,2025-10-09,%d.25,0.5,3\n", p, 2+i)
+		}
+	}
+	must(t, "yields", file(t, dir, "first.csv", total), "--trial", dir)
+	must(t, "yields", file(t, dir, "second.csv", graded), "--trial", dir).expect(t, exitDone,
+		"no weight for plot 101 at pick 2 (2025-10-09)", "only a total for plot 102 at pick 1 (2025-10-02)", "the season's yield of such a plot is missing")
+	if v := plotValues(t, dir, "yield", ""); len(v) > 0 {
+		t.Errorf("%v", v)
+	}
+}
+
+// TestOtherWorksheets: where the sheet that was read has no plots, the others of
+// the workbook are named.
+func TestOtherWorksheets(t *testing.T) {
+	x := excelize.NewFile()
+	defer x.Close()
+	x.SetCellValue("Sheet1", "A1", "This book holds the counts of Alder Bend")
+	x.NewSheet("June 14")
+	for c, cell := range []string{"plot", "quadrat", "visit", "grass"} {
+		at, _ := excelize.CoordinatesToCellName(c+1, 1)
+		x.SetCellValue("June 14", at, cell)
+		at, _ = excelize.CoordinatesToCellName(c+1, 2)
+		x.SetCellValue("June 14", at, []any{101, 1, 1, 7}[c])
+	}
+	b, err := x.WriteToBuffer()
+	if err != nil {
+		t.Fatal(err)
+	}
+	dir := bedTrial(t)
+	book := file(t, dir, "book.xlsx", b.String())
+	say(t, "counts", book, "--trial", dir).expect(t, exitFailed, "--worksheet", "June 14")
+	must(t, "counts", book, "--trial", dir, "--worksheet", "June 14")
+}
+
+// TestClassesNamedAsColumns: a class that a sheet would take for something else
+// is refused by the plan; a column that is ignored is named at every storing.
+func TestClassesNamedAsColumns(t *testing.T) {
+	dir := bedTrial(t)
+	for _, name := range []string{"total", "Cover", "weeds", "mulch"} {
+		say(t, "amend", "--trial", dir, "--set", "class: "+name).expect(t, exitFailed, name, "another name")
+	}
+	plan := file(t, dir, "p.txt", smallPlan+"class: total\n")
+	say(t, "new", "--plan", plan, "--trial", filepath.Join(dir, "new")).expect(t, exitFailed, "total", "another name")
+	must(t, "amend", "--trial", dir, "--set", "class: barnyardgrass; grass")
+	text := "plot,quadrat,visit,grass,minutes\n101,1,1,3,20\n"
+	must(t, "counts", file(t, dir, "a.csv", text), "--trial", dir, "--columns", "minutes=ignore")
+	must(t, "counts", file(t, dir, "b.csv", strings.Replace(text, "101,1", "101,2", 1)), "--trial", dir).expect(t, exitDone, `column "minutes" is ignored, as you said`)
+	say(t, "field", file(t, dir, "f.csv", "date,operation,treatment,plot\n2025-05-01,rolling,RYE,102\n"), "--trial", dir).expect(t, exitFailed, "plot 102 has treatment BARE in the layout, not RYE")
 }

@@ -68,7 +68,7 @@ func (a *app) storeSheet(k sheetKind, path string, f sheetFlags) error {
 		}
 		name := sheetName(path, f)
 		opt.Columns, opt.Classes = columns, classesOf(snap)
-		opt.Stored, opt.UnlistedBefore = countsOfOthers(snap, k.name, name), snap.Unlisted()
+		opt.Stored, opt.UnlistedBefore = valuesOfOthers(snap, k.name, name), snap.Unlisted()
 		im, err := k.read(&snap.Trial, snap.Plots, sheet, opt)
 		if err != nil {
 			return err
@@ -169,16 +169,15 @@ func remembered[A comparable](before, now map[string]A) (all map[string]A, learn
 	return all, learned
 }
 
-// countsOfOthers are the stored counts of weeds that do not come from the sheet
-// of a name.
-func countsOfOthers(snap *record.Snapshot, kind, name string) []record.Observation {
+// valuesOfOthers are the stored values that do not come from the sheet of a name.
+func valuesOfOthers(snap *record.Snapshot, kind, name string) []record.Observation {
 	own := map[int64]bool{}
 	for _, s := range snap.Sheets {
 		own[s.ID] = s.Kind == kind && s.Name == name
 	}
 	var out []record.Observation
 	for _, o := range snap.Observations {
-		if o.Variable == record.VarCount && !own[o.Sheet] {
+		if !own[o.Sheet] {
 			out = append(out, o)
 		}
 	}

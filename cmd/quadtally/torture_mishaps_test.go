@@ -483,6 +483,12 @@ var dressed = []struct {
 			}
 		}).csv(), true
 	}, nil, "right"},
+	{"grams under a header of kilograms", func(s sheetOf) (string, bool) {
+		return s.with(func(s *sheetOf) { s.rows[1][s.valueCol()] += "000" }).csv(), s.command == "yields"
+	}, nil, "told"},
+	{"another year", func(s sheetOf) (string, bool) {
+		return s.eachDate(func(y, m, d string) string { return "2052-" + m + "-" + d }), true
+	}, nil, "told"},
 	{"no line end at the end", func(s sheetOf) (string, bool) { return strings.TrimSuffix(s.csv(), "\n"), true }, nil, "right"},
 	{"the last figure cut off", func(s sheetOf) (string, bool) {
 		t := strings.TrimSuffix(s.csv(), "\n")
@@ -631,6 +637,15 @@ func mishaps(t *testing.T) []attempt {
 				}
 			})
 			one(w.name, w.least, step{file: "sheet.xlsx", data: data})
+		}
+		if s.col("broadleaf") >= 0 {
+			total := s.with(func(x *sheetOf) {
+				for i := range x.rows {
+					x.rows[i] = append(x.rows[i][:3:3], "1")
+				}
+				x.header = append(x.header[:3:3], "total")
+			})
+			one("totals of another sheet that do not fit", "told", step{file: "totals.csv", data: total.csv()}, clean)
 		}
 		one("the other half of the field under the same name", "told", half(0, len(s.rows)/2), half(len(s.rows)/2, len(s.rows)))
 		for _, other := range []string{"counts", "yields", "field"} {

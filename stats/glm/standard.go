@@ -32,10 +32,14 @@ type StandardRatio struct {
 	Over  string `json:"over"`
 	// Ratio is 0 for an all-zero level. Undefined says that there is nothing to
 	// divide by, or that one of the two is extreme and has no ratio.
-	Ratio     float64 `json:"ratio"`
-	Lower     float64 `json:"lower"`
-	Upper     float64 `json:"upper"`
-	P         float64 `json:"p"` // two-sided, of a ratio of 1, not adjusted
+	Ratio float64 `json:"ratio"`
+	Lower float64 `json:"lower"`
+	Upper float64 `json:"upper"`
+	P     float64 `json:"p"` // two-sided, of a ratio of 1, not adjusted
+	// SE is the standard error of the log of the ratio, 0 for an all-zero level;
+	// DF are its degrees of freedom.
+	SE        float64 `json:"se"`
+	DF        int     `json:"df"`
 	Undefined bool    `json:"undefined,omitempty"`
 }
 
@@ -190,7 +194,7 @@ func (s Standard) Ratio(level, over string) StandardRatio {
 	log := math.Log(s.Means[a].Mean / s.Means[b].Mean)
 	half := s.fit.quantile * se
 	out.Undefined, out.Ratio, out.Lower, out.Upper = false, math.Exp(log), math.Exp(log-half), math.Exp(log+half)
-	out.P = s.fit.twoSided(log, se)
+	out.P, out.SE, out.DF = s.fit.twoSided(log, se), se, s.fit.ResidualDF
 	if math.IsInf(out.Upper, 0) {
 		return StandardRatio{Level: level, Over: over, Undefined: true, P: 1}
 	}

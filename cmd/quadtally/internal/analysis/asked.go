@@ -296,7 +296,7 @@ func (c *Comparison) margin(m Margin, role Role) error {
 	}
 	res, err := a.Within(m.Reference, stats.Margin{Below: m.By, Above: m.By, Relative: m.Relative})
 	if err != nil {
-		if a.Transform.Scale != stats.Raw {
+		if errors.Is(err, stats.ErrScale) {
 			return misuse("%w (--scale raw)", err)
 		}
 		return UsageError{err}

@@ -280,6 +280,36 @@ type CombineOptions struct {
 	Context context.Context
 }
 
+// crossed says where places come again in several years, which trials by
+// themselves do not allow for.
+func crossed(list []TrialValues) string {
+	years, places := map[string]map[string]bool{}, map[string]map[string]bool{}
+	for _, t := range list {
+		if t.Place == "" || t.Year == "" {
+			return ""
+		}
+		if years[t.Place] == nil {
+			years[t.Place] = map[string]bool{}
+		}
+		if places[t.Year] == nil {
+			places[t.Year] = map[string]bool{}
+		}
+		years[t.Place][t.Year], places[t.Year][t.Place] = true, true
+	}
+	again := func(m map[string]map[string]bool) bool {
+		for _, x := range m {
+			if len(x) > 1 {
+				return true
+			}
+		}
+		return false
+	}
+	if !again(years) || !again(places) {
+		return ""
+	}
+	return "places come again in several years, and each place and year counts here as a trial of its own; --places-and-years allows for places and years that favour a treatment, which is the surer answer"
+}
+
 // CombinedAnswer is the analysis of several trials. Means and differences are
 // on the scale of Transform; Back are the means in the unit of the response.
 type CombinedAnswer struct {
@@ -410,6 +440,9 @@ func CombineTrials(list []TrialValues, o CombineOptions) (CombinedAnswer, error)
 			values = append(values, p.Value)
 		}
 	}
+	if note := crossed(list); note != "" && !o.Cross {
+		out.Notes = append(out.Notes, note)
+	}
 	if in.Control == "" && agreed {
 		in.Control = control
 	}
@@ -449,7 +482,11 @@ func CombineTrials(list []TrialValues, o CombineOptions) (CombinedAnswer, error)
 	}
 	out.Combined, out.input = c, in
 	for _, m := range c.Means {
-		out.Back = append(out.Back, transform.Back(m.Mean))
+		back := transform.Back(m.Mean)
+		if transform.Kind != stats.Measure && back < 1e-9 {
+			back = 0 // what rounding leaves of a mean of nothing
+		}
+		out.Back = append(out.Back, back)
 	}
 	against := func(treatment, other string) error {
 		lines, err := c.Forest(treatment, other)

@@ -394,7 +394,8 @@ func (t *toldApart) own(r Response, visit int, season bool, days map[int]float64
 	return own
 }
 
-// classCover takes the covers of a role from photos.
+// classCover takes the covers of a role from photos. How they were corrected is
+// no note: [Checked] says it.
 func classCover(role string) taking {
 	return func(snap *record.Snapshot, r Response) (rs []Reading, notes []string, err error) {
 		t, err := tellApart(snap, role, r.Class)
@@ -403,13 +404,6 @@ func classCover(role string) taking {
 		}
 		if len(t.readings) == 0 && (len(snap.Named) > 0 || someByHand(snap)) {
 			return nil, nil, &PlantsLackingError{r.Label, t.lacks}
-		}
-		for _, c := range t.checked {
-			if c.Shown { // what must be read first
-				notes = append([]string{c.Words()}, notes...)
-			} else {
-				notes = append(notes, c.Words())
-			}
 		}
 		if slices.ContainsFunc(t.checked, func(c Checked) bool { return c.ByHand }) && slices.ContainsFunc(t.checked, func(c Checked) bool { return c.Rims > 0 }) {
 			notes = append(notes, "visits in which all crop and regrowth were marked by hand hold the rims of leaves, the others do not: between such visits "+r.Label+" cannot be held against each other")

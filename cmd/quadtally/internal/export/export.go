@@ -298,6 +298,13 @@ func questionTable(snap *record.Snapshot) tables.Table {
 		if err != nil {
 			continue // such a response has no values either
 		}
+		checked, err := r.Checked(snap)
+		if err != nil {
+			continue
+		}
+		for _, c := range checked {
+			notes = append(notes, c.Words())
+		}
 		for _, n := range notes {
 			t.Add(string(r.Key), r.Class, analysis.KindNote, n)
 		}

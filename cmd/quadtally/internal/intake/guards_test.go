@@ -165,3 +165,57 @@ func TestGapOfTheWalk(t *testing.T) {
 		t.Errorf("the last is placed: %+v", vs[4])
 	}
 }
+
+// TestCounterEnds: where the count goes over 9999, and where it does not.
+func TestCounterEnds(t *testing.T) {
+	for names, want := range map[string]map[int]int{
+		"IMG_9999 IMG_0001": {0: 9999, 1: 10001},
+		"IMG_9000 IMG_0999": {0: 9000, 1: 10999},
+		"IMG_9000 IMG_1000": nil, // between the ends
+		"IMG_8999 IMG_0999": nil,
+		"IMG_9998 IMG_9999": nil,
+		"IMG_0001 IMG_0002": nil,
+		"IMG_9999 nothing":  nil,
+	} {
+		id := identifier{}
+		var idx []int
+		for i, name := range strings.Fields(names) {
+			id.photos = append(id.photos, Seen{Path: name + ".jpg"})
+			idx = append(idx, i)
+		}
+		if got := id.counters(idx); !maps.Equal(got, want) {
+			t.Errorf("%s: %v, want %v", names, got, want)
+		}
+	}
+	id := identifier{photos: []Seen{{Path: "IMG_9999.jpg", Taken: at("09:00:00")}, {Path: "IMG_0001.jpg"}}}
+	if got := id.counters([]int{0, 1}); got != nil {
+		t.Errorf("with a time: %v", got)
+	}
+}
+
+// TestSniffWholeSignature: a format is known by its whole signature and by no
+// part of it.
+func TestSniffWholeSignature(t *testing.T) {
+	for _, c := range []struct {
+		head string
+		want Format
+	}{
+		{"\xff\xd8\xff", JPEG}, {"\x89PNG\r\n\x1a\n", PNG}, {"RIFF\x00\x00\x00\x00WEBP", WebP}, {"\x00\x00\x00\x18ftypheic", HEIC},
+	} {
+		for n := range len(c.head) {
+			if got := Sniff([]byte(c.head[:n])); got != "" {
+				t.Errorf("%q is taken for %s", c.head[:n], got)
+			}
+		}
+		if got := Sniff([]byte(c.head)); got != c.want {
+			t.Errorf("%q: %q, want %s", c.head, got, c.want)
+		}
+		for i := range c.head {
+			other := []byte(c.head)
+			other[i]++
+			if got := Sniff(other); got == c.want && !(c.want == WebP && i >= 4 && i < 8) && !(c.want == HEIC && i < 4) && !(c.want == HEIC && i >= 8) {
+				t.Errorf("%q is taken for %s", other, got)
+			}
+		}
+	}
+}

@@ -39,6 +39,7 @@ type MissingPick struct {
 	Plot   string
 	Pick   int
 	Stated bool // the sheet itself says that it is missing
+	Total  bool // it was weighed as a whole and not graded, unlike others
 }
 
 // Disagreement is a total that cannot be marketable plus cull.
@@ -133,23 +134,37 @@ func OnlyTotals(list []Observation) bool {
 // Question asks about plots that lack a pick that others have; "" where none
 // does, or where the sheets say that it was not weighed. short is the fact alone.
 func (h *Harvests) Question() (text, short string) {
-	var open []string
+	var open, whole []string
 	for _, m := range h.Missing {
-		if !m.Stated && h.HasWeight {
-			open = append(open, fmt.Sprintf("plot %s at pick %s", m.Plot, h.PickName(m.Pick)))
+		at := fmt.Sprintf("plot %s at pick %s", m.Plot, h.PickName(m.Pick))
+		switch {
+		case m.Stated || !h.HasWeight:
+		case m.Total:
+			whole = append(whole, at)
+		default:
+			open = append(open, at)
 		}
 	}
-	if len(open) == 0 {
+	var ask, facts []string
+	add := func(what string, list []string, question string) {
+		if len(list) == 0 {
+			return
+		}
+		fact := what + list[0]
+		if more := len(list) - 1; more > 0 {
+			fact += fmt.Sprintf(" and %d more", more)
+		}
+		if len(list) > 6 {
+			list = append(list[:5:5], fmt.Sprintf("%d more", len(list)-5))
+		}
+		ask, facts = append(ask, what+strings.Join(list, ", ")+question), append(facts, fact)
+	}
+	add("no weight for ", open, ": was there nothing to cut (add the row with 0) or was it not weighed (add the row with NA)?")
+	add("only a total for ", whole, ", though other weights are graded: what was its marketable weight (or NA)?")
+	if len(ask) == 0 {
 		return "", ""
 	}
-	short = "no weight for " + open[0]
-	if more := len(open) - 1; more > 0 {
-		short += fmt.Sprintf(" and %d more", more)
-	}
-	if len(open) > 6 {
-		open = append(open[:5], fmt.Sprintf("%d more", len(open)-5))
-	}
-	return fmt.Sprintf("no weight for %s: was there nothing to cut (add the row with 0) or was it not weighed (add the row with NA)? Until the sheet with it is stored again, the season's yield of such a plot is missing", strings.Join(open, ", ")), short
+	return strings.Join(ask, " And ") + " Until the sheet with it is stored again, the season's yield of such a plot is missing", strings.Join(facts, "; ")
 }
 
 // HarvestsOf sorts the values of a harvest by plot and pick. One rule holds for
@@ -207,7 +222,7 @@ func HarvestsOf(list []Observation, plots []trial.Plot) Harvests {
 			}
 			h.complete(v)
 			if v.Marketable == nil {
-				h.Missing = append(h.Missing, MissingPick{Plot: p.ID, Pick: pick, Stated: stated[k]})
+				h.Missing = append(h.Missing, MissingPick{Plot: p.ID, Pick: pick, Stated: stated[k], Total: v.Total != nil})
 			}
 			h.List = append(h.List, *v)
 		}

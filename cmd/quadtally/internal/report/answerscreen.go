@@ -207,9 +207,16 @@ func (t *compareText) answered(s *screen, c analysis.Comparison) {
 	}
 	if m := c.Margin; m != nil {
 		s.line(keepAlways, t.marginQuestion(*m))
+		var order []string
+		names := map[string][]string{}
 		for _, l := range t.marginAnswers(*m) {
-			s.strong("  ", l.treatment+": "+l.answer+".")
-			s.line(keepRemark, "    "+l.words)
+			if names[l.answer] == nil {
+				order = append(order, l.answer)
+			}
+			names[l.answer] = append(names[l.answer], l.treatment)
+		}
+		for _, x := range order {
+			s.strong("  ", x+": "+strings.Join(names[x], ", ")+".")
 		}
 		asked = true
 	}

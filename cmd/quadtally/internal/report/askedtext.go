@@ -3,6 +3,7 @@ package report
 import (
 	"fmt"
 	"io"
+	"math"
 	"strings"
 
 	"quadtally/cmd/quadtally/internal/analysis"
@@ -125,10 +126,10 @@ func (t *compareText) margin(m analysis.MarginAnswer) {
 }
 
 func (t *compareText) marginQuestion(m analysis.MarginAnswer) string {
-	by := fmt.Sprintf("%.4g", m.Margin)
+	by := figure3(m.Margin)
 	switch {
 	case m.Relative:
-		by = fmt.Sprintf("%.4g %% of its mean", 100*m.Margin)
+		by = figure3(100*m.Margin) + " % of its mean"
 	case t.a.Unit != "":
 		by += " " + t.a.Unit
 	}
@@ -179,13 +180,17 @@ func (t *compareText) trendWords(x stats.Trend) string {
 		if e.Degree != x.Suggested {
 			continue
 		}
-		text := fmt.Sprintf("%.4g", e.Coefficients[0])
+		text := figures(e.Coefficients[0], 4)
 		for i, v := range e.Coefficients[1:] {
 			term := "rate"
 			if i > 0 {
 				term = fmt.Sprintf("rate^%d", i+1)
 			}
-			text += fmt.Sprintf(" %+.4g %s", v, term)
+			sign := " + "
+			if v < 0 {
+				sign = " " + minusSign + " "
+			}
+			text += sign + figures(math.Abs(v), 4) + " " + term
 		}
 		return fmt.Sprintf("A description%s, between rates %g and %g and nowhere else: %s.", t.onScale(), e.From, e.To, text)
 	}
@@ -258,7 +263,7 @@ func WriteStrata(w io.Writer, s analysis.StrataAnswer, opt TextOptions) error {
 	t.line("")
 	rows := [][]string{{"term", "df", "error df", "F", "p"}}
 	for _, x := range s.Tests {
-		rows = append(rows, []string{x.Term, fmt.Sprint(x.NumDF), fmt.Sprintf("%.4g", x.DenDF), number(x.F, 3), pOf(x.P)})
+		rows = append(rows, []string{x.Term, fmt.Sprint(x.NumDF), figure3(x.DenDF), number(x.F, 3), pOf(x.P)})
 	}
 	t.table(rows)
 	for _, x := range s.Tests {
@@ -276,11 +281,11 @@ func WriteStrata(w io.Writer, s analysis.StrataAnswer, opt TextOptions) error {
 	t.line("")
 	rows = [][]string{{"difference of", "SED", "df", "LSD"}}
 	for _, x := range s.SEDs {
-		sed := fmt.Sprintf("%.4g", x.SED)
+		sed := figure3(x.SED)
 		if x.Max > x.Min {
-			sed += fmt.Sprintf(" (%.4g to %.4g)", x.Min, x.Max)
+			sed += " (" + figure3(x.Min) + " to " + figure3(x.Max) + ")"
 		}
-		rows = append(rows, []string{string(x.Kind), sed, fmt.Sprintf("%.1f", x.DF), fmt.Sprintf("%.4g", x.LSD)})
+		rows = append(rows, []string{string(x.Kind), sed, fmt.Sprintf("%.1f", x.DF), figure3(x.LSD)})
 	}
 	t.table(rows)
 	if !opt.Short {
@@ -289,7 +294,7 @@ func WriteStrata(w io.Writer, s analysis.StrataAnswer, opt TextOptions) error {
 			t.table(anovaRows(x.Rows))
 		}
 		for _, x := range s.Components {
-			t.line("Variance %s %.4g", x.Name, x.Variance)
+			t.line("Variance %s %s", x.Name, figure3(x.Variance))
 		}
 	}
 	for _, x := range s.Trends {

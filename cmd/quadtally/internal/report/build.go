@@ -30,7 +30,7 @@ func (b *builder) howToRead() Section {
 	s.add(List{Small: true, Items: []string{
 		"The plot is the unit that was treated: quadrats of a plot are averaged first, and visits are never replicates. Over several visits each plot has one value, its mean over the period from the area under its course by the true dates; the area itself is the same comparison times the length of the period.",
 		"Means are adjusted for blocks. Treatments that share a letter are not shown to differ at the level named; that does not mean that they are the same. Letters and p values by visit hold within a visit only: looking at many visits finds a difference by chance now and then, so the season's comparison is the one to quote.",
-		"Where a scale is named in a heading, tests, differences and standard errors are on it; means and interval ends are carried back to the unit of the response.",
+		"Where a scale is named under a heading, tests, differences and standard errors are on it; means and interval ends are carried back to the unit of the response.",
 		"In analyses of variance each term is adjusted for those above it, treatment for all; where plots are missing a second table adjusts each term for all others (types II and III).",
 		"SED and t of a treatment against the control are those of its pair; beside it stands p by Dunnett's test. p alone is of one pair on its own.",
 		"Less than the control, of weeds also called suppression, is 100 (1 − treatment / control) from means as measured; a negative number means more.",
@@ -212,11 +212,11 @@ func (b *builder) finding(r Response) Section {
 		b.askAbout(&s, r)
 		return s
 	}
-	if a.Transform.Scale != stats.Raw {
-		s.Title += ", analysed as the " + a.Transform.Words()
-	}
 	label := cmp.Or(a.Response, r.Label)
 	s.add(Text{Tone: Lead, Text: strings.Join(sentences(a.Verdict), " ")})
+	if a.Transform.Scale != stats.Raw {
+		s.note("Analysed as the %s.", a.Transform.Words())
+	}
 	b.askAbout(&s, r)
 	var cautions []string
 	claim := analysis.ClaimOf(r.Response, c)
@@ -250,6 +250,9 @@ func (b *builder) finding(r Response) Section {
 	}
 	if a.BlockVariance != nil && a.BlockVariance.Note != "" {
 		notes = append(notes, a.BlockVariance.Note)
+	}
+	if r.Corrected != "" {
+		notes = append(notes, r.Corrected)
 	}
 	notes = slices.Concat(notes, suppressionRemarks(a), c.Notes, a.Notes)
 	for _, o := range a.Outliers {

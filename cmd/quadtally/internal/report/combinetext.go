@@ -21,9 +21,21 @@ func WriteCombined(w io.Writer, c analysis.CombinedAnswer, opt TextOptions) erro
 	}
 	t.said("", fmt.Sprintf("%s: %d treatments in %d trials (%s), %d plots", sentenceCase(head), len(c.Treatments), len(c.Trials), some(c.Trials, 6), c.Plots))
 	t.line("")
+	// With a control its comparisons lead, as in a single trial.
+	shown := t.combinedControl(c)
 	verdict := "Over trials, treatments are not shown to differ"
-	if c.Test.P <= c.Alpha {
+	switch significant := c.Test.P <= c.Alpha; {
+	case len(c.VsControl) == 0 && significant:
 		verdict = "Over trials, differences among the treatments are shown"
+	case len(c.VsControl) == 0:
+	case significant && shown:
+		verdict = "Over all treatments together differences are shown too"
+	case significant:
+		verdict = "Over all treatments together differences are shown, but of none from the control"
+	case shown:
+		verdict = "The overall test, which asks whether any treatments differ and not which, does not show it by itself, and takes nothing from the comparisons with the control"
+	default:
+		verdict = "Nor does the test over all treatments together show a difference, which does not mean they are the same"
 	}
 	t.saidWith("  ", "  ", fmt.Sprintf("%s (F(%d,%.1f) = %.2f, %s).", verdict, c.Test.NumDF, c.Test.DenDF, c.Test.F, pWords(c.Test.P)), true)
 	switch x := c.Interaction; {
@@ -35,7 +47,7 @@ func WriteCombined(w io.Writer, c analysis.CombinedAnswer, opt TextOptions) erro
 		t.said("  ", fmt.Sprintf("Treatments are not shown to differ from trial to trial by more than plots within trials do (F(%d,%d) = %s, p %s).", x.NumDF, x.DenDF, number(x.F, 2), pOf(x.P)))
 	}
 	if c.InteractionShare != nil && c.DifferenceSD != nil {
-		t.said("  ", fmt.Sprintf("Treatment by trial is %.0f %% of the variance of a plot within a trial; a true difference of two treatments varies from trial to trial with a standard deviation of %.3g.", 100**c.InteractionShare, *c.DifferenceSD))
+		t.said("  ", fmt.Sprintf("Treatment by trial is %.0f %% of the variance of a plot within a trial; a true difference of two treatments varies from trial to trial with a standard deviation of %s.", 100**c.InteractionShare, figure3(*c.DifferenceSD)))
 	}
 	t.line("")
 	scaled := c.Transform.Scale != stats.Raw
@@ -105,7 +117,7 @@ func WriteCombined(w io.Writer, c analysis.CombinedAnswer, opt TextOptions) erro
 		}
 		var parts []string
 		for _, v := range c.Variance {
-			parts = append(parts, fmt.Sprintf("%s %.4g (%.0f %%)", v.Name, v.Variance, 100*v.Share))
+			parts = append(parts, fmt.Sprintf("%s %s (%.0f %%)", v.Name, figure3(v.Variance), 100*v.Share))
 		}
 		t.heading("Variances by REML")
 		t.said("", strings.Join(parts, "; ")+".")
@@ -115,4 +127,29 @@ func WriteCombined(w io.Writer, c analysis.CombinedAnswer, opt TextOptions) erro
 	}
 	_, err := w.Write(t.b.Bytes())
 	return err
+}
+
+// combinedControl says which treatments differ from the control over trials, and
+// reports whether any does.
+func (t *compareText) combinedControl(c analysis.CombinedAnswer) bool {
+	var lower, higher, open []string
+	for _, p := range c.VsControl {
+		switch {
+		case p.PHolm > c.Alpha:
+			open = append(open, p.A)
+		case p.Difference < 0:
+			lower = append(lower, p.A)
+		default:
+			higher = append(higher, p.A)
+		}
+	}
+	for _, x := range []struct {
+		names []string
+		how   string
+	}{{lower, "lower than"}, {higher, "higher than"}, {open, "not shown to differ from"}} {
+		if len(x.names) > 0 {
+			t.said("  ", fmt.Sprintf("Over trials, %s %s the control %s (Holm).", listOf(x.names), x.how, c.Control))
+		}
+	}
+	return len(lower)+len(higher) > 0
 }

@@ -158,6 +158,18 @@ func number(v *float64, digits int) string { return optional(v, digits) }
 
 func pOf(p *float64) string { return pCell(p) }
 
+// pKnown writes a p value that was integrated with an error: with two decimals
+// and a sign of about where three would promise more than is known.
+func pKnown(p *float64, err float64) string {
+	if p == nil || err <= 1e-4 || *p < 0.005 {
+		return pCell(p)
+	}
+	if *p > 0.995 {
+		return "> .99"
+	}
+	return "≈ " + strings.TrimPrefix(fmt.Sprintf("%.2f", *p), "0")
+}
+
 func span(lower, upper *float64, digits int) string { return between(lower, upper, digits) }
 
 // backDigits are the decimals for means in the unit of the response.
@@ -318,7 +330,7 @@ func (t *compareText) anova() {
 		t.line("On the scale of the analysis.")
 	}
 	t.table(anovaRows(t.a.ANOVA))
-	t.line("Sequential; treatment last, adjusted for all above it.")
+	t.said("", "Sequential; treatment last, adjusted for all above it.")
 	if !t.a.Design.Balanced {
 		t.line("")
 		t.line("Each adjusted for all others (types II and III):")
@@ -335,7 +347,7 @@ func (t *compareText) anova() {
 		parts = append(parts, fmt.Sprintf("efficiency against %s %.2f", e.Against, e.Value))
 	}
 	if v := t.a.BlockVariance; v != nil {
-		parts = append(parts, fmt.Sprintf("variance between blocks %.4g", v.Variance))
+		parts = append(parts, "variance between blocks "+figure3(v.Variance))
 	}
 	if len(parts) > 0 {
 		t.said("", strings.Join(parts, "; ")+".")
@@ -381,7 +393,7 @@ func (t *compareText) means() {
 	}
 	t.table(rows)
 	if t.a.Transform.Scale != stats.Raw {
-		t.line("Plain mean and SD as measured; the rest on the scale of the analysis.")
+		t.said("", "Plain mean and SD as measured; the rest on the scale of the analysis.")
 	}
 }
 
@@ -417,7 +429,7 @@ func (t *compareText) control() {
 			rows = append(rows, []string{c.Treatment, "cannot be compared in this design"})
 			continue
 		}
-		rows = append(rows, []string{c.Treatment, number(c.Difference, d), number(c.SED, d), number(c.T, 2), pOf(c.P), number(c.Lower, d), number(c.Upper, d)})
+		rows = append(rows, []string{c.Treatment, number(c.Difference, d), number(c.SED, d), number(c.T, 2), pKnown(c.P, c.PError), number(c.Lower, d), number(c.Upper, d)})
 	}
 	t.table(rows)
 }
@@ -427,7 +439,7 @@ func (t *compareText) contrasts() {
 		return
 	}
 	t.heading("Contrasts")
-	t.line("Coefficients in the order %s.", strings.Join(t.a.ContrastLevels, ", "))
+	t.said("", "Coefficients in the order "+strings.Join(t.a.ContrastLevels, ", ")+".")
 	d := t.seDigits()
 	rows := [][]string{{"contrast", "coefficients", "estimate", "SE", "SS", "F", "p", "lower", "upper"}}
 	for _, c := range t.a.Contrasts {
@@ -453,7 +465,7 @@ func (t *compareText) subsampling() {
 	}
 	t.heading("Quadrats within plots (as measured)")
 	t.table(anovaRows(s.ANOVA))
-	t.said("", fmt.Sprintf("Variance between plots %.4g, between quadrats of a plot %.4g. Treatments are judged by plots, never by quadrats.", s.VariancePlot, s.VarianceQuadrat))
+	t.said("", fmt.Sprintf("Variance between plots %s, between quadrats of a plot %s. Treatments are judged by plots, never by quadrats.", figure3(s.VariancePlot), figure3(s.VarianceQuadrat)))
 	if s.Note != "" {
 		t.said("", strings.ToUpper(s.Note[:1])+s.Note[1:]+".")
 	}
@@ -474,7 +486,7 @@ func (t *compareText) checks() {
 	for _, l := range lines {
 		text := l.Name
 		if l.P != nil {
-			text += fmt.Sprintf(" %.4g, p %s", *l.Statistic, pOf(l.P))
+			text += fmt.Sprintf(" %s, p %s", figure3(*l.Statistic), pOf(l.P))
 		}
 		t.said("  ", text+": "+l.Reading+".")
 		for _, w := range l.Warnings {
@@ -509,9 +521,9 @@ func (t *compareText) covariateTests() (out []string) {
 
 func (t *compareText) covariateNote() string {
 	c := t.a.Covariate
-	text := fmt.Sprintf("Means are adjusted to a covariate of %.4g (its mean over plots). For one unit more of it the response changes by %.4g", c.At, c.Slope)
+	text := fmt.Sprintf("Means are adjusted to a covariate of %s (its mean over plots). For one unit more of it the response changes by %s", figure3(c.At), figure3(c.Slope))
 	if c.Lower != nil && c.Upper != nil {
-		text += fmt.Sprintf(" (%.3g %% interval %.4g to %.4g, p %s)", 100*t.a.Confidence, *c.Lower, *c.Upper, pOf(c.P))
+		text += fmt.Sprintf(" (%.3g %% interval %s to %s, p %s)", 100*t.a.Confidence, figure3(*c.Lower), figure3(*c.Upper), pOf(c.P))
 	}
 	if t.a.Transform.Scale != stats.Raw {
 		text += " on the scale of the analysis"
@@ -529,7 +541,7 @@ func (t *compareText) plots() {
 	}
 	t.table(rows)
 	if a.Transform.Scale != stats.Raw {
-		t.line("Value as measured; fitted and residual on the scale of the analysis.")
+		t.said("", "Value as measured; fitted and residual on the scale of the analysis.")
 	}
 	if len(a.Notes) > 0 {
 		t.line("")

@@ -129,3 +129,18 @@ func TestWriteSeason(t *testing.T) {
 		})
 	}
 }
+
+// A p value is written with the digits that are known of it.
+func TestDigitsThatAreKnown(t *testing.T) {
+	for _, x := range []struct {
+		p, err float64
+		want   string
+	}{{0.2468, 0, ".247"}, {0.2468, 1e-5, ".247"}, {0.2468, 4e-4, "≈ .25"}, {0.0004, 4e-4, "< .001"}, {0.004, 2e-4, ".004"}, {0.9993, 1e-3, "> .99"}, {0.0432, 1e-3, "≈ .04"}} {
+		if got := pKnown(&x.p, x.err); got != x.want {
+			t.Errorf("p %v known to %v: %q, want %q", x.p, x.err, got, x.want)
+		}
+	}
+	if got := pKnown(nil, 1); got != pCell(nil) {
+		t.Errorf("no p value: %q", got)
+	}
+}

@@ -20,11 +20,11 @@ func WriteLoss(w io.Writer, l analysis.Loss, opt TextOptions) error {
 		}
 		return " (" + u + ")"
 	}
-	t.said("", fmt.Sprintf("%s%s against %s%s: %d plots, weeds from %.4g to %.4g", sentenceCase(l.Yield), unit(l.YieldUnit), l.Weeds, unit(l.WeedsUnit), l.Plots, l.FewestWeeds, l.MostWeeds))
+	t.said("", fmt.Sprintf("%s%s against %s%s: %d plots, weeds from %s to %s", sentenceCase(l.Yield), unit(l.YieldUnit), l.Weeds, unit(l.WeedsUnit), l.Plots, figure3(l.FewestWeeds), figure3(l.MostWeeds)))
 	t.line("")
 	level := fmt.Sprintf("%.3g %% interval", 100*l.Confidence)
 	of := func(x stats.Interval) string {
-		s := fmt.Sprintf("%.4g", x.Estimate)
+		s := figure3(x.Estimate)
 		if x.Lower != nil || x.Upper != nil {
 			s += fmt.Sprintf(" (%s %s)", level, limits(x))
 		}
@@ -42,14 +42,14 @@ func WriteLoss(w io.Writer, l analysis.Loss, opt TextOptions) error {
 	t.said("", "Straight line, blocks out of it: for one unit more of weeds a yield lower by "+of(l.Linear.PerWeed)+"; at no weeds "+of(l.Linear.WeedFree)+".")
 	t.said("", "That is "+of(l.Linear.PercentPerWeed)+" % of the yield at no weeds for each unit.")
 	if h := l.Hyperbola; h != nil {
-		t.said("", fmt.Sprintf("Hyperbola (Cousens 1985): %s %% for each unit as weeds become few, at most %s %% as they become many; yield at no weeds %.4g.", of(h.I), of(h.A), h.WeedFree))
+		t.said("", fmt.Sprintf("Hyperbola (Cousens 1985): %s %% for each unit as weeds become few, at most %s %% as they become many; yield at no weeds %s.", of(h.I), of(h.A), figure3(h.WeedFree)))
 		if l.BendP != nil {
 			t.said("", fmt.Sprintf("It fits better than the straight line? p %s.", pOf(l.BendP)))
 		}
 		rows := [][]string{{"weeds", "yield lower by %"}}
 		for i := 1; i <= 4; i++ {
 			d := l.FewestWeeds + float64(i)*(l.MostWeeds-l.FewestWeeds)/4
-			rows = append(rows, []string{fmt.Sprintf("%.3g", d), fmt.Sprintf("%.1f", h.Loss(d))})
+			rows = append(rows, []string{figure3(d), fmt.Sprintf("%.1f", h.Loss(d))})
 		}
 		t.table(rows)
 	} else if l.Reason != "" {
@@ -69,7 +69,7 @@ func WriteLoss(w io.Writer, l analysis.Loss, opt TextOptions) error {
 }
 
 func limits(x stats.Interval) string {
-	text := func(v *float64) string { return fmt.Sprintf("%.4g", *v) }
+	text := func(v *float64) string { return figure3(*v) }
 	switch {
 	case x.Lower == nil:
 		return "up to " + text(x.Upper)

@@ -22,9 +22,9 @@ func WriteCalibrated(w io.Writer, c analysis.Calibrated, opt TextOptions) error 
 	}
 	t.said("", line+". The line's own uncertainty is in every standard error below but those of the analysis of variance.")
 	if len(c.Extrapolated) > 0 {
-		t.caution(fmt.Sprintf("Extrapolated beyond the pairs (image %.3g to %.3g): %s. Hand-count there too.", c.Low, c.High, strings.Join(c.Extrapolated, ", ")))
+		t.caution(fmt.Sprintf("Extrapolated beyond the pairs (image %s to %s): %s. Hand-count there too.", figure3(c.Low), figure3(c.High), strings.Join(c.Extrapolated, ", ")))
 	} else {
-		t.said("", fmt.Sprintf("Nothing was extrapolated: all plots lie within the pairs (image %.3g to %.3g).", c.Low, c.High))
+		t.said("", fmt.Sprintf("Nothing was extrapolated: all plots lie within the pairs (image %s to %s).", figure3(c.Low), figure3(c.High)))
 	}
 	for _, x := range c.Warnings {
 		t.caution(x)
@@ -186,7 +186,7 @@ func (t *compareText) seasonModel(m analysis.SeasonModel) {
 	t.said("", m.Words)
 	var parts []string
 	for _, c := range m.Fit.Components {
-		parts = append(parts, fmt.Sprintf("%s %.4g", c.Name, c.Variance))
+		parts = append(parts, c.Name+" "+figure3(c.Variance))
 	}
 	t.said("", "Variances: "+strings.Join(parts, ", ")+".")
 	if s := m.Fit.Serial; s != nil {
@@ -209,8 +209,8 @@ func (t *compareText) seasonModel(m analysis.SeasonModel) {
 func WriteComponents(w io.Writer, c analysis.Components, opt TextOptions) error {
 	t := compareText{opt: opt}
 	t.second("Plots and quadrats by REML", "mixed model of plots and quadrats", c.Refused,
-		fmt.Sprintf("Variance between plots %.4g, between quadrats of a plot %.4g (as measured); treatments, judged by plots: F(%d,%.1f) = %.2f, %s.",
-			c.Plot, c.Quadrat, c.Treatment.NumDF, c.Treatment.DenDF, c.Treatment.F, pWords(c.Treatment.P)), opt)
+		fmt.Sprintf("Variance between plots %s, between quadrats of a plot %s (as measured); treatments, judged by plots: F(%d,%.1f) = %.2f, %s.",
+			figure3(c.Plot), figure3(c.Quadrat), c.Treatment.NumDF, c.Treatment.DenDF, c.Treatment.F, pWords(c.Treatment.P)), opt)
 	if c.PlotZero {
 		t.said("", "A plot variance of 0 is no fault: plots of one treatment vary no more than their quadrats do, which happens by chance in small trials. The comparison above rests on plot means either way.")
 	}

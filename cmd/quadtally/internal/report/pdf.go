@@ -41,6 +41,22 @@ var (
 // same content as WriteHTML, and the same bytes for the same document.
 func WritePDF(w io.Writer, d Document) error {
 	s := newPDFSheet(d)
+	if d.Dense {
+		// The contents name pages that are known once everything has been set.
+		first := newPDFSheet(d)
+		first.document(d, map[string]int{})
+		s.document(d, first.pages)
+	} else {
+		s.document(d, nil)
+	}
+	if err := s.Error(); err != nil {
+		return fmt.Errorf("the PDF could not be made: %w", err)
+	}
+	return s.Output(w)
+}
+
+// document sets everything; a contents list where pages is not nil.
+func (s *pdfSheet) document(d Document, pages map[string]int) {
 	usual := s.em
 	for i, x := range d.Sections {
 		if x.Fit {
@@ -48,6 +64,9 @@ func WritePDF(w io.Writer, d Document) error {
 		}
 		if i == 0 {
 			s.title(d)
+			if pages != nil {
+				s.contents(d, pages)
+			}
 		}
 		if x.NewPage && i > 0 && s.y > s.em.margin {
 			s.newPage()
@@ -58,10 +77,44 @@ func WritePDF(w io.Writer, d Document) error {
 	if len(d.Sections) == 0 {
 		s.title(d)
 	}
-	if err := s.Error(); err != nil {
-		return fmt.Errorf("the PDF could not be made: %w", err)
+}
+
+// contents lists sections and their parts with the page of each, in two columns.
+func (s *pdfSheet) contents(d Document, pages map[string]int) {
+	type entry struct {
+		Section
+		level int
 	}
-	return s.Output(w)
+	var list []entry
+	for _, x := range d.Sections {
+		list = append(list, entry{x, 0})
+		for _, p := range x.Parts {
+			list = append(list, entry{p, 1})
+		}
+	}
+	em := s.em.note
+	step := em * pdfLeading
+	rows := (len(list) + 1) / 2
+	s.y += em
+	s.write(s.em.margin, s.body(), s.em.lead, true, "Contents")
+	s.room(float64(rows) * step)
+	width := (s.body() - s.em.gap) / 2
+	top := s.y
+	for i, x := range list {
+		left := s.em.margin + float64(i/rows)*(width+s.em.gap)
+		y := top + float64(i%rows)*step
+		s.setFont(em, x.level == 0)
+		s.SetTextColor(0x22, 0x22, 0x22)
+		indent := 4 * float64(x.level)
+		s.Text(left+indent, y+em, s.fit(x.Title, width-indent-10))
+		page := undefined
+		if n := pages[x.ID]; n > 0 {
+			page = fmt.Sprint(n)
+		}
+		s.Text(left+width-s.GetStringWidth(page), y+em, page)
+		s.Link(left, y, width, step, s.link(x.ID))
+	}
+	s.y = top + float64(rows)*step + 1
 }
 
 // scaled is the type in another size; the page stays.
@@ -98,6 +151,7 @@ type pdfSheet struct {
 	width, height float64
 	y             float64
 	links         map[string]int
+	pages         map[string]int // of sections
 	em            pdfType
 }
 
@@ -120,7 +174,7 @@ func newPDFSheet(d Document) *pdfSheet {
 	f.SetLang("en")
 	f.AddUTF8FontFromBytes(pdfFamily, "", liberationsansregular.TTF)
 	f.AddUTF8FontFromBytes(pdfFamily, "B", liberationsansbold.TTF)
-	s := &pdfSheet{Fpdf: f, width: width, height: height, links: map[string]int{}, em: pdfPlain}
+	s := &pdfSheet{Fpdf: f, width: width, height: height, links: map[string]int{}, pages: map[string]int{}, em: pdfPlain}
 	if d.Dense {
 		s.em = pdfDense
 	}
@@ -251,6 +305,7 @@ func (s *pdfSheet) section(x Section, level int) {
 	s.y += em * 0.9
 	s.room(em*pdfLeading*1.2 + s.beginning(x))
 	s.anchor(x.ID)
+	s.pages[x.ID] = s.PageNo()
 	s.Bookmark(s.printable(x.Title), level, s.y)
 	s.write(s.em.margin, s.body(), em, true, x.Title)
 	s.y += em * 0.2

@@ -380,9 +380,6 @@ func (b *builder) sure(t teller, claims []analysis.Claim) []string {
 	}
 	for _, r := range b.leading() {
 		say(checkedWords(r))
-		if len(r.Overall.Checked) > 0 {
-			continue // its notes say the same visit by visit
-		}
 		for _, n := range r.Overall.Notes {
 			say(sentence("%s", n))
 		}
@@ -494,6 +491,9 @@ func (b *builder) seasonPage() Section {
 		b.askAbout(&p, r)
 		for _, l := range t.lacks(claim) {
 			p.note("%s", l)
+		}
+		if r.Corrected != "" {
+			p.note("%s", r.Corrected)
 		}
 		if f, ok := seasonFigure(b.in, r); ok {
 			f.HeightMM = shortFigureMM
@@ -666,7 +666,7 @@ func checkedWords(r Response) string {
 		}
 	}
 	if points == 0 {
-		return ""
+		return sentence("%s", r.Corrected)
 	}
 	out := fmt.Sprintf("%s is corrected by %d check points of %s, %d of which the photos had sorted wrongly; its intervals and tests hold the uncertainty of that", r.Label, points, counted(visits, "visit"), wrong)
 	if len(differ) > 0 {

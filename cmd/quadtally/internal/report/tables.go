@@ -94,7 +94,7 @@ func controlTable(key string, a *stats.Analysis) Table {
 	t := Table{ID: "control-" + key, Caption: fmt.Sprintf("Difference from the control %s (Dunnett, %s)", a.Control, sideWords[a.Side]),
 		Columns: headed("Treatment", "Difference", "p", fmt.Sprintf("%.3g %% interval", 100*a.Confidence))}
 	for _, c := range a.VsControl {
-		t.Rows = append(t.Rows, cells(c.Treatment, number(c.Difference, d), pOf(c.P), span(c.Lower, c.Upper, d)))
+		t.Rows = append(t.Rows, cells(c.Treatment, number(c.Difference, d), pKnown(c.P, c.PError), span(c.Lower, c.Upper, d)))
 	}
 	return t
 }

@@ -5,8 +5,10 @@ import (
 	"cmp"
 	"compress/gzip"
 	"context"
+	"crypto/sha256"
 	"embed"
 	"encoding/binary"
+	"encoding/hex"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -29,7 +31,16 @@ var pages = template.Must(template.New("").Funcs(template.FuncMap{
 	"plain": func(v float64) string { return strconv.FormatFloat(v, 'g', 4, 64) },
 	"clock": func(t time.Time) string { return t.Local().Format("2006-01-02 15:04") },
 	"json":  toJSON,
+	"asset": assetAddress,
 }).ParseFS(assets, "assets/*.html"))
+
+// assetAddress is where a file of the page lies, with a part that changes when
+// the file does: a phone keeps what it has.
+func assetAddress(name string) (string, error) {
+	content, err := assets.ReadFile("assets/" + name)
+	sum := sha256.Sum256(content)
+	return "/" + name + "?v=" + hex.EncodeToString(sum[:4]), err
+}
 
 func percent(frac float64) string { return strconv.FormatFloat(100*frac, 'f', 1, 64) }
 

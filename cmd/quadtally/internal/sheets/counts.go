@@ -3,6 +3,7 @@ package sheets
 import (
 	"cmp"
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 
@@ -134,6 +135,7 @@ func (r *reader) wideColumns() ([]wideColumn, error) {
 		w := wideColumn{index: i, level: QuadratLevel}
 		switch {
 		case m.As == AsIgnore:
+			r.out.Notes = append(r.out.Notes, fmt.Sprintf("column %q is ignored, as you said", h))
 			continue
 		case m.As == AsClass:
 			class := trial.Class{Name: trial.CleanLabel(strings.ReplaceAll(name, "_", " ")), Group: m.Group, Life: m.Life}
@@ -309,12 +311,14 @@ func (r *reader) isCount(line int, header string, v tables.Value) bool {
 
 // coverFractions reads a column of cover as fractions. Percent is not
 // proportion: the header decides, then the values; a column that holds both is
-// refused, and of one that holds nothing but 0 and 1 nobody knows which.
+// refused, and of one that holds nothing but small whole numbers nobody knows
+// whether it is cover at all.
 func (r *reader) coverFractions(c wideColumn) (map[int]tables.Value, error) {
 	header, unit := r.s.Header[c.index], c.unit
 	values := r.numbers(c.index)
+	const mostOfScore = 10 // scores go to 5, 9 or 10
 	var high, low *tables.Value
-	ones := 0
+	ones, most, whole := 0, 0.0, true
 	for _, row := range r.s.Rows {
 		v, ok := values[row.Line]
 		if !ok || v.Missing || v.Percent {
@@ -323,6 +327,7 @@ func (r *reader) coverFractions(c wideColumn) (map[int]tables.Value, error) {
 		if v.Number == 1 {
 			ones++
 		}
+		most, whole = max(most, v.Number), whole && v.Number == math.Trunc(v.Number)
 		if v.Number > 1 && high == nil {
 			high = &v
 		}
@@ -342,8 +347,8 @@ func (r *reader) coverFractions(c wideColumn) (map[int]tables.Value, error) {
 		case high != nil && low != nil:
 			r.fault(0, "column %q holds %v in row %d and %v in row %d: percent or proportion? Put %% or fraction into the header", header, low.Number, low.Line, high.Number, high.Line)
 			return nil, nil
-		case high == nil && low == nil && ones > 0:
-			return nil, Ask{r.s.Name, []Question{ZeroOne{header, c.variable}}}
+		case whole && most <= mostOfScore:
+			return nil, Ask{r.s.Name, []Question{Score{header, c.variable, most}}}
 		default:
 			percent = high != nil
 		}
@@ -458,14 +463,14 @@ func (r *reader) unlisted(long bool) {
 	at := map[cell]int{} // index of its observation, from 1
 	looked := map[record.QuadratAt]bool{}
 	for i, o := range r.out.Observations {
-		if o.Variable == record.VarCount {
+		if o.Variable == record.VarCount && !r.bad[o.Line] {
 			k := o.Spot()
 			at[cell{k, trial.NameKey(o.Class)}] = i + 1
 			visits[o.Visit], looked[k] = true, looked[k] || !o.Missing
 		}
 	}
 	gaps := func() []record.ClassGap {
-		list := record.ClassGapsOf(slices.Concat(r.opt.Stored, r.out.Observations), r.t.Classes, r.opt.UnlistedBefore, nil)
+		list := record.ClassGapsOf(slices.Concat(r.opt.Stored, r.sound()), r.t.Classes, r.opt.UnlistedBefore, nil)
 		return slices.DeleteFunc(list, func(g record.ClassGap) bool { return !visits[g.Visit] })
 	}
 	said := func(g record.ClassGap) record.Unlisted {
@@ -694,40 +699,70 @@ func (r *reader) variable(name, unit string) *Column {
 	return first
 }
 
-// checkTotals compares an entered total with the sum of its classes.
+// checkTotals compares an entered total with the sum of its classes. Within a
+// sheet they have to agree; between two sheets a person may know why they do not.
 func (r *reader) checkTotals() {
 	type sums struct {
 		total, parts float64
 		hasTotal     bool
 		classes      int
 		open         bool
-		line         int
+		line         int    // of the sheet
+		stored       string // where one of them was stored before; "" where the sheet has both
 	}
 	at := map[record.QuadratAt]*sums{}
+	var order []record.QuadratAt
+	tells := map[record.Key]bool{}
 	for _, o := range r.out.Observations {
-		if o.Variable != record.VarCount {
-			continue
+		tells[o.Key()] = true
+	}
+	add := func(o record.Observation, stored string) {
+		if o.Variable != record.VarCount || o.Quadrat == 0 {
+			return
 		}
 		k := o.Spot()
 		s := at[k]
 		if s == nil {
 			s = &sums{}
 			at[k] = s
+			order = append(order, k)
+		}
+		if s.stored = cmp.Or(s.stored, stored); stored == "" {
+			s.line = o.Line
 		}
 		switch {
 		case o.Missing:
 			s.open = true
 		case o.Class == "":
-			s.total, s.hasTotal, s.line = o.Value, true, o.Line
+			s.total, s.hasTotal = o.Value, true
 		default:
 			s.parts += o.Value
 			s.classes++
 		}
 	}
-	for k, s := range at {
-		if s.hasTotal && s.classes > 0 && !s.open && s.total != s.parts {
-			r.fault(s.line, "plot %s quadrat %d: the total says %v but the classes add up to %v", k.Plot, k.Quadrat, s.total, s.parts)
+	for _, o := range r.out.Observations {
+		add(o, "")
+	}
+	for _, o := range r.opt.Stored {
+		if _, here := at[o.Spot()]; here && !tells[o.Key()] {
+			add(o, cmp.Or(o.Source, "what was entered before"))
 		}
+	}
+	var differ []record.QuadratAt
+	for _, k := range order {
+		switch s := at[k]; {
+		case !s.hasTotal || s.classes == 0 || s.open || s.total == s.parts:
+		case s.stored == "":
+			r.fault(s.line, "plot %s quadrat %d: the total says %v but the classes add up to %v", k.Plot, k.Quadrat, s.total, s.parts)
+		default:
+			differ = append(differ, k)
+		}
+	}
+	if len(differ) > 0 {
+		k := differ[0]
+		s := at[k]
+		r.doubt("in %s the total and the classes, of which one is stored already, do not add up, such as plot %s quadrat %d (row %d and %s): the total says %v, the classes %v; are both right (--agreed)? If not, correct the one that is wrong",
+			plural(len(differ), "quadrat", "quadrats"), k.Plot, k.Quadrat, s.line, s.stored, s.total, s.parts)
 	}
 }
 
@@ -737,7 +772,11 @@ func (r *reader) checkDuplicates() {
 	for _, o := range r.out.Observations {
 		k := o.Key()
 		if was, dup := first[k]; dup && was != o.Line {
-			r.fault(o.Line, "tells plot %s%s a second time (first in row %d): keep one", o.Plot, ofQuadrat(o), was)
+			way := "keep one"
+			if r.kind == KindYields {
+				way = "keep one, write their sum, or tell them apart with a column pick"
+			}
+			r.fault(o.Line, "tells plot %s%s a second time (first in row %d): %s", o.Plot, ofQuadrat(o), was, way)
 			continue
 		}
 		first[k] = o.Line

@@ -65,13 +65,25 @@ func Field(t *trial.Trial, plots []trial.Plot, s *tables.Sheet, opt Options) (Im
 		if op.Plot, ok = r.ground(row, "plot", &r.plotLabels); !ok {
 			continue
 		}
+		if i := slices.IndexFunc(r.plots, func(p trial.Plot) bool { return p.ID == op.Plot }); i >= 0 && op.Treatment != "" && r.plots[i].Treatment != op.Treatment {
+			r.fault(row.Line, "plot %s has treatment %s in the layout, not %s: name one of them", op.Plot, r.plots[i].Treatment, op.Treatment)
+			continue
+		}
 		if v, has := weights[row.Line]; has && !v.Missing {
 			kg := v.Number
 			op.ImplementKG = &kg
+			if kg < 0 {
+				r.fault(row.Line, "the weight of the implement is negative")
+				continue
+			}
 		}
 		if v, has := rates[row.Line]; has && !v.Missing {
 			rate := v.Number
 			op.Rate = &rate
+			if rate < 0 {
+				r.fault(row.Line, "the rate %v is negative", rate)
+				continue
+			}
 			if own := rateUnits[row.Line]; own != "" {
 				if op.RateUnit != "" && !SameRateUnit(own, op.RateUnit) {
 					r.fault(row.Line, "the rate is given in %s and in %s: keep the right one", own, op.RateUnit)
@@ -93,7 +105,32 @@ func Field(t *trial.Trial, plots []trial.Plot, s *tables.Sheet, opt Options) (Im
 		}
 	}
 	r.out.Operations = good
+	r.doubtWork()
 	return r.done(), nil
+}
+
+// doubtWork asks about rows that say the same, and about days years from the
+// trial's. Seed may be sown the autumn before.
+func (r *reader) doubtWork() {
+	first := map[string]int{}
+	for _, op := range r.out.Operations {
+		same := op
+		same.Line, same.Source, same.Rate, same.ImplementKG = 0, "", nil, nil
+		key := fmt.Sprintf("%+v", same)
+		for _, n := range []*float64{op.Rate, op.ImplementKG} {
+			if n != nil {
+				key += fmt.Sprint(" ", *n)
+			}
+		}
+		if was, twice := first[key]; twice {
+			r.doubt("row %d says the same as row %d: was it done twice (--agreed)? If not, take one out", op.Line, was)
+		} else {
+			first[key] = op.Line
+		}
+		if r.yearsAway(op.Date) {
+			r.doubt("%s on %s (row %d) is more than a year from every visit: is the date right (--agreed)? If not, correct it", op.What, op.Date, op.Line)
+		}
+	}
 }
 
 // rateWithUnit is a rate whose unit stands in the same cell: "120 kg/ha".

@@ -97,14 +97,20 @@ func answerKey(header string) string {
 	return strings.ReplaceAll(trial.CleanLabel(name), " ", "_")
 }
 
-// ZeroOne asks about a column of cover that holds nothing but 0 and 1.
-type ZeroOne struct{ Header, Variable string }
+// Score asks about a column of cover that holds nothing but small whole numbers.
+type Score struct {
+	Header, Variable string
+	Most             float64 // the largest of them
+}
 
-// Text shows the three answers.
-func (q ZeroOne) Text() string {
+// Text shows the answers.
+func (q Score) Text() string {
 	key := answerKey(q.Header)
-	return fmt.Sprintf("column %q holds only 0 and 1 and does not say its unit: are they percent (--columns %q), proportions (--columns %q), or a score of not there and there (--columns %q)?",
-		q.Header, key+"="+q.Variable+" %", key+"="+q.Variable+" fraction", key+"=assessment score")
+	s := fmt.Sprintf("column %q holds only whole numbers up to %g and does not say its unit: are they percent (--columns %q)", q.Header, q.Most, key+"="+q.Variable+" %")
+	if q.Most == 1 {
+		s += fmt.Sprintf(", proportions (--columns %q)", key+"="+q.Variable+" fraction")
+	}
+	return s + fmt.Sprintf(", or a score (--columns %q)?", key+"=assessment score")
 }
 
 // LookAlikes asks about a name that reads like a known one and is written with
@@ -283,6 +289,13 @@ func parseMeaning(text string) (Meaning, error) {
 		}
 	}
 	return Meaning{}, fmt.Errorf("%q is not understood: say weed, assessment and its unit, ignore, or one of %s", strings.TrimSpace(text), strings.Join(known, ", "))
+}
+
+// NameTaken reports that a sheet would not know a class of plants by its name,
+// since a column for something else has it.
+func NameTaken(class string) bool {
+	_, _, taken := findColumn(KindCounts, class)
+	return taken
 }
 
 // ParseUnlisted reads what a class is where nothing is said of it: "zero" or

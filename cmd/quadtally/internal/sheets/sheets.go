@@ -25,7 +25,7 @@ type Options struct {
 	Unlisted       record.Unlisted
 	UnlistedOf     map[string]record.Unlisted
 	UnlistedBefore map[string]record.Unlisted
-	Stored         []record.Observation // counts that other sheets gave
+	Stored         []record.Observation // what other sheets gave
 	Columns        map[string]Meaning   // what a person said of columns, by trial.NameKey of their names
 	Classes        []trial.Class        // known from the record, besides those of the plan
 	WeightUnit     string               // "kg" or "lb", where the header does not say
@@ -120,14 +120,19 @@ func (r *reader) done() Import {
 	r.out.Notes = append(r.out.Notes, r.treatLabels.Notes()...)
 	r.out.Notes = append(r.out.Notes, r.blockLabels.Notes()...)
 	slices.SortStableFunc(r.out.Faults, func(a, b tables.Fault) int { return a.Line - b.Line })
-	good := r.out.Observations[:0:0]
+	r.out.Observations = r.sound()
+	return r.out
+}
+
+// sound are the values of rows without a fault.
+func (r *reader) sound() []record.Observation {
+	out := r.out.Observations[:0:0]
 	for _, o := range r.out.Observations {
 		if !r.bad[o.Line] {
-			good = append(good, o)
+			out = append(out, o)
 		}
 	}
-	r.out.Observations = good
-	return r.out
+	return out
 }
 
 // column finds the column of the sheet that a row of [Columns] is about, by the
@@ -172,8 +177,12 @@ func (r *reader) keyOf(header string) string {
 
 // missingColumn explains a sheet whose columns are not understood.
 func (r *reader) missingColumn(what string) error {
-	return fmt.Errorf("%s has no column for %s (it has: %s): `quadtally sheet` writes an empty sheet with the right columns",
-		r.s.Name, what, strings.Join(r.s.Header, ", "))
+	other := ""
+	if len(r.s.Others) > 0 {
+		other = fmt.Sprintf("; --worksheet reads another sheet of the workbook (%s)", listed(r.s.Others))
+	}
+	return fmt.Errorf("%s has no column for %s (it has: %s): `quadtally sheet` writes an empty sheet with the right columns%s",
+		r.s.Name, what, strings.Join(r.s.Header, ", "), other)
 }
 
 // place is what tells one row's plot, quadrat, visit and date.
@@ -357,9 +366,31 @@ func (r *reader) settleVisit(line int, p place) (place, bool) {
 		if by := r.t.VisitOf(p.date); by != 0 && by != p.visit {
 			r.fault(line, "says visit %d but %s falls into visit %d", p.visit, p.date, by)
 			return p, false
+		} else if by == 0 && r.farFrom(p.visit, p.date) {
+			r.doubt("%s is given as the day of visit %d, which is planned for %s: is the day right (--agreed)? If not, correct it", p.date, p.visit, r.t.Visits[p.visit-1])
 		}
 	}
 	return p, true
+}
+
+// farFrom reports a day that is likely a slip for a visit: outside the season,
+// nearer to another visit, or more than a month away.
+func (r *reader) farFrom(visit int, day trial.Date) bool {
+	const most = 31 // days
+	away := func(v trial.Date) int {
+		n := v.DaysTo(day)
+		return max(n, -n)
+	}
+	own := away(r.t.Visits[visit-1])
+	return own > most || !r.t.InSeason(day) || slices.ContainsFunc(r.t.Visits, func(v trial.Date) bool { return away(v) < own })
+}
+
+// yearsAway reports a day more than a year before the first or after the last
+// visit, as a slip in the year makes it.
+func (r *reader) yearsAway(day trial.Date) bool {
+	const most = 366
+	n := len(r.t.Visits)
+	return n > 0 && !day.IsZero() && (day.DaysTo(r.t.Visits[0]) > most || r.t.Visits[n-1].DaysTo(day) > most)
 }
 
 // text reads a column of words, by its name in [Columns]; "" where the sheet

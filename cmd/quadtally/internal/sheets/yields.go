@@ -126,6 +126,7 @@ func Yields(t *trial.Trial, plots []trial.Plot, s *tables.Sheet, opt Options) (I
 	r.askPicks(&im)
 	r.doubtRepeats(im.Observations)
 	r.doubtDates(im.Observations)
+	r.doubtWeights(im.Observations)
 	im.Doubts = r.out.Doubts
 	return im, nil
 }
@@ -164,9 +165,37 @@ func (r *reader) doubtRepeats(list []record.Observation) {
 	}
 }
 
+// doubtWeights asks about a weight many times that of most plots, as grams in a
+// column of kilograms are. Few weights say nothing of each other.
+func (r *reader) doubtWeights(list []record.Observation) {
+	const fewest, many = 5, 50
+	perMetre := map[string][]float64{} // by class
+	for _, o := range list {
+		if o.Variable == record.VarYield && !o.Missing && o.Value > 0 && o.LengthMM > 0 {
+			perMetre[o.Class] = append(perMetre[o.Class], o.Value/o.LengthMM)
+		}
+	}
+	for class := range perMetre {
+		slices.Sort(perMetre[class])
+	}
+	for _, o := range list {
+		all := perMetre[o.Class]
+		if o.Variable != record.VarYield || len(all) < fewest || o.LengthMM <= 0 {
+			continue
+		}
+		if usual := all[len(all)/2]; o.Value/o.LengthMM > many*usual {
+			r.doubt("the %s weight of plot %s (row %d) is %.0f times that of most: is it right, and in the unit of the header (--agreed)? If not, correct it", o.Class, o.Plot, o.Line, o.Value/o.LengthMM/usual)
+		}
+	}
+}
+
 // doubtDates asks about harvests outside the season of the plan.
 func (r *reader) doubtDates(list []record.Observation) {
 	for _, o := range list {
+		if r.yearsAway(o.Date) {
+			r.doubt("the harvest of %s (row %d) is more than a year from every visit: is the date right (--agreed)? If not, correct it", o.Date, o.Line)
+			return
+		}
 		if !o.Date.IsZero() && !r.t.InSeason(o.Date) {
 			r.doubt("the harvest of %s (row %d) lies outside the season %s to %s: is the date right (--agreed)? If not, correct it", o.Date, o.Line, r.t.SeasonStart, r.t.SeasonEnd)
 			return
@@ -271,16 +300,26 @@ func (r *reader) oneStand() error {
 	return nil
 }
 
-// askPicks asks about plots of the sheet that lack a pick which others on it
-// have.
+// askPicks asks about plots of the sheet, or of other sheets, that lack a pick
+// which others have.
 func (r *reader) askPicks(im *Import) {
+	list := slices.Clone(im.Observations)
+	here := map[record.Key]bool{}
+	for _, o := range list {
+		here[o.Key()] = true
+	}
+	for _, o := range r.opt.Stored {
+		if !here[o.Key()] {
+			list = append(list, o)
+		}
+	}
 	var plots []trial.Plot
 	for _, p := range r.plots {
-		if slices.ContainsFunc(im.Observations, func(o record.Observation) bool { return o.Plot == p.ID && o.Variable == record.VarYield }) {
+		if slices.ContainsFunc(list, func(o record.Observation) bool { return o.Plot == p.ID && o.Variable == record.VarYield }) {
 			plots = append(plots, p)
 		}
 	}
-	h := record.HarvestsOf(im.Observations, plots)
+	h := record.HarvestsOf(list, plots)
 	if text, _ := h.Question(); text != "" {
 		im.Questions = append(im.Questions, PicksMissing{h})
 	}

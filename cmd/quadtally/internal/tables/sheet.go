@@ -49,8 +49,9 @@ type Row struct {
 
 // Sheet is a table as read: one header, rows of equal width.
 type Sheet struct {
-	Name      string // file's base name, and the sheet's where there are several
-	Delimiter rune   // of a CSV; 0 for XLSX
+	Name      string   // file's base name, and the sheet's where there are several
+	Delimiter rune     // of a CSV; 0 for XLSX
+	Others    []string // worksheets of the same workbook
 	Header    []string
 	Rows      []Row
 	Notes     []string // what was tidied on the way

@@ -69,6 +69,11 @@ func chooseSheet(name string, opt Options, visible, hidden []string, fill func(*
 		if len(visible) > 1 || opt.Worksheet != "" {
 			s.Name = name + "[" + sheet + "]"
 		}
+		for _, other := range slices.Concat(visible, hidden) {
+			if other != sheet {
+				s.Others = append(s.Others, other)
+			}
+		}
 		rows, err := fill(s, sheet)
 		if err != nil {
 			return nil, err

@@ -306,9 +306,13 @@ function verdict(v) {
   li.append(make("b", (v.keep ? "✓ Keep: " : "↻ Take it again: ") + (v.keep ? where : (v.bad || []).join(", ") || "not usable")));
   li.append(make("p", v.keep ? [...(v.good || []), ...(v.known ? ["was here already"] : [])].join(", ") : where));
   if (v.keep && (v.bad || []).length) li.append(make("p", "Note: " + v.bad.join(", ")));
-  if (v.next) li.append(make("p", `Next: plot ${v.next.plot}, quadrat ${v.next.quadrat}.`));
+  if (v.next && v.keep) li.append(make("p", `Next: plot ${v.next.plot}, quadrat ${v.next.quadrat}.`));
   li.append(make("small", v.name));
-  byId("verdicts").prepend(li);
+  byId("newest").prepend(li);
+  // What is to be taken again stays in sight; of what is good, the newest two.
+  for (const old of [...byId("newest").children].filter((e, i) => i > 1 && e.classList.contains("keep"))) byId("older").prepend(old);
+  byId("earlier").hidden = !byId("older").children.length;
+  byId("earliersum").textContent = String(byId("older").children.length);
 }
 
 for (const id of ["camera", "library"]) {

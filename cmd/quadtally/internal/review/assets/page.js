@@ -395,7 +395,7 @@ function photoPage(box) {
     if (at) at.value = spot ? spot.map((v) => v.toFixed(6)).join(",") : "";
   }
   const isGreen = (p) => plane && on && on[Math.min(plane.h - 1, Math.floor(p[1] * plane.h)) * plane.w + Math.min(plane.w - 1, Math.floor(p[0] * plane.w))];
-  const sayAt = (text) => { const s = byId("atsaid"); if (s) s.textContent = text; };
+  const sayAt = (text) => { for (const s of [byId("atsaid"), byId("asking")?.hidden === false && byId("askingsaid")]) if (s) s.textContent = text; };
 
   // take shows what became of the photo.
   function take(answer) {
@@ -506,9 +506,10 @@ function photoPage(box) {
       for (const [x, y] of polygon) g.fillRect(x * w - 5, y * h - 5, 10, 10);
     }
     if (spot && tool() === "patch") {
-      const path = new Path2D();
-      path.arc(spot[0] * w, spot[1] * h, 12 * s, 0, 7);
-      line(g, path, "#ffd23f", [], s);
+      const path = new Path2D(), x = spot[0] * w, y = spot[1] * h, r = 16 * s;
+      path.arc(x, y, r, 0, 7);
+      for (const [u, v] of [[1, 0], [-1, 0], [0, 1], [0, -1]]) { path.moveTo(x + u * r, y + v * r); path.lineTo(x + 1.8 * u * r, y + 1.8 * v * r); }
+      line(g, path, "#ffd23f", [], 1.4 * s);
     }
   };
   function choose() {
@@ -547,7 +548,14 @@ function photoPage(box) {
       board.cross = asked;
       describe();
       board.draw();
-      sayAt("The page is least sure of the plant at the cross: press the key of its class.");
+      const asking = byId("asking");
+      if (asking) {
+        asking.hidden = false;
+        document.body.classList.add("naming"); // another question than the photo's own
+        for (const b of asking.querySelectorAll("button")) {
+          b.addEventListener("click", () => pick(document.querySelector(`#markform input[value="${CSS.escape(b.dataset.class)}"]`)));
+        }
+      }
     }
   }
 
@@ -565,6 +573,16 @@ function photoPage(box) {
     sayAt(`Patch ${patch + 1} of ${found.length}, ${percent(p.cells / on.length)} of the ground.`);
   }
 
+  // pick names the plant that is pointed at, and those pointed at from now on.
+  function pick(c) {
+    const at = spot;
+    if (tool() !== "patch") { document.querySelector("input[name=tool][value=patch]").checked = true; choose(); spot = at; }
+    c.checked = true;
+    keep("class", c.value);
+    if (board.keyed && document.activeElement === box) { spot = board.cross; describe(); }
+    name();
+  }
+
   return (key) => {
     const radios = document.querySelectorAll("input[name=tool]");
     if (key >= "1" && key <= "4" && radios.length && !byId("aside")?.open) { radios[key - 1].checked = true; choose(); box.focus(); return true; }
@@ -573,11 +591,7 @@ function photoPage(box) {
     if (key === "." || key === ",") { toPatch(key === "." ? 1 : -1); return true; }
     const c = document.querySelector(`#markform input[data-key="${CSS.escape(key)}"]`);
     if (c) {
-      if (tool() !== "patch") { document.querySelector("input[name=tool][value=patch]").checked = true; choose(); }
-      c.checked = true;
-      keep("class", c.value);
-      if (board.keyed && document.activeElement === box) { spot = board.cross; describe(); }
-      name();
+      pick(c);
       return true;
     }
     return false;
