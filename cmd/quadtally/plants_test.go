@@ -70,14 +70,10 @@ func TestPlantsCommand(t *testing.T) {
 	}
 	visit := plan.Photos[0].Visit
 	named := plan.NamePlants(visit, 12, func(file string) bool { return inUse[file] })
-	for i := range 8 { // two more rounds over the same photos, then more of the crop alone
+	for i := range 2 { // two more rounds over the same photos
 		more := *plan
 		more.Seed += uint64(i + 1)
-		for _, q := range more.NamePlants(visit, 12, func(file string) bool { return inUse[file] }) {
-			if i < 2 || q.Class == "crop" {
-				named = append(named, q)
-			}
-		}
+		named = append(named, more.NamePlants(visit, 12, func(file string) bool { return inUse[file] })...)
 	}
 	// Nobody names one spot twice.
 	apart := named[:0]
@@ -164,8 +160,21 @@ func TestPlantsCommand(t *testing.T) {
 		t.Errorf("one answer was taken out of the file: %d answered", v.Done)
 	}
 	must(t, "undo", newestByHand(t, dir), "--trial", dir, "--quiet")
-	if v, _ = state(); v.Done != 60 || len(v.Lacks) != 0 {
+	// The crop was named once, too rarely to be found, and check points lie on
+	// it: that is said, and cured by naming some beside these.
+	if v, _ = state(); v.Done != 60 || !slices.Equal(v.Lacks, []record.PlantsLacking{record.LackCrop}) {
 		t.Errorf("all answered: %+v", v)
+	}
+	var leeks []demo.Spot
+	for _, q := range answered {
+		if q.Class == "crop" {
+			q.X += 2
+			leeks = append(leeks, q)
+		}
+	}
+	must(t, "plants", write("leeks.csv", leeks), "--trial", dir, "--quiet")
+	if v, _ = state(); v.Done != 60 || len(v.Lacks) != 0 {
+		t.Errorf("all answered and crop named: %+v", v)
 	}
 	weeds, err := analysis.Find(snap(), "weed-cover", "")
 	if err != nil {
