@@ -727,7 +727,7 @@ func TestPhoneAway(t *testing.T) {
 			if n := len(stood(t, d).Observations); n != 0 {
 				t.Errorf("%d counts arrived while nobody listened", n)
 			}
-			s = serve(t, dir, "--phone", address)
+			serve(t, dir, "--phone", address)
 			b.until(`JSON.parse(localStorage.getItem("waiting")).length === 0 && document.getElementById("away").hidden`)
 			if o := stood(t, d).Observations; len(o) != 1 || o[0].Value != 2 || o[0].Observer != "Ben" {
 				t.Errorf("%+v", o)

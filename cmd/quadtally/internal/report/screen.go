@@ -24,6 +24,7 @@ type screenPart struct {
 	lines   []string
 	keep    keep
 	caution bool
+	short   []string // one line in place of lines where room is short; nil for none
 }
 
 // keep is how long a part stays.
@@ -70,14 +71,24 @@ func (s *screen) strong(indent, text string) {
 	s.add(keepAlways, out...)
 }
 
-// caution adds one fault in one line; the whole of it is in the full text.
+// caution adds a fault, which is cut to one line where what it would displace is
+// a caution too or the answer.
 func (s *screen) caution(text string) {
-	line := "! " + oneLine(text, s.term.Width-2)
-	s.parts = append(s.parts, screenPart{[]string{s.term.strong(line)}, keepCaution, true})
+	p := screenPart{keep: keepCaution, caution: true, short: []string{s.term.strong("! " + oneLine(text, s.term.Width-2))}}
+	for i, l := range wrap(text, s.term.Width-2) {
+		mark := "  "
+		if i == 0 {
+			mark = "! "
+		}
+		p.lines = append(p.lines, s.term.strong(mark+l))
+	}
+	s.parts = append(s.parts, p)
 }
 
-// line adds a sentence in one line, cut where it is longer.
-func (s *screen) line(k keep, text string) { s.add(k, oneLine(text, s.term.Width)) }
+// line adds a sentence, which is cut to one line where room is short.
+func (s *screen) line(k keep, text string) {
+	s.parts = append(s.parts, screenPart{lines: wrap(text, s.term.Width), keep: k, short: []string{oneLine(text, s.term.Width)}})
+}
 
 // rows adds a table; its first row is the head.
 func (s *screen) rows(k keep, rows [][]string) {
@@ -114,6 +125,11 @@ func (s *screen) write(w io.Writer) error {
 	}
 	hidden, left := 0, false
 	for k := keepMethod; k < keepAlways; k++ {
+		for i := len(s.parts) - 1; i >= 0 && total() > limit; i-- {
+			if p := &s.parts[i]; p.keep == k && len(p.short) > 0 && len(p.short) < len(p.lines) {
+				p.lines, left = p.short, true
+			}
+		}
 		for i := len(s.parts) - 1; i >= 0 && total() > limit; i-- {
 			if s.parts[i].keep != k {
 				continue
