@@ -7,6 +7,8 @@ import (
 	"io"
 	"slices"
 	"strings"
+	"unicode"
+	"unicode/utf8"
 
 	"quadtally/cmd/quadtally/internal/analysis"
 	"quadtally/stats"
@@ -70,7 +72,7 @@ func answerScreen(c analysis.Comparison, opt TextOptions) *screen {
 	s.gap()
 	t.answered(s, c)
 	for _, v := range a.Verdict {
-		s.strong("  ", strings.ToUpper(v[:1])+v[1:]+".")
+		s.strong("  ", upperFirst(v)+".")
 	}
 	s.gap()
 	rows, remarks := t.treatmentRows()
@@ -253,5 +255,11 @@ func (t *compareText) what() string {
 	if t.a.Unit != "" {
 		what += " (" + t.a.Unit + ")"
 	}
-	return strings.ToUpper(what[:1]) + what[1:]
+	return upperFirst(what)
+}
+
+// upperFirst begins a sentence, in any script.
+func upperFirst(s string) string {
+	r, n := utf8.DecodeRuneInString(s)
+	return string(unicode.ToUpper(r)) + s[n:]
 }

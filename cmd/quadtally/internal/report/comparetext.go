@@ -207,7 +207,7 @@ func (t *compareText) screen() {
 	}
 	t.line("")
 	for _, v := range a.Verdict {
-		t.saidWith("  ", "  ", strings.ToUpper(v[:1])+v[1:]+".", true)
+		t.saidWith("  ", "  ", upperFirst(v)+".", true)
 	}
 	t.line("")
 	rows, remarks := t.treatmentRows()
@@ -353,7 +353,7 @@ func (t *compareText) anova() {
 		t.said("", strings.Join(parts, "; ")+".")
 	}
 	if v := t.a.BlockVariance; v != nil && v.Note != "" {
-		t.said("", strings.ToUpper(v.Note[:1])+v.Note[1:]+".")
+		t.said("", upperFirst(v.Note)+".")
 	}
 }
 
@@ -467,7 +467,7 @@ func (t *compareText) subsampling() {
 	t.table(anovaRows(s.ANOVA))
 	t.said("", fmt.Sprintf("Variance between plots %s, between quadrats of a plot %s. Treatments are judged by plots, never by quadrats.", figure3(s.VariancePlot), figure3(s.VarianceQuadrat)))
 	if s.Note != "" {
-		t.said("", strings.ToUpper(s.Note[:1])+s.Note[1:]+".")
+		t.said("", upperFirst(s.Note)+".")
 	}
 }
 
