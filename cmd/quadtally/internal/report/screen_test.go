@@ -34,8 +34,8 @@ func TestScreenGivesWay(t *testing.T) {
 		has, lack []string
 	}{
 		{0, Terminal{}, []string{"how it was computed", "a remark", "Tables: --full."}, []string{"\x1b", "!"}},
-		{3, Terminal{}, []string{"a remark", "some context", "! plot 103 lies far from what its treatment and block suggest, and this …\n"}, []string{"how it was", "more"}},
-		{5, Terminal{}, []string{"some context", "! plot 103"}, []string{"a remark", "cautions"}},
+		{2, Terminal{}, []string{"some context", "! plot 103 lies far from what its treatment and block suggest, and this sentence\n  goes on"}, []string{"how it was", "…", "more"}},
+		{5, Terminal{}, []string{"this sentence\n  goes on", "! plot 103 lies far from what its treatment and block suggest, and this …\n"}, []string{"a remark", "some context", "cautions"}},
 		{9, Terminal{}, []string{"! plot 103", "! 3 cautions more, with tables: --full."}, []string{"some context"}},
 		{9, Terminal{Rows: 50}, []string{"how it was computed", "some context"}, []string{"cautions"}},
 		{1, Terminal{Bold: true}, []string{"  \x1b[1mRYE lower than BARE.\x1b[0m", "\x1b[1m! plot"}, nil},
