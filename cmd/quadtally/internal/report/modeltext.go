@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"fmt"
 	"io"
+	"math"
 	"strings"
 
 	"quadtally/cmd/quadtally/internal/analysis"
@@ -17,14 +18,18 @@ func WriteCalibrated(w io.Writer, c analysis.Calibrated, opt TextOptions) error 
 		t.caution(l)
 	}
 	line := "CALIBRATED VALUES, not raw ones: " + lineWords(c)
-	if c.SlopeSE != nil {
+	if c.LineUsed != nil && c.SlopeSE != nil {
 		line += fmt.Sprintf("; standard error of the slope %.2g", *c.SlopeSE)
 	}
 	t.said("", line+". The line's own uncertainty is in every standard error below but those of the analysis of variance.")
+	over := "image within those of the visit"
+	if c.LineUsed != nil {
+		over = "image " + figure3(c.Low) + " to " + figure3(c.High)
+	}
 	if len(c.Extrapolated) > 0 {
-		t.caution(fmt.Sprintf("Extrapolated beyond the pairs (image %s to %s): %s. Hand-count there too.", figure3(c.Low), figure3(c.High), strings.Join(c.Extrapolated, ", ")))
+		t.caution(fmt.Sprintf("Extrapolated beyond the pairs (%s): %s. Hand-count there too.", over, strings.Join(c.Extrapolated, ", ")))
 	} else {
-		t.said("", fmt.Sprintf("Nothing was extrapolated: all plots lie within the pairs (image %s to %s).", figure3(c.Low), figure3(c.High)))
+		t.said("", fmt.Sprintf("Nothing was extrapolated: all plots lie within the pairs (%s).", over))
 	}
 	for _, x := range c.Warnings {
 		t.caution(x)
@@ -36,7 +41,22 @@ func WriteCalibrated(w io.Writer, c analysis.Calibrated, opt TextOptions) error 
 
 // lineWords is the line that image values were carried through.
 func lineWords(c analysis.Calibrated) string {
-	return fmt.Sprintf("hand = %.4g %+.4g x image (%s), %s, fitted on %d pairs of hand and photo in %d plots", c.Intercept, c.Slope, c.Unit, c.Method, c.Pairs, c.Plots)
+	fitted := fmt.Sprintf("%s, fitted on %d pairs of hand and photo in %d plots", c.Method, c.Pairs, c.Plots)
+	if c.LineUsed != nil {
+		return lineFormula(*c.LineUsed, c.Unit) + ", " + fitted
+	}
+	var parts []string
+	for _, v := range c.ByVisit {
+		parts = append(parts, fmt.Sprintf("visit %d %s", v.Visit, lineFormula(v.LineUsed, c.Unit)))
+	}
+	return "a line for each visit, " + strings.Join(parts, "; ") + "; " + fitted
+}
+
+func lineFormula(l analysis.LineUsed, unit string) string {
+	if l.Smear > 0 {
+		return fmt.Sprintf("hand + %.4g = %.4g x (image + %.4g)^%.4g (%s)", l.Shift, l.Smear*math.Exp(l.Intercept), l.Shift, l.Slope, unit)
+	}
+	return fmt.Sprintf("hand = %.4g %+.4g x image (%s)", l.Intercept, l.Slope, unit)
 }
 
 // WriteModel writes a count or cover model as a second opinion. Short leaves

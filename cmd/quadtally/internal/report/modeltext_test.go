@@ -2,6 +2,7 @@ package report
 
 import (
 	"bytes"
+	"math"
 	"strings"
 	"testing"
 
@@ -62,9 +63,14 @@ func TestModelTexts(t *testing.T) {
 			return WriteComponents(b, analysis.Components{PlotZero: true, Quadrat: 4, Treatment: mixed.Test{NumDF: 1, DenDF: 3, F: 2, P: 0.2}}, TextOptions{})
 		}), []string{"Variance between plots 0,", "is no fault"}, "singular"},
 		"calibrated": {write(func(b *bytes.Buffer) error {
-			return WriteCalibrated(b, analysis.Calibrated{Method: "ordinary least squares", Pairs: 24, Plots: 12, Intercept: 1.5, Slope: 0.9, Unit: "%", Low: 3, High: 60,
+			return WriteCalibrated(b, analysis.Calibrated{Method: "ordinary least squares", Pairs: 24, Plots: 12, LineUsed: &analysis.LineUsed{Intercept: 1.5, Slope: 0.9, Low: 3, High: 60}, Unit: "%",
 				Extrapolated: []string{"303 at visit 2"}, Loud: []string{"THE BIAS DIFFERS"}}, TextOptions{})
 		}), []string{"! THE BIAS DIFFERS CALIBRATED VALUES", "hand = 1.5 +0.9 x image (%)", "24 pairs", "303 at visit 2"}, "Nothing was extrapolated"},
+		"calibrated by visit": {write(func(b *bytes.Buffer) error {
+			line := analysis.LineUsed{Intercept: math.Log(2), Slope: 0.9, Shift: 0.5, Smear: 1.25, Low: 3, High: 60}
+			return WriteCalibrated(b, analysis.Calibrated{Method: "logarithms", Pairs: 24, Plots: 12, Unit: "per quadrat",
+				ByVisit: []analysis.VisitLine{{Visit: 1, LineUsed: line}, {Visit: 3, LineUsed: line}}}, TextOptions{Term: Terminal{Width: 200}})
+		}), []string{"a line for each visit", "visit 1 hand + 0.5 = 2.5 x (image + 0.5)^0.9 (per quadrat); visit 3", "24 pairs", "Nothing was extrapolated"}, "of the slope"},
 	} {
 		for _, want := range c.wants {
 			if !strings.Contains(c.got, want) {
