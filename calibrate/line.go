@@ -612,7 +612,11 @@ func (c *Calibration) choose(lines map[Method]*Line, pairs []Pair, hand, image [
 		c.Warnings = append(c.Warnings, "the line predicts plots it has not seen no better than the raw image value does: raw values may stay")
 	}
 	if l := c.Chosen; l.Method != MethodOLS && ols != nil && l.LeaveOnePlot != nil && ols.LeaveOnePlot != nil && *l.LeaveOnePlot > 1.25**ols.LeaveOnePlot {
-		c.Warnings = append(c.Warnings, "a plain line predicts left-out plots clearly better than the chosen one: the camera may report pieces where there are no plants; look at the photos with the lowest hand counts")
+		why := "the camera may report pieces where there are no plants; look at the photos with the lowest hand counts"
+		if l.Method == MethodLogs {
+			why = "the pieces rise with the count more evenly than on logarithms, or a few photos far off bend the line; look at those with the most pieces and the lowest hand counts"
+		}
+		c.Warnings = append(c.Warnings, "a plain line predicts left-out plots clearly better than the chosen one: "+why)
 	}
 }
 

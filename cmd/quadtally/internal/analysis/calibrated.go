@@ -125,8 +125,14 @@ func calibrateReadings(snap *record.Snapshot, r Response, rs []Reading) (calibra
 			if err != nil {
 				return calibration{}, err
 			}
-			for _, text := range at.Loud {
-				c.summary.Loud = append(c.summary.Loud, fmt.Sprintf("visit %d: %s", v, text))
+			// Raw values may err by another amount in each treatment; of single
+			// visits it counts what their own line leaves.
+			if slices.ContainsFunc(at.Groups, func(g calibrate.GroupTable) bool {
+				return g.By == calibrate.ByTreatment && g.Test != nil && g.Test.AfterLineShown
+			}) {
+				for _, text := range at.Loud {
+					c.summary.Loud = append(c.summary.Loud, fmt.Sprintf("visit %d: %s", v, text))
+				}
 			}
 		}
 		slices.Sort(c.summary.Loud)
@@ -179,8 +185,7 @@ func (c *Calibrated) describe(lines map[int]*calibrate.Line, all *calibrate.Line
 		unit, c.Unit = 1, "per quadrat" // its shift is a part of a plant
 	}
 	used := func(l *calibrate.Line) LineUsed {
-		u := LineUsed{Intercept: l.Intercept.Value * unit, Slope: l.Slope.Value, SlopeSE: l.Slope.SE, Shift: l.Shift, Smear: l.Smear, Low: l.Low * unit, High: l.High * unit}
-		return u
+		return LineUsed{Intercept: l.Intercept.Value * unit, Slope: l.Slope.Value, SlopeSE: l.Slope.SE, Shift: l.Shift, Smear: l.Smear, Low: l.Low * unit, High: l.High * unit}
 	}
 	for _, v := range slices.Sorted(maps.Keys(lines)) {
 		l := lines[v]
