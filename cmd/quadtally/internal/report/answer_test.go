@@ -126,7 +126,7 @@ func TestWhatNext(t *testing.T) {
 	in := inventedInput(t)
 	in.DateGroups = []stats.DateSet{{Operation: "termination", ByTreatment: map[string][]string{"RYE": {"2025-05-26"}, "BARE": {"2025-05-29"}}}}
 	text := strings.ReplaceAll(asText(BuildOnePage(in)), noBreak, " ")
-	for _, want := range []string{"What next?", "give all treatments one common day of termination", "in the test of all treatments together, four times in five, plan "} {
+	for _, want := range []string{"what next?", "one common day of termination for all treatments", "Next season: plan ", " in the test of all treatments together, four times in five"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("page 1 does not say %q:\n%s", want, text)
 		}
@@ -138,9 +138,9 @@ func TestWhatNext(t *testing.T) {
 }
 
 // Where a treatment that is shown to differ from the control shares a letter
-// with it, the page of the letters says which of the two counts.
+// with it, the page of the letters says so.
 func TestLettersBesideTheControl(t *testing.T) {
-	const says = "the comparison with the control counts"
+	const says = "alone, some that share its letter do differ"
 	for _, hidden := range []bool{false, true} {
 		in := inventedInput(t)
 		a := in.Responses[1].Overall.Main()

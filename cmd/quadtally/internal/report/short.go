@@ -132,10 +132,11 @@ func (b *builder) answer() Section {
 		s.add(Text{Tone: Plain, Text: strings.Join(rest, " ")})
 	}
 	s.add(b.panels(), b.answerTable())
-	s.Parts = append(s.Parts, Section{ID: "sure", Title: "How sure is this?", Blocks: []Block{List{Items: b.sure(t, claims), Small: true}}})
+	title, items := "How sure is this?", b.sure(t, claims)
 	if next := b.nextWords(); len(next) > 0 {
-		s.Parts = append(s.Parts, Section{ID: "then", Title: "What next?", Blocks: []Block{List{Items: next, Small: true}}})
+		title, items = "How sure is this, and what next?", append(items, next...)
 	}
+	s.Parts = append(s.Parts, Section{ID: "sure", Title: title, Blocks: []Block{List{Items: items, Small: true}}})
 	return s
 }
 
@@ -144,7 +145,7 @@ func (b *builder) answer() Section {
 func (b *builder) nextWords() []string {
 	var out []string
 	for _, set := range b.in.DateGroups {
-		out = append(out, sentence("next season give all treatments one common day of %s, or let one treatment have more than one of the days", set.Operation))
+		out = append(out, sentence("next season: one common day of %s for all treatments, or one treatment on more than one of the days", set.Operation))
 	}
 	if r, ok := b.at(b.lead.Primary); ok && plannable(r) {
 		a := r.Overall.Main()
@@ -155,7 +156,7 @@ func (b *builder) nextWords() []string {
 				if len(a.Design.Blocks) == 0 {
 					unit = fmt.Sprintf("%d plots a treatment", n)
 				}
-				out = append(out, sentence("to see %s %s in the test of all treatments together, four times in five, plan %s", percentWords(share), lessOf(r.Response), unit))
+				out = append(out, sentence("next season: plan %s to see %s %s in the test of all treatments together, four times in five", unit, percentWords(share), lessOf(r.Response)))
 				break
 			}
 		}
@@ -355,7 +356,7 @@ func (b *builder) answerTable() Table {
 	t.Note = "Within a column, treatments that share a letter are not shown to differ; that does not mean that they are the same."
 	for _, c := range cols {
 		if c.a.LettersHideControl() {
-			t.Note += " Where a treatment is told to differ from " + teller{&b.in.Trial}.name(c.a.Control) + " and shares its letter, the comparison with the control counts: letters allow for all pairs."
+			t.Note += " Held against " + teller{&b.in.Trial}.name(c.a.Control) + " alone, some that share its letter do differ."
 			break
 		}
 	}
