@@ -329,15 +329,19 @@ func (t *compareText) scaleNote() string {
 // tells.
 func (t *compareText) couldHaveSeen() string {
 	digits := t.backDigits()
+	back := ""
+	if t.a.StandardBy != "" { // the mean above is another
+		back = " (carried back)"
+	}
 	switch d := t.a.Detectable; {
 	case d == nil:
 		return ""
 	case d.BeyondZero:
-		return fmt.Sprintf("What the trial could have seen: too little. Against %s of %s, not even a true mean of 0 would have shown in %.0f of 100 such trials (one pair, t test).",
-			d.FromWhat, number(&d.From, digits), 100*d.Power)
+		return fmt.Sprintf("What the trial could have seen: too little. Against %s of %s%s, not even a true mean of 0 would have shown in %.0f of 100 such trials (one pair, t test).",
+			d.FromWhat, number(&d.From, digits), back, 100*d.Power)
 	default:
-		return fmt.Sprintf("What the trial could have seen: against %s of %s, a true mean of %s or less would have shown in %.0f of 100 such trials (one pair, t test).",
-			d.FromWhat, number(&d.From, digits), number(&d.To, digits), 100*d.Power)
+		return fmt.Sprintf("What the trial could have seen: against %s of %s%s, a true mean of %s or less would have shown in %.0f of 100 such trials (one pair, t test).",
+			d.FromWhat, number(&d.From, digits), back, number(&d.To, digits), 100*d.Power)
 	}
 }
 
