@@ -23,6 +23,9 @@ type TextOptions struct {
 	// Weeds says that the response is of weeds alone: only then is less than
 	// the control called suppression.
 	Weeds bool
+	// More says that the response is of the crop: it is told how much more than
+	// the control there is, not how much less.
+	More bool
 	// Holds says what the response is made of, where its name does not.
 	Holds string
 	// Term is what is written on.
@@ -263,7 +266,7 @@ func (t *compareText) treatmentRows() (rows [][]string, remarks []string) {
 	a, digits := t.a, t.backDigits()
 	header := []string{"treatment", "plots", "mean", fmt.Sprintf("%.3g %% interval", 100*a.Confidence), "letters"}
 	if a.Control != "" {
-		header = append(header, t.lessHeader())
+		header = append(header, t.againstHeader())
 	}
 	rows = [][]string{header}
 	var notes []string
@@ -278,9 +281,13 @@ func (t *compareText) treatmentRows() (rows [][]string, remarks []string) {
 		case s == nil || s.Percent == nil:
 			row = append(row, "-")
 		default:
-			cell := number(s.Percent, 0)
-			if s.Lower != nil {
-				cell += " (" + span(s.Lower, s.Upper, 0) + ")"
+			percent, lower, upper := s.Percent, s.Lower, s.Upper
+			if t.opt.More {
+				percent, lower, upper = negative(percent), negative(upper), negative(lower)
+			}
+			cell := number(percent, 0)
+			if lower != nil {
+				cell += " (" + span(lower, upper, 0) + ")"
 			}
 			row = append(row, cell)
 		}
@@ -294,7 +301,7 @@ func (t *compareText) treatmentRows() (rows [][]string, remarks []string) {
 		rows = append(rows, row)
 	}
 	for _, n := range notes {
-		remarks = append(remarks, fmt.Sprintf("%% less than control, %s: %s.", strings.Join(noted[n], ", "), n))
+		remarks = append(remarks, fmt.Sprintf("%s, %s: %s.", t.againstHeader(), strings.Join(noted[n], ", "), n))
 	}
 	if apart := t.percentsApart(); len(apart) > 0 {
 		remarks = append(remarks, fmt.Sprintf("%% less than control, %s: the interval is of that treatment alone and judges nothing; the comparison with the control allows for their number.", strings.Join(apart, ", ")))
@@ -593,11 +600,23 @@ func (t *compareText) plots() {
 	}
 }
 
-// lessHeader names the column 100 (1 - T/C): suppression where the response is
-// of weeds, else simply how much less than the control it is.
-func (t *compareText) lessHeader() string {
-	if t.opt.Weeds {
+// againstHeader names the column of the control, 100 (1 - T/C): suppression
+// where the response is of weeds, how much more where it is of the crop (100
+// (T/C - 1)), else simply how much less than the control it is.
+func (t *compareText) againstHeader() string {
+	switch {
+	case t.opt.Weeds:
 		return "suppression %"
+	case t.opt.More:
+		return "% more than control"
 	}
 	return "% less than control"
+}
+
+func negative(v *float64) *float64 {
+	if v == nil {
+		return nil
+	}
+	n := -*v
+	return &n
 }
