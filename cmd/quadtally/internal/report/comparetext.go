@@ -303,7 +303,23 @@ func (t *compareText) treatmentRows() (rows [][]string, remarks []string) {
 	for _, n := range notes {
 		remarks = append(remarks, fmt.Sprintf("%s, %s: %s.", t.againstHeader(), strings.Join(noted[n], ", "), n))
 	}
+	if apart := t.percentsApart(); len(apart) > 0 {
+		remarks = append(remarks, fmt.Sprintf("%% less than control, %s: the interval is of that treatment alone and judges nothing; the comparison with the control allows for their number.", strings.Join(apart, ", ")))
+	}
 	return rows, remarks
+}
+
+// percentsApart names treatments whose interval of the percentage seems to say
+// another thing than their comparison with the control.
+func (t *compareText) percentsApart() (out []string) {
+	for _, c := range t.a.VsControl {
+		for _, r := range t.a.Treatments {
+			if s := r.Suppression; r.Treatment == c.Treatment && c.P != nil && s != nil && s.Lower != nil && s.Upper != nil && (*s.Lower > 0 || *s.Upper < 0) != c.Differ {
+				out = append(out, r.Treatment)
+			}
+		}
+	}
+	return out
 }
 
 func (t *compareText) lettersNote() string {
