@@ -319,7 +319,7 @@ func (f found) asked(s *Section) {
 	t, key := f.texts(), f.key
 	var list []Block
 	if p := f.c.Planned; p != nil {
-		x := gridOf("planned-"+key, "Contrasts asked for"+t.onScale(), t.plannedRows(*p))
+		x := titled(gridOf("planned-"+key, "Contrasts asked for"+t.onScale(), t.plannedRows(*p)))
 		x.Note = fmt.Sprintf("The average of the treatments added less that of those taken away; the last p and the interval allow for their number: %s.", p.Adjustment.Words())
 		if p.Orthogonal && len(p.Contrasts) > 1 {
 			x.Note += " No two of them look at the same difference."
@@ -327,15 +327,16 @@ func (f found) asked(s *Section) {
 		list = append(list, x)
 	}
 	if m := f.c.Margin; m != nil {
-		x := Table{ID: "margin-" + key, Caption: t.marginQuestion(*m), Columns: words("Treatment", "Answer", "How near"),
-			Note: fmt.Sprintf("Each at %.3g %% by one-sided t tests; not shown is not shown to be worse either.", 100*m.Alpha)}
+		s.add(Text{Tone: Plain, Text: t.marginQuestion(*m) + "."})
+		var answers []string
 		for _, l := range t.marginAnswers(*m) {
-			x.Rows = append(x.Rows, cells(l.treatment, l.answer, l.words))
+			answers = append(answers, l.treatment+": "+l.answer+". "+l.words)
 		}
-		list = append(list, x)
+		s.add(List{Items: answers})
+		s.note("Each at %.3g %% by one-sided t tests; not shown is not shown to be worse either.", 100*m.Alpha)
 	}
 	if f.c.StepDown != nil {
-		list = append(list, gridOf("step-down-"+key, fmt.Sprintf("Against the control %s by Dunnett's test in its step-down form, which has no intervals", f.a.Control), t.stepDownRows(f.c.StepDown)))
+		list = append(list, titled(gridOf("step-down-"+key, fmt.Sprintf("Against the control %s by Dunnett's test in its step-down form, which has no intervals", f.a.Control), t.stepDownRows(f.c.StepDown))))
 	}
 	if x := f.c.Trend; x != nil {
 		list = append(list, t.trendTable("trend-"+key, *x))
@@ -356,6 +357,14 @@ func (f found) asked(s *Section) {
 		}
 	}
 	s.beside(list...)
+}
+
+// titled begins the heads of the first two columns large, as pages do.
+func titled(t Table) Table {
+	for i := range 2 {
+		t.Columns[i].Head = sentenceCase(t.Columns[i].Head)
+	}
+	return t
 }
 
 // effectTables are the means of factors and of their combinations.
