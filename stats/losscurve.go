@@ -344,13 +344,13 @@ func (out *YieldLoss) fillHyperbola(in LossInput, line lossFit) {
 	noLoss := best.constrained(0)
 	switch {
 	case best.a() <= 0 || best.line.baseValue <= 0 || noLoss <= limit:
-		out.refuse(LossNoneShown, "yield is not shown to fall with weeds between %.4g and %.4g", out.FewestWeeds, out.MostWeeds)
+		out.refuse(LossNoneShown, "yield is not shown to fall with weeds between %.3g and %.3g", out.FewestWeeds, out.MostWeeds)
 		return
 	case line.fit.SSResidual <= limit && s2 > 0:
-		out.refuse(LossNoBend, "between %.4g and %.4g weeds the loss is not shown to level off: a curve cannot be told from the straight line", out.FewestWeeds, out.MostWeeds)
+		out.refuse(LossNoBend, "between %.3g and %.3g of the weeds the loss is not shown to level off: a curve cannot be told from the straight line", out.FewestWeeds, out.MostWeeds)
 		return
 	case curves[0].ss <= limit && s2 > 0:
-		out.refuse(LossNoLowWeeds, "too few plots had few weeds: how fast the loss begins cannot be told from weeds between %.4g and %.4g", out.FewestWeeds, out.MostWeeds)
+		out.refuse(LossNoLowWeeds, "too few plots had few weeds: how fast the loss begins cannot be told from weeds between %.3g and %.3g", out.FewestWeeds, out.MostWeeds)
 		return
 	case best.a() > 100 && s2 > 0 && out.leastAt(in, curves, 100) > limit:
 		out.refuse(LossBeyondYield, "the curve that fits best loses more than the whole yield (%.0f %%): check weeds and yields", best.a())
@@ -370,7 +370,7 @@ func (out *YieldLoss) fillHyperbola(in LossInput, line lossFit) {
 		h.I.Lower, h.I.Upper = lossLimit(ofI, h.I.Estimate, 0), lossLimit(ofI, h.I.Estimate, math.Inf(1))
 		h.A.Lower, h.A.Upper = lossLimit(ofA, h.A.Estimate, 0), lossLimit(ofA, h.A.Estimate, math.Inf(1))
 		if h.I.Lower == nil || h.I.Upper == nil || h.A.Lower == nil {
-			out.refuse(LossNoLowWeeds, "the plots do not bound the loss at few weeds: how fast it begins cannot be told from weeds between %.4g and %.4g", out.FewestWeeds, out.MostWeeds)
+			out.refuse(LossNoLowWeeds, "the plots do not bound the loss at few weeds: how fast it begins cannot be told from weeds between %.3g and %.3g", out.FewestWeeds, out.MostWeeds)
 			return
 		}
 		if h.A.Upper == nil || *h.A.Upper > 100 {

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 
 	"quadtally/cmd/quadtally/internal/analysis"
@@ -55,8 +56,12 @@ func WriteCombined(w io.Writer, c analysis.CombinedAnswer, opt TextOptions) erro
 	}
 	level := fmt.Sprintf("%.3g %% interval", 100*(1-c.Alpha))
 	means := Table{ID: "means", Caption: "Means over trials", Columns: headed("Treatment", "Trials", "Plots", "Mean", "SE", level, "Letters"),
-		Note: fmt.Sprintf("Treatments that share a letter are not shown to differ over trials (Holm, %.3g %%). Trials, not plots, are what counts.", 100*c.Alpha)}
+		Note: fmt.Sprintf("Treatments that share a letter are not shown to differ over trials (Holm, %.3g %%).", 100*c.Alpha)}
 	means.Columns[6].Numeric = false
+	if lettersHideControl(c) {
+		means.Note += " With the control it is the comparisons above that count: the letters allow for all pairs."
+	}
+	means.Note += " Trials, not plots, are what counts."
 	if scaled {
 		means.Columns = append(means.Columns, Column{"Carried back", true})
 		means.Note += fmt.Sprintf(" Analysed as the %s.", c.Transform.Words())
@@ -110,6 +115,21 @@ func WriteCombined(w io.Writer, c analysis.CombinedAnswer, opt TextOptions) erro
 		s.add(List{Items: sentences(c.Notes)})
 	}
 	return writeSections(w, opt.Term, s)
+}
+
+// lettersHideControl reports whether a treatment that is shown to differ from the
+// control shares a letter with it: letters answer for all pairs at once and show
+// less.
+func lettersHideControl(c analysis.CombinedAnswer) bool {
+	letters := map[string]string{}
+	for i, m := range c.Means {
+		if i < len(c.Letters) {
+			letters[m.Treatment] = c.Letters[i]
+		}
+	}
+	return slices.ContainsFunc(c.VsControl, func(p stats.CombinedPair) bool {
+		return p.PHolm <= c.Alpha && strings.ContainsAny(letters[p.A], letters[p.B])
+	})
 }
 
 // combinedControl says which treatments differ from the control over trials, and

@@ -19,6 +19,9 @@ type TextOptions struct {
 	// Weeds says that the response is of weeds alone: only then is less than
 	// the control called suppression.
 	Weeds bool
+	// More says that the response is of the crop: it is told how much more than
+	// the control there is, not how much less.
+	More bool
 	// Holds says what the response is made of, where its name does not.
 	Holds string
 	// Term is what is written on.
@@ -31,7 +34,7 @@ type TextOptions struct {
 func answerSections(c analysis.Comparison, opt TextOptions) []Section {
 	a := c.Main()
 	t := compareText{a: *a, opt: opt}
-	f := found{key: "answer", c: c, a: a, less: true, lists: true}
+	f := found{key: "answer", c: c, a: a, less: true, more: opt.More, lists: true}
 	var s Section
 	head := t.what() + ": " + a.Design.Words
 	if c.Season != nil {
@@ -229,7 +232,7 @@ func (t *compareText) treatmentRows() (rows [][]string, remarks []string) {
 	a, digits := t.a, t.backDigits()
 	header := []string{"treatment", "plots", "mean", fmt.Sprintf("%.3g %% interval", 100*a.Confidence), "letters"}
 	if a.Control != "" {
-		header = append(header, t.lessHeader())
+		header = append(header, t.againstHeader())
 	}
 	rows = [][]string{header}
 	var notes []string
@@ -244,9 +247,13 @@ func (t *compareText) treatmentRows() (rows [][]string, remarks []string) {
 		case s == nil || s.Percent == nil:
 			row = append(row, "-")
 		default:
-			cell := number(s.Percent, 0)
-			if s.Lower != nil {
-				cell += " (" + span(s.Lower, s.Upper, 0) + ")"
+			percent, lower, upper := s.Percent, s.Lower, s.Upper
+			if t.opt.More {
+				percent, lower, upper = negative(percent), negative(upper), negative(lower)
+			}
+			cell := number(percent, 0)
+			if lower != nil {
+				cell += " (" + span(lower, upper, 0) + ")"
 			}
 			row = append(row, cell)
 		}
@@ -260,7 +267,7 @@ func (t *compareText) treatmentRows() (rows [][]string, remarks []string) {
 		rows = append(rows, row)
 	}
 	for _, n := range notes {
-		remarks = append(remarks, fmt.Sprintf("%% less than control, %s: %s.", strings.Join(noted[n], ", "), n))
+		remarks = append(remarks, fmt.Sprintf("%s, %s: %s.", t.againstHeader(), strings.Join(noted[n], ", "), n))
 	}
 	return rows, remarks
 }
@@ -350,11 +357,23 @@ func (t *compareText) covariateNote() string {
 	return text + "."
 }
 
-// lessHeader names the column 100 (1 - T/C): suppression where the response is
-// of weeds, else simply how much less than the control it is.
-func (t *compareText) lessHeader() string {
-	if t.opt.Weeds {
+// againstHeader names the column of the control, 100 (1 - T/C): suppression
+// where the response is of weeds, how much more where it is of the crop (100
+// (T/C - 1)), else simply how much less than the control it is.
+func (t *compareText) againstHeader() string {
+	switch {
+	case t.opt.Weeds:
 		return "suppression %"
+	case t.opt.More:
+		return "% more than control"
 	}
 	return "% less than control"
+}
+
+func negative(v *float64) *float64 {
+	if v == nil {
+		return nil
+	}
+	n := -*v
+	return &n
 }

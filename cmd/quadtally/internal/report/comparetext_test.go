@@ -145,3 +145,26 @@ func TestDigitsThatAreKnown(t *testing.T) {
 		t.Errorf("no p value: %q", got)
 	}
 }
+
+// What is more than the control is told as more: the sign and the ends of the
+// interval turn round together.
+func TestMoreThanControl(t *testing.T) {
+	o := stats.DefaultOptions()
+	o.Response, o.Unit, o.Kind, o.Control = "yield", "kg/ha", stats.Measure, "TARP"
+	a, err := stats.Analyse(inventedCover(), o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	less, more := compareText{a: a}, compareText{a: a, opt: TextOptions{More: true}}
+	rows, _ := less.treatmentRows()
+	turned, _ := more.treatmentRows()
+	s := a.Treatments[0].Suppression // of BARE
+	percent, low, high := -*s.Percent, -*s.Upper, -*s.Lower
+	if !(low < percent && percent < high && percent > 0) {
+		t.Fatalf("%+v", s)
+	}
+	want := number(&percent, 0) + " (" + span(&low, &high, 0) + ")"
+	if got := turned[1][5]; turned[0][5] != "% more than control" || got != want || rows[0][5] != "% less than control" || rows[1][5] == want {
+		t.Errorf("got %q, want %q; %q", got, want, rows[1])
+	}
+}

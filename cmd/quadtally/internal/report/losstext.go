@@ -37,8 +37,12 @@ func WriteLoss(w io.Writer, l analysis.Loss, opt TextOptions) error {
 		}
 	}
 	s.add(Text{Tone: Lead, Text: fmt.Sprintf("More of the weeds %s (straight line, p"+noBreak+"%s on %d df).", shown, strings.ReplaceAll(pOf(l.Linear.P), " ", noBreak), l.LinearDF)})
-	s.say("Straight line, blocks out of it: for one unit more of weeds a yield lower by %s; at no weeds %s.", of(l.Linear.PerWeed), of(l.Linear.WeedFree))
-	s.say("That is %s %% of the yield at no weeds for each unit.", of(l.Linear.PercentPerWeed))
+	way, perWeed, percent := "lower", l.Linear.PerWeed, l.Linear.PercentPerWeed
+	if perWeed.Estimate < 0 {
+		way, perWeed, percent = "higher", opposite(perWeed), opposite(percent)
+	}
+	s.say("Straight line, blocks out of it: for one unit more of weeds a yield %s by %s; at no weeds %s.", way, of(perWeed), of(l.Linear.WeedFree))
+	s.say("That is %s %% of the yield at no weeds for each unit.", of(percent))
 	if h := l.Hyperbola; h != nil {
 		s.say("Hyperbola (Cousens 1985): %s %% for each unit as weeds become few, at most %s %% as they become many; yield at no weeds %s.", of(h.I), of(h.A), figure3(h.WeedFree))
 		if l.BendP != nil {
@@ -65,6 +69,18 @@ func WriteLoss(w io.Writer, l analysis.Loss, opt TextOptions) error {
 		s.add(List{Items: notes})
 	}
 	return writeSections(w, opt.Term, s)
+}
+
+// opposite is an interval of what is gained, from one of what is lost.
+func opposite(x stats.Interval) stats.Interval {
+	minus := func(v *float64) *float64 {
+		if v == nil {
+			return nil
+		}
+		m := -*v
+		return &m
+	}
+	return stats.Interval{Estimate: -x.Estimate, Lower: minus(x.Upper), Upper: minus(x.Lower)}
 }
 
 func limits(x stats.Interval) string {

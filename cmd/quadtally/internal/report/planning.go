@@ -67,7 +67,7 @@ func (b *builder) nextSeason() Section {
 		s.say("The trial leaves no variance to plan by.")
 		return s
 	}
-	s.say("From the spread of this trial's own plots: the fewest blocks with which the overall F test would show, four times in five, that one treatment lies this far below another. Variances from one trial are themselves uncertain; with few residual degrees of freedom plan on the safe side.")
+	s.say("From the spread of this trial's own plots: the fewest blocks with which the overall F test, of all treatments together, would show, four times in five, that one treatment lies this far below another. Variances from one trial are themselves uncertain; with few residual degrees of freedom plan on the safe side.")
 	s.add(Text{Tone: Safety, Text: "More blocks mean more passes of the roller and more hours in the field: plan for heat, tractor traffic and rest as well as for degrees of freedom."})
 	return s
 }

@@ -21,6 +21,7 @@ type found struct {
 	c     analysis.Comparison
 	a     *stats.Analysis
 	less  bool // how much less than the control a treatment has is shown
+	more  bool // it is told as more, where more is better
 	lists bool // long lists are wanted, for which a page has figures
 }
 
@@ -39,7 +40,11 @@ func (f found) treatmentTable() Table {
 	}
 	less := a.Control != "" && f.less
 	if less {
-		t.Columns = append(t.Columns, Column{Head: fmt.Sprintf("Less than %s,"+noBreak+"%%", a.Control), Numeric: true})
+		how := "Less"
+		if f.more {
+			how = "More"
+		}
+		t.Columns = append(t.Columns, Column{Head: fmt.Sprintf("%s than %s,"+noBreak+"%%", how, a.Control), Numeric: true})
 	}
 	t.Columns = append(t.Columns, Column{"Plain mean", true}, Column{"SD", true})
 	for _, x := range texts.ordered() {
@@ -50,7 +55,7 @@ func (f found) treatmentTable() Table {
 		mean, lower, upper := x.Shown()
 		row := []string{x.Treatment, fmt.Sprint(x.Plots), number(mean, digits), se, span(lower, upper, digits), cmp.Or(x.Letters, undefined)}
 		if less {
-			row = append(row, suppressionText(a, x))
+			row = append(row, suppressionText(a, x, f.more))
 		}
 		r := cells(append(row, number(x.Mean, digits), number(x.SD, digits))...)
 		r.Cells[1].Link = f.link
@@ -160,17 +165,23 @@ func (f found) notes() []string {
 	return slices.DeleteFunc(notes, func(n string) bool { return n == "" })
 }
 
-func suppressionText(a *stats.Analysis, x stats.TreatmentResult) string {
-	switch s := x.Suppression; {
+// suppressionText is how much less than the control there is, or how much more.
+func suppressionText(a *stats.Analysis, x stats.TreatmentResult, more bool) string {
+	s := x.Suppression
+	switch {
 	case x.Treatment == a.Control:
 		return "control"
 	case s == nil || s.Percent == nil:
 		return undefined
-	case s.Lower != nil || s.Upper != nil:
-		return fmt.Sprintf("%s (%s)", number(s.Percent, 0), span(s.Lower, s.Upper, 0))
-	default:
-		return number(s.Percent, 0)
 	}
+	percent, lower, upper := s.Percent, s.Lower, s.Upper
+	if more {
+		percent, lower, upper = negative(percent), negative(upper), negative(lower)
+	}
+	if lower == nil && upper == nil {
+		return number(percent, 0)
+	}
+	return fmt.Sprintf("%s (%s)", number(percent, 0), span(lower, upper, 0))
 }
 
 func anovaTable(id, caption string, rows []stats.ANOVARow) Table {
@@ -333,7 +344,7 @@ func (f found) asked(s *Section) {
 			answers = append(answers, l.treatment+": "+l.answer+". "+l.words)
 		}
 		s.add(List{Items: answers})
-		s.note("Each at %.3g %% by one-sided t tests; not shown is not shown to be worse either.", 100*m.Alpha)
+		s.note("Each at %.3g %% by one-sided t tests. Not shown does not mean shown to be worse.", 100*m.Alpha)
 	}
 	if f.c.StepDown != nil {
 		list = append(list, titled(gridOf("step-down-"+key, fmt.Sprintf("Against the control %s by Dunnett's test in its step-down form, which has no intervals", f.a.Control), t.stepDownRows(f.c.StepDown))))
