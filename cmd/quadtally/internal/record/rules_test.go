@@ -12,22 +12,6 @@ import (
 
 func kg(v float64) *float64 { return &v }
 
-// TestWeightsInWords: in the units that people read, as many parts as are known.
-func TestWeightsInWords(t *testing.T) {
-	for want, c := range map[string]struct {
-		w Weights
-		u trial.Units
-	}{
-		"a total of 6.000 kg, but marketable 5.250 kg and cull 1.000 kg": {Weights{6, kg(5.25), kg(1)}, trial.Metric},
-		"a total of 6.000 kg, but cull 7.000 kg":                         {Weights{6, nil, kg(7)}, trial.Metric},
-		"a total of 2.205 lb, but marketable 4.409 lb":                   {Weights{1, kg(2), nil}, trial.US},
-	} {
-		if got := c.w.Text(c.u); got != want {
-			t.Errorf("%q, want %q", got, want)
-		}
-	}
-}
-
 // TestWeightsThatFollow: the third weight follows from two others where it can;
 // pieces, and what counts as graded, are told apart.
 func TestWeightsThatFollow(t *testing.T) {
