@@ -44,7 +44,7 @@ func TestCombineTable(t *testing.T) {
 		}
 	}
 	must(t, "combine", "y", farms, "--control", "BARE", "--full").expect(t, exitDone, "lower than the control BARE (Holm)", "Over all treatments together differences are shown too (F(3,14.1) = 4.54",
-		"one trial says little of another", "in one more", "all trials", "Trials, not plots, are what counts")
+		"one trial says little of another", "In one more", "all trials", "Trials, not plots, are what counts")
 	c = combined(t, "yield", casePath("years.csv"))
 	if strings.Join(c.Trials, " ") != "2023 2024" || len(c.Forests) != 3 {
 		t.Errorf("%v, %d forests", c.Trials, len(c.Forests))

@@ -33,7 +33,7 @@ func TestLossOfTable(t *testing.T) {
 	if h := l.Hyperbola; *h.I.Lower > 2 || *h.I.Upper < 2 || *h.A.Lower > 50 || *h.A.Upper < 50 {
 		t.Errorf("%+v", h)
 	}
-	must(t, "loss", "weeds", "y", "--from", lossTable).expect(t, exitDone, "the trial did not set the weeds", "Hyperbola (Cousens 1985)")
+	must(t, "loss", "weeds", "y", "--from", lossTable).expect(t, exitDone, "The trial did not set the weeds", "Hyperbola (Cousens 1985)")
 	if r := must(t, "loss", "weeds", "y", "--from", lossTable, "--weeds-set"); strings.Contains(r.out, "did not set") {
 		t.Errorf("set weeds are doubted:\n%s", r.out)
 	}

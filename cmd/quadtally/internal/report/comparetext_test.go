@@ -9,6 +9,7 @@ import (
 	"slices"
 	"testing"
 
+	"quadtally/cmd/quadtally/internal/analysis"
 	"quadtally/stats"
 )
 
@@ -67,7 +68,7 @@ func TestWriteComparison(t *testing.T) {
 		text TextOptions
 	}{
 		"whole":   {inventedCover, options(func(o *stats.Options) {}), TextOptions{}},
-		"arcsine": {inventedCover, options(func(o *stats.Options) { o.Scale, o.Control = stats.ArcsineSqrt, "" }), TextOptions{AsLaidOut: true}},
+		"arcsine": {inventedCover, options(func(o *stats.Options) { o.Scale, o.Control = stats.ArcsineSqrt, "" }), TextOptions{}},
 		"damaged": {func() []stats.Row {
 			rows := inventedCover()
 			rows[10].Missing, rows[10].Value = true, 0
@@ -87,7 +88,7 @@ func TestWriteComparison(t *testing.T) {
 				t.Fatal(err)
 			}
 			var b bytes.Buffer
-			if err := WriteComparison(&b, a, c.text); err != nil {
+			if err := WriteAnswer(&b, analysis.Comparison{Analysis: &a}, c.text); err != nil {
 				t.Fatal(err)
 			}
 			goldenComparison(t, "comparison-"+name, b.Bytes())
@@ -122,7 +123,7 @@ func TestWriteSeason(t *testing.T) {
 				t.Fatal(err)
 			}
 			var b bytes.Buffer
-			if err := WriteSeason(&b, s, TextOptions{Short: lose}); err != nil {
+			if err := WriteAnswer(&b, analysis.Comparison{Season: &s}, TextOptions{Short: lose}); err != nil {
 				t.Fatal(err)
 			}
 			goldenComparison(t, "season-"+name, b.Bytes())

@@ -33,6 +33,11 @@ func WriteText(w io.Writer, d Document, term Terminal) error {
 	return t.w.Flush()
 }
 
+// writeSections writes sections as WriteText does.
+func writeSections(w io.Writer, term Terminal, list ...Section) error {
+	return WriteText(w, Document{Sections: list}, term)
+}
+
 func newTextWriter(w io.Writer, term Terminal) *textWriter {
 	if term.Width <= 0 {
 		term.Width = 80
