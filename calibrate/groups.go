@@ -105,7 +105,7 @@ func NewGroupTable(pairs []Pair, by string, opt Options) (GroupTable, error) {
 		t.Note = fmt.Sprintf("one %s only: nothing to compare", by)
 		return t, nil
 	}
-	t.Test, t.Note = biasTest(pairs, by, opt.Confidence)
+	t.Test, t.Note = biasTest(pairs, by, opt.Confidence, opt.Logs)
 	return t, nil
 }
 
@@ -144,8 +144,9 @@ func plotMeans(pairs []Pair, by string) (cells []plotMean, plots, groups int) {
 	return cells, plots, len(number)
 }
 
-// biasTest returns the test, or a sentence why there is none.
-func biasTest(pairs []Pair, by string, level float64) (*BiasTest, string) {
+// biasTest returns the test, or a sentence why there is none. onLogs asks about
+// the line on logarithms.
+func biasTest(pairs []Pair, by string, level float64, onLogs bool) (*BiasTest, string) {
 	cells, plots, groups := plotMeans(pairs, by)
 	y := make([]float64, len(cells))
 	x := mat.NewDense(len(cells), groups, nil) // group indicators
@@ -181,6 +182,9 @@ func biasTest(pairs []Pair, by string, level float64) (*BiasTest, string) {
 	b.Test = *fTest(explained/float64(rank)/(residual/float64(df)), float64(rank), float64(df))
 	b.Shown = b.P < 1-level
 	if by == ByTreatment && len(cells) == plots {
+		if onLogs {
+			cells, _, _ = plotMeans(pairsOnLogs(pairs), by)
+		}
 		b.AfterLine = covarianceTest(cells, groups)
 		b.AfterLineShown = b.AfterLine != nil && b.AfterLine.P < 1-level
 	}

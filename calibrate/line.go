@@ -3,8 +3,12 @@ package calibrate
 import (
 	"errors"
 	"fmt"
+	"maps"
 	"math"
 	"slices"
+	"strings"
+
+	"gonum.org/v1/gonum/floats"
 )
 
 // Method names a way to fit the calibration line of hand on image.
@@ -17,6 +21,7 @@ const (
 	MethodTheilSen      Method = "theil_sen"
 	MethodPassingBablok Method = "passing_bablok"
 	MethodCounts        Method = "quasi_poisson_identity"
+	MethodLogs          Method = "logs_with_smearing" // see logs.go
 )
 
 // Words is the method in words, for tables and figures.
@@ -24,6 +29,7 @@ func (m Method) Words() string {
 	return map[Method]string{
 		MethodOLS: "ordinary least squares", MethodDeming: "errors in both (Deming)", MethodTheilSen: "Theil-Sen",
 		MethodPassingBablok: "Passing-Bablok", MethodCounts: "quasi-Poisson, identity link",
+		MethodLogs: "least squares on logarithms, carried back by smearing",
 	}[m]
 }
 
@@ -42,9 +48,13 @@ type Line struct {
 	// cannot be left out.
 	Cov *[2][2]float64 `json:"cov,omitempty"`
 	DF  float64        `json:"df"` // plots - 1
+	// Shift and Smear carry a line on logarithms back; 0 for all others. Its
+	// Intercept, Slope and Cov are of the logarithms.
+	Shift float64 `json:"shift,omitempty"`
+	Smear float64 `json:"smear,omitempty"`
 	// PlotVar and QuadratVar split the scatter of hand values about the line
-	// into a part shared by the quadrats of a plot and a part of its own. For
-	// counts both are in units of the expectation (variance / expected count).
+	// into a part shared by the quadrats of a plot and a part of its own, both in
+	// units of SpreadAt: for counts, of the expectation.
 	PlotVar    float64 `json:"plot_var"`
 	QuadratVar float64 `json:"quadrat_var"`
 	// Low and High bound the image values the line was fitted on. Beyond them it
@@ -57,6 +67,14 @@ type Line struct {
 	LeaveOnePlot *float64 `json:"leave_one_plot_out_rmse,omitempty"`
 	Level        float64  `json:"level"`
 	Warnings     []string `json:"warnings,omitempty"`
+
+	parts []part // the line without each plot in turn; nil without Cov
+}
+
+// part is a line of hand on image without one plot.
+type part struct {
+	plot        string
+	a, b, smear float64
 }
 
 // lineFit is a fitter without uncertainty.
@@ -77,13 +95,18 @@ func fitter(m Method, ratio float64) lineFit {
 			return a, b, err
 		}
 	}
-	return func(x, y []float64) (float64, float64, error) {
-		if constant(x) {
-			return 0, 0, errConstantX
-		}
-		mx, my, sxx, _, sxy := centred(x, y)
-		return my - sxy/sxx*mx, sxy / sxx, nil
+	if m == MethodLogs {
+		return logLine
 	}
+	return leastSquares
+}
+
+func leastSquares(x, y []float64) (a, b float64, err error) {
+	if constant(x) {
+		return 0, 0, errConstantX
+	}
+	mx, my, sxx, _, sxy := centred(x, y)
+	return my - sxy/sxx*mx, sxy / sxx, nil
 }
 
 // FitLine fits hand on image by the method named. It refuses fewer than 3 pairs
@@ -96,6 +119,9 @@ func FitLine(pairs []Pair, m Method, opt Options) (*Line, error) {
 	if err := checkXY(image, hand); err != nil {
 		return nil, err
 	}
+	if m == MethodLogs && min(slices.Min(hand), slices.Min(image)) < 0 {
+		return nil, errors.New("a count is negative")
+	}
 	fit := fitter(m, opt.DemingRatio)
 	a, b, err := fit(image, hand)
 	if err != nil {
@@ -104,19 +130,26 @@ func FitLine(pairs []Pair, m Method, opt Options) (*Line, error) {
 	plot, plots := plotsOf(pairs)
 	l := &Line{Method: m, N: len(pairs), Plots: plots, Intercept: Estimate{Value: a}, Slope: Estimate{Value: b},
 		DF: float64(plots - 1), Low: slices.Min(image), High: slices.Max(image), Level: opt.Confidence}
-	l.jackknife(fit, hand, image, plot)
+	names := make([]string, plots)
+	for i, p := range pairs {
+		names[plot[i]] = p.Plot
+	}
+	if m == MethodLogs {
+		l.Shift, l.Smear = logShift, smearing(a, b, image, hand)
+	}
+	l.jackknife(fit, hand, image, plot, names)
 	l.scatter(hand, image, plot)
 	return l, nil
 }
 
 // jackknife leaves out one plot at a time: covariance of the line and error of
 // prediction for a plot it has not seen.
-func (l *Line) jackknife(fit lineFit, hand, image []float64, plot []int) {
+func (l *Line) jackknife(fit lineFit, hand, image []float64, plot []int, names []string) {
 	if l.Plots < 3 {
 		l.warn("%d plots: need at least 3 to leave one out, so the line has no uncertainty that respects plots", l.Plots)
 		return
 	}
-	as, bs := make([]float64, l.Plots), make([]float64, l.Plots)
+	parts := make([]part, l.Plots)
 	var sse float64
 	for g := range l.Plots {
 		var x, y []float64
@@ -126,16 +159,21 @@ func (l *Line) jackknife(fit lineFit, hand, image []float64, plot []int) {
 			}
 		}
 		err := errConstantX
+		without := part{plot: names[g]}
 		if len(x) >= 2 {
-			as[g], bs[g], err = fit(x, y)
+			without.a, without.b, err = fit(x, y)
 		}
 		if err != nil {
 			l.warn("the line hangs on a single plot: without it none can be fitted, so it has no uncertainty that respects plots")
 			return
 		}
+		if l.Method == MethodLogs {
+			without.smear = smearing(without.a, without.b, x, y)
+		}
+		parts[g] = without
 		for i, p := range plot {
 			if p == g {
-				e := hand[i] - as[g] - bs[g]*image[i]
+				e := hand[i] - l.of(without, image[i])
 				sse += e * e
 			}
 		}
@@ -144,14 +182,14 @@ func (l *Line) jackknife(fit lineFit, hand, image []float64, plot []int) {
 	// never too small.
 	g := float64(l.Plots)
 	var cov [2][2]float64
-	for i := range as {
-		da, db := as[i]-l.Intercept.Value, bs[i]-l.Slope.Value
+	for _, p := range parts {
+		da, db := p.a-l.Intercept.Value, p.b-l.Slope.Value
 		cov[0][0] += (g - 1) / g * da * da
 		cov[0][1] += (g - 1) / g * da * db
 		cov[1][1] += (g - 1) / g * db * db
 	}
 	cov[1][0] = cov[0][1]
-	l.Cov = &cov
+	l.Cov, l.parts = &cov, parts
 	l.LeaveOnePlot = ptr(math.Sqrt(sse / float64(len(hand))))
 	t := tHalf(l.Level, l.DF)
 	for _, e := range []struct {
@@ -171,12 +209,11 @@ func (l *Line) scatter(hand, image []float64, plot []int) {
 	for i := range hand {
 		mu := l.At(image[i])
 		e := hand[i] - mu
-		if l.Method == MethodCounts {
-			if mu <= 1e-9 {
-				continue // expectation 0 and, by the fit, a count of 0
-			}
-			e /= math.Sqrt(mu)
+		spread := l.SpreadAt(mu)
+		if spread <= 1e-9 {
+			continue // expectation 0 and, by the fit, a count of 0
 		}
+		e /= math.Sqrt(spread)
 		scaled[i] = e
 		ss += e * e
 	}
@@ -187,6 +224,10 @@ func (l *Line) scatter(hand, image []float64, plot []int) {
 		// degrees of freedom of the line taken off.
 		l.PlotVar = total * between / (between + within)
 		l.QuadratVar = total - l.PlotVar
+	} else if !ok && l.Method == MethodLogs {
+		// One quadrat a plot: what it shares with others of the plot cannot be
+		// told, and taking all of it as shared is the side that is safe.
+		l.PlotVar, l.QuadratVar = total, 0
 	}
 }
 
@@ -195,13 +236,27 @@ func (l *Line) warn(format string, args ...any) {
 }
 
 // At is the calibrated value at one image value.
-func (l *Line) At(image float64) float64 { return l.Intercept.Value + l.Slope.Value*image }
+func (l *Line) At(image float64) float64 {
+	return l.of(part{a: l.Intercept.Value, b: l.Slope.Value, smear: l.Smear}, image)
+}
 
-// spread is the factor that turns PlotVar and QuadratVar into variances at a
-// calibrated value: 1, or the expected count.
-func (l *Line) spread(value float64) float64 {
-	if l.Method == MethodCounts {
+// of is the calibrated value by one of the lines that l is judged by.
+func (l *Line) of(p part, image float64) float64 {
+	if l.Method == MethodLogs {
+		return p.smear*math.Exp(p.a+p.b*math.Log(image+logShift)) - logShift
+	}
+	return p.a + p.b*image
+}
+
+// SpreadAt is the factor that turns PlotVar and QuadratVar into variances at a
+// calibrated value: 1 for cover, the expected count for counts, its square
+// (shifted) on logarithms.
+func (l *Line) SpreadAt(value float64) float64 {
+	switch l.Method {
+	case MethodCounts:
 		return max(0, value)
+	case MethodLogs:
+		return square(max(0, value) + logShift)
 	}
 	return 1
 }
@@ -210,6 +265,10 @@ func (l *Line) spread(value float64) float64 {
 func (l *Line) lineCov(x, z float64) float64 {
 	if l.Cov == nil {
 		return 0
+	}
+	if l.Method == MethodLogs {
+		d := dense([]map[string]float64{l.deviations([]float64{x}), l.deviations([]float64{z})})
+		return floats.Dot(d[0], d[1])
 	}
 	c := l.Cov
 	return c[0][0] + (x+z)*c[0][1] + x*z*c[1][1]
@@ -243,7 +302,7 @@ func (l *Line) Apply(images []float64) ([]Calibrated, error) {
 		c := Calibrated{Image: x, Value: l.At(x), Extrapolated: l.outside(x)}
 		if l.Cov != nil {
 			line := max(0, l.lineCov(x, x))
-			all := line + (l.PlotVar+l.QuadratVar)*l.spread(c.Value)
+			all := line + (l.PlotVar+l.QuadratVar)*l.SpreadAt(c.Value)
 			t := tHalf(l.Level, l.DF)
 			c.SELine, c.SE = ptr(math.Sqrt(line)), ptr(math.Sqrt(all))
 			c.LineCI = around(c.Value, t*math.Sqrt(line), l.Level, "line, delete-one-plot jackknife")
@@ -292,16 +351,38 @@ type CalibratedMeans struct {
 	Warnings     []string    `json:"warnings,omitempty"`
 }
 
-// ApplyMeans calibrates plot means. The line is straight, so the calibrated mean
-// is the mean of the calibrated quadrats. It refuses a line without covariance
-// and a plot without images.
+// ApplyMeans calibrates plot means: each is the mean of its calibrated quadrats.
+// It refuses a line without covariance and a plot without images.
 func (l *Line) ApplyMeans(plots []PlotImages) (*CalibratedMeans, error) {
-	if l.Cov == nil {
-		return nil, errors.New("the line has no uncertainty that respects plots: pair photos with hand counts in at least 3 plots")
+	lines := make([]*Line, len(plots))
+	for i := range lines {
+		lines[i] = l
 	}
-	m := &CalibratedMeans{DF: l.DF}
-	x := make([]float64, len(plots))
+	if l.Cov == nil {
+		return nil, errNoLineCov
+	}
+	return ApplyMeansBy(lines, plots)
+}
+
+var errNoLineCov = errors.New("the line has no uncertainty that respects plots: pair photos with hand counts in at least 3 plots")
+
+// ApplyMeansBy is ApplyMeans with a line for each plot mean, such as that of its
+// visit. Two lines are correlated where they were fitted in the same plots: the
+// jackknife leaves a plot out of both at once. DF is that of the line with the
+// fewest plots.
+func ApplyMeansBy(lines []*Line, plots []PlotImages) (*CalibratedMeans, error) {
+	if len(lines) != len(plots) {
+		return nil, fmt.Errorf("%d lines for %d plots: need one each", len(lines), len(plots))
+	}
+	m := &CalibratedMeans{DF: math.Inf(1)}
+	x := make([]float64, len(plots)) // image means
+	moved := make([]map[string]float64, len(plots))
+	spans := map[string]bool{}
 	for i, p := range plots {
+		l := lines[i]
+		if l.Cov == nil {
+			return nil, errNoLineCov
+		}
 		if len(p.Images) == 0 {
 			return nil, fmt.Errorf("plot %s has no image value to calibrate", p.Plot)
 		}
@@ -309,24 +390,80 @@ func (l *Line) ApplyMeans(plots []PlotImages) (*CalibratedMeans, error) {
 		if !isFinite(x[i]) {
 			return nil, fmt.Errorf("plot %s has a missing or infinite image value", p.Plot)
 		}
-		m.Plots, m.Values = append(m.Plots, p.Plot), append(m.Values, l.At(x[i]))
+		value := l.At(x[i])
+		if l.Method == MethodLogs { // not straight
+			value = 0
+			for _, image := range p.Images {
+				value += l.At(image) / float64(len(p.Images))
+			}
+		}
+		m.DF = min(m.DF, l.DF)
+		m.Plots, m.Values = append(m.Plots, p.Plot), append(m.Values, value)
 		if l.outside(x[i]) {
 			m.Extrapolated = append(m.Extrapolated, p.Plot)
+			spans[fmt.Sprintf("%.3g to %.3g", l.Low, l.High)] = true
 		}
+		moved[i] = l.deviations(p.Images)
 	}
+	rows := dense(moved)
 	for i, p := range plots {
 		row := make([]float64, len(plots))
 		for j := range plots {
-			row[j] = l.lineCov(x[i], x[j])
+			if lines[i] == lines[j] && lines[i].Method != MethodLogs {
+				row[j] = lines[i].lineCov(x[i], x[j])
+			} else {
+				row[j] = floats.Dot(rows[i], rows[j])
+			}
 		}
-		row[i] += (l.PlotVar + l.QuadratVar/float64(len(p.Images))) * l.spread(m.Values[i])
+		row[i] += (lines[i].PlotVar + lines[i].QuadratVar/float64(len(p.Images))) * lines[i].SpreadAt(m.Values[i])
 		m.Cov = append(m.Cov, row)
 	}
 	if len(m.Extrapolated) > 0 {
-		m.Warnings = append(m.Warnings, fmt.Sprintf("image means of plot %s lie outside the range the line was fitted on (%.3g to %.3g): hand-count there too",
-			list(m.Extrapolated, 5), l.Low, l.High))
+		m.Warnings = append(m.Warnings, fmt.Sprintf("image means of plot %s lie outside the range the line was fitted on (%s): hand-count there too",
+			list(m.Extrapolated, 5), strings.Join(slices.Sorted(maps.Keys(spans)), "; ")))
 	}
 	return m, nil
+}
+
+// deviations is how far the mean of calibrated values moves when each plot is
+// left out of the line, scaled so that products of two such lists add up to a
+// jackknife covariance. Plots without a name, each one of its own, are numbered.
+func (l *Line) deviations(images []float64) map[string]float64 {
+	full := part{a: l.Intercept.Value, b: l.Slope.Value, smear: l.Smear}
+	g := float64(len(l.parts))
+	out := make(map[string]float64, len(l.parts))
+	for k, p := range l.parts {
+		var d float64
+		for _, image := range images {
+			d += l.of(p, image) - l.of(full, image)
+		}
+		name := p.plot
+		if name == "" {
+			name = fmt.Sprintf("%p %d", l, k)
+		}
+		out[name] = d / float64(len(images)) * math.Sqrt((g-1)/g)
+	}
+	return out
+}
+
+// dense lays lists by name out as rows with the same columns, sorted so that the
+// same lists give the same sums.
+func dense(lists []map[string]float64) [][]float64 {
+	all := map[string]bool{}
+	for _, l := range lists {
+		for name := range l {
+			all[name] = true
+		}
+	}
+	names := slices.Sorted(maps.Keys(all))
+	out := make([][]float64, len(lists))
+	for i, l := range lists {
+		out[i] = make([]float64, len(names))
+		for j, name := range names {
+			out[i][j] = l[name]
+		}
+	}
+	return out
 }
 
 // Variance of the calibration error of the contrast with these coefficients, one
@@ -380,7 +517,8 @@ type LineOutlier struct {
 const bandPoints = 41
 
 // Calibrate fits all lines and chooses one by the kind of response: the count
-// line for counts, least squares of hand on image for cover. Only when no line exists at all
+// line for counts, or that on logarithms where the options ask for it, least
+// squares of hand on image for cover. Only when no line exists at all
 // (constant image, fewer than 3 pairs) is Chosen nil, and Why says so.
 func Calibrate(pairs []Pair, opt Options) (Calibration, error) {
 	if err := opt.Validate(); err != nil {
@@ -391,6 +529,9 @@ func Calibrate(pairs []Pair, opt Options) (Calibration, error) {
 	methods := []Method{MethodOLS, MethodDeming, MethodTheilSen, MethodPassingBablok}
 	if opt.Kind == Count {
 		methods = append([]Method{MethodCounts}, methods...)
+	}
+	if opt.Logs {
+		methods = append([]Method{MethodLogs}, methods...)
 	}
 	byMethod := map[Method]*Line{}
 	for _, m := range methods {
@@ -440,6 +581,9 @@ func Calibrate(pairs []Pair, opt Options) (Calibration, error) {
 func (c *Calibration) choose(lines map[Method]*Line, pairs []Pair, hand, image []float64, opt Options) {
 	ols, counts, robust := lines[MethodOLS], lines[MethodCounts], lines[MethodTheilSen]
 	switch {
+	case lines[MethodLogs] != nil:
+		c.Chosen = lines[MethodLogs]
+		c.Why = fmt.Sprintf("A line on logarithms was chosen, log(hand + %g) = intercept + slope x log(image + %[1]g), carried back with the mean of the residuals' exponentials (%.3g): plants that touch are one piece, the more so the more there are, and the scatter grows with the count.", logShift, c.Chosen.Smear)
 	case counts != nil:
 		c.Chosen = counts
 		c.Why = "The quasi-Poisson line with identity link was chosen: these are counts, their scatter grows with their size, and what the camera misses adds up plant by plant, so plot means stay on the line."
@@ -452,7 +596,7 @@ func (c *Calibration) choose(lines map[Method]*Line, pairs []Pair, hand, image [
 	}
 	// The line goes by what was assessed and never by how the pairs fall: a line
 	// chosen for the outlier it meets has no error that could be stated.
-	if worst, p := outlier(image, hand, opt.Confidence); counts == nil && robust != nil && p < outlierAt {
+	if worst, p := outlier(image, hand, opt.Confidence); counts == nil && !opt.Logs && robust != nil && p < outlierAt {
 		c.Outlier = &LineOutlier{Pair: pairs[worst].Name(), P: p}
 		c.Warnings = append(c.Warnings, fmt.Sprintf("%s stands so far off the line (%s after allowing for the search) that least squares leans towards it; look at that photo, and at the Theil-Sen line, which does not", pairs[worst].Name(), pWords(p)))
 	}
@@ -461,11 +605,14 @@ func (c *Calibration) choose(lines map[Method]*Line, pairs []Pair, hand, image [
 	} else if !shown(l.Slope) {
 		c.Warnings = append(c.Warnings, "the slope of the chosen line is not shown to differ from 0: calibrated values would say little")
 	}
+	if share := sharedOnLogs(hand, image); c.Chosen.Method == MethodLogs && share < leastShared {
+		c.Warnings = append(c.Warnings, fmt.Sprintf("hand and photo go apart (r squared %.2f on logarithms): as far as that is the camera's doing, ratios of calibrated treatments come out too near to 1, by up to %.0f %% of their logarithm, and the intervals do not know it; double sampling has no such fault", share, 100*(1-share)))
+	}
 	if raw := rootMeanSquare(hand, image); c.Chosen.LeaveOnePlot != nil && *c.Chosen.LeaveOnePlot > 0.95*raw {
 		c.Warnings = append(c.Warnings, "the line predicts plots it has not seen no better than the raw image value does: raw values may stay")
 	}
-	if l := c.Chosen; l.Method == MethodCounts && ols != nil && l.LeaveOnePlot != nil && ols.LeaveOnePlot != nil && *l.LeaveOnePlot > 1.25**ols.LeaveOnePlot {
-		c.Warnings = append(c.Warnings, "a plain line predicts left-out plots clearly better than the count line: the camera may report pieces where there are no plants; look at the photos with the lowest hand counts")
+	if l := c.Chosen; l.Method != MethodOLS && ols != nil && l.LeaveOnePlot != nil && ols.LeaveOnePlot != nil && *l.LeaveOnePlot > 1.25**ols.LeaveOnePlot {
+		c.Warnings = append(c.Warnings, "a plain line predicts left-out plots clearly better than the chosen one: the camera may report pieces where there are no plants; look at the photos with the lowest hand counts")
 	}
 }
 

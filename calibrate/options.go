@@ -1,6 +1,7 @@
 package calibrate
 
 import (
+	"errors"
 	"fmt"
 	"slices"
 )
@@ -36,6 +37,13 @@ const (
 type Options struct {
 	Kind Kind `json:"kind"`
 	Unit Unit `json:"unit"` // of the pairs given, for cover
+
+	// Logs has the line fitted on logarithms, for counts only.
+	Logs bool `json:"logs,omitempty"`
+	// HandName and ImageName say what is held against what, for titles; ""
+	// leaves it at the kind.
+	HandName  string `json:"hand_name,omitempty"`
+	ImageName string `json:"image_name,omitempty"`
 
 	// Margin is the largest mean difference (image minus hand) that would still
 	// let hand counting stop, stated before the data are seen: a cover fraction
@@ -79,6 +87,8 @@ func (o Options) Validate() error {
 		return fmt.Errorf("kind %q is not known: use cover or count", o.Kind)
 	case o.Unit != UnitAuto && o.Unit != UnitFraction && o.Unit != UnitPercent:
 		return fmt.Errorf("unit %q is not known: use fraction or percent", o.Unit)
+	case o.Logs && o.Kind != Count:
+		return errors.New("a line on logarithms is for counts: cover has a straight one")
 	case !(o.Confidence > 0.5 && o.Confidence < 1):
 		return fmt.Errorf("confidence %v is outside 0.5 to 1: use 0.95 for 95 %%", o.Confidence)
 	case o.Resamples < 200 || o.Resamples > 100000:

@@ -146,6 +146,7 @@ func FuzzStudy(f *testing.F) {
 	add(3, 0, 0, 0, 0, 0, 0, 0, 0)
 	add(0, 1e-300, 1e-300, 1e-310, 0.5, 1, 1, 0.3, 0.3)
 	add(1, 1e300, 1e300, 1e308, 1, 3, 1e-300, 2, 2)
+	add(129, 0, 0, 3, 4, 12, 9, 5, 6, 7, 7, 0, 1, 1e9, 1)
 	add(1, 5, 1e9, 5, 1e9, 5, 1e9, 6, 1e9)
 	f.Fuzz(func(t *testing.T, b []byte) {
 		if len(b) < 1 || len(b) > 1+16*40 {
@@ -154,7 +155,7 @@ func FuzzStudy(f *testing.F) {
 		opt, margin := DefaultOptions(), 0.05
 		opt.Resamples, opt.Margin, opt.HandMinutes, opt.PhotoMinutes, opt.TargetSE = 200, &margin, 5, 1, 0.1
 		if b[0]&1 == 1 {
-			opt.Kind = Count
+			opt.Kind, opt.Logs = Count, b[0]&128 != 0
 		}
 		plots := 1 + int(b[0]>>2)%9
 		var pairs []Pair

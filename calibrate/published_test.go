@@ -144,7 +144,7 @@ func TestBiasBetweenPlots(t *testing.T) {
 				Pair{Plot: plot, Quadrat: "2", Treatment: trt, Hand: 10, Image: 10 + w + 2})
 		}
 	}
-	b, note := biasTest(pairs, ByTreatment, 0.95)
+	b, note := biasTest(pairs, ByTreatment, 0.95, false)
 	if b == nil {
 		t.Fatal(note)
 	}
@@ -173,7 +173,7 @@ func TestBiasWithinPlots(t *testing.T) {
 		skip      int
 		f, df2, p float64
 	}{{-1, 55.63098, 12, 1.2011e-7}, {22, 50.12171, 11, math.NaN()}} {
-		b, note := biasTest(build(c.skip), ByObserver, 0.95)
+		b, note := biasTest(build(c.skip), ByObserver, 0.95, false)
 		if b == nil {
 			t.Fatal(note)
 		}

@@ -9,6 +9,8 @@ import (
 // Cover is a fraction throughout; figures need no further computing.
 type Report struct {
 	Kind       Kind    `json:"kind"`
+	HandName   string  `json:"hand_name,omitempty"`
+	ImageName  string  `json:"image_name,omitempty"`
 	Confidence float64 `json:"confidence"`
 	Seed       uint64  `json:"seed"`
 	Resamples  int     `json:"resamples"`
@@ -65,7 +67,7 @@ func Study(pairs []Pair, opt Options) (Report, error) {
 	if err != nil {
 		return Report{}, err
 	}
-	r := Report{Kind: opt.Kind, Confidence: opt.Confidence, Seed: opt.Seed, Resamples: opt.Resamples, Intake: in}
+	r := Report{Kind: opt.Kind, HandName: opt.HandName, ImageName: opt.ImageName, Confidence: opt.Confidence, Seed: opt.Seed, Resamples: opt.Resamples, Intake: in}
 	if len(full) < 3 {
 		return r, fmt.Errorf("%d of %d rows hold both a hand value and an image value: need at least 3 pairs", len(full), len(pairs))
 	}

@@ -167,6 +167,18 @@ func TestCompareRates(t *testing.T) {
 	}
 	close6(t, "slope", &c.Trend.Equations[1].Coefficients[1], 2, 0.1)
 	close6(t, "bend", &c.Trend.Equations[1].Coefficients[2], -0.2, 0.02)
+	const through = "so nothing tests its shape between them"
+	if r := must(t, "compare", "yield", "--from", table(t, text), "--rate", "dose", "--full"); strings.Contains(r.out, through) {
+		t.Errorf("a quadratic over four rates:\n%s", r.out)
+	}
+	// A curve with as many coefficients as rates is one through their means.
+	short := "block,dose,yield\n"
+	for _, l := range strings.Split(text, "\n")[1:] {
+		if !strings.Contains(l, ",6,") {
+			short += l + "\n"
+		}
+	}
+	must(t, "compare", "yield", "--from", table(t, short), "--rate", "dose", "--full").expect(t, exitDone, "mean of each of the 3 rates")
 	two := strings.Replace(text, "block,dose,yield", "block,dose,yield,treatment", 1)
 	lines := strings.Split(strings.TrimSpace(two), "\n")
 	for i := range lines[1:] {
@@ -186,7 +198,11 @@ func TestCompareMargins(t *testing.T) {
 	}
 	path := table(t, text)
 	must(t, "compare", "yield", "--from", path, "--no-worse-than", "HOED", "--margin", "5%").
-		expect(t, exitDone, "at most 5 % of its mean worse than HOED", "MULCH: YES", "BARE: NOT SHOWN")
+		expect(t, exitDone, "worse than HOED by at most 5 % of its mean", "MULCH: YES", "BARE: NO.")
+	must(t, "compare", "yield", "--from", path, "--no-worse-than", "HOED", "--margin", "10.2%", "--full").
+		expect(t, exitDone, "BARE: NOT SHOWN. BARE is not shown to be as good as HOED within the margin", "% of its mean (90 % interval")
+	must(t, "compare", "yield", "--from", path, "--equivalent-to", "HOED", "--margin", "2", "--full").
+		expect(t, exitDone, "BARE: NO. BARE is shown to differ from HOED by more than the margin: a difference of")
 	must(t, "compare", "yield", "--from", path, "--equivalent-to", "HOED", "--margin", "10").expect(t, exitDone, "MULCH: YES", "BARE: YES")
 	must(t, "compare", "yield", "--from", path, "--no-worse-than", "HOED", "--margin", "1.2", "--worse", "above").expect(t, exitDone, "BARE: YES", "MULCH: NOT SHOWN")
 	say(t, "compare", "yield", "--from", path, "--no-worse-than", "HOED").expect(t, exitUsage, "--margin is missing")

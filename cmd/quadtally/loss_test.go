@@ -2,6 +2,7 @@ package main
 
 import (
 	"encoding/json"
+	"fmt"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -57,6 +58,20 @@ func TestLossRefuses(t *testing.T) {
 		flat += l + "\n"
 	}
 	must(t, "loss", "weeds", "--from", table(t, flat)).expect(t, exitDone, "is not shown to go with a lower yield", "No hyperbola:")
+}
+
+// Where more weeds go with a higher yield, it is said as a gain and not as a
+// loss of less than nothing.
+func TestLossThatIsAGain(t *testing.T) {
+	gain := "weeds,yield\n"
+	for i := range 12 {
+		gain += fmt.Sprintf("%d,%g\n", i, 20+float64(i)/2+float64(i*7%5)/10)
+	}
+	r := must(t, "loss", "weeds", "--from", table(t, gain))
+	r.expect(t, exitDone, "goes with a higher yield", "a yield higher by 0.5", "No hyperbola:")
+	if strings.Contains(r.out, "\u2212") {
+		t.Errorf("a loss below nothing:\n%s", r.out)
+	}
 }
 
 // In a trial the plots' means of one visit are held against the yield.

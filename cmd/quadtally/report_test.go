@@ -380,7 +380,7 @@ func TestReportNumbersAreThoseOfCompareAndAgree(t *testing.T) {
 				same(t, kind+" "+name, high, &hv)
 			}
 		}
-		row := rowOf(t, tables["agreement-"+kind], "Concordance (Lin)")
+		row := rowOf(t, tables["agreement-"+kind], "Concordance (Lin, divisor n)")
 		same(t, kind+" concordance", row[1], &got.Agreement.CCC.Value)
 	}
 	checkFirstPage(t, dir, reportTables(t, mustRead(t, filepath.Join(out, "report.html"))), string(mustRead(t, filepath.Join(out, "report.html"))))

@@ -106,4 +106,7 @@ func TestWeightsInWords(t *testing.T) {
 	if got := (Weights{Total: 2, Marketable: &part}).Text(trial.Metric); got != "a total of 2 kg, but marketable 0.125 kg" {
 		t.Error(got)
 	}
+	if got := (Weights{Total: 2, Marketable: &part, Cull: &part}).Text(trial.Metric); got != "a total of 2 kg, but marketable 0.125 kg and cull 0.125 kg" {
+		t.Error(got)
+	}
 }

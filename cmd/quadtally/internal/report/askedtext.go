@@ -122,7 +122,7 @@ func (t *compareText) margin(m analysis.MarginAnswer) {
 	for _, l := range t.marginAnswers(m) {
 		t.said("  ", l.treatment+": "+l.answer+". "+l.words)
 	}
-	t.said("  ", fmt.Sprintf("Each at %.3g %% by one-sided t tests; not shown is not shown to be worse either.", 100*m.Alpha))
+	t.said("  ", fmt.Sprintf("Each at %.3g %% by one-sided t tests. Not shown does not mean shown to be worse.", 100*m.Alpha))
 	t.line("")
 }
 
@@ -130,12 +130,17 @@ func (t *compareText) marginQuestion(m analysis.MarginAnswer) string {
 	by := asGiven(m.Margin)
 	switch {
 	case m.Relative:
-		by = asGiven(100*m.Margin) + " % of its mean"
+		by = asGiven(100*m.Margin) + " %"
 	case t.a.Unit != "":
 		by += " " + t.a.Unit
 	}
 	question := "within " + by + " of " + m.Reference
-	if m.OneSided {
+	if m.Relative {
+		question = "within " + by + " of the mean of " + m.Reference
+	}
+	if m.OneSided && m.Relative {
+		question = "worse than " + m.Reference + " by at most " + by + " of its mean"
+	} else if m.OneSided {
 		question = "at most " + by + " worse than " + m.Reference
 	}
 	return fmt.Sprintf("As good as %s? Asked: %s", m.Reference, question)
@@ -163,7 +168,23 @@ func (t *compareText) marginAnswers(m analysis.MarginAnswer) (out []marginAnswer
 		if !m.OneSided {
 			worse = stats.BothSides
 		}
-		out = append(out, marginAnswer{r.Treatment, answer, sentence("%s", r.Words(m.Reference, worse))})
+		switch {
+		case r.PLower == nil:
+			answer = "CANNOT BE TOLD"
+		case answer != "YES" && r.Beyond(worse):
+			answer = "NO"
+		}
+		words := r.Words(m.Reference, worse)
+		if r.Lower != nil && r.Upper != nil {
+			level := fmt.Sprintf("%.3g %% interval", 100*(1-2*m.Alpha))
+			if r.Ratio != nil {
+				percent := func(v float64) string { return figure3(100 * v) }
+				words += fmt.Sprintf(": %s %% of its mean (%s %s to %s)", percent(*r.Ratio), level, percent(*r.Lower), percent(*r.Upper))
+			} else if r.Difference != nil {
+				words += fmt.Sprintf(": a difference of %s (%s %s to %s)", figure3(*r.Difference), level, figure3(*r.Lower), figure3(*r.Upper))
+			}
+		}
+		out = append(out, marginAnswer{r.Treatment, answer, sentence("%s", words)})
 	}
 	return out
 }
@@ -202,9 +223,18 @@ func (t *compareText) trendWords(x stats.Trend) string {
 			}
 			text += sign + figures(math.Abs(v), 4) + " " + term
 		}
-		return fmt.Sprintf("A description%s, between rates %g and %g and nowhere else: %s.", t.onScale(), e.From, e.To, text)
+		text = fmt.Sprintf("A description%s, between rates %g and %g and nowhere else: %s.", t.onScale(), e.From, e.To, text)
+		if x.ThroughEveryMean() {
+			text += " " + throughEveryMean(x)
+		}
+		return text
 	}
 	return ""
+}
+
+// throughEveryMean warns of a curve that is drawn through all the means.
+func throughEveryMean(x stats.Trend) string {
+	return fmt.Sprintf("It goes through the mean of each of the %d rates, so nothing tests its shape between them: read the means.", len(x.Rates))
 }
 
 func (t *compareText) factorial(f analysis.FactorialAnswer) {

@@ -3,6 +3,7 @@ package report
 import (
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 
 	"quadtally/cmd/quadtally/internal/analysis"
@@ -73,7 +74,11 @@ func WriteCombined(w io.Writer, c analysis.CombinedAnswer, opt TextOptions) erro
 	}
 	t.table(rows)
 	t.line("")
-	t.said("", fmt.Sprintf("Treatments that share a letter are not shown to differ over trials (Holm, %.3g %%). Trials, not plots, are what counts.", 100*c.Alpha))
+	note := fmt.Sprintf("Treatments that share a letter are not shown to differ over trials (Holm, %.3g %%).", 100*c.Alpha)
+	if lettersHideControl(c) {
+		note += " With the control it is the comparisons above that count: the letters allow for all pairs."
+	}
+	t.said("", note+" Trials, not plots, are what counts.")
 	if scaled {
 		t.said("", fmt.Sprintf("Analysed as the %s.", c.Transform.Words()))
 	}
@@ -127,6 +132,21 @@ func WriteCombined(w io.Writer, c analysis.CombinedAnswer, opt TextOptions) erro
 	}
 	_, err := w.Write(t.b.Bytes())
 	return err
+}
+
+// lettersHideControl reports whether a treatment that is shown to differ from the
+// control shares a letter with it: letters answer for all pairs at once and show
+// less.
+func lettersHideControl(c analysis.CombinedAnswer) bool {
+	letters := map[string]string{}
+	for i, m := range c.Means {
+		if i < len(c.Letters) {
+			letters[m.Treatment] = c.Letters[i]
+		}
+	}
+	return slices.ContainsFunc(c.VsControl, func(p stats.CombinedPair) bool {
+		return p.PHolm <= c.Alpha && strings.ContainsAny(letters[p.A], letters[p.B])
+	})
 }
 
 // combinedControl says which treatments differ from the control over trials, and

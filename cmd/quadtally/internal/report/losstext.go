@@ -39,8 +39,12 @@ func WriteLoss(w io.Writer, l analysis.Loss, opt TextOptions) error {
 	}
 	t.saidWith("  ", "  ", fmt.Sprintf("More of the weeds %s (straight line, p %s on %d df).", shown, pOf(l.Linear.P), l.LinearDF), true)
 	t.line("")
-	t.said("", "Straight line, blocks out of it: for one unit more of weeds a yield lower by "+of(l.Linear.PerWeed)+"; at no weeds "+of(l.Linear.WeedFree)+".")
-	t.said("", "That is "+of(l.Linear.PercentPerWeed)+" % of the yield at no weeds for each unit.")
+	way, perWeed, percent := "lower", l.Linear.PerWeed, l.Linear.PercentPerWeed
+	if perWeed.Estimate < 0 {
+		way, perWeed, percent = "higher", opposite(perWeed), opposite(percent)
+	}
+	t.said("", "Straight line, blocks out of it: for one unit more of weeds a yield "+way+" by "+of(perWeed)+"; at no weeds "+of(l.Linear.WeedFree)+".")
+	t.said("", "That is "+of(percent)+" % of the yield at no weeds for each unit.")
 	if h := l.Hyperbola; h != nil {
 		t.said("", fmt.Sprintf("Hyperbola (Cousens 1985): %s %% for each unit as weeds become few, at most %s %% as they become many; yield at no weeds %s.", of(h.I), of(h.A), figure3(h.WeedFree)))
 		if l.BendP != nil {
@@ -66,6 +70,18 @@ func WriteLoss(w io.Writer, l analysis.Loss, opt TextOptions) error {
 	}
 	_, err := w.Write(t.b.Bytes())
 	return err
+}
+
+// opposite is an interval of what is gained, from one of what is lost.
+func opposite(x stats.Interval) stats.Interval {
+	minus := func(v *float64) *float64 {
+		if v == nil {
+			return nil
+		}
+		m := -*v
+		return &m
+	}
+	return stats.Interval{Estimate: -x.Estimate, Lower: minus(x.Upper), Upper: minus(x.Lower)}
 }
 
 func limits(x stats.Interval) string {

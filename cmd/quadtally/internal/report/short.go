@@ -220,10 +220,12 @@ func askedWords(r Response) []string {
 		}
 	}
 	if t := x.Trend; t != nil {
-		switch t.Suggested {
-		case 0:
+		switch {
+		case t.Suggested == 0:
 			out = append(out, sentence("no trend of %s over the rates is shown", topic(r.Response)))
-		case 1:
+		case t.Suggested == 1 && t.ThroughEveryMean():
+			out = append(out, sentence("a trend of %s over the two rates is shown", topic(r.Response)))
+		case t.Suggested == 1:
 			out = append(out, sentence("over the rates, %s follow a straight line", topic(r.Response)))
 			if _, countable := thing(r.Response); !countable {
 				out[len(out)-1] = sentence("over the rates, %s follows a straight line", topic(r.Response))

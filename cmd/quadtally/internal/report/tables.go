@@ -272,6 +272,9 @@ func trendTable(id, caption string, x stats.Trend) Table {
 			notes = append(notes, fmt.Sprintf("A description between rates %s and %s and nowhere else: %s.", figure3(e.From), figure3(e.To), equation(e.Coefficients)))
 		}
 	}
+	if x.ThroughEveryMean() {
+		notes = append(notes, throughEveryMean(x))
+	}
 	if x.Suggested == 0 {
 		notes = append(notes, "No trend over the rates is shown.")
 	}

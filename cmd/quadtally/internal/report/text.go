@@ -100,6 +100,10 @@ func (t *textWriter) block(b Block) {
 		t.facts(b)
 	case Table:
 		t.table(b)
+	case Beside:
+		for _, x := range b {
+			t.block(x)
+		}
 	}
 }
 
@@ -160,7 +164,7 @@ func (t *textWriter) table(b Table) {
 	}
 	t.gap()
 	if b.Caption != "" {
-		t.wrapped("", "", b.Caption, false)
+		t.wrapped("", "", b.Caption, true)
 	}
 	grid := make([][]string, len(b.Columns))
 	wide := make([]int, len(b.Columns))
