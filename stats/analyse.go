@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strconv"
 	"strings"
 
 	"quadtally/stats/dist"
@@ -917,4 +918,13 @@ func pWords(p float64) string {
 		return "p < 0.001"
 	}
 	return fmt.Sprintf("p = %.3f", p)
+}
+
+// figure4 writes a value with four significant digits, and no exponent.
+func figure4(v float64) string {
+	rounded, err := strconv.ParseFloat(strconv.FormatFloat(v, 'g', 4, 64), 64)
+	if err != nil {
+		rounded = v
+	}
+	return strconv.FormatFloat(rounded, 'f', -1, 64)
 }

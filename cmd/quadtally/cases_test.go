@@ -260,3 +260,37 @@ func TestCompareStepDown(t *testing.T) {
 	must(t, "compare", "cover", "--from", table(t, coverTable), "--control", "BARE", "--step-down").expect(t, exitDone, "step-down form")
 	say(t, "compare", "cover", "--from", table(t, coverTable), "--step-down").expect(t, exitUsage, "--control")
 }
+
+// A percentage whose interval alone would seem to show what the comparison with
+// the control does not is explained, and no other.
+func TestPercentThatSeemsToJudge(t *testing.T) {
+	const said = "% less than control, RYE: the interval is of that treatment alone and judges nothing"
+	text := `treatment,block,yield
+BARE,B1,21.74
+BARE,B2,21.32
+BARE,B3,23.17
+BARE,B4,24.79
+RYE,B1,24.39
+MIX,B2,29.23
+MIX,B3,27.96
+MIX,B4,31.3
+HOED,B1,30.05
+HOED,B2,31.93
+HOED,B3,32.03
+HOED,B4,35.84
+`
+	lone := must(t, "compare", "yield", "--from", table(t, text), "--control", "BARE")
+	lone.expect(t, exitDone, "RYE not shown to differ from the control BARE")
+	if got := strings.Join(strings.Fields(lone.out), " "); !strings.Contains(got, said) {
+		t.Errorf("a percentage stands against the comparison:\n%s", lone.out)
+	}
+	without := ""
+	for _, l := range strings.SplitAfter(text, "\n") {
+		if !strings.HasPrefix(l, "RYE,") {
+			without += l
+		}
+	}
+	if r := must(t, "compare", "yield", "--from", table(t, without), "--control", "BARE"); strings.Contains(r.out, "judges") {
+		t.Errorf("nothing to explain:\n%s", r.out)
+	}
+}

@@ -351,3 +351,15 @@ func TestTriedChoices(t *testing.T) {
 		}
 	}
 }
+
+// factorsOf makes two factors of lines such as "N0a 0 a".
+func factorsOf(lines ...string) []trial.Factor {
+	out := []trial.Factor{{Name: "nitrogen"}, {Name: "mulch"}}
+	for _, line := range lines {
+		f := strings.Fields(line)
+		for i := range out {
+			out[i].Levels = append(out[i].Levels, trial.FactorLevel{Treatment: f[0], Level: f[1+i]})
+		}
+	}
+	return out
+}

@@ -419,7 +419,7 @@ func TestWhatASortingRestsOn(t *testing.T) {
 		change func(*Snapshot)
 		visits string // whose digest changes
 	}{
-		"a threshold":                     {func(s *Snapshot) { s.Photos[5].Result = &Result{Threshold: 0.2} }, "12"},
+		"a threshold":                     {func(s *Snapshot) { s.Photos[5].Result = &Result{Threshold: 0.1001} }, "12"},
 		"another measuring":               {func(s *Snapshot) { s.Photos[5].MeasurementID = 99 }, "12"},
 		"a photo set aside":               {func(s *Snapshot) { s.Photos[5].Rejected = "blurred" }, "12"},
 		"a photo never measured":          {func(s *Snapshot) { s.Photos[5].Result = nil }, "12"},

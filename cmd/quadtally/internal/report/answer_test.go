@@ -126,7 +126,7 @@ func TestWhatNext(t *testing.T) {
 	in := inventedInput(t)
 	in.DateGroups = []stats.DateSet{{Operation: "termination", ByTreatment: map[string][]string{"RYE": {"2025-05-26"}, "BARE": {"2025-05-29"}}}}
 	text := strings.ReplaceAll(asText(BuildOnePage(in)), noBreak, " ")
-	for _, want := range []string{"what next?", "one common day of termination for all treatments", "Next season: plan ", " in the test of all treatments together, four times in five"} {
+	for _, want := range []string{"what next?", "one common day of termination for all treatments", "Next season: the same 4 blocks are enough to see ", " in the test of all treatments together, four times in five"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("page 1 does not say %q:\n%s", want, text)
 		}

@@ -269,7 +269,23 @@ func (t *compareText) treatmentRows() (rows [][]string, remarks []string) {
 	for _, n := range notes {
 		remarks = append(remarks, fmt.Sprintf("%s, %s: %s.", t.againstHeader(), strings.Join(noted[n], ", "), n))
 	}
+	if apart := t.percentsApart(); len(apart) > 0 {
+		remarks = append(remarks, fmt.Sprintf("%% less than control, %s: the interval is of that treatment alone and judges nothing; the comparison with the control allows for their number.", strings.Join(apart, ", ")))
+	}
 	return rows, remarks
+}
+
+// percentsApart names treatments whose interval of the percentage seems to say
+// another thing than their comparison with the control.
+func (t *compareText) percentsApart() (out []string) {
+	for _, c := range t.a.VsControl {
+		for _, r := range t.a.Treatments {
+			if s := r.Suppression; r.Treatment == c.Treatment && c.P != nil && s != nil && s.Lower != nil && s.Upper != nil && (*s.Lower > 0 || *s.Upper < 0) != c.Differ {
+				out = append(out, r.Treatment)
+			}
+		}
+	}
+	return out
 }
 
 func (t *compareText) lettersNote() string {
@@ -295,15 +311,19 @@ func (t *compareText) scaleNote() string {
 // tells.
 func (t *compareText) couldHaveSeen() string {
 	digits := t.backDigits()
+	back := ""
+	if t.a.StandardBy != "" { // the mean above is another
+		back = " (carried back)"
+	}
 	switch d := t.a.Detectable; {
 	case d == nil:
 		return ""
 	case d.BeyondZero:
-		return fmt.Sprintf("What the trial could have seen: too little. Against %s of %s, not even a true mean of 0 would have shown in %.0f of 100 such trials (one pair, t test).",
-			d.FromWhat, number(&d.From, digits), 100*d.Power)
+		return fmt.Sprintf("What the trial could have seen: too little. Against %s of %s%s, not even a true mean of 0 would have shown in %.0f of 100 such trials (one pair, t test).",
+			d.FromWhat, number(&d.From, digits), back, 100*d.Power)
 	default:
-		return fmt.Sprintf("What the trial could have seen: against %s of %s, a true mean of %s or less would have shown in %.0f of 100 such trials (one pair, t test).",
-			d.FromWhat, number(&d.From, digits), number(&d.To, digits), 100*d.Power)
+		return fmt.Sprintf("What the trial could have seen: against %s of %s%s, a true mean of %s or less would have shown in %.0f of 100 such trials (one pair, t test).",
+			d.FromWhat, number(&d.From, digits), back, number(&d.To, digits), 100*d.Power)
 	}
 }
 

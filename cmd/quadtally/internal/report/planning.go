@@ -129,7 +129,11 @@ func blocksTable(r Response, a *stats.Analysis, power float64, most int) Table {
 	if k := a.Design.Kind; k != stats.CompleteBlocks && len(a.Design.Blocks) > 0 {
 		layout = " Reckoned for complete blocks with the same residual variance."
 	}
-	t.Note = fmt.Sprintf("From %s of this trial. Residual SD %s on %d degrees of freedom, scale of the analysis.%s", a.Detectable.FromWhat, figures(*a.ResidualSD, 4), a.ResidualDF, layout)
+	back := ""
+	if a.StandardBy != "" {
+		back = ", carried back from the scale of the test"
+	}
+	t.Note = fmt.Sprintf("From %s of this trial%s. Residual SD %s on %d degrees of freedom, scale of the analysis.%s", a.Detectable.FromWhat, back, figures(*a.ResidualSD, 4), a.ResidualDF, layout)
 	return t
 }
 

@@ -152,6 +152,10 @@ func (b *builder) nextWords() []string {
 		for _, share := range differencesFor(r) {
 			n, _, err := planOf(a).BlocksNeeded(deltaSD(a, a.Detectable.From, share), wantedPower)
 			if err == nil && n <= mostBlocks {
+				if now := len(a.Design.Blocks); n <= now { // no smaller trial is advised
+					out = append(out, sentence("next season: the same %d blocks are enough to see %s %s in the test of all treatments together, four times in five", now, percentWords(share), lessOf(r.Response)))
+					break
+				}
 				unit := counted(n, "block")
 				if len(a.Design.Blocks) == 0 {
 					unit = fmt.Sprintf("%d plots a treatment", n)

@@ -432,6 +432,7 @@ function photoPage(box) {
     if (!entry || sending) return;
     sending = true;
     box.dataset.sending = "yes";
+    sayAt("Taking it back …");
     try {
       take(await send(markForm, { photo: hash }, "/undo/" + entry));
       box.focus();
