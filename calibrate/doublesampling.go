@@ -243,7 +243,7 @@ func NewDoubleSampling(full, photo []Pair, opt Options) (*DoubleSampling, error)
 		if gap < 0 {
 			more = "less"
 		}
-		d.warn("photos of hand-counted quadrats show %s than the others of their plots (p = %.2g): were they chosen at random? the regression estimate allows for it, the hand-only mean does not", more, p)
+		d.warn("photos of hand-counted quadrats show %s than the others of their plots (%s): were they chosen at random? the regression estimate allows for it, the hand-only mean does not", more, pWords(p))
 	}
 	if d.Slope <= 0 {
 		d.warn("hand values do not rise with image values within treatments: the photos do not sharpen the hand means")

@@ -598,7 +598,7 @@ func (c *Calibration) choose(lines map[Method]*Line, pairs []Pair, hand, image [
 	// chosen for the outlier it meets has no error that could be stated.
 	if worst, p := outlier(image, hand, opt.Confidence); counts == nil && !opt.Logs && robust != nil && p < outlierAt {
 		c.Outlier = &LineOutlier{Pair: pairs[worst].Name(), P: p}
-		c.Warnings = append(c.Warnings, fmt.Sprintf("%s stands so far off the line (p = %.2g after allowing for the search) that least squares leans towards it; look at that photo, and at the Theil-Sen line, which does not", pairs[worst].Name(), p))
+		c.Warnings = append(c.Warnings, fmt.Sprintf("%s stands so far off the line (%s after allowing for the search) that least squares leans towards it; look at that photo, and at the Theil-Sen line, which does not", pairs[worst].Name(), pWords(p)))
 	}
 	if l := c.Chosen; l.Slope.Value <= 0 {
 		c.Warnings = append(c.Warnings, "the chosen line falls: more in the photo means less by hand; do not calibrate with it")

@@ -93,7 +93,7 @@ func Study(pairs []Pair, opt Options) (Report, error) {
 				continue
 			}
 		} else if table.Test != nil && table.Test.Shown {
-			r.Warnings = append(r.Warnings, fmt.Sprintf("the bias differs between %ss (F = %.2f on %.0f and %.0f df, p = %.2g): look for what changed", by, table.Test.Statistic, table.Test.DF1, table.Test.DF2, table.Test.P))
+			r.Warnings = append(r.Warnings, fmt.Sprintf("the bias differs between %ss (F = %.2f on %.0f and %.0f df, %s): look for what changed", by, table.Test.Statistic, table.Test.DF1, table.Test.DF2, pWords(table.Test.P)))
 		}
 		r.Groups = append(r.Groups, table)
 	}
@@ -122,13 +122,13 @@ func Study(pairs []Pair, opt Options) (Report, error) {
 func loud(t *BiasTest) string {
 	s := "THE BIAS DIFFERS BETWEEN TREATMENTS"
 	if t.Shown {
-		s += fmt.Sprintf(" (F = %.2f on %.0f and %.0f df, p = %.2g)", t.Statistic, t.DF1, t.DF2, t.P)
+		s += fmt.Sprintf(" (F = %.2f on %.0f and %.0f df, %s)", t.Statistic, t.DF1, t.DF2, pWords(t.P))
 	}
 	s += ": comparing treatments by raw image values would show an effect that is not there, or hide one that is. "
 	switch {
 	case t.AfterLineShown:
-		return s + fmt.Sprintf("A common calibration line does not cure it (F = %.2f on %.0f and %.0f df, p = %.2g): compare treatments by hand counts or by double sampling, which corrects each treatment by its own hand counts.",
-			t.AfterLine.Statistic, t.AfterLine.DF1, t.AfterLine.DF2, t.AfterLine.P)
+		return s + fmt.Sprintf("A common calibration line does not cure it (F = %.2f on %.0f and %.0f df, %s): compare treatments by hand counts or by double sampling, which corrects each treatment by its own hand counts.",
+			t.AfterLine.Statistic, t.AfterLine.DF1, t.AfterLine.DF2, pWords(t.AfterLine.P))
 	case t.AfterLine != nil:
 		return s + "After a common calibration line no difference was shown, so calibrated values may serve; double sampling is safer."
 	}
@@ -165,4 +165,12 @@ func figure(pairs []Pair, line *Line) Figure {
 		f.Points = append(f.Points, pt)
 	}
 	return f
+}
+
+// pWords writes a p value as a sentence would.
+func pWords(p float64) string {
+	if p < 0.001 {
+		return "p < 0.001"
+	}
+	return fmt.Sprintf("p = %.3f", p)
 }

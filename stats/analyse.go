@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strconv"
 	"strings"
 
 	"quadtally/stats/dist"
@@ -917,4 +918,14 @@ func pWords(p float64) string {
 		return "p < 0.001"
 	}
 	return fmt.Sprintf("p = %.3f", p)
+}
+
+// significant writes a value with a number of significant digits, and no
+// exponent.
+func significant(v float64, digits int) string {
+	rounded, err := strconv.ParseFloat(strconv.FormatFloat(v, 'g', digits, 64), 64)
+	if err != nil {
+		rounded = v
+	}
+	return strconv.FormatFloat(rounded, 'f', -1, 64)
 }

@@ -50,6 +50,16 @@ type NotWorse struct {
 	NotBelow   bool `json:"not_below"`
 	NotAbove   bool `json:"not_above"`
 	Equivalent bool `json:"equivalent"`
+	// TooLow and TooHigh say that the opposite is shown at alpha: lower than the
+	// reference by more than the margin, or higher.
+	TooLow  bool `json:"too_low,omitempty"`
+	TooHigh bool `json:"too_high,omitempty"`
+}
+
+// Beyond reports whether a treatment is shown to lie outside the margin on a
+// side that counts as worse.
+func (n NotWorse) Beyond(worse Side) bool {
+	return n.TooLow && worse != AboveControl || n.TooHigh && worse != BelowControl
 }
 
 // Words reads the result of a margin; worse says which direction is a loss
@@ -66,6 +76,12 @@ func (n NotWorse) Words(reference string, worse Side) string {
 	}
 	if good {
 		return fmt.Sprintf("%s is shown to be %s %s within the margin", n.Treatment, how, reference)
+	}
+	if n.Beyond(worse) {
+		if worse == BothSides {
+			return fmt.Sprintf("%s is shown to differ from %s by more than the margin", n.Treatment, reference)
+		}
+		return fmt.Sprintf("%s is shown to be worse than %s by more than the margin", n.Treatment, reference)
 	}
 	return fmt.Sprintf("%s is not shown to be %s %s within the margin; that does not mean it is not", n.Treatment, how, reference)
 }
@@ -200,6 +216,7 @@ func (n *NotWorse) judge(alpha float64) {
 	n.PLower, n.PUpper = ptr(must(dist.TSF(*n.TLower, df))), ptr(must(dist.TSF(-*n.TUpper, df)))
 	n.NotBelow, n.NotAbove = *n.PLower <= alpha, *n.PUpper <= alpha
 	n.Equivalent = n.NotBelow && n.NotAbove
+	n.TooLow, n.TooHigh = 1-*n.PLower <= alpha, 1-*n.PUpper <= alpha
 }
 
 // check refuses margins that cannot be meant.

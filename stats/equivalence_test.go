@@ -55,14 +55,14 @@ func TestWithinMarginImmer(t *testing.T) {
 		near(t, n.Treatment+" t", n.TLower, w.t, 1e-7)
 		near(t, n.Treatment+" p", n.PLower, w.p, 1e-9)
 		near(t, n.Treatment+" bound", n.Lower, w.bound, 1e-7)
-		if n.NotBelow != (w.p <= 0.05) || n.NotBelow != (*n.Lower > -10) || n.NotAbove != (*n.Upper < 10) {
+		if n.TooLow != (*n.Upper < -10) || n.TooHigh != (*n.Lower > 10) || n.NotBelow != (w.p <= 0.05) || n.NotBelow != (*n.Lower > -10) || n.NotAbove != (*n.Upper < 10) {
 			t.Errorf("%+v", n)
 		}
 		r := relative[i]
 		near(t, n.Treatment+" t of a share", r.TLower, w.tShare, 1e-6)
 		near(t, n.Treatment+" p of a share", r.PLower, w.pShare, 1e-7)
 		// The test and Fieller's bound say the same.
-		if r.NotBelow != (*r.Lower > 0.9) || r.NotAbove != (*r.Upper < 1.1) {
+		if r.TooLow != (*r.Upper < 0.9) || r.TooHigh != (*r.Lower > 1.1) || r.NotBelow != (*r.Lower > 0.9) || r.NotAbove != (*r.Upper < 1.1) {
 			t.Errorf("%+v", r)
 		}
 	}
@@ -187,7 +187,7 @@ func TestWithinMarginRefusals(t *testing.T) {
 		t.Error(err)
 	}
 	for _, n := range list {
-		if n.NotBelow || !n.NotAbove || !strings.Contains(n.Words("BARE", stats.BothSides), "does not mean") || !strings.Contains(n.Words("BARE", stats.AboveControl), "as good as") {
+		if n.NotBelow || !n.NotAbove || !n.Beyond(stats.BothSides) || n.Beyond(stats.AboveControl) || !strings.Contains(n.Words("BARE", stats.BothSides), "by more than the margin") || !strings.Contains(n.Words("BARE", stats.BelowControl), "worse than BARE by more than the margin") || !strings.Contains(n.Words("BARE", stats.AboveControl), "as good as") {
 			t.Errorf("%+v: %q", n, n.Words("BARE", stats.BothSides))
 		}
 	}

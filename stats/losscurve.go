@@ -143,7 +143,7 @@ func AnalyseYieldLoss(in LossInput) (YieldLoss, error) {
 		out.Warnings = append(out.Warnings, "the trial did not set the weeds: plots with more of them may yield less for other reasons, so this is no measure of what weeds cost")
 	}
 	if out.FewestWeeds > 0.25*out.MostWeeds {
-		out.Warnings = append(out.Warnings, fmt.Sprintf("no plot was nearly free of weeds (from %g to %g): the yield without weeds, and every percentage of it, lies outside what was seen", out.FewestWeeds, out.MostWeeds))
+		out.Warnings = append(out.Warnings, fmt.Sprintf("no plot was nearly free of weeds (from %s to %s): the yield without weeds, and every percentage of it, lies outside what was seen", significant(out.FewestWeeds, 4), significant(out.MostWeeds, 4)))
 	}
 	out.fillHyperbola(in, line)
 	return out, nil
@@ -344,13 +344,13 @@ func (out *YieldLoss) fillHyperbola(in LossInput, line lossFit) {
 	noLoss := best.constrained(0)
 	switch {
 	case best.a() <= 0 || best.line.baseValue <= 0 || noLoss <= limit:
-		out.refuse(LossNoneShown, "yield is not shown to fall with weeds between %.4g and %.4g", out.FewestWeeds, out.MostWeeds)
+		out.refuse(LossNoneShown, "yield is not shown to fall with weeds between %s and %s", significant(out.FewestWeeds, 3), significant(out.MostWeeds, 3))
 		return
 	case line.fit.SSResidual <= limit && s2 > 0:
-		out.refuse(LossNoBend, "between %.4g and %.4g weeds the loss is not shown to level off: a curve cannot be told from the straight line", out.FewestWeeds, out.MostWeeds)
+		out.refuse(LossNoBend, "between %s and %s of the weeds the loss is not shown to level off: a curve cannot be told from the straight line", significant(out.FewestWeeds, 3), significant(out.MostWeeds, 3))
 		return
 	case curves[0].ss <= limit && s2 > 0:
-		out.refuse(LossNoLowWeeds, "too few plots had few weeds: how fast the loss begins cannot be told from weeds between %.4g and %.4g", out.FewestWeeds, out.MostWeeds)
+		out.refuse(LossNoLowWeeds, "too few plots had few weeds: how fast the loss begins cannot be told from weeds between %s and %s", significant(out.FewestWeeds, 3), significant(out.MostWeeds, 3))
 		return
 	case best.a() > 100 && s2 > 0 && out.leastAt(in, curves, 100) > limit:
 		out.refuse(LossBeyondYield, "the curve that fits best loses more than the whole yield (%.0f %%): check weeds and yields", best.a())
@@ -370,7 +370,7 @@ func (out *YieldLoss) fillHyperbola(in LossInput, line lossFit) {
 		h.I.Lower, h.I.Upper = lossLimit(ofI, h.I.Estimate, 0), lossLimit(ofI, h.I.Estimate, math.Inf(1))
 		h.A.Lower, h.A.Upper = lossLimit(ofA, h.A.Estimate, 0), lossLimit(ofA, h.A.Estimate, math.Inf(1))
 		if h.I.Lower == nil || h.I.Upper == nil || h.A.Lower == nil {
-			out.refuse(LossNoLowWeeds, "the plots do not bound the loss at few weeds: how fast it begins cannot be told from weeds between %.4g and %.4g", out.FewestWeeds, out.MostWeeds)
+			out.refuse(LossNoLowWeeds, "the plots do not bound the loss at few weeds: how fast it begins cannot be told from weeds between %s and %s", significant(out.FewestWeeds, 3), significant(out.MostWeeds, 3))
 			return
 		}
 		if h.A.Upper == nil || *h.A.Upper > 100 {

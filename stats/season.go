@@ -225,6 +225,9 @@ func AnalyseSeason(rows []Row, opt Options) (Season, error) {
 	s := Season{Days: days, Plots: plots, Notes: notes}
 	var bridged, cut []string
 	for _, p := range plots {
+		if len(p.Values) == 0 {
+			continue // missing, and told as such
+		}
 		if len(p.Bridged) > 0 {
 			bridged = append(bridged, fmt.Sprintf("%s (day %s)", p.Name, numbers(p.Bridged)))
 		}

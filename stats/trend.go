@@ -53,6 +53,13 @@ type Trend struct {
 	Warnings []string `json:"warnings,omitempty"`
 }
 
+// ThroughEveryMean reports whether the suggested polynomial has as many
+// coefficients as there are rates: it passes through the mean of each, and
+// nothing tests its shape between them.
+func (t Trend) ThroughEveryMean() bool {
+	return t.Suggested > 0 && t.Suggested+1 >= len(t.Rates)
+}
+
 // Trend looks for a trend over rates of the factor term named, up to degree
 // most (1 to 3). rates gives the rate of each level; levels without one stand
 // apart, and several levels may share a rate. It refuses fewer than two rates,

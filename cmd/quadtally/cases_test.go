@@ -167,6 +167,18 @@ func TestCompareRates(t *testing.T) {
 	}
 	close6(t, "slope", &c.Trend.Equations[1].Coefficients[1], 2, 0.1)
 	close6(t, "bend", &c.Trend.Equations[1].Coefficients[2], -0.2, 0.02)
+	const through = "so nothing tests its shape between them"
+	if r := must(t, "compare", "yield", "--from", table(t, text), "--rate", "dose", "--full"); strings.Contains(r.out, through) {
+		t.Errorf("a quadratic over four rates:\n%s", r.out)
+	}
+	// A curve with as many coefficients as rates is one through their means.
+	short := "block,dose,yield\n"
+	for _, l := range strings.Split(text, "\n")[1:] {
+		if !strings.Contains(l, ",6,") {
+			short += l + "\n"
+		}
+	}
+	must(t, "compare", "yield", "--from", table(t, short), "--rate", "dose", "--full").expect(t, exitDone, "mean of each of the 3 rates")
 	two := strings.Replace(text, "block,dose,yield", "block,dose,yield,treatment", 1)
 	lines := strings.Split(strings.TrimSpace(two), "\n")
 	for i := range lines[1:] {
@@ -186,7 +198,11 @@ func TestCompareMargins(t *testing.T) {
 	}
 	path := table(t, text)
 	must(t, "compare", "yield", "--from", path, "--no-worse-than", "HOED", "--margin", "5%").
-		expect(t, exitDone, "at most 5 % of its mean worse than HOED", "MULCH: YES", "BARE: NOT SHOWN")
+		expect(t, exitDone, "worse than HOED by at most 5 % of its mean", "MULCH: YES", "BARE: NO.")
+	must(t, "compare", "yield", "--from", path, "--no-worse-than", "HOED", "--margin", "10.2%", "--full").
+		expect(t, exitDone, "BARE: NOT SHOWN. BARE is not shown to be as good as HOED within the margin", "% of its mean (90 % interval")
+	must(t, "compare", "yield", "--from", path, "--equivalent-to", "HOED", "--margin", "2", "--full").
+		expect(t, exitDone, "BARE: NO. BARE is shown to differ from HOED by more than the margin: a difference of")
 	must(t, "compare", "yield", "--from", path, "--equivalent-to", "HOED", "--margin", "10").expect(t, exitDone, "MULCH: YES", "BARE: YES")
 	must(t, "compare", "yield", "--from", path, "--no-worse-than", "HOED", "--margin", "1.2", "--worse", "above").expect(t, exitDone, "BARE: YES", "MULCH: NOT SHOWN")
 	say(t, "compare", "yield", "--from", path, "--no-worse-than", "HOED").expect(t, exitUsage, "--margin is missing")
@@ -243,4 +259,38 @@ func TestCompareStepDown(t *testing.T) {
 	}
 	must(t, "compare", "cover", "--from", table(t, coverTable), "--control", "BARE", "--step-down").expect(t, exitDone, "step-down form")
 	say(t, "compare", "cover", "--from", table(t, coverTable), "--step-down").expect(t, exitUsage, "--control")
+}
+
+// A percentage whose interval alone would seem to show what the comparison with
+// the control does not is explained, and no other.
+func TestPercentThatSeemsToJudge(t *testing.T) {
+	const said = "% less than control, RYE: the interval is of that treatment alone and judges nothing"
+	text := `treatment,block,yield
+BARE,B1,21.74
+BARE,B2,21.32
+BARE,B3,23.17
+BARE,B4,24.79
+RYE,B1,24.39
+MIX,B2,29.23
+MIX,B3,27.96
+MIX,B4,31.3
+HOED,B1,30.05
+HOED,B2,31.93
+HOED,B3,32.03
+HOED,B4,35.84
+`
+	lone := must(t, "compare", "yield", "--from", table(t, text), "--control", "BARE")
+	lone.expect(t, exitDone, "RYE not shown to differ from the control BARE")
+	if got := strings.Join(strings.Fields(lone.out), " "); !strings.Contains(got, said) {
+		t.Errorf("a percentage stands against the comparison:\n%s", lone.out)
+	}
+	without := ""
+	for _, l := range strings.SplitAfter(text, "\n") {
+		if !strings.HasPrefix(l, "RYE,") {
+			without += l
+		}
+	}
+	if r := must(t, "compare", "yield", "--from", table(t, without), "--control", "BARE"); strings.Contains(r.out, "judges") {
+		t.Errorf("nothing to explain:\n%s", r.out)
+	}
 }

@@ -44,10 +44,43 @@ func TestCombineTable(t *testing.T) {
 		}
 	}
 	must(t, "combine", "y", farms, "--control", "BARE", "--full").expect(t, exitDone, "lower than the control BARE (Holm)", "Over all treatments together differences are shown too (F(3,14.1) = 4.54",
-		"one trial says little of another", "in one more", "all trials", "Trials, not plots, are what counts")
+		"one trial says little of another", "In one more", "all trials", "Trials, not plots, are what counts")
 	c = combined(t, "yield", casePath("years.csv"))
 	if strings.Join(c.Trials, " ") != "2023 2024" || len(c.Forests) != 3 {
 		t.Errorf("%v, %d forests", c.Trials, len(c.Forests))
+	}
+}
+
+// A treatment that is shown to differ from the control and yet shares a letter
+// with it is explained.
+func TestCombineLettersHideControl(t *testing.T) {
+	text := "farm,block,treatment,y\n"
+	for f, d := range []float64{2.5, 0.9, 3.4, 1.2, 2.2} {
+		for b := range 3 {
+			noise := float64((f*7+b*5)%6)/5 - .5
+			text += fmt.Sprintf("F%[1]d,%[2]d,BARE,%[3]g\nF%[1]d,%[2]d,RYE,%[4]g\nF%[1]d,%[2]d,MIX,%[5]g\n", f, b, 20+noise, 20+d*.5-noise/2, 20+d*.55+noise/3)
+		}
+	}
+	path := table(t, text)
+	const sentence = "With the control it is the comparisons above that count"
+	seen := map[bool]int{}
+	for _, alpha := range []string{"0.2", "0.05", "0.03", "0.02", "0.015", "0.012", "0.01", "0.008", "0.006", "0.005", "0.004", "0.003", "0.002", "0.001"} {
+		c := combined(t, "y", path, "--control", "BARE", "--alpha", alpha)
+		letters := map[string]string{}
+		for i, m := range c.Means {
+			letters[m.Treatment] = c.Letters[i]
+		}
+		hidden := false
+		for _, p := range c.VsControl {
+			hidden = hidden || p.PHolm <= c.Alpha && strings.ContainsAny(letters[p.A], letters["BARE"])
+		}
+		seen[hidden]++
+		if r := must(t, "combine", "y", path, "--control", "BARE", "--alpha", alpha); strings.Contains(strings.Join(strings.Fields(r.out), " "), sentence) != hidden {
+			t.Errorf("alpha %s, hidden %v:\n%s", alpha, hidden, r.out)
+		}
+	}
+	if seen[true] == 0 || seen[false] == 0 {
+		t.Errorf("%v: both must be seen", seen)
 	}
 }
 

@@ -243,7 +243,7 @@ func (a *app) printComparison(c analysis.Comparison, name string, f compareFlags
 			return err
 		}
 	}
-	return report.WriteAnswer(a.out, c, report.TextOptions{Short: !f.full, Weeds: c.Role == analysis.Weeds, Holds: c.Holds, Term: a.term})
+	return report.WriteAnswer(a.out, c, report.TextOptions{Short: !f.full, Weeds: c.Role == analysis.Weeds, More: c.Role == analysis.Crop, Holds: c.Holds, Term: a.term})
 }
 
 // keepTried stores choices other than the usual, so that they can be counted.

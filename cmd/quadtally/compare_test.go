@@ -513,7 +513,7 @@ func TestCompareTreatmentWithoutWeeds(t *testing.T) {
 	}
 	for _, model := range []string{"quasi-poisson", "negative-binomial"} {
 		r := say(t, "compare", "count", "--full", "--from", table(t, countTable), "--control", "BARE", "--model", model)
-		r.expect(t, exitDone, "The same question asked with a model for counts", "none in any plot")
+		r.expect(t, exitDone, "Second opinion: a model for counts", "none in any plot")
 		noWildNumbers(t, r)
 		for _, bad := range []string{"0.998", "12580", "-24.9"} {
 			if strings.Contains(r.out, bad) {

@@ -2,6 +2,7 @@ package main
 
 import (
 	"encoding/json"
+	"fmt"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -32,7 +33,7 @@ func TestLossOfTable(t *testing.T) {
 	if h := l.Hyperbola; *h.I.Lower > 2 || *h.I.Upper < 2 || *h.A.Lower > 50 || *h.A.Upper < 50 {
 		t.Errorf("%+v", h)
 	}
-	must(t, "loss", "weeds", "y", "--from", lossTable).expect(t, exitDone, "the trial did not set the weeds", "Hyperbola (Cousens 1985)")
+	must(t, "loss", "weeds", "y", "--from", lossTable).expect(t, exitDone, "The trial did not set the weeds", "Hyperbola (Cousens 1985)")
 	if r := must(t, "loss", "weeds", "y", "--from", lossTable, "--weeds-set"); strings.Contains(r.out, "did not set") {
 		t.Errorf("set weeds are doubted:\n%s", r.out)
 	}
@@ -57,6 +58,20 @@ func TestLossRefuses(t *testing.T) {
 		flat += l + "\n"
 	}
 	must(t, "loss", "weeds", "--from", table(t, flat)).expect(t, exitDone, "is not shown to go with a lower yield", "No hyperbola:")
+}
+
+// Where more weeds go with a higher yield, it is said as a gain and not as a
+// loss of less than nothing.
+func TestLossThatIsAGain(t *testing.T) {
+	gain := "weeds,yield\n"
+	for i := range 12 {
+		gain += fmt.Sprintf("%d,%g\n", i, 20+float64(i)/2+float64(i*7%5)/10)
+	}
+	r := must(t, "loss", "weeds", "--from", table(t, gain))
+	r.expect(t, exitDone, "goes with a higher yield", "a yield higher by 0.5", "No hyperbola:")
+	if strings.Contains(r.out, "\u2212") {
+		t.Errorf("a loss below nothing:\n%s", r.out)
+	}
 }
 
 // In a trial the plots' means of one visit are held against the yield.

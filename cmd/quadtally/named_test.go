@@ -207,6 +207,14 @@ func TestNamedPlants(t *testing.T) {
 		t.Errorf("weeds over all photos %+v, true %.2f", got, want)
 	}
 	must(t, "measure", "--no-frame", "--named", names, "--answers", answered, dir).expect(t, exitDone, "all photos, by 60 check points", "weed:")
+	// Weeds that are named by class and answered as weeds alone: the class is open.
+	grass := filepath.Join(t.TempDir(), "grass.csv")
+	writeText(t, grass, strings.ReplaceAll(string(mustRead(t, names)), ",weed", ",weed: blade"))
+	r = must(t, "measure", "--no-frame", "--json", "--named", grass, "--answers", answered, dir)
+	r.expect(t, exitDone, "classes of weed have no cover here")
+	if last := r.out[strings.LastIndex(strings.TrimSpace(r.out), "\n")+1:]; !strings.Contains(last, `"weed":`) || strings.Contains(last, `"blade":`) {
+		t.Errorf("total of an open class: %s", last)
+	}
 	must(t, "measure", "--no-frame", "--named", names, "--csv", dir).expect(t, exitDone, "weed_cover_pct")
 
 	// Points that were drawn from other photos than those given are noticed.
@@ -239,6 +247,8 @@ func TestNamedFaults(t *testing.T) {
 		{"photo,x,y,class\n" + photo + ",6000,60,weed\n", exitFailed, "named.csv:2: 6000, 60 lies outside p00.jpg"},
 		{"photo,x,y,class\n" + photo + ",60,60,crop\n", exitFailed, "two classes"},
 		{"photo,x,y,class\nother.jpg,60,60,crop\n", exitFailed, "two classes"},
+		{"photo,x,y,class\nother.jpg,60,60,crop\nother.jpg,9,60,weed\n", exitFailed, "2 of 2 named plants lie in photos that are not among those measured"},
+		{"photo,x,y,class\n" + photo + ",60,60,crop\n" + photo + ",62,61,weed\n", exitFailed, "named.csv:2 and named.csv:3 name one spot crop and weed"},
 	} {
 		writeText(t, file, c.text)
 		say(t, "measure", "--no-frame", "--named", file, dir).expect(t, c.code, c.says)

@@ -288,15 +288,15 @@ func TestReportNumbersAreThoseOfCompareAndAgree(t *testing.T) {
 			means := tables["means-"+c.key]
 			for _, x := range a.Treatments {
 				row := rowOf(t, means, x.Treatment)
-				if row[1] != fmt.Sprint(x.Plots) || row[7] != x.Letters {
-					t.Errorf("%s: plots %s, letters %q; the JSON has %d and %q", x.Treatment, row[1], row[7], x.Plots, x.Letters)
+				if row[1] != fmt.Sprint(x.Plots) || row[5] != x.Letters {
+					t.Errorf("%s: plots %s, letters %q; the JSON has %d and %q", x.Treatment, row[1], row[5], x.Plots, x.Letters)
 				}
-				same(t, x.Treatment+" mean", row[2], x.Mean)
-				same(t, x.Treatment+" SD", row[3], x.SD)
+				same(t, x.Treatment+" mean", row[len(row)-2], x.Mean)
+				same(t, x.Treatment+" SD", row[len(row)-1], x.SD)
 				mean, low, high := x.Shown()
-				same(t, x.Treatment+" adjusted", row[4], mean)
-				same(t, x.Treatment+" SE", row[5], x.SE)
-				lower, upper, _ := strings.Cut(row[6], " to ")
+				same(t, x.Treatment+" adjusted", row[2], mean)
+				same(t, x.Treatment+" SE", row[3], x.SE)
+				lower, upper, _ := strings.Cut(row[4], " to ")
 				same(t, x.Treatment+" lower", lower, low)
 				same(t, x.Treatment+" upper", upper, high)
 			}
@@ -311,9 +311,10 @@ func TestReportNumbersAreThoseOfCompareAndAgree(t *testing.T) {
 				for _, x := range a.Pairs {
 					row := rowOf(t, pairs, x.A+" - "+x.B)
 					same(t, row[0]+" difference", row[1], x.Difference)
-					same(t, row[0]+" p", row[5], x.P)
-					if (row[7] == "yes") != x.Differ {
-						t.Errorf("%s: %q, the JSON has differ %v", row[0], row[7], x.Differ)
+					same(t, row[0]+" LSD", row[3], x.LSD)
+					same(t, row[0]+" p", row[6], x.P)
+					if (row[8] == "yes") != x.Differ {
+						t.Errorf("%s: %q, the JSON has differ %v", row[0], row[8], x.Differ)
 					}
 				}
 			} else if c.key == "green-cover" || c.key == "count" || c.key == "yield" {
@@ -323,7 +324,8 @@ func TestReportNumbersAreThoseOfCompareAndAgree(t *testing.T) {
 				for _, x := range a.VsControl {
 					row := rowOf(t, control, x.Treatment)
 					same(t, row[0]+" against the control", row[1], x.Difference)
-					same(t, row[0]+" p", row[2], x.P)
+					same(t, row[0]+" SED", row[2], x.SED)
+					same(t, row[0]+" p", row[4], x.P)
 				}
 			}
 			if checks, ok := tables["checks-"+c.key]; ok {
@@ -333,11 +335,19 @@ func TestReportNumbersAreThoseOfCompareAndAgree(t *testing.T) {
 					same(t, row[0]+" p", row[2], x.P)
 				}
 			}
+			if area, ok := tables["area-"+c.key]; ok {
+				for _, x := range got.Season.Area.ANOVA {
+					row := rowOf(t, area, x.Term)
+					same(t, row[0]+" SS of the area", row[2], &x.SS)
+					same(t, row[0]+" F of the area", row[4], x.F)
+				}
+			}
 			if within, ok := tables["within-"+c.key]; ok {
 				for _, x := range got.Season.InTime.Within {
 					row := rowOf(t, within, x.Term)
-					same(t, row[0]+" F", row[3], x.F)
-					same(t, row[0]+" p GG", row[5], x.PGG)
+					same(t, row[0]+" MS", row[3], x.MS)
+					same(t, row[0]+" F", row[4], x.F)
+					same(t, row[0]+" p GG", row[6], x.PGG)
 				}
 			}
 			if model, ok := tables["season-model-"+c.key]; ok {
@@ -380,7 +390,7 @@ func TestReportNumbersAreThoseOfCompareAndAgree(t *testing.T) {
 				same(t, kind+" "+name, high, &hv)
 			}
 		}
-		row := rowOf(t, tables["agreement-"+kind], "Concordance (Lin)")
+		row := rowOf(t, tables["agreement-"+kind], "Concordance (Lin, divisor n)")
 		same(t, kind+" concordance", row[1], &got.Agreement.CCC.Value)
 	}
 	checkFirstPage(t, dir, reportTables(t, mustRead(t, filepath.Join(out, "report.html"))), string(mustRead(t, filepath.Join(out, "report.html"))))

@@ -306,6 +306,22 @@ func TestReviewInBrowser(t *testing.T) {
 	if n := value[int](b, `document.querySelectorAll("[data-ready=yes]").length`); n != 1 {
 		t.Error("the page was left")
 	}
+	// It is said in sight, and u takes it back and nothing done before it.
+	const inSight = `(() => { const r = document.getElementById("spotsaid").getBoundingClientRect(); return r.height > 0 && r.top >= 0 && r.bottom <= innerHeight })()`
+	if !value[bool](b, inSight) {
+		t.Error("what became of the plant is not said in sight")
+	}
+	address := value[string](b, `location.href`)
+	b.press("main a", "u")
+	b.until(`document.getElementById("unname").hidden && document.getElementById("board").dataset.sending === "no"`)
+	if after := value[string](b, `location.href`); after != address {
+		t.Errorf("u led from %s to %s", address, after)
+	}
+	if n := len(stood(t, d).Named); n != 0 {
+		t.Errorf("%d plants are named after the only one was taken back", n)
+	}
+	b.do(chromedp.MouseClickXY(x, y))
+	b.until(`document.getElementById("atsaid").textContent.includes("a plant named weed")`)
 	if !value[bool](b, `document.querySelector("input[name=tool]:checked").value === "patch" && document.querySelector("#markform input[name=class]:checked").value === "weed"`) {
 		t.Error("tool and class did not stay")
 	}

@@ -79,7 +79,9 @@ func TestScreens(t *testing.T) {
 				{"agree", "--from", filepath.Join(dir, "pairs.csv"), "--of", "count"}, {"agree", "--from", filepath.Join(dir, "pairs.csv"), "--of", "count", "--margin", "3"},
 			}
 			others := [][]string{{"map", "--full"}, {"status"}, {"loss", "count", "--visit", "1"}, {"compare", "yield", "--full"},
-				{"compare", "count", "--full", "--model", "none"}, {"power", "--response", "yield", "--full"}}
+				{"compare", "count", "--full", "--model", "none"}, {"power", "--response", "yield", "--full"},
+				{"compare", "yield", "--no-worse-than", c.codes[0], "--margin", "5%", "--step-down", "--full"},
+				{"agree", "--from", filepath.Join(dir, "pairs.csv"), "--of", "count", "--margin", "3", "--full"}}
 			for _, width := range []int{60, 80, 120} {
 				t.Setenv("COLUMNS", fmt.Sprint(width))
 				for k, args := range append(slices.Clone(answers), others...) {

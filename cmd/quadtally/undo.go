@@ -78,7 +78,11 @@ func (a *app) listEntries(store *record.Store, all, asJSON bool) error {
 // entryText is an entry in a few words: the command, and what it stored.
 func entryText(e *record.LogEntry) string {
 	parts := []string{e.Command}
-	for _, s := range []string{e.Said(), e.Note} {
+	note := e.Note
+	if e.Undoes != 0 {
+		note = "" // it names the entry once more
+	}
+	for _, s := range []string{e.Said(), note} {
 		if s != "" && !slices.Contains(parts, s) {
 			parts = append(parts, s)
 		}

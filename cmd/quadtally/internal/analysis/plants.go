@@ -166,6 +166,9 @@ func tellApart(snap *record.Snapshot, role, class string) (*toldApart, error) {
 	t := &toldApart{lacks: map[int][]record.PlantsLacking{}, df: math.Inf(1)}
 	for _, v := range slices.Sorted(maps.Keys(visits)) {
 		lacks := snap.PlantsLack(v)
+		if len(lacks) == 0 && class != "" && nameKey(class) != nameKey(role) && snap.PlainChecks(v, role) {
+			lacks = []record.PlantsLacking{record.LackClasses}
+		}
 		switch {
 		case len(visits[v]) == 0:
 			t.lacks[v] = lacks

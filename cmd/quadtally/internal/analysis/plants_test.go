@@ -400,6 +400,40 @@ func TestPlantsLackWhatChecksFind(t *testing.T) {
 	}
 }
 
+// An answer that says weed and not which leaves the class open: the cover of
+// all weeds stands, that of one class does not.
+func TestPlainAnswersLeaveTheClassOpen(t *testing.T) {
+	codes := twoPlots(trial.Metric).Trial.Treatments
+	share := map[string]float64{codes[0].Code: 0.5, codes[1].Code: 0.5}
+	broadleaf := record.PlantClass{Name: "broadleaf", Role: "weed"}
+	for _, plain := range []int{0, 4, 5, 40} { // of 80 answers
+		snap := toldTrial(4, share, share)
+		snap.Named[0].Class = broadleaf
+		for i := range snap.Photos {
+			snap.Photos[i].Result.CoverFrac += 0.004 * float64(i%5)
+			snap.Photos[i].Sorting.Classes[0].PlantClass = broadleaf
+		}
+		left := plain
+		for i, c := range snap.Checks {
+			if *c.Class == aWeed {
+				if left--; left < 0 {
+					snap.Checks[i].Class = &broadleaf
+				}
+			}
+		}
+		if _, err := Compare(snap, "weed-cover", DefaultOptions()); err != nil {
+			t.Errorf("%d plain answers: %v", plain, err)
+		}
+		opt := DefaultOptions()
+		opt.Class = "broadleaf"
+		_, err := Compare(snap, "weed-cover", opt)
+		var lacking *PlantsLackingError
+		if refused := errors.As(err, &lacking) && slices.Equal(lacking.Lacks[1], []record.PlantsLacking{record.LackClasses}); refused != (plain > 4) || !refused && err != nil {
+			t.Errorf("%d plain answers: %v", plain, err)
+		}
+	}
+}
+
 // Weed cover is among the outcomes once plants were named: with its comparison,
 // or with why there is none; never left out without a word.
 func TestWeedCoverIsToldOrRefused(t *testing.T) {

@@ -410,6 +410,46 @@ func harvested(snap *record.Snapshot, r Response) (rs []Reading, notes []string,
 	return rs, notes, nil
 }
 
+// piecesHarvested adds up the pieces of every pick at which any plot's were
+// counted, per metre of the bed that was cut. A plot that lacks one of those
+// picks, or a length, has no number.
+func piecesHarvested(snap *record.Snapshot, r Response) (rs []Reading, notes []string, _ error) {
+	h := record.HarvestsOf(snap.Observations, snap.Plots)
+	counted := map[int]bool{} // picks
+	for _, x := range h.List {
+		if x.Pieces != nil {
+			counted[x.Pick] = true
+		}
+	}
+	var lacking []string
+	for _, p := range snap.Plots {
+		sum := Reading{Plot: p.ID}
+		picks := 0
+		for _, x := range h.List {
+			if x.Plot != p.ID || x.Pieces == nil || x.LengthMM <= 0 {
+				continue
+			}
+			picks++
+			if sum.Source == "" {
+				sum.Source = x.Source
+			}
+			sum.Value += *x.Pieces * 1000 / x.LengthMM
+			sum.Date = x.Date
+		}
+		switch {
+		case len(counted) == 0:
+		case picks == len(counted):
+			rs = append(rs, sum)
+		default:
+			lacking = append(lacking, p.ID)
+		}
+	}
+	if len(lacking) > 0 {
+		notes = append(notes, fmt.Sprintf("%s is left out in %s, which lacks a pick that others have, or the number or the length of bed of one", r.Label, plotList(lacking)))
+	}
+	return rs, notes, nil
+}
+
 // pickedOnce takes the marketable weight of one pick, in kg per metre of bed.
 func pickedOnce(h record.Harvests, pick int, r Response) (rs []Reading, notes []string, _ error) {
 	var lacking []string

@@ -99,6 +99,8 @@ var registry = []definition{
 		variable: record.VarYield, class: record.ClassCull, take: harvested, known: true},
 	{key: Stand, label: "stand", unitIn: standUnit, kind: stats.Measure, role: Crop,
 		variable: record.VarStand, take: perBedLength, known: true},
+	{key: record.VarPieces, label: "harvested pieces", unitIn: piecesUnit, kind: stats.Measure, role: Crop,
+		variable: record.VarPieces, take: piecesHarvested},
 	{key: CropCover, label: "crop cover", unit: "% of the ground", factor: 100, kind: stats.Percent, role: Crop, take: classCover(roleCrop), ofRole: roleCrop},
 	{key: HandCropCover, label: "crop cover judged by eye", unit: "% of the ground", factor: 100, kind: stats.Percent, role: Crop, variable: record.VarCropCover, take: sharesOfGround},
 	{key: CropHeight, label: "crop height", unitIn: heightUnit, kind: stats.Measure, role: Crop, variable: record.VarCropHeight, take: lengths},
@@ -366,6 +368,13 @@ func standUnit(t *trial.Trial) (unit string, factor float64) {
 		return "plants per bed-foot", trial.MMPerFoot / 1000
 	}
 	return "plants per m of bed", 1
+}
+
+func piecesUnit(t *trial.Trial) (unit string, factor float64) {
+	if t.Units == trial.US {
+		return "pieces per bed-foot", trial.MMPerFoot / 1000
+	}
+	return "pieces per m of bed", 1
 }
 
 func heightUnit(t *trial.Trial) (unit string, factor float64) {

@@ -197,6 +197,34 @@ func TestMissingPick(t *testing.T) {
 	}
 }
 
+// Pieces are added up over the picks like weights, per length of bed, and a
+// plot that lacks a pick has none.
+func TestPiecesOverPicks(t *testing.T) {
+	pieces := func(plot, day string, n, lengthMM float64) record.Observation {
+		o := picked(plot, day, "", n, lengthMM)
+		o.Variable, o.Unit = record.VarPieces, "pieces"
+		return o
+	}
+	const first, second = "2025-09-20", "2025-10-04"
+	snap := twoPlots(trial.Metric)
+	snap.Observations = []record.Observation{
+		pieces("101", first, 30, 3000), pieces("101", second, 10, 2000),
+		pieces("102", first, 60, 3000)}
+	r, err := Find(snap, "harvested pieces", "")
+	if err != nil {
+		t.Fatal(err)
+	}
+	rs, notes, err := r.Readings(snap)
+	if err != nil || len(rs) != 1 || rs[0].Plot != "101" || rs[0].Value != 15 || r.Unit != "pieces per m of bed" || len(notes) != 1 {
+		t.Fatalf("30 on 3 m and 10 on 2 m are 15 a metre, plot 102 lacks a pick: %+v %q %q %v", rs, r.Unit, notes, err)
+	}
+	snap.Observations[1].Missing = true
+	snap.Observations[1].Value = 0
+	if rs, _, _ := r.Readings(snap); len(rs) != 2 { // no plot was counted at the second pick
+		t.Errorf("%+v", rs)
+	}
+}
+
 // Photos measured with two settings do not meet in one comparison; responses
 // that are not from photos do not ask.
 func TestTwoSettingsAreRefused(t *testing.T) {

@@ -35,7 +35,7 @@ func ParsePart(s string) (Part, error) {
 
 // Validate tells what is wrong with a part.
 func (p Part) Validate() error {
-	if p.N < 1 || p.N > maxParts || p.K < 1 || p.K > p.N {
+	if p.N > maxParts || p.K < 1 || p.K > p.N {
 		return fmt.Errorf("part %d/%d does not exist: parts are counted from 1, at most %d of them", p.K, p.N, maxParts)
 	}
 	return nil

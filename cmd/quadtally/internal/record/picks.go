@@ -2,7 +2,9 @@ package record
 
 import (
 	"fmt"
+	"math"
 	"slices"
+	"strconv"
 	"strings"
 
 	"quadtally/cmd/quadtally/internal/trial"
@@ -71,11 +73,12 @@ func (w Weights) Disagree() bool {
 
 // Text says what the weights are, in the units that people read.
 func (w Weights) Text(u trial.Units) string {
+	short := func(v float64) string { return strconv.FormatFloat(math.Round(v*1000)/1000, 'f', -1, 64) }
 	weight := func(kg float64) string {
 		if u == trial.US {
-			return fmt.Sprintf("%.3f lb", kg/trial.KGPerLB)
+			return short(kg/trial.KGPerLB) + " lb"
 		}
-		return fmt.Sprintf("%.3f kg", kg)
+		return short(kg) + " kg"
 	}
 	var parts []string
 	if w.Marketable != nil {

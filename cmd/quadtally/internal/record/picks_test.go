@@ -94,3 +94,19 @@ func TestWeightsDisagree(t *testing.T) {
 		t.Errorf("a total below the marketable weight went unseen: %+v", h)
 	}
 }
+
+// Weights in a sentence have the figures that were typed, and no more.
+func TestWeightsInWords(t *testing.T) {
+	cull := 16 * trial.KGPerLB
+	w := Weights{Total: 15.25 * trial.KGPerLB, Cull: &cull}
+	if got := w.Text(trial.US); got != "a total of 15.25 lb, but cull 16 lb" {
+		t.Error(got)
+	}
+	part := 0.125
+	if got := (Weights{Total: 2, Marketable: &part}).Text(trial.Metric); got != "a total of 2 kg, but marketable 0.125 kg" {
+		t.Error(got)
+	}
+	if got := (Weights{Total: 2, Marketable: &part, Cull: &part}).Text(trial.Metric); got != "a total of 2 kg, but marketable 0.125 kg and cull 0.125 kg" {
+		t.Error(got)
+	}
+}

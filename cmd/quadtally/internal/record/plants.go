@@ -291,6 +291,8 @@ const (
 	LackWeed     PlantsLacking = "weed-names"
 	LackCrop     PlantsLacking = "crop-names"
 	LackRegrowth PlantsLacking = "regrowth-names"
+	// Check points say weed and not which: the role can be told, its classes not.
+	LackClasses PlantsLacking = "check-point-classes"
 )
 
 // lackOfRole are the roles without which the others cannot be told.
@@ -391,6 +393,27 @@ func (s *Snapshot) PlantsLack(visit int) []PlantsLacking {
 	return out
 }
 
+// ManyPlain reports whether so many of the answers give a role without one of
+// its classes that what they leave open could be any class of it.
+func ManyPlain(plain, answers int) bool {
+	return float64(plain) > mostUnnamed*float64(answers)
+}
+
+// PlainChecks reports whether the answered check points of a visit leave open
+// which class of a role they are.
+func (s *Snapshot) PlainChecks(visit int, role string) bool {
+	answered, plain := 0, 0
+	for _, c := range s.Checks {
+		if p, ok := s.Photo(c.Hash); ok && p.Place.Visit == visit && c.Class != nil {
+			answered++
+			if c.Class.Role == role && c.Class.Name == role {
+				plain++
+			}
+		}
+	}
+	return ManyPlain(plain, answered)
+}
+
 // Words says in a sentence what is lacking and what to do.
 func (l PlantsLacking) Words() string {
 	switch l {
@@ -409,6 +432,8 @@ func (l PlantsLacking) Words() string {
 	case LackWeed, LackCrop, LackRegrowth:
 		role := map[PlantsLacking]string{LackWeed: "weeds", LackCrop: "crop", LackRegrowth: "regrowth"}[l]
 		return fmt.Sprintf("check points say that %s stands in the photos, and none is named, or too few to be found: name some (`quadtally plants`, or on the review page)", role)
+	case LackClasses:
+		return "more than one in twenty check points are answered by the role alone, which leaves open the class: answer these by class, and \"weed: other\" where it is none of yours"
 	case LackPlots:
 		return fmt.Sprintf("the check points answered lie in too few plots: %d are needed", LeastCheckPlots)
 	}

@@ -7,6 +7,7 @@ import (
 
 	"quadtally/cmd/quadtally/internal/analysis"
 	"quadtally/cmd/quadtally/internal/trial"
+	"quadtally/stats"
 )
 
 func claimFor(key analysis.Key, label string) analysis.Claim {
@@ -115,6 +116,42 @@ func TestNoContradictions(t *testing.T) {
 					t.Errorf("%s: %q", name, second)
 				}
 			}
+		}
+	}
+}
+
+// The first page says what to do next: a common day where days went together
+// with treatments, and how many blocks it takes.
+func TestWhatNext(t *testing.T) {
+	in := inventedInput(t)
+	in.DateGroups = []stats.DateSet{{Operation: "termination", ByTreatment: map[string][]string{"RYE": {"2025-05-26"}, "BARE": {"2025-05-29"}}}}
+	text := strings.ReplaceAll(asText(BuildOnePage(in)), noBreak, " ")
+	for _, want := range []string{"what next?", "one common day of termination for all treatments", "Next season: the same 4 blocks are enough to see ", " in the test of all treatments together, four times in five"} {
+		if !strings.Contains(text, want) {
+			t.Errorf("page 1 does not say %q:\n%s", want, text)
+		}
+	}
+	in.DateGroups = nil
+	if text := asText(BuildOnePage(in)); strings.Contains(text, "common day") {
+		t.Errorf("nothing went together:\n%s", text)
+	}
+}
+
+// Where a treatment that is shown to differ from the control shares a letter
+// with it, the page of the letters says so.
+func TestLettersBesideTheControl(t *testing.T) {
+	const says = "alone, some that share its letter do differ"
+	for _, hidden := range []bool{false, true} {
+		in := inventedInput(t)
+		a := in.Responses[1].Overall.Main()
+		for i := range a.VsControl {
+			a.VsControl[i].Differ = hidden
+		}
+		for i := range a.Treatments {
+			a.Treatments[i].Letters = "a"
+		}
+		if text := asText(BuildOnePage(in)); strings.Contains(text, says) != hidden {
+			t.Errorf("hidden %v:\n%s", hidden, text)
 		}
 	}
 }

@@ -2,7 +2,6 @@ package report
 
 import (
 	"cmp"
-	"errors"
 	"fmt"
 	"io"
 	"slices"
@@ -17,36 +16,12 @@ import (
 // what was asked, the comparison with its tables, and the second opinions.
 func WriteAnswer(w io.Writer, c analysis.Comparison, opt TextOptions) error {
 	if c.Strata != nil {
-		return WriteStrata(w, *c.Strata, opt)
+		return writeSections(w, opt.Term, strataSection(*c.Strata, opt))
 	}
 	if opt.Short {
 		return answerScreen(c, opt).write(w)
 	}
-	var err error
-	if len(c.Checked) > 0 {
-		err = WriteChecked(w, c.Checked, opt)
-	}
-	if c.Calibrated != nil {
-		err = WriteCalibrated(w, *c.Calibrated, opt)
-	}
-	err = errors.Join(err, WriteStanding(w, c, opt), WriteAsked(w, c, opt))
-	if c.Season != nil {
-		err = errors.Join(err, WriteSeason(w, *c.Season, opt))
-	} else {
-		err = errors.Join(err, WriteComparison(w, *c.Analysis, opt))
-	}
-	for _, m := range []*analysis.ShareOrCountModel{c.CountModel, c.CoverModel} {
-		if m != nil {
-			err = errors.Join(err, WriteModel(w, *m, opt))
-		}
-	}
-	if c.SeasonModel != nil {
-		err = errors.Join(err, WriteSeasonModel(w, *c.SeasonModel, opt))
-	}
-	if c.Components != nil {
-		err = errors.Join(err, WriteComponents(w, *c.Components, opt))
-	}
-	return err
+	return writeSections(w, opt.Term, answerSections(c, opt)...)
 }
 
 // answerScreen is the answer of a comparison.
@@ -185,11 +160,8 @@ func before(s *screen, c analysis.Comparison) {
 		}
 	}
 	if x := c.Standing; x != nil {
-		switch {
-		case x.Primary != "" && x.IsPrimary:
-			s.line(keepRemark, "The primary response of the plan.")
-		case x.Primary != "":
-			s.line(keepRemark, fmt.Sprintf("Primary response: %s; this one is secondary, one of %d that have values.", x.Primary, x.Responses))
+		if x.Primary != "" {
+			s.line(keepRemark, standingWords(*x))
 		}
 		if len(x.Tried) > 0 {
 			s.caution(triedWords(x.Tried))

@@ -28,11 +28,11 @@ func BuildTechnical(in Input) Document {
 func (b *builder) howToRead() Section {
 	s := Section{ID: "how-to-read", Title: "How to read this file"}
 	s.add(List{Small: true, Items: []string{
-		"The plot is the unit that was treated: quadrats of a plot are averaged first, and visits are never replicates. Over several visits each plot has one value, its mean over the period from the area under its course by the true dates; the area itself is the same comparison times the length of the period.",
+		"The plot is the unit that was treated: quadrats of a plot are averaged first, and visits are never replicates. Over several visits each plot has one value, its mean over the period from the area under its course by the true dates; the area itself, as measured, has an analysis of variance of its own.",
 		"Means are adjusted for blocks. Treatments that share a letter are not shown to differ at the level named; that does not mean that they are the same. Letters and p values by visit hold within a visit only: looking at many visits finds a difference by chance now and then, so the season's comparison is the one to quote.",
 		"Where a scale is named under a heading, tests, differences and standard errors are on it; means and interval ends are carried back to the unit of the response.",
 		"In analyses of variance each term is adjusted for those above it, treatment for all; where plots are missing a second table adjusts each term for all others (types II and III).",
-		"SED and t of a treatment against the control are those of its pair; beside it stands p by Dunnett's test. p alone is of one pair on its own.",
+		"p alone is of one pair on its own.",
 		"Less than the control, of weeds also called suppression, is 100 (1 − treatment / control) from means as measured; a negative number means more.",
 		"Within plots, p by Greenhouse and Geisser (GG), Huynh and Feldt (HF) and the lower bound correct for visits that are alike because they are close in time; the uncorrected p is too small.",
 		"Checks of the residuals look at the assumptions; rank and randomisation tests do without a normal distribution. Points in the diagnostic figures are plots: a funnel would say that plots vary more where there is more, a bend that blocks and treatments do not simply add up; residuals from a normal distribution lie near the dashed line.",
@@ -213,7 +213,7 @@ func (b *builder) finding(r Response) Section {
 		return s
 	}
 	label := cmp.Or(a.Response, r.Label)
-	s.add(Text{Tone: Lead, Text: strings.Join(sentences(a.Verdict), " ")})
+	s.add((&compareText{a: *a}).verdict())
 	if a.Transform.Scale != stats.Raw {
 		s.note("Analysed as the %s.", a.Transform.Words())
 	}
@@ -231,62 +231,33 @@ func (b *builder) finding(r Response) Section {
 	if len(cautions) > 0 {
 		s.add(List{Items: cautions, Small: true})
 	}
-	s.add(b.treatmentTable(key, r, a))
-	rows := []Block{anovaTable("anova-"+key, "Analysis of variance of "+label, a.ANOVA)}
-	if !a.Design.Balanced {
-		rows = append(rows, anovaTable("anova-adjusted-"+key, "Each term adjusted for all others", a.Adjusted))
-	}
+	f := found{key: key, link: r.dataLink(), c: c.Comparison, a: a, less: r.Role.LessIsBetter()}
+	s.add(f.treatmentTable())
+	rows := f.variance(label)
 	if t, ok := b.byVisit(r); ok {
 		rows = append(rows, t)
 	}
 	s.beside(rows...)
-	b.askedBeforehand(&s, key, c.Comparison)
-	notes := []string{modelFacts(a)}
+	f.asked(&s)
+	notes := f.notes()
 	if r.Main {
-		notes = append(notes, b.inFull(&s, r, label)...)
-	}
-	if sub := a.Subsampling; sub != nil {
-		notes = append(notes, fmt.Sprintf("variance between plots %s, between quadrats of a plot %s, as measured", figures(sub.VariancePlot, 4), figures(sub.VarianceQuadrat, 4)))
-	}
-	if a.BlockVariance != nil && a.BlockVariance.Note != "" {
-		notes = append(notes, a.BlockVariance.Note)
+		f.tests(&s)
+		more, cautions := f.opinions(&s)
+		notes = slices.Concat(notes, more, cautions)
+		b.drawn(&s, r, label)
 	}
 	if r.Corrected != "" {
 		notes = append(notes, r.Corrected)
 	}
-	notes = slices.Concat(notes, suppressionRemarks(a), c.Notes, a.Notes)
-	for _, o := range a.Outliers {
-		notes = append(notes, fmt.Sprintf("studentised residual of plot %s (%s): %s", o.Plot, o.Treatment, withDecimals(o.Studentised, 2)))
-	}
-	for _, l := range a.Checks {
-		for _, w := range l.Warnings {
-			notes = append(notes, l.Name+": "+w)
-		}
-	}
+	notes = append(notes, c.Notes...)
 	s.add(Text{Tone: Note, Text: strings.Join(sentences(notes), " ")})
 	return s
 }
 
-// inFull adds what a main response has beside its means: pairs, course within
-// plots, checks, second opinions and figures. It returns what is to be noted.
-func (b *builder) inFull(s *Section, r Response, label string) []string {
-	c, key := r.Overall, r.key()
-	a := c.Main()
-	list := []Block{pairTable(key, a)}
-	if len(a.VsControl) > 0 {
-		list = append(list, controlTable(key, a))
-	}
-	s.beside(list...)
-	list = nil
-	if c.Season != nil && c.Season.InTime != nil {
-		list = append(list, withinTable(key, c.Season.InTime))
-	}
-	if t, ok := checkTable(key, a); ok {
-		list = append(list, t)
-	}
-	opinions, notes := opinionTables(key, c.Comparison)
-	s.beside(append(list, opinions...)...)
-	list = nil
+// drawn adds the figures of a main response.
+func (b *builder) drawn(s *Section, r Response, label string) {
+	key, a := r.key(), r.Overall.Main()
+	var list []Block
 	for _, draw := range []func() (Figure, bool){
 		func() (Figure, bool) {
 			return meansFigure(b.in, key+"-means", label, r.Unit, a, r.Key == analysis.Yield)
@@ -300,7 +271,6 @@ func (b *builder) inFull(s *Section, r Response, label string) []string {
 		}
 	}
 	s.beside(list...)
-	return notes
 }
 
 // halfMM is the width that lets two figures stand side by side.

@@ -9,6 +9,7 @@ import (
 	"slices"
 	"testing"
 
+	"quadtally/cmd/quadtally/internal/analysis"
 	"quadtally/stats"
 )
 
@@ -67,7 +68,7 @@ func TestWriteComparison(t *testing.T) {
 		text TextOptions
 	}{
 		"whole":   {inventedCover, options(func(o *stats.Options) {}), TextOptions{}},
-		"arcsine": {inventedCover, options(func(o *stats.Options) { o.Scale, o.Control = stats.ArcsineSqrt, "" }), TextOptions{AsLaidOut: true}},
+		"arcsine": {inventedCover, options(func(o *stats.Options) { o.Scale, o.Control = stats.ArcsineSqrt, "" }), TextOptions{}},
 		"damaged": {func() []stats.Row {
 			rows := inventedCover()
 			rows[10].Missing, rows[10].Value = true, 0
@@ -87,7 +88,7 @@ func TestWriteComparison(t *testing.T) {
 				t.Fatal(err)
 			}
 			var b bytes.Buffer
-			if err := WriteComparison(&b, a, c.text); err != nil {
+			if err := WriteAnswer(&b, analysis.Comparison{Analysis: &a}, c.text); err != nil {
 				t.Fatal(err)
 			}
 			goldenComparison(t, "comparison-"+name, b.Bytes())
@@ -122,7 +123,7 @@ func TestWriteSeason(t *testing.T) {
 				t.Fatal(err)
 			}
 			var b bytes.Buffer
-			if err := WriteSeason(&b, s, TextOptions{Short: lose}); err != nil {
+			if err := WriteAnswer(&b, analysis.Comparison{Season: &s}, TextOptions{Short: lose}); err != nil {
 				t.Fatal(err)
 			}
 			goldenComparison(t, "season-"+name, b.Bytes())
@@ -142,5 +143,28 @@ func TestDigitsThatAreKnown(t *testing.T) {
 	}
 	if got := pKnown(nil, 1); got != pCell(nil) {
 		t.Errorf("no p value: %q", got)
+	}
+}
+
+// What is more than the control is told as more: the sign and the ends of the
+// interval turn round together.
+func TestMoreThanControl(t *testing.T) {
+	o := stats.DefaultOptions()
+	o.Response, o.Unit, o.Kind, o.Control = "yield", "kg/ha", stats.Measure, "TARP"
+	a, err := stats.Analyse(inventedCover(), o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	less, more := compareText{a: a}, compareText{a: a, opt: TextOptions{More: true}}
+	rows, _ := less.treatmentRows()
+	turned, _ := more.treatmentRows()
+	s := a.Treatments[0].Suppression // of BARE
+	percent, low, high := -*s.Percent, -*s.Upper, -*s.Lower
+	if !(low < percent && percent < high && percent > 0) {
+		t.Fatalf("%+v", s)
+	}
+	want := number(&percent, 0) + " (" + span(&low, &high, 0) + ")"
+	if got := turned[1][5]; turned[0][5] != "% more than control" || got != want || rows[0][5] != "% less than control" || rows[1][5] == want {
+		t.Errorf("got %q, want %q; %q", got, want, rows[1])
 	}
 }

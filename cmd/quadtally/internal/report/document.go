@@ -10,8 +10,8 @@ import (
 	"quadtally/cmd/quadtally/internal/trial"
 )
 
-// Document is the whole report as content, without any look. It is built once
-// and written twice, as HTML and as PDF, so that the two cannot differ.
+// Document is content without any look. It is built once and written as HTML,
+// as PDF and on a terminal, so that these cannot differ.
 type Document struct {
 	Title    string
 	Subtitle string

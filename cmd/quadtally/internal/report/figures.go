@@ -286,6 +286,9 @@ func meansFigure(in Input, key, label, unit string, a *stats.Analysis, bars bool
 	letters := ""
 	if slices.ContainsFunc(list, func(t stats.TreatmentResult) bool { return t.Letters != "" }) {
 		letters = fmt.Sprintf(" Treatments that share a letter (right) are not shown to differ (%s, %.3g %%).", a.Method.Words(), 100*a.Alpha)
+		if a.LettersHideControl() {
+			letters += " Held against the control alone, some that share its letter do differ."
+		}
 	}
 	title := sentenceCase(label) + " by treatment"
 	return figure(key, title, fmt.Sprintf("Chart of %s in %s by treatment. %s%s", label, unit, rankingWords(a), letters),

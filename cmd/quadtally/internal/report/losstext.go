@@ -13,15 +13,14 @@ import (
 // the hyperbola or why there is none. It speaks of a loss through weeds only
 // where the trial set them.
 func WriteLoss(w io.Writer, l analysis.Loss, opt TextOptions) error {
-	t := compareText{opt: opt}
+	var s Section
 	unit := func(u string) string {
 		if u == "" {
 			return ""
 		}
 		return " (" + u + ")"
 	}
-	t.said("", fmt.Sprintf("%s%s against %s%s: %d plots, weeds from %s to %s", sentenceCase(l.Yield), unit(l.YieldUnit), l.Weeds, unit(l.WeedsUnit), l.Plots, figure3(l.FewestWeeds), figure3(l.MostWeeds)))
-	t.line("")
+	s.add(Text{Tone: Plain, Text: fmt.Sprintf("%s%s against %s%s: %d plots, weeds from %s to %s.", sentenceCase(l.Yield), unit(l.YieldUnit), l.Weeds, unit(l.WeedsUnit), l.Plots, figure3(l.FewestWeeds), figure3(l.MostWeeds))})
 	level := fmt.Sprintf("%.3g %% interval", 100*l.Confidence)
 	of := func(x stats.Interval) string {
 		s := figure3(x.Estimate)
@@ -37,35 +36,51 @@ func WriteLoss(w io.Writer, l analysis.Loss, opt TextOptions) error {
 			shown = "goes with a higher yield"
 		}
 	}
-	t.saidWith("  ", "  ", fmt.Sprintf("More of the weeds %s (straight line, p %s on %d df).", shown, pOf(l.Linear.P), l.LinearDF), true)
-	t.line("")
-	t.said("", "Straight line, blocks out of it: for one unit more of weeds a yield lower by "+of(l.Linear.PerWeed)+"; at no weeds "+of(l.Linear.WeedFree)+".")
-	t.said("", "That is "+of(l.Linear.PercentPerWeed)+" % of the yield at no weeds for each unit.")
+	s.add(Text{Tone: Lead, Text: fmt.Sprintf("More of the weeds %s (straight line, p"+noBreak+"%s on %d df).", shown, strings.ReplaceAll(pOf(l.Linear.P), " ", noBreak), l.LinearDF)})
+	way, perWeed, percent := "lower", l.Linear.PerWeed, l.Linear.PercentPerWeed
+	if perWeed.Estimate < 0 {
+		way, perWeed, percent = "higher", opposite(perWeed), opposite(percent)
+	}
+	s.say("Straight line, blocks out of it: for one unit more of weeds a yield %s by %s; at no weeds %s.", way, of(perWeed), of(l.Linear.WeedFree))
+	s.say("That is %s %% of the yield at no weeds for each unit.", of(percent))
 	if h := l.Hyperbola; h != nil {
-		t.said("", fmt.Sprintf("Hyperbola (Cousens 1985): %s %% for each unit as weeds become few, at most %s %% as they become many; yield at no weeds %s.", of(h.I), of(h.A), figure3(h.WeedFree)))
+		s.say("Hyperbola (Cousens 1985): %s %% for each unit as weeds become few, at most %s %% as they become many; yield at no weeds %s.", of(h.I), of(h.A), figure3(h.WeedFree))
 		if l.BendP != nil {
-			t.said("", fmt.Sprintf("It fits better than the straight line? p %s.", pOf(l.BendP)))
+			s.say("It fits better than the straight line? %s.", pWords(*l.BendP))
 		}
-		rows := [][]string{{"weeds", "yield lower by %"}}
+		losses := Table{ID: "loss", Caption: "By the hyperbola", Columns: headed("Weeds", "Yield lower by %")}
+		losses.Columns[0].Numeric = true
 		for i := 1; i <= 4; i++ {
 			d := l.FewestWeeds + float64(i)*(l.MostWeeds-l.FewestWeeds)/4
-			rows = append(rows, []string{figure3(d), fmt.Sprintf("%.1f", h.Loss(d))})
+			losses.Rows = append(losses.Rows, cells(figure3(d), withDecimals(h.Loss(d), 1)))
 		}
-		t.table(rows)
+		s.add(losses)
 	} else if l.Reason != "" {
-		t.said("", "No hyperbola: "+strings.TrimSuffix(l.Reason, ".")+".")
+		s.say("No hyperbola: %s", l.Reason)
 	}
 	for _, x := range l.Warnings {
-		t.caution(x)
+		s.warn("%s", x)
 	}
+	notes := sentences(l.Notes)
 	if len(l.LeftOut) > 0 {
-		t.said("- ", "Left out for lack of weeds or yield: "+some(l.LeftOut, 8)+".")
+		notes = append([]string{"Left out for lack of weeds or yield: " + some(l.LeftOut, 8) + "."}, notes...)
 	}
-	for _, x := range l.Notes {
-		t.said("- ", x+".")
+	if len(notes) > 0 {
+		s.add(List{Items: notes})
 	}
-	_, err := w.Write(t.b.Bytes())
-	return err
+	return writeSections(w, opt.Term, s)
+}
+
+// opposite is an interval of what is gained, from one of what is lost.
+func opposite(x stats.Interval) stats.Interval {
+	minus := func(v *float64) *float64 {
+		if v == nil {
+			return nil
+		}
+		m := -*v
+		return &m
+	}
+	return stats.Interval{Estimate: -x.Estimate, Lower: minus(x.Upper), Upper: minus(x.Lower)}
 }
 
 func limits(x stats.Interval) string {

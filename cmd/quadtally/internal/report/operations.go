@@ -78,6 +78,9 @@ func (b *builder) amounts(o Operation) (plot, all string) {
 	if n == 0 {
 		return undefined, undefined
 	}
+	if f, ok := finer[amount]; ok && least > 0 && least < 0.1 && (amount != "ton" || b.units == trial.US) {
+		amount, least, most, sum = f.unit, least*f.times, most*f.times, sum*f.times
+	}
 	each := amountText(least)
 	if most > least*(1+1e-9) {
 		each += " to " + amountText(most)
@@ -85,10 +88,20 @@ func (b *builder) amounts(o Operation) (plot, all string) {
 	return each + " " + amount, fmt.Sprintf("%s %s in %s", amountText(sum), amount, counted(n, "plot"))
 }
 
+// finer are the units in which the little that a plot takes is weighed out. A
+// ton is one of 2000 lb in a plan in US units, and is left as it is elsewhere.
+var finer = map[string]struct {
+	unit  string
+	times float64
+}{"ton": {"lb", 2000}, "t": {"kg", 1000}, "kg": {"g", 1000}, "lb": {"oz", 16}, "gal": {"fl oz", 128}, "qt": {"fl oz", 32}, "pt": {"fl oz", 16}, "l": {"ml", 1000}, "L": {"ml", 1000}}
+
 // amountText keeps three figures and never writes an exponent.
 func amountText(v float64) string {
 	if v >= 100 {
 		return fmt.Sprintf("%.0f", v)
+	}
+	if v < 0.001 { // where %g would turn to an exponent
+		return figure3(v)
 	}
 	return fmt.Sprintf("%.3g", v)
 }

@@ -67,7 +67,7 @@ func (b *builder) nextSeason() Section {
 		s.say("The trial leaves no variance to plan by.")
 		return s
 	}
-	s.say("From the spread of this trial's own plots: the fewest blocks with which the overall F test would show, four times in five, that one treatment lies this far below another. Variances from one trial are themselves uncertain; with few residual degrees of freedom plan on the safe side.")
+	s.say("From the spread of this trial's own plots: the fewest blocks with which the overall F test, of all treatments together, would show, four times in five, that one treatment lies this far below another. Variances from one trial are themselves uncertain; with few residual degrees of freedom plan on the safe side.")
 	s.add(Text{Tone: Safety, Text: "More blocks mean more passes of the roller and more hours in the field: plan for heat, tractor traffic and rest as well as for degrees of freedom."})
 	return s
 }
@@ -129,7 +129,11 @@ func blocksTable(r Response, a *stats.Analysis, power float64, most int) Table {
 	if k := a.Design.Kind; k != stats.CompleteBlocks && len(a.Design.Blocks) > 0 {
 		layout = " Reckoned for complete blocks with the same residual variance."
 	}
-	t.Note = fmt.Sprintf("From %s of this trial. Residual SD %s on %d degrees of freedom, scale of the analysis.%s", a.Detectable.FromWhat, figures(*a.ResidualSD, 4), a.ResidualDF, layout)
+	back := ""
+	if a.StandardBy != "" {
+		back = ", carried back from the scale of the test"
+	}
+	t.Note = fmt.Sprintf("From %s of this trial%s. Residual SD %s on %d degrees of freedom, scale of the analysis.%s", a.Detectable.FromWhat, back, figures(*a.ResidualSD, 4), a.ResidualDF, layout)
 	return t
 }
 

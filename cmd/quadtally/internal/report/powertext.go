@@ -40,7 +40,6 @@ func distanceText(p analysis.Power, d analysis.Distance) string {
 // with a table by number of blocks.
 func WritePower(w io.Writer, p analysis.Power, opt TextOptions) error {
 	s := newScreen(opt.Term, "a table by number of blocks")
-	t := compareText{opt: opt}
 	units, layout := "blocks", "complete blocks"
 	if p.CompletelyRandomised {
 		units, layout = "plots a treatment", "plots a treatment, completely at random"
@@ -109,12 +108,6 @@ func WritePower(w io.Writer, p analysis.Power, opt TextOptions) error {
 	if opt.Short {
 		return s.write(w)
 	}
-	for _, part := range s.parts {
-		for _, l := range part.lines {
-			t.line("%s", l)
-		}
-	}
-	t.line("")
 	of := func(d analysis.Distance) string {
 		switch {
 		case d.BeyondZero:
@@ -126,26 +119,23 @@ func WritePower(w io.Writer, p analysis.Power, opt TextOptions) error {
 		}
 		return fmt.Sprintf("%.2f SD", d.SD)
 	}
-	rows := [][]string{{units, "residual df", "smallest difference, one pair", "Dunnett", "Tukey"}}
+	var more Section
+	table := Table{ID: "by-blocks", Caption: "Smallest difference shown, by number of " + units, Columns: headed(sentenceCase(units), "Residual df", "One pair", "Dunnett", "Tukey")}
+	table.Columns[0].Numeric = true
 	for _, b := range p.ByBlocks {
-		rows = append(rows, []string{fmt.Sprint(b.Blocks), fmt.Sprint(b.ResidualDF), of(b.DetectablePair), of(b.DetectableDunnett), of(b.DetectableTukey)})
+		table.Rows = append(table.Rows, cells(fmt.Sprint(b.Blocks), fmt.Sprint(b.ResidualDF), of(b.DetectablePair), of(b.DetectableDunnett), of(b.DetectableTukey)))
 	}
-	t.table(rows)
+	more.add(table)
 	if q := p.Quadrats; q != nil {
-		t.line("")
-		rows := [][]string{{"quadrats", "SE of a plot mean", "minutes a plot", "time for equal precision"}}
+		table := Table{ID: "quadrats", Caption: "Quadrats a plot", Columns: headed("Quadrats", "SE of a plot mean", "Minutes a plot", "Time for equal precision")}
+		table.Columns[0].Numeric = true
 		for _, c := range q.Choices {
-			rows = append(rows, []string{fmt.Sprint(c.Quadrats), figure3(math.Sqrt(c.VarPlotMean)), figure3(c.MinutesPerPlot), fmt.Sprintf("%.2f", c.Cost)})
+			table.Rows = append(table.Rows, cells(fmt.Sprint(c.Quadrats), figure3(math.Sqrt(c.VarPlotMean)), figure3(c.MinutesPerPlot), fmt.Sprintf("%.2f", c.Cost)))
 		}
-		t.table(rows)
+		more.add(table)
 	}
-	if len(p.Warnings) > 0 {
-		t.line("")
-		t.line("Mind:")
-		for _, x := range p.Warnings {
-			t.caution(x)
-		}
+	for _, x := range p.Warnings {
+		more.warn("%s", x)
 	}
-	_, err := w.Write(t.b.Bytes())
-	return err
+	return s.writeWith(w, more)
 }

@@ -601,6 +601,32 @@ func TestAmounts(t *testing.T) {
 	}
 }
 
+// What a plot takes is told in a unit that can be weighed out: 3 ton/acre on 16.2
+// m2 is 3*2000*16.2/4046.856 lb, 20 kg/ha 32.4 g, 1 qt/acre 0.128 fl oz.
+func TestAmountsToWeighOut(t *testing.T) {
+	in := inventedInput(t)
+	for _, c := range []struct {
+		rate      float64
+		unit      string
+		units     trial.Units
+		plot, all string
+	}{
+		{3, "ton/acre", trial.US, "24 lb", "96.1 lb in 4 plots"},
+		{3, "ton/ha", trial.Metric, "0.00486 ton", "0.0194 ton in 4 plots"},
+		{20, "kg/ha", trial.Metric, "32.4 g", "130 g in 4 plots"},
+		{1, "qt/acre", trial.US, "0.128 fl oz", "0.512 fl oz in 4 plots"},
+		{0.001, "kg/ha", trial.Metric, "0.00162 g", "0.00648 g in 4 plots"},
+		{0.0001, "kg/ha", trial.Metric, "0.000162 g", "0.000648 g in 4 plots"},
+		{0, "kg/ha", trial.Metric, "0 kg", "0 kg in 4 plots"},
+	} {
+		b := newBuilder(in)
+		b.units = c.units
+		if plot, all := b.amounts(Operation{Rate: &c.rate, RateUnit: c.unit, Treatment: "RYE"}); plot != c.plot || all != c.all {
+			t.Errorf("%g %s: %q and %q, want %q and %q", c.rate, c.unit, plot, all, c.plot, c.all)
+		}
+	}
+}
+
 // The yield table's bed lengths, checked by hand: the reference example of 84.2
 // lb from 30 ft of bed 5.5 ft apart is 22 228.8 lb/acre and 280.667 lb per 100
 // ft, and 24 915.18 kg/ha is 4.17678 kg per m of bed.

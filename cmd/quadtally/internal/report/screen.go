@@ -179,6 +179,20 @@ func (s *screen) write(w io.Writer) error {
 	return err
 }
 
+// writeWith writes all parts, then the sections.
+func (s *screen) writeWith(w io.Writer, list ...Section) error {
+	t := newTextWriter(w, s.term)
+	for _, p := range s.parts {
+		for _, l := range p.lines {
+			t.line(l)
+		}
+	}
+	for _, x := range list {
+		t.section(x, 2)
+	}
+	return t.w.Flush()
+}
+
 // strong makes text bold where the terminal can show it.
 func (t Terminal) strong(s string) string {
 	if t.Bold && s != "" {

@@ -1,6 +1,7 @@
 package report
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"strings"
@@ -14,15 +15,6 @@ import (
 )
 
 var answerWords = map[calibrate.Answer]string{calibrate.Yes: "Yes", calibrate.No: "No", calibrate.NotEnough: "Not yet, there are too few pairs"}
-
-// agreementText lends the wording and units of the text on a screen.
-func agreementText(r *calibrate.Report) *agreeText {
-	t := &agreeText{r: *r, scale: 1, unit: "pieces", digits: 2}
-	if r.Kind == calibrate.Cover {
-		t.scale, t.unit, t.digits = 100, "points", 1
-	}
-	return t
-}
 
 // camera is image against hand.
 func (b *builder) camera() Section {
@@ -51,11 +43,18 @@ func (b *builder) agreement(p *Section, a analysis.Agreement) {
 	} else {
 		p.say("May hand counting stop? Not answered: no margin was stated before the season.")
 	}
-	ag := r.Agreement
-	p.say("For a single quadrat, 95 in 100 differences (image minus hand) lie between %s and %s %s.", t.val(ag.LowerLimit.Value), t.val(ag.UpperLimit.Value), t.unit)
+	p.say("For a single quadrat, 95 in 100 differences (image minus hand) lie between %s and %s %s.", t.val(r.Agreement.LowerLimit.Value), t.val(r.Agreement.UpperLimit.Value), t.unit)
+	difference := differenceFigure(b.in, r)
+	difference.HeightMM = halfTallMM
+	t.tables(p, string(a.Of), equalityFigure(b.in, r), difference)
+}
+
+// tables adds what stands behind the answers. Where nothing is drawn, as on a
+// terminal, the plots of double sampling are told one by one as well.
+func (t *agreeText) tables(p *Section, of string, drawn ...Block) {
+	r, ag := t.r, t.r.Agreement
 	level := fmt.Sprintf("%.0f %% interval", 100*r.Confidence)
-	table := Table{ID: "agreement-" + string(a.Of), Caption: fmt.Sprintf("Agreement (image minus hand) in %s, %d pairs in %d plots", t.unit, ag.N, ag.Plots), Columns: headed("", "Value", level+", plots as units", level+", pairs independent")}
-	table.Columns[0].Head = "Measure"
+	table := Table{ID: "agreement-" + of, Caption: fmt.Sprintf("Agreement (image minus hand) in %s, %d pairs in %d plots", t.unit, ag.N, ag.Plots), Columns: headed("Measure", "Value", level+", plots as units", level+", pairs independent")}
 	for _, e := range []struct {
 		name string
 		e    calibrate.Estimate
@@ -63,95 +62,222 @@ func (b *builder) agreement(p *Section, a analysis.Agreement) {
 		{"Upper limit of agreement", ag.UpperLimit}, {"Root mean squared difference", ag.RMSE}, {"Mean absolute difference", ag.MAE}} {
 		table.Rows = append(table.Rows, cells(e.name, t.val(e.e.Value), t.span(e.e.ClusterCI), t.span(e.e.CI)))
 	}
-	coefficientRow := func(name string, e *calibrate.Estimate) {
+	coefficients := func(name string, e *calibrate.Estimate) {
 		table.Rows = append(table.Rows, cells(name, fixed(e.Value, 3), coefficient(e.ClusterCI), coefficient(e.CI)))
 	}
 	if ag.CCC != nil {
-		coefficientRow("Concordance (Lin)", &ag.CCC.Estimate)
+		coefficients("Concordance (Lin, divisor n)", &ag.CCC.Estimate)
+		table.Rows = append(table.Rows, cells("Concordance, divisor n − 1", fixed(ag.CCC.NMinus1, 3), undefined, undefined))
 	}
 	if ag.ICC != nil {
-		coefficientRow("Intraclass correlation (2,1)", &ag.ICC.Estimate)
+		coefficients("Intraclass correlation (2,1)", &ag.ICC.Estimate)
 	}
 	if ag.Pearson != nil {
-		coefficientRow("Pearson r (follows, not agrees)", &ag.Pearson.Estimate)
+		coefficients("Pearson r (follows, not agrees)", &ag.Pearson.Estimate)
+	}
+	if ag.Spearman != nil {
+		coefficients("Spearman rank r", &ag.Spearman.Estimate)
+	}
+	var hand, image []float64
+	for _, x := range r.Figure.Points {
+		hand, image = append(hand, x.Hand), append(image, x.Image)
+	}
+	if tau, err := calibrate.KendallTauB(hand, image); err == nil {
+		table.Rows = append(table.Rows, cells("Kendall tau-b", fixed(tau, 3), undefined, undefined))
+	}
+	if ag.SDBetween != nil && ag.SDWithin != nil {
+		table.Note = fmt.Sprintf("SD of differences between plots %s, within plots %s.", t.ptr(ag.SDBetween), t.ptr(ag.SDWithin))
 	}
 	tables := []Block{table}
 	if s := ag.Sloping; s != nil && s.Advised {
-		st := Table{ID: "sloping-" + string(a.Of), Caption: "Limits that follow the size of the value, " + t.unit, Columns: headed("Mean of hand and image", "Bias", "Lower limit", "Upper limit")}
+		st := Table{ID: "sloping-" + of, Caption: "Limits that follow the size of the value, " + t.unit, Columns: headed("Mean of hand and image", "Bias", "Lower limit", "Upper limit")}
 		for _, q := range s.Points {
 			st.Rows = append(st.Rows, cells(t.val(q.Mean), t.val(q.Bias), t.val(q.Lower), t.val(q.Upper)))
 		}
 		tables = append(tables, st)
 	}
 	for _, g := range r.Groups {
-		gt := Table{ID: "agreement-" + string(a.Of) + "-by-" + slug(g.By), Caption: fmt.Sprintf("Bias by %s, %s", g.By, t.unit), Columns: headed(sentenceCase(g.By), "Pairs", "Bias", level, "Limits of agreement")}
-		for _, row := range g.Groups {
-			if ga := row.Agreement; ga != nil {
-				gt.Rows = append(gt.Rows, cells(row.Name, fmt.Sprint(row.N), t.val(ga.Bias.Value), t.span(ga.Bias.Best()), t.val(ga.LowerLimit.Value)+" to "+t.val(ga.UpperLimit.Value)))
-			} else {
-				gt.Rows = append(gt.Rows, cells(row.Name, fmt.Sprint(row.N), t.val(row.Bias), undefined, undefined))
-			}
-		}
-		if g.Test != nil {
-			verdict := "not shown to differ"
-			if g.Test.Shown {
-				verdict = "shown to differ"
-			}
-			gt.Note = fmt.Sprintf("Bias %s between %ss: F = %.2f on %.0f and %.0f df, p %s.", verdict, g.By, g.Test.Statistic, g.Test.DF1, g.Test.DF2, pEqual(g.Test.P))
-		} else if g.Note != "" {
-			gt.Note = sentence("%s", g.Note)
-		}
-		tables = append(tables, gt)
+		tables = append(tables, t.groupTable(of, level, g))
+	}
+	if r.Verdict != nil {
+		tables = append(tables, t.marginTable(of, r.Verdict))
 	}
 	p.beside(tables...)
-	difference := differenceFigure(b.in, r)
-	difference.HeightMM = halfTallMM
-	p.add(equalityFigure(b.in, r), difference)
-	if c := r.Calibration; c.Chosen != nil {
-		p.say("Calibration line (%s): hand = %s + %s x image, in %s; it holds for image values from %s to %s. %s", c.Chosen.Method.Words(),
-			t.val(c.Chosen.Intercept.Value), fixed(c.Chosen.Slope.Value, 3), t.unit, t.val(c.Chosen.Low), t.val(c.Chosen.High), sentence("%s", c.Why))
-	}
+	p.add(drawn...)
+	t.line(p, of, level)
 	if d := r.Double; d != nil {
-		p.add(doubleTable(string(a.Of), d, t))
+		p.add(t.doubleTable("double-"+of, "Treatment", d.Treatments))
+		if len(drawn) == 0 {
+			p.add(t.doubleTable("double-plots-"+of, "Plot", d.Plots))
+		}
 	}
+	if plan := r.Plan; r.Double != nil && plan != nil {
+		target := ""
+		if plan.TargetSE > 0 {
+			target = fmt.Sprintf(" Target standard error: %s %s.", fixed(plan.TargetSE*t.scale, t.digits+1), t.unit)
+		}
+		p.say("Plan: %s%s", sentence("%s", plan.Sentence), target)
+	}
+	in := r.Intake
+	p.say("Rows: %d given, %d pairs used, %d photographed only.", in.Given, in.Used, in.Photo)
 	var left []string
-	for _, q := range r.Intake.Problems {
+	for _, q := range in.Problems {
 		if q.Fault != calibrate.NoHand {
 			left = append(left, sentence("%s", q.Sentence))
 		}
 	}
 	if len(left) > 0 {
-		p.note("Pairs left out of the agreement (%d): %s", len(left), strings.Join(left, " "))
+		p.note("Pairs left out of the agreement (%d):", len(left))
+		p.add(List{Items: left, Small: true})
 	}
-	if notes := sentences(slices.Concat(r.Intake.Warnings, ag.Warnings, r.Warnings)); len(notes) > 0 {
-		p.note("%s", strings.Join(notes, " "))
+	notes := slices.Concat(in.Warnings, ag.Warnings, r.Warnings, r.Calibration.Warnings)
+	if r.Calibration.Chosen != nil {
+		notes = append(notes, r.Calibration.Chosen.Warnings...)
 	}
+	if r.Double != nil {
+		notes = append(notes, r.Double.Warnings...)
+	}
+	if r.Verdict != nil {
+		notes = append(notes, r.Verdict.Warnings...)
+	}
+	notes = append(notes, fmt.Sprintf("intervals with plots as units: t for the bias, variance components for the limits, bootstrap of whole plots (%d resamples, seed %d) for the rest of the agreement, delete-one-plot jackknife for lines and double sampling", r.Resamples, r.Seed))
+	p.add(List{Items: sentences(notes), Small: true})
 }
 
-// doubleTable gives treatment means from photos corrected by the hand counts
-// (double sampling), beside the hand counts alone.
-func doubleTable(of string, d *calibrate.DoubleSampling, t *agreeText) Table {
-	out := Table{ID: "double-" + of, Caption: fmt.Sprintf("Double sampling: %d quadrats photographed, %d of them counted by hand, %s", d.Photos, d.Hands, t.unit),
-		Columns: headed("Treatment", "Visit", "Photos", "By hand", "Image only", "Hand only", "SE of hand only", "Image corrected by hand", "SE of corrected")}
+// groupTable is the bias within each of the groups that pairs fall into.
+func (t *agreeText) groupTable(of, level string, g calibrate.GroupTable) Table {
+	out := Table{ID: "agreement-" + of + "-by-" + slug(g.By), Caption: fmt.Sprintf("Bias by %s, %s", g.By, t.unit),
+		Columns: headed(sentenceCase(g.By), "Pairs", "Plots", "Bias", level, "Limits of agreement", "RMSE", "Concordance")}
+	for _, row := range g.Groups {
+		a := row.Agreement
+		if a == nil {
+			out.Rows = append(out.Rows, cells(row.Name, fmt.Sprint(row.N), undefined, t.val(row.Bias), undefined, undefined, undefined, undefined))
+			continue
+		}
+		ccc := undefined
+		if a.CCC != nil {
+			ccc = fixed(a.CCC.Value, 3)
+		}
+		out.Rows = append(out.Rows, cells(row.Name, fmt.Sprint(row.N), fmt.Sprint(a.Plots), t.val(a.Bias.Value), t.span(a.Bias.Best()),
+			t.val(a.LowerLimit.Value)+" to "+t.val(a.UpperLimit.Value), t.val(a.RMSE.Value), ccc))
+	}
+	if b := g.Test; b != nil {
+		verdict := "not shown to differ"
+		if b.Shown {
+			verdict = "shown to differ"
+		}
+		out.Note = fmt.Sprintf("Bias %s between %ss: F = %.2f on %.0f and %.0f df, %s (%s).", verdict, g.By, b.Statistic, b.DF1, b.DF2, pWords(b.P), b.Design)
+		if c := b.AfterLine; c != nil {
+			out.Note += fmt.Sprintf(" After one common line for all: F = %.2f on %.0f and %.0f df, %s.", c.Statistic, c.DF1, c.DF2, pWords(c.P))
+		}
+	} else if g.Note != "" {
+		out.Note = sentence("%s", g.Note)
+	}
+	return out
+}
+
+// marginTable holds the two one-sided tests behind the verdict.
+func (t *agreeText) marginTable(of string, v *calibrate.Verdict) Table {
+	level := "Interval"
+	if v.Overall.CI != nil {
+		level = fmt.Sprintf("%.0f %% interval", 100*v.Overall.CI.Level)
+	}
+	out := Table{ID: "margin-" + of, Caption: fmt.Sprintf("Two one-sided tests, margin %s %s", t.val(v.Margin), t.unit),
+		Columns: headed("Treatment", "Plots", "Bias", level, "p below", "p above", "Answer", "Plots needed")}
+	out.Columns[6].Numeric = false
+	add := func(name string, e *calibrate.TOST) {
+		need := undefined
+		if e.PlotsNeeded != nil {
+			need = fmt.Sprint(*e.PlotsNeeded)
+		}
+		out.Rows = append(out.Rows, cells(name, fmt.Sprint(e.Plots), t.val(e.Bias), t.span(e.CI), pCell(e.PLower), pCell(e.PUpper), strings.ReplaceAll(string(e.Answer), "_", " "), need))
+	}
+	add("all", v.Overall)
+	for _, n := range v.Treatments {
+		if n.Test == nil {
+			out.Rows = append(out.Rows, cells(n.Name, undefined, undefined, undefined, undefined, undefined, "too few pairs", undefined))
+			continue
+		}
+		add(n.Name, n.Test)
+	}
+	return out
+}
+
+// line adds the calibration line beside those that were not chosen.
+func (t *agreeText) line(p *Section, of, level string) {
+	c := t.r.Calibration
+	if c.Chosen == nil {
+		p.say("No calibration line: %s", sentence("%s", c.Why))
+		return
+	}
+	p.say("Calibration line (%s): hand = %s + %s "+timesSign+" image, in %s; it holds for image values from %s to %s and is extrapolated beyond. The raw image value misses the hand by %s. %s", c.Chosen.Method.Words(),
+		t.val(c.Chosen.Intercept.Value), fixed(c.Chosen.Slope.Value, 3), t.unit, t.val(c.Chosen.Low), t.val(c.Chosen.High), t.val(t.r.Agreement.RMSE.Value), sentence("%s", c.Why))
+	lines := Table{ID: "lines-" + of, Caption: "Lines of hand on image, in " + t.unit + "; * chosen", Columns: headed("Line", "Intercept", "Slope", level+" of slope", "Error, plot left out")}
+	for _, l := range c.Lines {
+		name := l.Method.Words()
+		if l == c.Chosen || l.Method == c.Chosen.Method {
+			name += " *"
+		}
+		lines.Rows = append(lines.Rows, cells(name, t.val(l.Intercept.Value), fixed(l.Slope.Value, 3), coefficient(l.Slope.Best()), t.ptr(l.LeaveOnePlot)))
+	}
+	if c.Counts != nil {
+		lines.Note = fmt.Sprintf("Dispersion of counts about the line %.2f (1 is Poisson scatter).", c.Counts.Dispersion)
+	}
+	list := []Block{lines}
+	if len(c.Inverse) > 0 {
+		back := Table{ID: "inverse-" + of, Caption: "Hand value for one image value, read backwards (Fieller), in " + t.unit, Columns: headed("Image", "Hand", "Interval")}
+		back.Columns[0].Numeric = true
+		for _, v := range c.Inverse {
+			span := "no bounds: the slope is not shown to differ from 0"
+			if v.Low != nil && v.High != nil {
+				span = t.val(*v.Low) + " to " + t.val(*v.High)
+			}
+			back.Rows = append(back.Rows, cells(t.val(v.Y), t.val(v.X), span))
+		}
+		list = append(list, back)
+	}
+	p.beside(list...)
+}
+
+// doubleTable gives means from photos corrected by the hand counts (double
+// sampling), beside the hand counts alone.
+func (t *agreeText) doubleTable(id, kind string, rows []calibrate.DomainRow) Table {
+	d := t.r.Double
+	out := Table{ID: id, Caption: fmt.Sprintf("Double sampling by %s: %d quadrats photographed, %d of them counted by hand, %s", strings.ToLower(kind), d.Photos, d.Hands, t.unit),
+		Columns: headed(kind, "Visit", "Photos", "By hand", "Image only", "Hand only", "SE of hand only", "Image corrected by hand", "SE of corrected", "By ratio", "Gain")}
+	out.Columns[1].Numeric = false
 	pair := func(e *calibrate.Estimate) (string, string) {
 		if e == nil {
 			return undefined, undefined
 		}
 		return t.val(e.Value), t.ptr(e.SE)
 	}
-	for _, r := range d.Treatments {
-		visit := r.Visit
-		if visit == "" {
-			visit = "all"
-		}
+	remarks := map[string][]string{}
+	var order []string
+	for _, r := range rows {
+		name, visit := cmp.Or(r.Name, "all"), cmp.Or(r.Visit, "all")
 		image, _ := pair(r.ImageOnly)
 		hand, handSE := pair(r.HandOnly)
 		both, bothSE := pair(r.Regression)
-		out.Rows = append(out.Rows, cells(r.Name, visit, fmt.Sprint(r.Photos), fmt.Sprint(r.Hands), image, hand, handSE, both, bothSE))
+		ratio, _ := pair(r.Ratio)
+		out.Rows = append(out.Rows, cells(name, visit, fmt.Sprint(r.Photos), fmt.Sprint(r.Hands), image, hand, handSE, both, bothSE, ratio, optional(r.Gain, 2)))
+		if r.Note != "" {
+			if remarks[r.Note] == nil {
+				order = append(order, r.Note)
+			}
+			if !slices.Contains(remarks[r.Note], name) { // once, not for every visit
+				remarks[r.Note] = append(remarks[r.Note], name)
+			}
+		}
 	}
-	if d.Gain != nil {
-		out.Note = fmt.Sprintf("Over all treatments the variance by hand only is %.2f times that of the corrected image.", *d.Gain)
+	notes := []string{"Gain: the variance by hand only, in times that of the corrected image."}
+	if d.Gain != nil && kind == "Treatment" {
+		notes = append(notes, fmt.Sprintf("Over all treatments it is %s.", fixed(*d.Gain, 2)))
 	}
+	for _, n := range order {
+		notes = append(notes, sentence("%s: %s", some(remarks[n], 6), n))
+	}
+	out.Note = strings.Join(notes, " ")
 	return out
 }
 

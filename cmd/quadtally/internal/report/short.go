@@ -132,8 +132,40 @@ func (b *builder) answer() Section {
 		s.add(Text{Tone: Plain, Text: strings.Join(rest, " ")})
 	}
 	s.add(b.panels(), b.answerTable())
-	s.Parts = append(s.Parts, Section{ID: "sure", Title: "How sure is this?", Blocks: []Block{List{Items: b.sure(t, claims), Small: true}}})
+	title, items := "How sure is this?", b.sure(t, claims)
+	if next := b.nextWords(); len(next) > 0 {
+		title, items = "How sure is this, and what next?", append(items, next...)
+	}
+	s.Parts = append(s.Parts, Section{ID: "sure", Title: title, Blocks: []Block{List{Items: items, Small: true}}})
 	return s
+}
+
+// nextWords says in a line or two what to do next; the page of the next season
+// has the rest.
+func (b *builder) nextWords() []string {
+	var out []string
+	for _, set := range b.in.DateGroups {
+		out = append(out, sentence("next season: one common day of %s for all treatments, or one treatment on more than one of the days", set.Operation))
+	}
+	if r, ok := b.at(b.lead.Primary); ok && plannable(r) {
+		a := r.Overall.Main()
+		for _, share := range differencesFor(r) {
+			n, _, err := planOf(a).BlocksNeeded(deltaSD(a, a.Detectable.From, share), wantedPower)
+			if err == nil && n <= mostBlocks {
+				if now := len(a.Design.Blocks); n <= now { // no smaller trial is advised
+					out = append(out, sentence("next season: the same %d blocks are enough to see %s %s in the test of all treatments together, four times in five", now, percentWords(share), lessOf(r.Response)))
+					break
+				}
+				unit := counted(n, "block")
+				if len(a.Design.Blocks) == 0 {
+					unit = fmt.Sprintf("%d plots a treatment", n)
+				}
+				out = append(out, sentence("next season: plan %s to see %s %s in the test of all treatments together, four times in five", unit, percentWords(share), lessOf(r.Response)))
+				break
+			}
+		}
+	}
+	return out
 }
 
 // verdict is what the page says first: of the primary response, then regrowth
@@ -188,10 +220,12 @@ func askedWords(r Response) []string {
 		}
 	}
 	if t := x.Trend; t != nil {
-		switch t.Suggested {
-		case 0:
+		switch {
+		case t.Suggested == 0:
 			out = append(out, sentence("no trend of %s over the rates is shown", topic(r.Response)))
-		case 1:
+		case t.Suggested == 1 && t.ThroughEveryMean():
+			out = append(out, sentence("a trend of %s over the two rates is shown", topic(r.Response)))
+		case t.Suggested == 1:
 			out = append(out, sentence("over the rates, %s follow a straight line", topic(r.Response)))
 			if _, countable := thing(r.Response); !countable {
 				out[len(out)-1] = sentence("over the rates, %s follows a straight line", topic(r.Response))
@@ -326,6 +360,12 @@ func (b *builder) answerTable() Table {
 		t.Rows = append(t.Rows, row)
 	}
 	t.Note = "Within a column, treatments that share a letter are not shown to differ; that does not mean that they are the same."
+	for _, c := range cols {
+		if c.a.LettersHideControl() {
+			t.Note += " Held against " + teller{&b.in.Trial}.name(c.a.Control) + " alone, some that share its letter do differ."
+			break
+		}
+	}
 	return t
 }
 
@@ -718,7 +758,7 @@ const mostBlocks = 8
 func (b *builder) nextPage() Section {
 	s := Section{ID: "next", Title: "Next season"}
 	for _, d := range b.dates() {
-		s.say("%s Give these treatments one common day next time, or let one treatment have both days.", d)
+		s.say("%s Give these treatments one common day next time, or let one treatment have more than one of these days.", d)
 	}
 	t := teller{&b.in.Trial}
 	for _, i := range []int{b.lead.Weeds, b.lead.Yield} {
@@ -727,7 +767,7 @@ func (b *builder) nextPage() Section {
 			continue
 		}
 		if c := analysis.ClaimOf(r.Response, r.Overall); c.Detectable != nil {
-			s.say("With %s, a change in %s of about %s of %s is what such a trial sees four times in five.", b.replication(r, c), topic(c.Response), percentWords(*c.Detectable), cmpOr(t.name(c.Control), "the mean"))
+			s.say("With %s, one comparison of two treatments by itself sees a change in %s of about %s of %s four times in five.", b.replication(r, c), topic(c.Response), percentWords(*c.Detectable), cmpOr(t.name(c.Control), "the mean"))
 		}
 	}
 	full := b.nextSeason()

@@ -4,56 +4,184 @@ import (
 	"cmp"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"quadtally/cmd/quadtally/internal/analysis"
 	"quadtally/stats"
-	"quadtally/stats/glm"
 )
 
 // This file turns analyses into tables of a Document. What is common to all of
 // them is said once, in "How to read this file".
 
+// found is a comparison, as the technical file and a terminal show it.
+type found struct {
+	key   string // of its anchors
+	link  string // where the values of its plots stand; "" for nowhere
+	c     analysis.Comparison
+	a     *stats.Analysis
+	less  bool // how much less than the control a treatment has is shown
+	more  bool // it is told as more, where more is better
+	lists bool // long lists are wanted, for which a page has figures
+}
+
+func (f found) texts() *compareText { return &compareText{a: *f.a} }
+
 // treatmentTable is the table every reader looks at. The number of plots of a
 // treatment links to their values in the appendix.
-func (b *builder) treatmentTable(key string, r Response, a *stats.Analysis) Table {
-	texts := compareText{a: *a}
+func (f found) treatmentTable() Table {
+	a, texts := f.a, f.texts()
 	digits := texts.backDigits()
-	t := Table{ID: "means-" + key, Caption: fmt.Sprintf("%s by treatment, %s (letters: %s, %.3g %%)", sentenceCase(a.Response), a.Unit, a.Method.Words(), 100*a.Alpha),
-		Columns: headed("Treatment", "Plots", "Plain mean", "SD", "Adjusted mean", "SE", fmt.Sprintf("%.3g %% interval", 100*a.Confidence), "Letters")}
-	t.Columns[7].Numeric = false
-	suppression := a.Control != "" && r.Role.LessIsBetter()
-	if suppression {
-		t.Columns = append(t.Columns, Column{Head: fmt.Sprintf("Less than %s,"+noBreak+"%%", a.Control), Numeric: true})
+	t := Table{ID: "means-" + f.key, Caption: fmt.Sprintf("%s by treatment%s (letters: %s, %.3g %%)", sentenceCase(cmp.Or(a.Response, "response")), inUnit(a.Unit), a.Method.Words(), 100*a.Alpha),
+		Columns: headed("Treatment", "Plots", "Adjusted mean", "SE", fmt.Sprintf("%.3g %% interval", 100*a.Confidence), "Letters")}
+	t.Columns[5].Numeric = false
+	if f.lists && a.Transform.Scale != stats.Raw {
+		t.Note = "SE on the scale of the analysis."
 	}
+	less := a.Control != "" && f.less
+	if less {
+		how := "Less"
+		if f.more {
+			how = "More"
+		}
+		t.Columns = append(t.Columns, Column{Head: fmt.Sprintf("%s than %s,"+noBreak+"%%", how, a.Control), Numeric: true})
+	}
+	t.Columns = append(t.Columns, Column{"Plain mean", true}, Column{"SD", true})
 	for _, x := range texts.ordered() {
 		se := undefined
 		if x.SE != nil {
 			se = number(x.SE, decimals(x.SE))
 		}
 		mean, lower, upper := x.Shown()
-		row := cells(x.Treatment, fmt.Sprint(x.Plots), number(x.Mean, digits), number(x.SD, digits), number(mean, digits), se,
-			span(lower, upper, digits), cmp.Or(x.Letters, undefined))
-		row.Cells[1].Link = r.dataLink()
-		if suppression {
-			row.Cells = append(row.Cells, Cell{Text: suppressionText(a, x)})
+		row := []string{x.Treatment, fmt.Sprint(x.Plots), number(mean, digits), se, span(lower, upper, digits), cmp.Or(x.Letters, undefined)}
+		if less {
+			row = append(row, suppressionText(a, x, f.more))
 		}
-		t.Rows = append(t.Rows, row)
+		r := cells(append(row, number(x.Mean, digits), number(x.SD, digits))...)
+		r.Cells[1].Link = f.link
+		t.Rows = append(t.Rows, r)
 	}
 	return t
 }
 
-func suppressionText(a *stats.Analysis, x stats.TreatmentResult) string {
-	switch s := x.Suppression; {
+func inUnit(unit string) string {
+	if unit == "" {
+		return ""
+	}
+	return ", " + unit
+}
+
+// variance holds the analyses of variance of plots.
+func (f found) variance(label string) []Block {
+	list := []Block{anovaTable("anova-"+f.key, "Analysis of variance of "+label, f.a.ANOVA)}
+	if !f.a.Design.Balanced {
+		list = append(list, anovaTable("anova-adjusted-"+f.key, "Each term adjusted for all others", f.a.Adjusted))
+	}
+	return list
+}
+
+// tests adds pairs, control, the course within plots and the checks.
+func (f found) tests(s *Section) {
+	var list []Block
+	if len(f.a.Pairs) > 0 {
+		list = append(list, pairTable(f.key, f.a))
+	}
+	if len(f.a.VsControl) > 0 {
+		list = append(list, controlTable(f.key, f.a))
+	}
+	if f.a.Transform.Scale != stats.Raw {
+		list = append(list, f.scaleTable())
+	}
+	s.beside(list...)
+	list = nil
+	if x := f.c.Season; x != nil {
+		if x.Area != nil {
+			list = append(list, anovaTable("area-"+f.key, "Area under the course of each plot", x.Area.ANOVA))
+		}
+		if x.InTime != nil {
+			list = append(list, anovaTable("between-"+f.key, "Between plots, of the split plot in time", x.InTime.Plot), withinTable(f.key, x.InTime))
+		}
+	}
+	if sub := f.a.Subsampling; sub != nil {
+		list = append(list, anovaTable("quadrats-"+f.key, "Quadrats within plots, as measured", sub.ANOVA))
+	}
+	if t, ok := checkTable(f.key, f.a); ok {
+		list = append(list, t)
+	}
+	s.beside(list...)
+}
+
+// scaleTable holds the adjusted means on the scale of the analysis.
+func (f found) scaleTable() Table {
+	d := f.texts().seDigits()
+	t := Table{ID: "scale-" + f.key, Caption: "Adjusted means on the scale of the analysis", Columns: headed("Treatment", "Mean", "SE", fmt.Sprintf("%.3g %% interval", 100*f.a.Confidence))}
+	for _, x := range f.texts().ordered() {
+		t.Rows = append(t.Rows, cells(x.Treatment, number(x.Adjusted, d), number(x.SE, d), span(x.Lower, x.Upper, d)))
+	}
+	return t
+}
+
+// plotTable lists the values of plots with what was fitted to them.
+func (f found) plotTable() Table {
+	d := f.texts().seDigits()
+	t := Table{ID: "plots-" + f.key, Caption: "Plots", Columns: words("Plot", "Treatment", "Block", "Readings", "Value", "Fitted", "Residual")}
+	for i := 3; i < 7; i++ {
+		t.Columns[i].Numeric = true
+	}
+	for _, p := range f.a.Plots {
+		t.Rows = append(t.Rows, cells(p.Name, p.Treatment, cmp.Or(p.Block, undefined), fmt.Sprint(p.Quadrats), number(&p.Value, d), number(&p.Fitted, d), number(&p.Residual, d)))
+	}
+	if f.a.Transform.Scale != stats.Raw {
+		t.Note = "Value as measured; fitted and residual on the scale of the analysis."
+	}
+	return t
+}
+
+// notes are what else is known of a comparison.
+func (f found) notes() []string {
+	a, t := f.a, f.texts()
+	notes := []string{modelFacts(a)}
+	if sub := a.Subsampling; sub != nil {
+		notes = append(notes, fmt.Sprintf("variance between plots %s, between quadrats of a plot %s, as measured; treatments are judged by plots, never by quadrats", figures(sub.VariancePlot, 4), figures(sub.VarianceQuadrat, 4)), sub.Note)
+	}
+	if v := a.BlockVariance; v != nil {
+		notes = append(notes, "variance between blocks "+figure3(v.Variance), v.Note)
+	}
+	if a.Covariate != nil {
+		notes = append(append(notes, t.covariateNote()), t.covariateTests()...)
+	}
+	if r := a.Randomisation; r != nil {
+		notes = append(notes, "by the layout alone (randomisation test), "+pWords(r.P)+": "+r.Note)
+	}
+	notes = slices.Concat(notes, suppressionRemarks(a), a.Notes)
+	for _, o := range a.Outliers {
+		notes = append(notes, fmt.Sprintf("studentised residual of plot %s (%s): %s", o.Plot, o.Treatment, withDecimals(o.Studentised, 2)))
+	}
+	for _, l := range checkLines(a) {
+		for _, w := range l.Warnings {
+			notes = append(notes, l.Name+": "+w)
+		}
+	}
+	return slices.DeleteFunc(notes, func(n string) bool { return n == "" })
+}
+
+// suppressionText is how much less than the control there is, or how much more.
+func suppressionText(a *stats.Analysis, x stats.TreatmentResult, more bool) string {
+	s := x.Suppression
+	switch {
 	case x.Treatment == a.Control:
 		return "control"
 	case s == nil || s.Percent == nil:
 		return undefined
-	case s.Lower != nil || s.Upper != nil:
-		return fmt.Sprintf("%s (%s)", number(s.Percent, 0), span(s.Lower, s.Upper, 0))
-	default:
-		return number(s.Percent, 0)
 	}
+	percent, lower, upper := s.Percent, s.Lower, s.Upper
+	if more {
+		percent, lower, upper = negative(percent), negative(upper), negative(lower)
+	}
+	if lower == nil && upper == nil {
+		return number(percent, 0)
+	}
+	return fmt.Sprintf("%s (%s)", number(percent, 0), span(lower, upper, 0))
 }
 
 func anovaTable(id, caption string, rows []stats.ANOVARow) Table {
@@ -73,18 +201,18 @@ func fOf(v *float64) string {
 func pairTable(key string, a *stats.Analysis) Table {
 	d := (&compareText{a: *a}).seDigits()
 	t := Table{ID: "pairs-" + key, Caption: fmt.Sprintf("Pairs of treatments (%s)", a.Method.Words()),
-		Columns: headed("Pair", "Difference", "SED", "t", "p alone", "p adj.", fmt.Sprintf("%.3g %% interval", 100*a.Confidence), "Shown")}
-	t.Columns[7].Numeric = false
+		Columns: headed("Pair", "Difference", "SED", "LSD", "t", "p alone", "p adj.", fmt.Sprintf("%.3g %% interval", 100*a.Confidence), "Shown")}
+	t.Columns[8].Numeric = false
 	for _, p := range a.Pairs {
 		if !p.Estimable {
-			t.Rows = append(t.Rows, cells(p.A+" - "+p.B, undefined, undefined, undefined, undefined, undefined, undefined, "cannot be compared"))
+			t.Rows = append(t.Rows, cells(p.A+" - "+p.B, undefined, undefined, undefined, undefined, undefined, undefined, undefined, "cannot be compared"))
 			continue
 		}
 		shown := "no"
 		if p.Differ {
 			shown = "yes"
 		}
-		t.Rows = append(t.Rows, cells(p.A+" - "+p.B, number(p.Difference, d), number(p.SED, d), number(p.T, 2), pOf(p.PLSD), pOf(p.P), span(p.Lower, p.Upper, d), shown))
+		t.Rows = append(t.Rows, cells(p.A+" - "+p.B, number(p.Difference, d), number(p.SED, d), number(p.LSD, d), number(p.T, 2), pOf(p.PLSD), pOf(p.P), span(p.Lower, p.Upper, d), shown))
 	}
 	return t
 }
@@ -92,25 +220,29 @@ func pairTable(key string, a *stats.Analysis) Table {
 func controlTable(key string, a *stats.Analysis) Table {
 	d := (&compareText{a: *a}).seDigits()
 	t := Table{ID: "control-" + key, Caption: fmt.Sprintf("Difference from the control %s (Dunnett, %s)", a.Control, sideWords[a.Side]),
-		Columns: headed("Treatment", "Difference", "p", fmt.Sprintf("%.3g %% interval", 100*a.Confidence))}
+		Columns: headed("Treatment", "Difference", "SED", "t", "p", fmt.Sprintf("%.3g %% interval", 100*a.Confidence))}
 	for _, c := range a.VsControl {
-		t.Rows = append(t.Rows, cells(c.Treatment, number(c.Difference, d), pKnown(c.P, c.PError), span(c.Lower, c.Upper, d)))
+		t.Rows = append(t.Rows, cells(c.Treatment, number(c.Difference, d), number(c.SED, d), number(c.T, 2), pKnown(c.P, c.PError), span(c.Lower, c.Upper, d)))
 	}
 	return t
 }
 
 var sideWords = map[stats.Side]string{stats.BothSides: "two-sided", stats.BelowControl: "lower only", stats.AboveControl: "higher only"}
 
-// checkTable lists the checks of the assumptions and the tests without them.
-func checkTable(key string, a *stats.Analysis) (Table, bool) {
-	t := Table{ID: "checks-" + key, Caption: "Checks of the residuals, and tests that need no normal distribution", Columns: headed("Test", "Statistic", "p")}
-	lines := append([]stats.TestLine{}, a.Checks...)
+func checkLines(a *stats.Analysis) []stats.TestLine {
+	lines := slices.Clone(a.Checks)
 	for _, l := range []*stats.TestLine{a.Friedman, a.ImanDavenport, a.KruskalWallis} {
 		if l != nil {
 			lines = append(lines, *l)
 		}
 	}
-	for _, l := range lines {
+	return lines
+}
+
+// checkTable lists the checks of the assumptions and the tests without them.
+func checkTable(key string, a *stats.Analysis) (Table, bool) {
+	t := Table{ID: "checks-" + key, Caption: "Checks of the residuals, and tests that need no normal distribution", Columns: headed("Test", "Statistic", "p")}
+	for _, l := range checkLines(a) {
 		statistic := undefined
 		if l.Statistic != nil {
 			statistic = figure3(*l.Statistic)
@@ -126,9 +258,9 @@ func checkTable(key string, a *stats.Analysis) (Table, bool) {
 // withinTable asks whether treatments part over time: the strata of a split
 // plot in time below the plots.
 func withinTable(key string, i *stats.SplitPlotInTime) Table {
-	t := Table{ID: "within-" + key, Caption: "Within plots: do the treatments part over time?", Columns: headed("Term", "df", "SS", "F", "p", "p GG", "p HF", "p lower")}
+	t := Table{ID: "within-" + key, Caption: "Within plots: do the treatments part over time?", Columns: headed("Term", "df", "SS", "MS", "F", "p", "p GG", "p HF", "p lower")}
 	for _, w := range i.Within {
-		t.Rows = append(t.Rows, cells(w.Term, fmt.Sprint(w.DF), figure3(w.SS), fOf(w.F), pOf(w.P), pOf(w.PGG), pOf(w.PHF), pOf(w.PLow)))
+		t.Rows = append(t.Rows, cells(w.Term, fmt.Sprint(w.DF), figure3(w.SS), fOf(w.MS), fOf(w.F), pOf(w.P), pOf(w.PGG), pOf(w.PHF), pOf(w.PLow)))
 	}
 	if i.EpsilonGG != nil {
 		t.Note = fmt.Sprintf("Epsilon: GG %s, HF %s.", number(i.EpsilonGG, 4), number(i.EpsilonHF, 4))
@@ -165,121 +297,124 @@ func (b *builder) byVisit(r Response) (Table, bool) {
 	return t, true
 }
 
-// opinionTables are the second opinions, by models for what the data are, and
-// what is to be noted beside them.
-func opinionTables(key string, c analysis.Comparison) (list []Block, notes []string) {
-	if m := c.SeasonModel; m != nil && m.Fit != nil {
-		t := Table{ID: "season-model-" + key, Caption: "Second opinion: mixed model of the season", Columns: headed("Term", "df", "error df", "F", "p")}
-		for _, x := range m.Fit.Adjusted {
-			t.Rows = append(t.Rows, cells(x.Term, fmt.Sprint(x.NumDF), withDecimals(x.DenDF, 1), figure3(x.F), pOf(&x.P)))
-		}
-		var parts []string
-		for _, v := range m.Fit.Components {
-			parts = append(parts, v.Name+" "+figures(v.Variance, 4))
-		}
-		list = append(list, t)
-		notes = append(append(notes, "mixed model by REML with Kenward and Roger's degrees of freedom; variances: "+strings.Join(parts, ", ")), m.Warnings...)
-	} else if m != nil {
-		notes = append(notes, "no second opinion by a mixed model of the season: "+m.Refused)
-	}
-	for _, m := range []*analysis.ShareOrCountModel{c.CountModel, c.CoverModel} {
+// opinions adds the second opinions, by models for what the data are; it returns
+// what is to be noted beside them, and what may make them wrong.
+func (f found) opinions(s *Section) (notes, cautions []string) {
+	var list []Block
+	for _, m := range []*analysis.ShareOrCountModel{f.c.CountModel, f.c.CoverModel} {
 		switch {
 		case m == nil:
 		case m.Refused != "":
-			notes = append(notes, fmt.Sprintf("no second opinion by a %s model: %s", m.Family, m.Refused))
+			notes = append(notes, fmt.Sprintf("no second opinion from the %s model: %s", m.Family, m.Refused))
 		default:
-			list = append(list, modelTable(key, *m))
-			notes = append(append(notes, modelSentence(*m)), m.Warnings...)
+			list = append(list, modelTable(f.key, *m))
+			notes, cautions = append(notes, modelSentence(*m)), append(cautions, m.Warnings...)
 		}
 	}
-	return list, notes
+	if m := f.c.SeasonModel; m != nil && m.Fit != nil {
+		list = append(list, seasonModelTables(f.key, *m, f.lists)...)
+		notes, cautions = append(notes, seasonModelFacts(*m)...), append(cautions, m.Warnings...)
+	} else if m != nil {
+		notes = append(notes, "no second opinion from the mixed model of the season: "+m.Refused)
+	}
+	if x := f.c.Components; x != nil {
+		notes, cautions = append(notes, componentsFacts(*x)...), append(cautions, x.Warnings...)
+	}
+	s.beside(list...)
+	return notes, cautions
 }
 
-// modelTable is a model for counts or cover, each treatment against the control.
-func modelTable(key string, m analysis.ShareOrCountModel) Table {
-	t := Table{ID: "model-" + key, Caption: fmt.Sprintf("Second opinion: %s model", m.Family), Columns: headed("Treatment", "Ratio to "+cmp.Or(m.Control, "control"), "Interval", "p, Holm")}
-	if m.Family == glm.Beta {
-		t.Columns[1].Head = "Odds ratio to " + cmp.Or(m.Control, "control")
-	}
-	for _, r := range m.VsControl {
-		t.Rows = append(t.Rows, cells(r.Treatment, number(r.Ratio, 3), span(r.Lower, r.Upper, 3), pOf(r.PHolm)))
-	}
-	return t
-}
-
-// askedBeforehand adds what the plan asked beyond the pairs: contrasts, a trend
-// over rates, factors.
-func (b *builder) askedBeforehand(s *Section, key string, c analysis.Comparison) {
-	a := c.Main()
-	if c.Planned == nil && c.Trend == nil && c.Factorial == nil {
-		return
-	}
-	texts := &compareText{a: *a}
-	d := texts.seDigits()
+// asked adds the answers to what was asked beyond the pairs: contrasts, a margin,
+// the step-down form of Dunnett's test, a trend over rates, factors.
+func (f found) asked(s *Section) {
+	t, key := f.texts(), f.key
 	var list []Block
-	if p := c.Planned; p != nil {
-		t := Table{ID: "planned-" + key, Caption: "Contrasts that the plan asks for" + texts.onScale(),
-			Columns: headed("Contrast", "Difference", fmt.Sprintf("%.3g %% interval", 100*a.Confidence), "t", "p alone", "p"),
-			Note:    fmt.Sprintf("The average of the treatments added less that of those taken away; the last p and the interval allow for their number: %s.", p.Adjustment.Words())}
-		for _, x := range p.Contrasts {
-			if !x.Estimable {
-				t.Rows = append(t.Rows, cells(x.Name, undefined, "cannot be told in this design", undefined, undefined, undefined))
-				continue
-			}
-			t.Rows = append(t.Rows, cells(x.Name, number(x.Average, d), span(x.AverageLower, x.AverageUpper, d), number(x.T, 2), pOf(x.P), pOf(x.PAdjusted)))
+	if p := f.c.Planned; p != nil {
+		x := titled(gridOf("planned-"+key, "Contrasts asked for"+t.onScale(), t.plannedRows(*p)))
+		x.Note = fmt.Sprintf("The average of the treatments added less that of those taken away; the last p and the interval allow for their number: %s.", p.Adjustment.Words())
+		if p.Orthogonal && len(p.Contrasts) > 1 {
+			x.Note += " No two of them look at the same difference."
 		}
-		list = append(list, t)
+		list = append(list, x)
 	}
-	if x := c.Trend; x != nil {
-		list = append(list, trendTable("trend-"+key, "Trend over rates", *x))
+	if m := f.c.Margin; m != nil {
+		s.add(Text{Tone: Plain, Text: t.marginQuestion(*m) + "."})
+		var answers []string
+		for _, l := range t.marginAnswers(*m) {
+			answers = append(answers, l.treatment+": "+l.answer+". "+l.words)
+		}
+		s.add(List{Items: answers})
+		s.note("Each at %.3g %% by one-sided t tests. Not shown does not mean shown to be worse.", 100*m.Alpha)
 	}
-	if f := c.Factorial; f != nil {
-		t := anovaTable("factors-"+key, "Factors", f.ANOVA)
+	if f.c.StepDown != nil {
+		list = append(list, titled(gridOf("step-down-"+key, fmt.Sprintf("Against the control %s by Dunnett's test in its step-down form, which has no intervals", f.a.Control), t.stepDownRows(f.c.StepDown))))
+	}
+	if x := f.c.Trend; x != nil {
+		list = append(list, t.trendTable("trend-"+key, *x))
+	}
+	if x := f.c.Factorial; x != nil {
+		table := anovaTable("factors-"+key, "Factors", x.ANOVA)
 		var notes []string
-		if len(f.Read) > 0 {
-			notes = append(notes, "Read the means of: "+strings.Join(f.Read, "; ")+".")
+		if len(x.Read) > 0 {
+			notes = append(notes, "Read the means of: "+strings.Join(x.Read, "; ")+".")
 		}
-		if len(f.Outside) > 0 {
-			notes = append(notes, "Without a level of every factor, and no part of this: "+strings.Join(f.Outside, ", ")+".")
+		if len(x.Outside) > 0 {
+			notes = append(notes, "Without a level of every factor, and no part of this: "+strings.Join(x.Outside, ", ")+".")
 		}
-		t.Note = strings.Join(append(notes, sentences(f.Warnings)...), " ")
-		list = append(list, t)
-		for i, e := range f.Effects {
-			et := Table{ID: fmt.Sprintf("effect-%s-%d", key, i+1), Caption: "Means of " + strings.Join(e.Factors, " by "), Columns: headed("Level", "Plots", "Mean", "SE", "Interval", "Letters")}
-			et.Columns[5].Numeric = false
-			for k, m := range e.Means {
-				letters := undefined
-				if k < len(e.Letters) {
-					letters = e.Letters[k]
-				}
-				et.Rows = append(et.Rows, cells(strings.Join(m.Levels, ", "), fmt.Sprint(m.Plots), number(m.Mean, d), number(m.SE, d), span(m.Lower, m.Upper, d), letters))
-			}
-			list = append(list, et)
-		}
-		for i, x := range f.Trends {
-			list = append(list, trendTable(fmt.Sprintf("trend-%s-%d", key, i+1), "Trend over the levels of "+x.Factor, x))
+		table.Note = strings.Join(append(notes, sentences(x.Warnings)...), " ")
+		list = append(append(list, table), effectTables(key, x.Effects)...)
+		for i, trend := range x.Trends {
+			list = append(list, t.trendTable(fmt.Sprintf("trend-%s-%d", key, i+1), trend))
 		}
 	}
 	s.beside(list...)
 }
 
-// trendTable is a trend with the equation that describes it.
-func trendTable(id, caption string, x stats.Trend) Table {
-	t := anovaTable(id, caption, x.Rows)
-	var notes []string
-	for _, e := range x.Equations {
-		if e.Degree == x.Suggested {
-			notes = append(notes, fmt.Sprintf("A description between rates %s and %s and nowhere else: %s.", figure3(e.From), figure3(e.To), equation(e.Coefficients)))
+// titled begins the heads of the first two columns large, as pages do.
+func titled(t Table) Table {
+	for i := range 2 {
+		t.Columns[i].Head = sentenceCase(t.Columns[i].Head)
+	}
+	return t
+}
+
+// effectTables are the means of factors and of their combinations.
+func effectTables(key string, effects []stats.EffectMeans) (list []Block) {
+	for i, e := range effects {
+		d := 3
+		for _, m := range e.Means {
+			if m.SE != nil {
+				d = decimals(m.SE) + 1
+				break
+			}
 		}
+		t := Table{ID: fmt.Sprintf("effect-%s-%d", key, i+1), Caption: "Means of " + strings.Join(e.Factors, " by "), Columns: headed("Level", "Plots", "Mean", "SE", "Interval", "Letters")}
+		t.Columns[5].Numeric = false
+		for k, m := range e.Means {
+			letters := undefined
+			if k < len(e.Letters) {
+				letters = e.Letters[k]
+			}
+			t.Rows = append(t.Rows, cells(strings.Join(m.Levels, ", "), fmt.Sprint(m.Plots), number(m.Mean, d), number(m.SE, d), span(m.Lower, m.Upper, d), letters))
+		}
+		list = append(list, t)
 	}
-	if x.Suggested == 0 {
-		notes = append(notes, "No trend over the rates is shown.")
+	return list
+}
+
+// trendTable is a trend with the equation that describes it.
+func (t *compareText) trendTable(id string, x stats.Trend) Table {
+	over := "the levels of " + x.Factor
+	if x.Factor == "treatment" {
+		over = "rates"
 	}
+	out := anovaTable(id, "Trend over "+over, x.Rows)
+	notes := []string{t.trendWords(x)}
 	if len(x.Apart) > 0 {
 		notes = append(notes, "Without a rate, and no part of the trend: "+strings.Join(x.Apart, ", ")+".")
 	}
-	t.Note = strings.Join(append(notes, sentences(x.Warnings)...), " ")
-	return t
+	out.Note = strings.Join(append(notes, sentences(x.Warnings)...), " ")
+	return out
 }
 
 // equation writes a polynomial of the rate.

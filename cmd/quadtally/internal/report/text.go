@@ -33,6 +33,11 @@ func WriteText(w io.Writer, d Document, term Terminal) error {
 	return t.w.Flush()
 }
 
+// writeSections writes sections as WriteText does.
+func writeSections(w io.Writer, term Terminal, list ...Section) error {
+	return WriteText(w, Document{Sections: list}, term)
+}
+
 func newTextWriter(w io.Writer, term Terminal) *textWriter {
 	if term.Width <= 0 {
 		term.Width = 80
@@ -100,6 +105,10 @@ func (t *textWriter) block(b Block) {
 		t.facts(b)
 	case Table:
 		t.table(b)
+	case Beside:
+		for _, x := range b {
+			t.block(x)
+		}
 	}
 }
 
@@ -160,7 +169,7 @@ func (t *textWriter) table(b Table) {
 	}
 	t.gap()
 	if b.Caption != "" {
-		t.wrapped("", "", b.Caption, false)
+		t.wrapped("", "", b.Caption, true)
 	}
 	grid := make([][]string, len(b.Columns))
 	wide := make([]int, len(b.Columns))

@@ -24,3 +24,19 @@ func TestInvert(t *testing.T) {
 		t.Error("nothing was inverted")
 	}
 }
+
+// Every doubt that can meet a person in the field has few words; what grows on
+// the ground asks for no second photo.
+func TestDoubtsInTheField(t *testing.T) {
+	for _, code := range []vision.FlagCode{vision.FlagBlur, vision.FlagClipped, vision.FlagCrushed, vision.FlagShadow, vision.FlagCast, vision.FlagTilt,
+		vision.FlagCoarse, vision.FlagCutFrame, vision.FlagGlints, vision.FlagNoGround, vision.FlagThing, vision.FlagMat, vision.FlagFaint,
+		vision.FlagPanorama, vision.FlagTwoFrames, vision.FlagTwoCards, vision.FlagPrintSize, vision.FlagProfile} {
+		if words := shortWords[code]; words == "" || len(words) > 40 {
+			t.Errorf("%s: %q", code, words)
+		}
+		again := code != vision.FlagMat && code != vision.FlagFaint
+		if f := (vision.Flag{Code: code, Severity: vision.MustLook}); takeAgain(f) != again {
+			t.Errorf("%s: another photo %v", code, !again)
+		}
+	}
+}

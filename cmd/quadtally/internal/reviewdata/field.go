@@ -296,6 +296,12 @@ func safeName(name string) string {
 var shortWords = map[vision.FlagCode]string{
 	vision.FlagBlur: "blurred", vision.FlagShadow: "partly in shadow", vision.FlagClipped: "too bright in places",
 	vision.FlagCrushed: "too dark in places", vision.FlagCast: "colours are off", vision.FlagGlints: "wet leaves glint",
+	vision.FlagPanorama: "a panorama, not one photo", vision.FlagTwoFrames: "two frames in it",
+	vision.FlagMat: "green like moss on the ground", vision.FlagFaint: "much ground is faintly green",
+	vision.FlagTwoCards: "two plot cards in it", vision.FlagCutFrame: "frame cut off", vision.FlagTilt: "taken at a slant",
+	vision.FlagCoarse: "taken from too far off", vision.FlagNoGround: "no bare ground in it",
+	vision.FlagThing: "something green that may be no plant", vision.FlagPrintSize: "corner marks of another size",
+	vision.FlagProfile: "its colours cannot be told for sure",
 }
 
 // mostShade is the share of the ground in strong shadow from which a photo is
@@ -304,7 +310,11 @@ var shortWords = map[vision.FlagCode]string{
 const mostShade = 0.25
 
 // takeAgain reports a doubt for which another photo is taken while one kneels.
+// What grows on the ground would be the same in another photo.
 func takeAgain(f vision.Flag) bool {
+	if f.Code == vision.FlagMat || f.Code == vision.FlagFaint {
+		return false
+	}
 	return f.Severity == vision.MustLook || f.Code == vision.FlagBlur || f.Code == vision.FlagShadow && f.Value > mostShade
 }
 

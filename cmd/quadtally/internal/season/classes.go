@@ -14,6 +14,7 @@ import (
 
 	"quadtally/calibrate"
 	"quadtally/cmd/quadtally/internal/intake"
+	"quadtally/cmd/quadtally/internal/record"
 	"quadtally/vision"
 	"quadtally/vision/classes"
 	"quadtally/vision/raster"
@@ -125,6 +126,7 @@ func (l *Loose) TellApart(named []PlantSpot, opt TellApartOptions) (*LooseClasse
 	var rows []PlantSpot
 	absent := 0
 	visited := map[string]bool{}
+	in := map[int][]PlantSpot{}
 	for _, s := range named {
 		i, err := l.find(s.Photo)
 		if err != nil {
@@ -139,6 +141,13 @@ func (l *Loose) TellApart(named []PlantSpot, opt TellApartOptions) (*LooseClasse
 		if err != nil {
 			return nil, fmt.Errorf("%s: %w", s.Where, err)
 		}
+		m := l.Photos[i].Measurement
+		for _, r := range in[k] {
+			if r.Class != s.Class && math.Hypot(r.X-s.X, r.Y-s.Y) <= oneSpot([2]int{m.Width, m.Height}) {
+				return nil, twoClasses(r, s)
+			}
+		}
+		in[k] = append(in[k], s)
 		names = append(names, classes.Name{Photo: k, X: x, Y: y, Class: slices.Index(t.Classes, s.Class)})
 		rows = append(rows, s)
 		visited[l.visit(i)] = true
@@ -147,6 +156,9 @@ func (l *Loose) TellApart(named []PlantSpot, opt TellApartOptions) (*LooseClasse
 		t.note("%d of %d named plants lie in photos that are not among those measured, and teach nothing", absent, len(named))
 	}
 	model, err := classes.Train(len(t.Classes), t.photos, names, opt.Train)
+	if errors.Is(err, classes.ErrFewNames) && absent > 0 {
+		return nil, fmt.Errorf("%d of %d named plants lie in photos that are not among those measured: give these photos too, or name plants in those given (%w)", absent, len(named), err)
+	}
 	if err != nil {
 		return nil, err
 	}
@@ -450,9 +462,24 @@ func (t *LooseClasses) Total(answers []PlantSpot) ([]TotalCover, *calibrate.Clas
 		if shares == nil {
 			shares = each
 		}
+		plain := map[classes.Role]int{}
+		for _, p := range points {
+			if k := all[p.Answer]; k.Name == string(k.Role) {
+				plain[k.Role]++
+			}
+		}
+		open := map[classes.Role]bool{}
 		for c, k := range all {
-			if k.Name != string(k.Role) {
+			if k.Name == string(k.Role) {
+				continue
+			}
+			if open[k.Role] = record.ManyPlain(plain[k.Role], len(points)); !open[k.Role] {
 				add(k.Name, k.Role, each.Classes[c])
+			}
+		}
+		for _, r := range roles {
+			if open[r] {
+				notes = append(notes, fmt.Sprintf("classes of %s have no cover here: %d of %d check points are answered %s alone, which leaves open the class", r, plain[r], len(points), r))
 			}
 		}
 	}

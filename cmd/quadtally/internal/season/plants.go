@@ -528,6 +528,10 @@ func (s *Season) NamePlants(ctx context.Context, snap *record.Snapshot, spots []
 // five-hundredth of the photo's long side where that is more.
 func oneSpot(size [2]int) float64 { return max(4, float64(max(size[0], size[1]))/500) }
 
+func twoClasses(r, q PlantSpot) error {
+	return fmt.Errorf("%s and %s name one spot %s and %s: one of them is wrong; correct it", r.Where, q.Where, r.Class.Name, q.Class.Name)
+}
+
 // disagreeing refuses two classes at one spot: in two rows of a file, or in a
 // row and an earlier word of another source. At the very place of an earlier
 // word a row corrects it.
@@ -536,7 +540,7 @@ func disagreeing(spots []PlantSpot, photos []*record.Photo, sizes map[string][2]
 		near := oneSpot(sizes[photos[i].Hash])
 		for k, r := range spots[:i] {
 			if photos[k].Hash == photos[i].Hash && r.Class != q.Class && math.Hypot(r.X-q.X, r.Y-q.Y) <= near {
-				return fmt.Errorf("%s and %s name one spot %s and %s: one of them is wrong; correct it", r.Where, q.Where, r.Class.Name, q.Class.Name)
+				return twoClasses(r, q)
 			}
 		}
 		for _, n := range named {

@@ -9,6 +9,7 @@ import (
 	"testing"
 
 	"quadtally/cmd/quadtally/internal/record"
+	"quadtally/cmd/quadtally/internal/tables"
 	"quadtally/cmd/quadtally/internal/trial"
 )
 
@@ -253,6 +254,44 @@ func TestGroundOfWork(t *testing.T) {
 		im := counts(t, "plot,quadrat,visit,treatment,grass\n101,1,1,"+cell+",3\n"+cell+",1,1,BARE,3\n", Options{})
 		if len(im.Faults) != 2 || len(im.Observations) != 0 {
 			t.Errorf("%q for a treatment and a plot: %+v", cell, im)
+		}
+	}
+}
+
+// TestNumbersPerArea: a number per area, or a length, a weight or a share, is no
+// count of plants in a frame, also where a person says that it is of a weed.
+func TestNumbersPerArea(t *testing.T) {
+	tr, plots := plan()
+	for header, unit := range map[string]string{"kochia per ft2": "plants/ft2", "kochia_per_sq_ft": "plants/ft2", "kochia per square metre": "plants/m2", "Kochia per m²": "plants/m2",
+		"kochia (plants/m2)": "plants/m2", "kochia_cm": "cm", "kochia %": "%", "kochia per acre": "plants/acre",
+		"kochia": "", "kochia c": "", "kochia per frame": "", "kochia plants": "", "per kochia": ""} {
+		s := func() *tables.Sheet { return sheet(t, "plot,quadrat,visit,"+header+"\n101,1,1,3\n") }
+		_, err := Counts(tr, plots, s(), Options{})
+		if unit != "" && (err == nil || strings.Contains(err.Error(), "=weed")) {
+			t.Errorf("%q: the question offers a weed: %v", header, err)
+		}
+		columns, perr := ParseColumns(answerKey(header) + "=weed")
+		if perr != nil {
+			t.Fatal(perr)
+		}
+		im, err := Counts(tr, plots, s(), Options{Columns: columns})
+		if unit == "" {
+			if err != nil || len(im.Observations) != 1 {
+				t.Errorf("%q: %+v %v", header, im.Observations, err)
+			}
+		} else if err == nil || !strings.Contains(err.Error(), "assessment "+unit) {
+			t.Errorf("%q: %v", header, err)
+		}
+	}
+}
+
+// TestPasses: work was passed over once or more.
+func TestPasses(t *testing.T) {
+	tr, plots := plan()
+	for cell, ok := range map[string]bool{"1": true, "3": true, "": true, "0": false, "-1": false, "1.5": false} {
+		im, err := Field(tr, plots, sheet(t, "date,operation,treatment,passes\n2025-05-20,rolling,RYE,"+cell+"\n"), Options{})
+		if err != nil || (len(im.Faults) == 0) != ok || ok != (len(im.Operations) == 1) && cell != "1.5" {
+			t.Errorf("%q: %+v %v", cell, im, err)
 		}
 	}
 }

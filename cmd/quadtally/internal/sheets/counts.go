@@ -138,6 +138,9 @@ func (r *reader) wideColumns() ([]wideColumn, error) {
 			r.out.Notes = append(r.out.Notes, fmt.Sprintf("column %q is ignored, as you said", h))
 			continue
 		case m.As == AsClass:
+			if of := notPlants(h); of != "" {
+				return nil, fmt.Errorf("%s: column %q gives %s, and a class of weeds is the plants counted in the frame: type the counts, or say --columns %q", r.s.Name, h, of, answerKey(h)+"=assessment "+of)
+			}
 			class := trial.Class{Name: trial.CleanLabel(strings.ReplaceAll(name, "_", " ")), Group: m.Group, Life: m.Life}
 			if c, _, ok := r.class(name); ok {
 				class.Name = c.Name

@@ -37,6 +37,12 @@ func Field(t *trial.Trial, plots []trial.Plot, s *tables.Sheet, opt Options) (Im
 	passes := map[int]int{}
 	if c := r.column("passes"); c >= 0 {
 		passes = r.whole(c)
+		for _, row := range s.Rows {
+			if n, ok := passes[row.Line]; ok && n < 1 {
+				r.fault(row.Line, "column %q holds %d: a pass is one or more, and work that was not done has no row", s.Header[c], n)
+				delete(when, row.Line)
+			}
+		}
 	}
 	weights := map[int]tables.Value{}
 	if c := r.column("implement weight"); c >= 0 {

@@ -61,6 +61,8 @@ func (q UnknownColumns) Text() string {
 			answers = append(answers, key+"=ignore")
 		case c.Unit != "":
 			answers = append(answers, key+"=assessment "+c.Unit)
+		case notPlants(c.Header) != "":
+			answers = append(answers, key+"=assessment "+notPlants(c.Header))
 		case unitWithin(c.Name) != "":
 			answers = append(answers, key+"=assessment "+unitWithin(c.Name))
 		case i == 0:
@@ -87,6 +89,37 @@ func unitWithin(name string) string {
 		if u := unitNames[foldUnit(w)]; u != "" && w != "a" && w != "in" {
 			return u
 		}
+	}
+	return ""
+}
+
+// notPlants is the unit of a column whose header says that it holds something
+// else than plants in a frame: a unit at its end, or "per" some area; "" where
+// it does not. One letter and "in" may be the end of a name.
+func notPlants(header string) string {
+	words := strings.FieldsFunc(strings.ToLower(header), func(r rune) bool { return strings.ContainsRune(" _-.()[]", r) })
+	for i, w := range words[:max(0, len(words)-1)] {
+		if w != "per" {
+			continue
+		}
+		switch foldUnit(words[i+1]) {
+		case "sq", "square":
+			if strings.HasPrefix(strings.Join(words[i+2:], ""), "m") {
+				return "plants/m2"
+			}
+			return "plants/ft2"
+		case "ft2", "ft", "sqft", "foot":
+			return "plants/ft2"
+		case "m2", "m", "sqm", "metre", "meter":
+			return "plants/m2"
+		case "acre", "ac", "a":
+			return "plants/acre"
+		case "ha", "hectare":
+			return "plants/ha"
+		}
+	}
+	if _, unit := splitUnit(header); (len(unit) > 1 || unit == "%") && !slices.Contains([]string{"in", "plants", "stems"}, unit) {
+		return unit
 	}
 	return ""
 }

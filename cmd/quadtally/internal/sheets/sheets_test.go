@@ -203,11 +203,11 @@ func TestYields(t *testing.T) {
 		}
 	}
 	im, err = Yields(tr, plots, sheet(t, "plot,date,marketable_kg,cull_kg,total_kg,bed_length_m\n101,2025-09-20,5,1,7,3\n"), Options{})
-	if err != nil || len(im.Faults) != 1 || !strings.Contains(im.Faults[0].Text, "a total of 7.000 kg, but marketable 5.000 kg and cull 1.000 kg") {
+	if err != nil || len(im.Faults) != 1 || !strings.Contains(im.Faults[0].Text, "a total of 7 kg, but marketable 5 kg and cull 1 kg") {
 		t.Errorf("%v %+v", err, im)
 	}
 	im, err = Yields(tr, plots, sheet(t, "plot,date,marketable_kg,cull_kg,total_kg,bed_length_m\n101,2025-09-20,5,,4.9,3\n102,2025-09-20,5,,5,3\n"), Options{})
-	if err != nil || len(im.Faults) != 1 || im.Faults[0].Line != 2 || !strings.Contains(im.Faults[0].Text, "a total of 4.900 kg, but marketable 5.000 kg") {
+	if err != nil || len(im.Faults) != 1 || im.Faults[0].Line != 2 || !strings.Contains(im.Faults[0].Text, "a total of 4.9 kg, but marketable 5 kg") {
 		t.Errorf("%v %+v", err, im)
 	}
 }

@@ -235,7 +235,7 @@ func (s *Sheet) assemble(rows []Row) error {
 		return fmt.Errorf("%s has no header row", s.Name)
 	}
 	if h > 0 {
-		s.Notes = append(s.Notes, fmt.Sprintf("%s above the header (row %d) passed over", rowsWere(h), rows[h].Line))
+		s.Notes = append(s.Notes, fmt.Sprintf("above the header (row %d) %s passed over", rows[h].Line, rowsWere(h)))
 	}
 	for _, c := range rows[h].Cells {
 		s.Header = append(s.Header, c.Text)

@@ -218,3 +218,18 @@ func TestFrameOverDrill(t *testing.T) {
 		t.Error("no drill")
 	}
 }
+
+// TestStagesInEveryForm: work that is known as something being done is known as
+// something done.
+func TestStagesInEveryForm(t *testing.T) {
+	tr := &Trial{}
+	for doing, done := range map[string]string{"seeding": "seeded", "drilling": "drilled", "overseeding": "overseeded", "mowing": "mowed", "flail mowing": "flail-mowed", "disking": "disked",
+		"discing": "disced", "tilling": "tilled", "rototilling": "Rototilled", "strip tilling": "strip-tilled", "ploughing": "ploughed", "plowing": "plowed", "chisel plowing": "chisel plowed",
+		"incorporating": "incorporated", "rolling": "rolled", "crimping": "crimped", "roller-crimping": "roller-crimped", "rolling and crimping": "rolled and crimped",
+		"spraying out": "sprayed out", "spraying off": "sprayed off", "burndown": "burned down", "killing": "killed", "tarping": "tarped", "planting": "planted", "transplanting": "transplanted", "setting out": "set out"} {
+		want, known := tr.StageOf(doing)
+		if got, too := tr.StageOf(done); !known || !too || got != want {
+			t.Errorf("%s is %s (%v), %s is %s (%v)", doing, want, known, done, got, too)
+		}
+	}
+}

@@ -29,12 +29,13 @@ var stageWords = []struct {
 	stage Stage
 	words []string
 }{
-	{Seeding, []string{"seeding", "seed", "seeded", "sowing", "sow", "sown", "drilling", "drill", "drilled", "broadcasting", "broadcast", "overseeding", "interseeding", "reseeding", "cover crop seeding"}},
-	{Termination, []string{"termination", "terminate", "terminated", "killing", "killed", "mowing", "mow", "mowed", "mown", "flail mowing", "flail mow", "flailing", "disking", "disk", "disked", "discing", "disc",
-		"tilling", "till", "tilled", "tillage", "rotary tilling", "rototilling", "rotovating", "ploughing", "plowing", "plough", "plow", "chisel plowing", "incorporation", "incorporating", "undercutting", "undercut",
-		"rolling", "roll", "rolled", "crimping", "crimp", "crimped", "roller crimping", "roller-crimping", "rolling and crimping", "roll and crimp",
-		"spraying out", "spray out", "sprayed out", "burndown", "burn down", "herbicide burndown", "desiccation", "tarping", "solarizing"}},
-	{Planting, []string{"planting", "plant", "planted", "transplanting", "transplant", "transplanted", "setting out"}},
+	{Seeding, []string{"seeding", "seed", "seeded", "sowing", "sow", "sown", "drilling", "drill", "drilled", "broadcasting", "broadcast", "overseeding", "overseeded", "interseeding", "interseeded", "reseeding", "reseeded", "drill seeded", "drill seeding", "cover crop seeding"}},
+	{Termination, []string{"termination", "terminate", "terminated", "killing", "killed", "mowing", "mow", "mowed", "mown", "flail mowing", "flail mow", "flail mowed", "flail mown", "flailing", "flailed", "disking", "disk", "disked", "discing", "disc", "disced",
+		"tilling", "till", "tilled", "tillage", "rotary tilling", "rotary tilled", "rototilling", "rototill", "rototilled", "rotovating", "rotovated", "strip tilling", "strip till", "strip tilled", "ploughing", "plowing", "plough", "plow", "ploughed", "plowed",
+		"chisel plowing", "chisel plowed", "chisel ploughing", "chisel ploughed", "incorporation", "incorporating", "incorporated", "undercutting", "undercut",
+		"rolling", "roll", "rolled", "crimping", "crimp", "crimped", "roller crimping", "roller crimped", "rolling and crimping", "roll and crimp", "rolled and crimped", "roll crimped", "roll crimping",
+		"spraying out", "spray out", "sprayed out", "spraying off", "spray off", "sprayed off", "burndown", "burn down", "burning down", "burned down", "burnt down", "herbicide burndown", "desiccation", "desiccated", "tarping", "tarped", "solarizing", "solarized"}},
+	{Planting, []string{"planting", "plant", "planted", "transplanting", "transplant", "transplanted", "setting out", "set out"}},
 }
 
 // StageOf says which stage a word for work means, whole words as they stand:

@@ -13,7 +13,7 @@ func Plural(n int, noun string) string {
 		return "1 " + noun
 	}
 	switch {
-	case strings.HasSuffix(noun, "y") && !strings.HasSuffix(noun, "ay"):
+	case strings.HasSuffix(noun, "y") && !strings.ContainsAny(noun[max(0, len(noun)-2):], "aeou"):
 		noun = strings.TrimSuffix(noun, "y") + "ie"
 	case strings.HasSuffix(noun, "ch") || strings.HasSuffix(noun, "s"):
 		noun += "e"

@@ -86,7 +86,7 @@ function show() {
     spot.add(new Option(`plot ${q.plot}, quadrat ${q.quadrat}${done ? " – counted" : ""}`, key));
     if (!done && !first) first = key;
   }
-  if (!first) spot.add(new Option("every quadrat of this visit is counted", ""), 0);
+  if (!first) spot.add(new Option("all of this visit are counted", ""), 0);
   spot.value = was && [...spot.options].some((o) => o.value === was) ? was : first;
   counts = draft ? { ...draft.counts } : {};
   steppers();

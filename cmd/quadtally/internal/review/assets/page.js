@@ -395,7 +395,18 @@ function photoPage(box) {
     if (at) at.value = spot ? spot.map((v) => v.toFixed(6)).join(",") : "";
   }
   const isGreen = (p) => plane && on && on[Math.min(plane.h - 1, Math.floor(p[1] * plane.h)) * plane.w + Math.min(plane.w - 1, Math.floor(p[0] * plane.w))];
-  const sayAt = (text) => { for (const s of [byId("atsaid"), byId("asking")?.hidden === false && byId("askingsaid")]) if (s) s.textContent = text; };
+  // sayAt says what became of a spot: to a screen reader beside the classes, and
+  // for a while on the photo, for the classes may lie below what is in sight.
+  let silent = 0;
+  function sayAt(text) {
+    const asked = byId("asking")?.hidden === false;
+    for (const s of [byId("atsaid"), asked && byId("askingsaid")]) if (s) s.textContent = text;
+    const seen = byId("spotsaid");
+    seen.textContent = text;
+    seen.hidden = asked;
+    clearTimeout(silent);
+    silent = setTimeout(() => { seen.hidden = true; }, 6000);
+  }
 
   // take shows what became of the photo.
   function take(answer) {
@@ -406,6 +417,7 @@ function photoPage(box) {
       b.textContent = percent(n.cover);
       byId("number").replaceChildren(b, " " + n.quantity);
       byId("numberrange").textContent = `In about nine of ten photos like this one a careful hand mask lies between ${percent(n.lo)} and ${percent(n.hi)}. Pieces: ${n.pieces}; touching plants are one piece.`;
+      byId("numbernotes").replaceChildren(...(n.notes || []).map((text) => { const p = document.createElement("p"); p.textContent = text; return p; }));
     }
     const undo = byId("unname");
     undo.hidden = !answer.entry;
@@ -419,6 +431,8 @@ function photoPage(box) {
     const entry = byId("unname").dataset.entry;
     if (!entry || sending) return;
     sending = true;
+    box.dataset.sending = "yes";
+    sayAt("Taking it back …");
     try {
       take(await send(markForm, { photo: hash }, "/undo/" + entry));
       box.focus();
@@ -426,6 +440,7 @@ function photoPage(box) {
       sayAt("Not taken back: " + e.message);
     }
     sending = false;
+    box.dataset.sending = "no";
   }
 
   // name says what the plant at the spot is, at once.
@@ -434,6 +449,7 @@ function photoPage(box) {
     if (!isGreen(spot)) { sayAt("There is no green at that spot."); return; }
     if (!chosen()) { sayAt("A patch of green is picked: press the key of its class."); return; }
     sending = true;
+    box.dataset.sending = "yes";
     const what = chosen();
     sayAt(`Storing: ${nameOf(what)} …`);
     try {
@@ -446,6 +462,7 @@ function photoPage(box) {
       sayAt("Not stored: " + e.message);
     }
     sending = false;
+    box.dataset.sending = "no";
     board.draw();
   }
 
@@ -850,7 +867,13 @@ document.addEventListener("DOMContentLoaded", () => {
       const b = aside.querySelector(`button[data-key="${e.key - 1}"]`);
       if (b) { e.preventDefault(); b.click(); return; }
     }
-    if (e.key === "u") { const undo = document.querySelector(".said form button"); if (undo) undo.click(); }
+    // What was done last comes first: a plant named here, then what led here.
+    // While a name is on its way neither is the last.
+    if (e.key === "u" && byId("board")?.dataset.sending !== "yes") {
+      const here = [byId("unname"), byId("unframe")].find((b) => b && !b.hidden);
+      const undo = here || document.querySelector(".said form button");
+      if (undo) undo.click();
+    }
     if (e.key === "n") follow("next");
     if (e.key === "p") follow("prev");
     if (!/^[a-z]$/.test(e.key)) return;
