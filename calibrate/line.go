@@ -614,7 +614,7 @@ func (c *Calibration) choose(lines map[Method]*Line, pairs []Pair, hand, image [
 	if l := c.Chosen; l.Method != MethodOLS && ols != nil && l.LeaveOnePlot != nil && ols.LeaveOnePlot != nil && *l.LeaveOnePlot > 1.25**ols.LeaveOnePlot {
 		why := "the camera may report pieces where there are no plants; look at the photos with the lowest hand counts"
 		if l.Method == MethodLogs {
-			why = "the pieces rise with the count more evenly than on logarithms, or a few photos far off bend the line; look at those with the most pieces and the lowest hand counts"
+			why = "look at the photos with the lowest hand counts, which bend it most"
 		}
 		c.Warnings = append(c.Warnings, "a plain line predicts left-out plots clearly better than the chosen one: "+why)
 	}

@@ -298,7 +298,7 @@ func agreesOnWeeds(t *testing.T, dir string, snap func() *record.Snapshot, weeds
 			t.Errorf("agree %s: %d %s, want %q", args, r.code, r.err, want)
 		}
 	}
-	must(t, "compare", "weed-pieces", "--calibrated", "--class", "broadleaf", "--trial", dir, "--quiet").expect(t, exitDone, "CALIBRATED VALUES", "(image + 0.5)^")
+	must(t, "compare", "weed-pieces", "--calibrated", "--class", "broadleaf", "--full", "--trial", dir, "--quiet").expect(t, exitDone, "CALIBRATED VALUES", "(image + 0.5)^")
 }
 
 // newestByHand is the newest entry in which a person named plants or answered
