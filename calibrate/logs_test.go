@@ -285,3 +285,33 @@ func TestLogsRefused(t *testing.T) {
 		t.Errorf("nothing counted: %v %v", l, err)
 	}
 }
+
+// The test whether treatments share a line on logarithms keeps its level where
+// they do, though their counts and so their raw biases differ widely.
+func TestAfterLineOnLogs(t *testing.T) {
+	rng := rand.New(rand.NewPCG(48, 2))
+	opt := counts()
+	opt.Logs = true
+	var onLogs, straight, n float64
+	for range 600 {
+		var pairs []Pair
+		for p := range 16 {
+			x := float64(8 + 3*(p/2) + 40*(p%2))
+			hand := math.Round(math.Pow(x, 1.3) * math.Exp(0.1*rng.NormFloat64()))
+			pairs = append(pairs, Pair{Plot: fmt.Sprint(p), Treatment: fmt.Sprint(p % 2), Image: x, Hand: hand})
+		}
+		a, _ := biasTest(pairs, ByTreatment, 0.95, true)
+		b, _ := biasTest(pairs, ByTreatment, 0.95, false)
+		n++
+		if a.AfterLineShown {
+			onLogs++
+		}
+		if b.AfterLineShown {
+			straight++
+		}
+	}
+	t.Logf("a difference after the line was shown in %.1f %% on logarithms, in %.1f %% after a straight line", 100*onLogs/n, 100*straight/n)
+	if share := onLogs / n; share < 0.025 || share > 0.08 {
+		t.Errorf("shown in %.3f of trials without any", share)
+	}
+}

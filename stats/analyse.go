@@ -920,9 +920,10 @@ func pWords(p float64) string {
 	return fmt.Sprintf("p = %.3f", p)
 }
 
-// figure4 writes a value with four significant digits, and no exponent.
-func figure4(v float64) string {
-	rounded, err := strconv.ParseFloat(strconv.FormatFloat(v, 'g', 4, 64), 64)
+// significant writes a value with a number of significant digits, and no
+// exponent.
+func significant(v float64, digits int) string {
+	rounded, err := strconv.ParseFloat(strconv.FormatFloat(v, 'g', digits, 64), 64)
 	if err != nil {
 		rounded = v
 	}

@@ -143,7 +143,7 @@ func AnalyseYieldLoss(in LossInput) (YieldLoss, error) {
 		out.Warnings = append(out.Warnings, "the trial did not set the weeds: plots with more of them may yield less for other reasons, so this is no measure of what weeds cost")
 	}
 	if out.FewestWeeds > 0.25*out.MostWeeds {
-		out.Warnings = append(out.Warnings, fmt.Sprintf("no plot was nearly free of weeds (from %s to %s): the yield without weeds, and every percentage of it, lies outside what was seen", figure4(out.FewestWeeds), figure4(out.MostWeeds)))
+		out.Warnings = append(out.Warnings, fmt.Sprintf("no plot was nearly free of weeds (from %s to %s): the yield without weeds, and every percentage of it, lies outside what was seen", significant(out.FewestWeeds, 4), significant(out.MostWeeds, 4)))
 	}
 	out.fillHyperbola(in, line)
 	return out, nil

@@ -13,7 +13,8 @@ import (
 )
 
 type agreeFlags struct {
-	of, from, decimal, unit   string
+	of, class                 string
+	from, decimal, unit       string
 	margin, over              string
 	by                        []string
 	handMinutes, photoMinutes float64
@@ -39,12 +40,16 @@ stop: yes, no, or not yet, on average and for comparing treatments. A yes takes
 every treatment. For cover the margin is in points of cover (5 means within 5
 points), for counts in plants per quadrat.
 
+Weeds are held against weeds once the photos tell them apart: weed cover against
+weed cover judged by eye, weed pieces against hand counts, of one --class too.
+
 With --from, any table of pairs will do: columns hand and image, and perhaps
 plot, quadrat, visit, treatment, observer.
 
 ` + exitHelp,
 		Example: `  quadtally agree --of cover --margin 5
   quadtally agree --of count --by treatment --json
+  quadtally agree --of weed-pieces --class grass
   quadtally agree --from pairs.csv --hand-minutes 6 --photo-minutes 1`,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			opt, err := f.options()
@@ -52,13 +57,16 @@ plot, quadrat, visit, treatment, observer.
 				return err
 			}
 			if f.from != "" {
+				if f.class != "" || f.against() != "" {
+					return usagef("--class and --of weed-cover or weed-pieces are of the trial's own pairs; they do not go with --from")
+				}
 				return a.agreeTable(f, opt)
 			}
 			if err := unused(cmd, "the trial's own pairs, only with --from", []string{"unit", "decimal"}); err != nil {
 				return err
 			}
 			return a.withTrial(func(_ *record.Store, snap *record.Snapshot) error {
-				r, err := analysis.Agree(snap, opt)
+				r, err := analysis.Agree(snap, opt, analysis.Against{Of: f.against(), Class: f.class})
 				if err != nil {
 					return err
 				}
@@ -70,7 +78,8 @@ plot, quadrat, visit, treatment, observer.
 		},
 	}
 	fl := c.Flags()
-	fl.StringVar(&f.of, "of", "cover", "cover or count; count also tells two observers of one quadrat apart")
+	fl.StringVar(&f.of, "of", "cover", "cover or count; count also tells two observers of one quadrat apart; weed-cover or weed-pieces for weeds alone")
+	fl.StringVar(&f.class, "class", "", "of counts: only this class, species, group or life form")
 	fl.StringVar(&f.margin, "margin", "", "largest mean difference that would still let hand counting stop (`points` of cover, or plants per quadrat)")
 	fl.StringVar(&f.over, "over", "", "the hand values a yes is wanted for, `LOW,HIGH`, such as 0,40: in place of 3 visits")
 	fl.StringSliceVar(&f.by, "by", def.By, "tables by visit, treatment, observer")
@@ -86,9 +95,23 @@ plot, quadrat, visit, treatment, observer.
 	return c
 }
 
+// against is the response of photos that is asked for by name, "" for none.
+func (f *agreeFlags) against() analysis.Key {
+	if k := analysis.Named(f.of); k == analysis.WeedCover || k == analysis.WeedPieces {
+		return k
+	}
+	return ""
+}
+
 func (f *agreeFlags) options() (calibrate.Options, error) {
 	opt := calibrate.DefaultOptions()
 	opt.Kind, opt.By, opt.Seed = calibrate.Kind(f.of), f.by, f.seed
+	switch f.against() {
+	case analysis.WeedCover:
+		opt.Kind = calibrate.Cover
+	case analysis.WeedPieces:
+		opt.Kind = calibrate.Count
+	}
 	opt.HandMinutes, opt.PhotoMinutes, opt.TargetSE = f.handMinutes, f.photoMinutes, f.targetSE
 	if opt.Kind == calibrate.Cover {
 		opt.TargetSE /= 100

@@ -197,6 +197,7 @@ func TestPlantsCommand(t *testing.T) {
 	if math.Abs(told-truth) > 0.03 {
 		t.Errorf("weed cover %.4f, truth %.4f", told, truth)
 	}
+	agreesOnWeeds(t, dir, snap, rs)
 
 	// Refused whole: places that are none, answers to what was not asked.
 	for say1, c := range map[string]struct {
@@ -219,6 +220,85 @@ func TestPlantsCommand(t *testing.T) {
 	if _, err := csv.NewReader(bytes.NewReader([]byte(r.out))).ReadAll(); err != nil {
 		t.Errorf("the check points are no CSV: %v", err)
 	}
+}
+
+// agreesOnWeeds stores sheets with weeds judged by eye and counted by class, and
+// holds what the photos tell apart against them: weeds against weeds, never all
+// green.
+func agreesOnWeeds(t *testing.T, dir string, snap func() *record.Snapshot, weeds []analysis.Reading) {
+	t.Helper()
+	pieces, err := analysis.Find(snap(), "weed-pieces", "broadleaf")
+	if err != nil {
+		t.Fatal(err)
+	}
+	ofPhotos, _, err := pieces.Readings(snap())
+	if err != nil {
+		t.Fatal(err)
+	}
+	byEye, counted := "plot,quadrat,visit,weed_cover_%\n", "plot,quadrat,visit,species,count\n"
+	var eye, hand, all float64 // means of what the sheets say
+	for i, x := range weeds {
+		v := math.Round(100 * (x.Value + 0.02))
+		eye += v / float64(len(weeds))
+		byEye += fmt.Sprintf("%s,%d,%d,%g\n", x.Plot, x.Quadrat, x.Visit, v)
+		n, grass := 2*ofPhotos[i].Value+1, i%3
+		hand += n / float64(len(weeds))
+		all += (n + float64(grass)) / float64(len(weeds))
+		at := fmt.Sprintf("%s,%d,%d", ofPhotos[i].Plot, ofPhotos[i].Quadrat, ofPhotos[i].Visit)
+		counted += fmt.Sprintf("%s,broadleaf,%g\n%s,grass,%d\n", at, n, at, grass)
+	}
+	for name, text := range map[string]string{"eye.csv": byEye, "weeds.csv": counted} {
+		must(t, "counts", file(t, dir, name, text), "--trial", dir, "--quiet")
+	}
+	agree := func(args ...string) (got struct {
+		Hand  string `json:"hand_name"`
+		Image string `json:"image_name"`
+		Of    struct {
+			N    int     `json:"n"`
+			Hand float64 `json:"hand_mean"`
+		} `json:"agreement"`
+		Line struct {
+			Chosen struct {
+				Method string `json:"method"`
+			} `json:"chosen"`
+		} `json:"calibration"`
+	}) {
+		r := say(t, append([]string{"agree", "--trial", dir, "--json", "--quiet"}, args...)...)
+		if err := json.Unmarshal([]byte(r.out), &got); err != nil || r.code != exitDone {
+			t.Fatalf("agree %s: %v %s", args, err, r.err)
+		}
+		return got
+	}
+	for _, of := range []string{"cover", "weed-cover"} {
+		if got := agree("--of", of); got.Of.N != len(weeds) || math.Abs(100*got.Of.Hand-eye) > 1e-9 || got.Image != "weed cover" || got.Hand != "weed cover judged by eye" {
+			t.Errorf("agree --of %s: %+v, by eye %.3f in %d quadrats", of, got, eye, len(weeds))
+		}
+	}
+	for _, c := range []struct {
+		args  []string
+		hand  float64
+		image string
+	}{
+		{[]string{"--of", "count"}, all, "weed pieces"},
+		{[]string{"--of", "weed-pieces"}, all, "weed pieces"},
+		{[]string{"--of", "weed-pieces", "--class", "broadleaf"}, hand, "weed pieces of broadleaf"},
+		{[]string{"--of", "count", "--class", "broadleaf"}, hand, "weed pieces of broadleaf"},
+	} {
+		got := agree(c.args...)
+		if got.Of.N != len(weeds) || math.Abs(got.Of.Hand-c.hand) > 1e-9 || got.Image != c.image || !strings.HasPrefix(got.Hand, "hand count") || got.Line.Chosen.Method != "logs_with_smearing" {
+			t.Errorf("agree %s: %+v, counted %.3f", c.args, got, c.hand)
+		}
+	}
+	for want, args := range map[string][]string{
+		"no plant is named":       {"--of", "weed-pieces", "--class", "sedge"},
+		"--class goes with count": {"--of", "cover", "--class", "grass"},
+		"do not go with --from":   {"--from", filepath.Join(dir, "weeds.csv"), "--of", "weed-pieces"},
+	} {
+		if r := say(t, append([]string{"agree", "--trial", dir, "--quiet"}, args...)...); r.code != exitUsage || !strings.Contains(r.err, want) {
+			t.Errorf("agree %s: %d %s, want %q", args, r.code, r.err, want)
+		}
+	}
+	must(t, "compare", "weed-pieces", "--calibrated", "--class", "broadleaf", "--trial", dir, "--quiet").expect(t, exitDone, "CALIBRATED VALUES", "(image + 0.5)^")
 }
 
 // newestByHand is the newest entry in which a person named plants or answered

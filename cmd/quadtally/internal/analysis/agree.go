@@ -1,6 +1,7 @@
 package analysis
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 
@@ -40,7 +41,10 @@ var handSide = map[Key]struct {
 // pairsOf holds every photo's value of a response against the hand value of the
 // same quadrat at the same visit: cover as a fraction, numbers in the frame.
 // Values missing on one side are NaN, as calibrate.Pair asks.
-func pairsOf(snap *record.Snapshot, photos Key) ([]calibrate.Pair, error) {
+//
+// With a class, pieces sorted into it stand against hand counts of that class,
+// group or life form.
+func pairsOf(snap *record.Snapshot, photos Key, class string) ([]calibrate.Pair, error) {
 	hand := handSide[photos]
 	at := map[Place]*calibrate.Pair{}
 	var order []Place
@@ -56,7 +60,7 @@ func pairsOf(snap *record.Snapshot, photos Key) ([]calibrate.Pair, error) {
 		}
 		return p
 	}
-	r, err := Find(snap, string(photos), "")
+	r, err := Find(snap, string(photos), class)
 	if err != nil {
 		return nil, err
 	}
@@ -67,6 +71,9 @@ func pairsOf(snap *record.Snapshot, photos Key) ([]calibrate.Pair, error) {
 	if err != nil {
 		return nil, err
 	}
+	if len(image) == 0 && (photos == WeedCover || photos == WeedPieces) {
+		return nil, r.notToldApart(snap)
+	}
 	for _, x := range image {
 		get(x).Image = x.Value
 	}
@@ -76,7 +83,7 @@ func pairsOf(snap *record.Snapshot, photos Key) ([]calibrate.Pair, error) {
 			observers[Place{o.Plot, o.Quadrat, o.Visit}] = o.Observer
 		}
 	}
-	byHand, err := Find(snap, string(hand.by), "")
+	byHand, err := Find(snap, string(hand.by), class)
 	if err != nil {
 		return nil, err
 	}
@@ -96,35 +103,66 @@ func pairsOf(snap *record.Snapshot, photos Key) ([]calibrate.Pair, error) {
 	return out, nil
 }
 
+// Against is the response of photos that is held against the hand.
+type Against struct {
+	Of    Key    // WeedCover or WeedPieces; "" for what suits the kind
+	Class string // of pieces: a class of weeds; "" all
+}
+
 // Agree is the one way from the record to a study of camera against hand. opt
 // says which kind; where it states no margin, the one of the plan holds.
-func Agree(snap *record.Snapshot, opt calibrate.Options) (calibrate.Report, error) {
+func Agree(snap *record.Snapshot, opt calibrate.Options, a Against) (calibrate.Report, error) {
+	if a.Class != "" && opt.Kind != calibrate.Count {
+		return calibrate.Report{}, misuse("--class goes with counts: `quadtally agree --of count --class %s`", a.Class)
+	}
+	if a.Class != "" { // pieces of everything green have no class
+		a.Of = WeedPieces
+	}
 	if opt.Margin == nil && opt.Kind == calibrate.Cover && snap.Trial.AgreementMargin != nil {
 		m := *snap.Trial.AgreementMargin / 100
 		opt.Margin = &m
 	}
-	return agreeBy(snap, opt, photoSide(snap, opt.Kind))
+	photos := cmp.Or(a.Of, photoSide(snap, opt.Kind))
+	pairs, err := pairsOf(snap, photos, a.Class)
+	if err != nil {
+		return calibrate.Report{}, err
+	}
+	return agreeOn(snap, opt, Against{photos, a.Class}, pairs)
 }
 
-func agreeBy(snap *record.Snapshot, opt calibrate.Options, photos Key) (calibrate.Report, error) {
+// agreeOn studies some of the pairs of a response of photos.
+func agreeOn(snap *record.Snapshot, opt calibrate.Options, a Against, pairs []calibrate.Pair) (calibrate.Report, error) {
 	opt.Unit = calibrate.UnitFraction
+	// Weeds that touch are one piece, and what is sorted wrongly comes from where
+	// there is much: by class a straight line was worse than none.
+	opt.Logs = a.Of == WeedPieces
+	if a.Of == WeedPieces || a.Of == WeedCover {
+		image, err := Find(snap, string(a.Of), a.Class)
+		if err != nil {
+			return calibrate.Report{}, err
+		}
+		hand, err := Find(snap, string(handSide[a.Of].by), a.Class)
+		if err != nil {
+			return calibrate.Report{}, err
+		}
+		opt.ImageName, opt.HandName = image.Label, hand.Label
+	}
 	if opt.Enough.Treatments == nil {
 		for _, t := range snap.Trial.Treatments {
 			opt.Enough.Treatments = append(opt.Enough.Treatments, t.Code)
 		}
 	}
-	pairs, err := pairsOf(snap, photos)
-	if err != nil {
-		return calibrate.Report{}, err
-	}
 	r, err := calibrate.Study(pairs, opt)
 	if err != nil {
 		hand := "cover judged by eye (a column cover_% in the count sheet)"
-		switch photos {
+		switch a.Of {
 		case WeedCover:
 			hand = "weed cover judged by eye (a column weed_cover_% in the count sheet)"
 		case GreenPieces, WeedPieces:
 			hand = "hand counts"
+			if a.Class != "" {
+				hand += " of " + a.Class
+			}
 		}
 		return r, fmt.Errorf("the camera cannot be held against the hand yet: %w; it needs photos in use and %s of the same quadrats", err, hand)
 	}

@@ -5,6 +5,7 @@ import (
 	"maps"
 	"math"
 	"slices"
+	"strconv"
 
 	"quadtally/calibrate"
 	"quadtally/cmd/quadtally/internal/record"
@@ -12,24 +13,43 @@ import (
 )
 
 // Calibrated says what image values were carried through before they were
-// compared. Intercept and slope are hand on image in the unit of the response.
+// compared.
 type Calibrated struct {
-	Method    string   `json:"method"`
-	Pairs     int      `json:"pairs"`
-	Plots     int      `json:"plots"`
-	Intercept float64  `json:"intercept"`
-	Slope     float64  `json:"slope"`
-	SlopeSE   *float64 `json:"slope_se,omitempty"`
-	Low       float64  `json:"valid_low"`
-	High      float64  `json:"valid_high"`
-	Unit      string   `json:"unit"`
-	Why       string   `json:"why"`
+	Method string `json:"method"`
+	Pairs  int    `json:"pairs"`
+	Plots  int    `json:"plots"`
+	// LineUsed is the one line for all, nil where each visit has its own.
+	*LineUsed
+	ByVisit []VisitLine `json:"by_visit,omitempty"`
+	Unit    string      `json:"unit"`
+	Why     string      `json:"why"`
 	// Extrapolated lists plots with an image mean outside the range of the
 	// pairs.
 	Extrapolated []string `json:"extrapolated,omitempty"`
 	// Loud must be read first: a bias that differs between treatments.
 	Loud     []string `json:"loud,omitempty"`
 	Warnings []string `json:"warnings,omitempty"`
+}
+
+// LineUsed is a line of hand on image in the unit of Calibrated. Where Smear is
+// not 0 it is one on logarithms: hand + Shift = Smear exp(Intercept) (image +
+// Shift)^Slope.
+type LineUsed struct {
+	Intercept float64  `json:"intercept"`
+	Slope     float64  `json:"slope"`
+	SlopeSE   *float64 `json:"slope_se,omitempty"`
+	Shift     float64  `json:"shift,omitempty"`
+	Smear     float64  `json:"smear,omitempty"`
+	Low       float64  `json:"valid_low"`
+	High      float64  `json:"valid_high"`
+}
+
+// VisitLine is the line of one visit.
+type VisitLine struct {
+	Visit int `json:"visit"`
+	Pairs int `json:"pairs"`
+	Plots int `json:"plots"`
+	LineUsed
 }
 
 // calibration is what calibrating puts in the place of image values.
@@ -40,8 +60,13 @@ type calibration struct {
 	summary  Calibrated
 }
 
+// leastPlotsOfVisit is the number of plots with pairs from which a visit has a
+// line on logarithms of its own; as many as a verdict rests on.
+var leastPlotsOfVisit = calibrate.DefaultEnough().Plots
+
 // calibrateReadings carries image readings through the line of the trial's own
-// pairs of hand and photo.
+// pairs of hand and photo. On logarithms each visit has a line of its own where
+// all visits asked for have pairs enough, else all pairs together give one.
 func calibrateReadings(snap *record.Snapshot, r Response, rs []Reading) (calibration, error) {
 	opt := calibrate.DefaultOptions()
 	switch {
@@ -52,7 +77,26 @@ func calibrateReadings(snap *record.Snapshot, r Response, rs []Reading) (calibra
 	default:
 		opt.Kind = calibrate.Cover
 	}
-	agreement, err := agreeBy(snap, opt, r.Key)
+	if handSide[r.Key].by == "" {
+		return calibration{}, misuse("--calibrated goes with cover and pieces that a hand value is held against, which %s is not", r.Label)
+	}
+	if r.Class != "" && r.Key != WeedPieces {
+		return calibration{}, misuse("%s cannot be calibrated: nothing is judged by eye class by class", r.Label)
+	}
+	a := Against{r.Key, r.Class}
+	pairs, err := pairsOf(snap, a.Of, a.Class)
+	if err != nil {
+		return calibration{}, err
+	}
+	visits := map[int]bool{}
+	for _, x := range rs {
+		visits[x.Visit] = true
+	}
+	byVisit := a.Of == WeedPieces && enoughByVisit(pairs, visits)
+	if byVisit {
+		pairs = slices.DeleteFunc(pairs, func(p calibrate.Pair) bool { return !visits[visitOf(p)] })
+	}
+	agreement, err := agreeOn(snap, opt, a, pairs)
 	if err != nil {
 		return calibration{}, err
 	}
@@ -60,43 +104,65 @@ func calibrateReadings(snap *record.Snapshot, r Response, rs []Reading) (calibra
 	if line == nil {
 		return calibration{}, fmt.Errorf("nothing can be calibrated: %s", agreement.Calibration.Why)
 	}
-	if line.Slope.Value <= 0 {
-		return calibration{}, fmt.Errorf("nothing can be calibrated: the line of hand on image falls (slope %.3g), more in the photo meaning less by hand; compare raw values, and look into `quadtally agree`", line.Slope.Value)
+	c := calibration{summary: Calibrated{Method: line.Method.Words(), Pairs: line.N, Plots: line.Plots, Unit: r.Unit, Why: agreement.Calibration.Why,
+		Loud: agreement.Loud, Warnings: slices.Clone(agreement.Calibration.Warnings)}}
+	lines := map[int]*calibrate.Line{} // by visit of the readings
+	for v := range visits {
+		lines[v] = line
+	}
+	if byVisit && len(visits) > 1 {
+		full, _, _, err := calibrate.Clean(pairs, calibrate.Options{Kind: calibrate.Count})
+		if err != nil {
+			return calibration{}, err
+		}
+		ofVisits, err := calibrate.FitVisits(full, line.Method, opt)
+		if err != nil {
+			return calibration{}, fmt.Errorf("nothing can be calibrated at %w; leave the visit out, or compare raw values", err)
+		}
+		for v := range visits {
+			lines[v] = ofVisits[fmt.Sprint(v)]
+			at, err := agreeOn(snap, opt, a, slices.DeleteFunc(slices.Clone(pairs), func(p calibrate.Pair) bool { return visitOf(p) != v }))
+			if err != nil {
+				return calibration{}, err
+			}
+			for _, text := range at.Loud {
+				c.summary.Loud = append(c.summary.Loud, fmt.Sprintf("visit %d: %s", v, text))
+			}
+		}
+		slices.Sort(c.summary.Loud)
 	}
 	// The line is of readings as taken, the answer in the unit of the response.
 	unit := r.Factor
 	images := map[Place][]float64{} // of plots at visits
-	var out []Reading
 	for _, x := range rs {
 		if x.Per > 0 {
 			unit = r.Factor / x.Per // one quadrat size a trial
 		}
 		k := Place{Plot: x.Plot, Visit: x.Visit}
 		images[k] = append(images[k], x.Value)
-		x.Value = line.At(x.Value)
-		out = append(out, x)
+		x.Value, x.Range = lines[x.Visit].At(x.Value), nil
+		c.readings = append(c.readings, x)
 	}
-	c := calibration{readings: out, summary: Calibrated{
-		Method: line.Method.Words(), Pairs: line.N, Plots: line.Plots,
-		Intercept: line.Intercept.Value * unit, Slope: line.Slope.Value, SlopeSE: line.Slope.SE,
-		Low: line.Low * unit, High: line.High * unit, Unit: r.Unit, Why: agreement.Calibration.Why,
-		Loud: agreement.Loud, Warnings: slices.Clone(agreement.Calibration.Warnings),
-	}}
+	if err := c.summary.describe(lines, line, unit); err != nil {
+		return calibration{}, err
+	}
 	order := slices.SortedFunc(maps.Keys(images), comparePlaces)
 	var plots []calibrate.PlotImages
+	var through []*calibrate.Line
 	for _, k := range order {
 		name := k.Plot
 		if k.Visit > 0 {
 			name = fmt.Sprintf("%s at visit %d", k.Plot, k.Visit)
 		}
 		plots = append(plots, calibrate.PlotImages{Plot: name, Images: images[k]})
+		through = append(through, lines[k.Visit])
 	}
-	means, err := line.ApplyMeans(plots)
+	means, err := calibrate.ApplyMeansBy(through, plots)
 	if err != nil {
 		return calibration{}, err
 	}
 	c.summary.Extrapolated = means.Extrapolated
-	c.own = stats.OwnError{DF: means.DF, Cov: covarianceOverVisits(order, line, means)}
+	c.own = stats.OwnError{DF: means.DF, Cov: covarianceOverVisits(order, through, means)}
 	for i, k := range order {
 		c.own.Plots, c.visits = append(c.own.Plots, k.Plot), append(c.visits, k.Visit)
 		for j := range order {
@@ -106,31 +172,88 @@ func calibrateReadings(snap *record.Snapshot, r Response, rs []Reading) (calibra
 	return c, nil
 }
 
-// covarianceOverVisits is the covariance of calibrated plot means, in the
-// line's own unit squared. To what the line's uncertainty gives it adds, between
-// two visits of one plot, the plot effect: the deviation from the line that the
-// quadrats of a plot have in common is the same at every visit.
-func covarianceOverVisits(order []Place, line *calibrate.Line, means *calibrate.CalibratedMeans) [][]float64 {
+// describe sets the lines that were used in the unit of the response. It refuses
+// a line that falls and, on logarithms, one that is not shown to rise.
+func (c *Calibrated) describe(lines map[int]*calibrate.Line, all *calibrate.Line, unit float64) error {
+	if all.Method == calibrate.MethodLogs {
+		unit, c.Unit = 1, "per quadrat" // its shift is a part of a plant
+	}
+	used := func(l *calibrate.Line) LineUsed {
+		u := LineUsed{Intercept: l.Intercept.Value * unit, Slope: l.Slope.Value, SlopeSE: l.Slope.SE, Shift: l.Shift, Smear: l.Smear, Low: l.Low * unit, High: l.High * unit}
+		return u
+	}
+	for _, v := range slices.Sorted(maps.Keys(lines)) {
+		l := lines[v]
+		at := "the line of hand on image"
+		if l != all {
+			at = fmt.Sprintf("the line of hand on image at visit %d", v)
+			c.ByVisit = append(c.ByVisit, VisitLine{v, l.N, l.Plots, used(l)})
+		}
+		switch ci := l.Slope.Best(); {
+		case l.Slope.Value <= 0:
+			return fmt.Errorf("nothing can be calibrated: %s falls (slope %.3g), more in the photo meaning less by hand; compare raw values, and look into `quadtally agree`", at, l.Slope.Value)
+		case l.Method != calibrate.MethodLogs:
+		case ci == nil:
+			return fmt.Errorf("nothing can be calibrated: %s rests on pairs in %d plots, and at least 3 are needed for it to have an uncertainty", at, l.Plots)
+		case ci.Low <= 0:
+			return fmt.Errorf("nothing can be calibrated: that %s rises is not shown (slope %.3g, %.0f %% interval %.3g to %.3g, %d pairs in %d plots); count more quadrats by hand, in plots with few and with many", at, l.Slope.Value, 100*ci.Level, ci.Low, ci.High, l.N, l.Plots)
+		}
+	}
+	if c.ByVisit == nil {
+		u := used(all)
+		c.LineUsed = &u
+	}
+	return nil
+}
+
+func visitOf(p calibrate.Pair) int {
+	v, _ := strconv.Atoi(p.Visit) // pairsOf wrote it
+	return v
+}
+
+// enoughByVisit reports visits that all have pairs in enough plots.
+func enoughByVisit(pairs []calibrate.Pair, visits map[int]bool) bool {
+	plots := map[int]map[string]bool{}
+	for _, p := range pairs {
+		if math.IsNaN(p.Hand) || math.IsNaN(p.Image) {
+			continue
+		}
+		v := visitOf(p)
+		if plots[v] == nil {
+			plots[v] = map[string]bool{}
+		}
+		plots[v][p.Plot] = true
+	}
+	for v := range visits {
+		if len(plots[v]) < leastPlotsOfVisit {
+			return false
+		}
+	}
+	return true
+}
+
+// covarianceOverVisits is the covariance of calibrated plot means, each by its
+// line, in the lines' own unit squared. To what the lines' uncertainty gives it
+// adds, between two visits of one plot, the plot effect: the deviation from the
+// line that the quadrats of a plot have in common is the same at every visit.
+func covarianceOverVisits(order []Place, lines []*calibrate.Line, means *calibrate.CalibratedMeans) [][]float64 {
 	cov := make([][]float64, len(order))
 	for i, k := range order {
 		cov[i] = make([]float64, len(order))
 		for j, l := range order {
 			cov[i][j] = means.Cov[i][j]
 			if i != j && k.Plot == l.Plot {
-				cov[i][j] += line.PlotVar * plotEffectFactor(line, means.Values[i], means.Values[j])
+				cov[i][j] += plotEffect(lines[i], means.Values[i]) * plotEffect(lines[j], means.Values[j])
 			}
 		}
 	}
 	return cov
 }
 
-// plotEffectFactor is what the line's plot variance is multiplied by for two
-// values: it grows with the expected count, and is 1 for cover.
-func plotEffectFactor(l *calibrate.Line, a, b float64) float64 {
-	if l.Method != calibrate.MethodCounts {
-		return 1
-	}
-	return math.Sqrt(max(0, a) * max(0, b))
+// plotEffect is the standard deviation of what the quadrats of a plot have in
+// common, at a calibrated value.
+func plotEffect(l *calibrate.Line, value float64) float64 {
+	return math.Sqrt(l.PlotVar * l.SpreadAt(value))
 }
 
 // ownErrorOf is the own error of the values, with their days where they are

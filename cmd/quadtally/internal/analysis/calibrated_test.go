@@ -78,7 +78,7 @@ func TestCalibratedComparison(t *testing.T) {
 	}
 	opt := calibrate.DefaultOptions()
 	opt.Unit = calibrate.UnitFraction
-	agreement, err := agreeBy(snap, opt, GreenCover)
+	agreement, err := Agree(snap, opt, Against{Of: GreenCover})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -226,7 +226,6 @@ func pairRow(t *testing.T, a *stats.Analysis, x, y string) stats.Pair {
 func TestCovarianceOverVisits(t *testing.T) {
 	order := []Place{{Plot: "101", Visit: 1}, {Plot: "102", Visit: 1}, {Plot: "101", Visit: 2}, {Plot: "102", Visit: 2}}
 	means := &calibrate.CalibratedMeans{Values: []float64{4, 16, 9, 25}, Cov: [][]float64{{4, 1, 1, 1}, {1, 4, 1, 1}, {1, 1, 4, 1}, {1, 1, 1, 4}}}
-	line := &calibrate.Line{PlotVar: 0.5}
 	for _, c := range []struct {
 		method calibrate.Method
 		want   [][]float64
@@ -234,8 +233,8 @@ func TestCovarianceOverVisits(t *testing.T) {
 		{calibrate.MethodOLS, [][]float64{{4, 1, 1.5, 1}, {1, 4, 1, 1.5}, {1.5, 1, 4, 1}, {1, 1.5, 1, 4}}},
 		{calibrate.MethodCounts, [][]float64{{4, 1, 4, 1}, {1, 4, 1, 11}, {4, 1, 4, 1}, {1, 11, 1, 4}}},
 	} {
-		line.Method = c.method
-		got := covarianceOverVisits(order, line, means)
+		line := &calibrate.Line{PlotVar: 0.5, Method: c.method}
+		got := covarianceOverVisits(order, []*calibrate.Line{line, line, line, line}, means)
 		for i := range c.want {
 			for j := range c.want[i] {
 				close6(t, fmt.Sprintf("%s [%d][%d]", c.method, i, j), &got[i][j], c.want[i][j], 1e-12)

@@ -146,6 +146,7 @@ func Compare(snap *record.Snapshot, name string, o Options) (Comparison, error) 
 	if err := o.over(&opt); err != nil {
 		return Comparison{}, err
 	}
+	r.calibrated = o.Calibrated
 	rs, notes, err := r.Readings(snap)
 	if err != nil {
 		return Comparison{}, err

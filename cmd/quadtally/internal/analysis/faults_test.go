@@ -52,7 +52,7 @@ func TestFaultsReachEveryAnswer(t *testing.T) {
 			return err
 		}},
 		"covariate":  {unit, "a.csv:3", compare("cover", func(o *Options) { o.Covariate, o.CovariateAfter = &Covariate{"hand-cover", 1}, true })},
-		"agree":      {unit, "a.csv:3", func(s *record.Snapshot) error { _, err := Agree(s, calibrate.DefaultOptions()); return err }},
+		"agree":      {unit, "a.csv:3", func(s *record.Snapshot) error { _, err := Agree(s, calibrate.DefaultOptions(), Against{}); return err }},
 		"calibrated": {unit, "a.csv:3", compare("cover", func(o *Options) { o.Calibrated = true })},
 		"settings":   {settings, "different settings", compare("cover", nil)},
 		"settings, loss": {settings, "different settings", func(s *record.Snapshot) error {

@@ -166,7 +166,7 @@ func Agreements(snap *record.Snapshot) []Agreement {
 		opt := calibrate.DefaultOptions()
 		opt.Kind = kind
 		a := Agreement{Of: kind}
-		if r, err := Agree(snap, opt); err != nil {
+		if r, err := Agree(snap, opt, Against{}); err != nil {
 			a.Refusal = err.Error()
 		} else {
 			a.Report = &r

@@ -401,6 +401,9 @@ func (t *toldApart) own(r Response, visit int, season bool, days map[int]float64
 // no note: [Checked] says it.
 func classCover(role string) taking {
 	return func(snap *record.Snapshot, r Response) (rs []Reading, notes []string, err error) {
+		if err := classNamed(snap, role, r.Class); err != nil {
+			return nil, nil, err
+		}
 		t, err := tellApart(snap, role, r.Class)
 		if err != nil {
 			return nil, nil, err
@@ -435,11 +438,42 @@ func someByHand(snap *record.Snapshot) bool {
 	return slices.ContainsFunc(snap.Photos, func(p record.Photo) bool { return p.InUse() && p.Result.WeedsOnly() })
 }
 
+// classNamed refuses a class of a role that no plant is named as, or too few to
+// find it: a photo sorted without it holds none, which is not a nought.
+func classNamed(snap *record.Snapshot, role, class string) error {
+	if class == "" || len(snap.Named) == 0 {
+		return nil
+	}
+	var known []string
+	is := false
+	for _, n := range snap.Named {
+		is = is || belongs(n.Class, role, class)
+		if n.Class.Role == role {
+			known = addOnce(known, n.Class.Name)
+		}
+	}
+	if !is {
+		return misuse("no plant is named %q in the photos: there is %s", class, strings.Join(known, ", "))
+	}
+	for i := range snap.Photos {
+		p := &snap.Photos[i]
+		if p.InUse() && p.Sorting != nil && slices.ContainsFunc(p.Sorting.Classes, func(c record.SortedClass) bool {
+			return belongs(c.PlantClass, role, class) && c.Named > 0 && !c.Learned
+		}) {
+			return fmt.Errorf("too few plants are named %q at visit %d for the photos to find others: name more (`quadtally plants`)", class, p.Place.Visit)
+		}
+	}
+	return nil
+}
+
 // classPieces counts the connected pieces that were sorted into a role, where
 // plants are told apart well enough for cover. Check points correct covers and
 // not pieces, which is said.
 func classPieces(role string) taking {
 	return func(snap *record.Snapshot, r Response) (rs []Reading, notes []string, err error) {
+		if err := classNamed(snap, role, r.Class); err != nil {
+			return nil, nil, err
+		}
 		ground := snap.Trial.Quadrat.AreaM2()
 		lacks := map[int][]record.PlantsLacking{}
 		ofVisit := map[int]bool{}
@@ -479,7 +513,11 @@ func classPieces(role string) taking {
 		if len(rs) == 0 && len(snap.Named) > 0 {
 			return nil, nil, &PlantsLackingError{r.Label, lacks}
 		}
-		if slices.ContainsFunc(rs, func(x Reading) bool { return x.Range != nil }) {
+		sorted := slices.ContainsFunc(rs, func(x Reading) bool { return x.Range != nil })
+		switch {
+		case sorted && r.calibrated:
+			notes = append(notes, fmt.Sprintf("%s are as the photos were sorted and then put through the line of hand counts: what the photos get wrong alike in all treatments is corrected, what they get wrong in one more than in another is not", r.Label))
+		case sorted:
 			notes = append(notes, fmt.Sprintf("%s are as the photos were sorted: check points correct covers and not pieces, so that plants sorted wrongly stay in and may hide a difference or make one; hold them against hand counts first (`quadtally agree`)", r.Label))
 		}
 		for _, v := range slices.Sorted(maps.Keys(lacks)) {

@@ -203,7 +203,7 @@ func TestAgreeOnWeeds(t *testing.T) {
 	if got := photoSide(snap, calibrate.Cover); got != WeedCover {
 		t.Fatalf("cover by eye is held against %s", got)
 	}
-	pairs, err := pairsOf(snap, WeedCover)
+	pairs, err := pairsOf(snap, WeedCover, "")
 	if err != nil || len(pairs) != 8 {
 		t.Fatalf("%d pairs: %v", len(pairs), err)
 	}

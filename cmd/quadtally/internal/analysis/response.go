@@ -134,7 +134,8 @@ type Response struct {
 	// into Unit: 100 for a fraction that is shown in percent.
 	Factor float64
 
-	def definition
+	def        definition
+	calibrated bool // its readings are put through the line of hand on image
 }
 
 // Find gives the response that a person means by name: a key, one of its other

@@ -86,7 +86,7 @@ func TestPairs(t *testing.T) {
 	other.Quadrat, other.Value, other.Observer = 2, 0.1, "Ben"
 	snap.Observations = []record.Observation{other, byEye, counted1("101", 1, "", 9)}
 	text := func(kind calibrate.Kind) string {
-		pairs, err := pairsOf(snap, photoSide(snap, kind))
+		pairs, err := pairsOf(snap, photoSide(snap, kind), "")
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -109,7 +109,7 @@ func TestPairs(t *testing.T) {
 		t.Errorf("weeds alone: %s", got)
 	}
 	snap.Photos[0].Fingerprint = "other"
-	if _, err := Agree(snap, calibrate.DefaultOptions()); err == nil || !strings.Contains(err.Error(), "2 different settings") {
+	if _, err := Agree(snap, calibrate.DefaultOptions(), Against{}); err == nil || !strings.Contains(err.Error(), "2 different settings") {
 		t.Errorf("photos of two settings beside the hand: %v", err)
 	}
 }
@@ -268,17 +268,17 @@ func TestAgreeTakesThePlansMargin(t *testing.T) {
 	snap.Trial.AgreementMargin = &plan
 	opt := calibrate.DefaultOptions()
 	opt.Resamples = 200
-	r, err := Agree(snap, opt)
+	r, err := Agree(snap, opt, Against{})
 	if err != nil || r.Verdict == nil || math.Abs(r.Verdict.Margin-0.05) > 1e-15 {
 		t.Fatalf("%+v %v", r.Verdict, err)
 	}
 	own := 0.02
 	opt.Margin = &own
-	if r, err = Agree(snap, opt); err != nil || r.Verdict.Margin != 0.02 {
+	if r, err = Agree(snap, opt, Against{}); err != nil || r.Verdict.Margin != 0.02 {
 		t.Errorf("its own margin: %+v %v", r.Verdict, err)
 	}
 	opt.Margin, opt.Kind = nil, calibrate.Count
-	if _, err := Agree(snap, opt); err == nil || !strings.Contains(err.Error(), "hand counts of the same quadrats") {
+	if _, err := Agree(snap, opt, Against{}); err == nil || !strings.Contains(err.Error(), "hand counts of the same quadrats") {
 		t.Errorf("no counts: %v", err)
 	}
 }

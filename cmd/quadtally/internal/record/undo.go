@@ -196,7 +196,7 @@ func (r reader) findReplaced(out []LogEntry, at map[int64]int) error {
 	for _, d := range said {
 		live[d.Entry] = live[d.Entry] || !undone[d.ID]
 	}
-	newestPlan := int64(0)
+	var newestPlan int64
 	for _, e := range out {
 		if e.Plan && e.UndoneBy == 0 {
 			newestPlan = e.ID

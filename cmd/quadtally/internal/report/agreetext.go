@@ -75,6 +75,9 @@ func (t *agreeText) headline(opt TextOptions) *screen {
 	if t.r.Kind == calibrate.Count {
 		what = "counts"
 	}
+	if t.r.ImageName != "" {
+		what = t.r.ImageName + " against " + t.r.HandName
+	}
 	s.line(keepAlways, fmt.Sprintf("Camera against hand: %s, %d pairs in %d plots", what, a.N, a.Plots))
 	s.gap()
 	if v := t.r.Verdict; v != nil {

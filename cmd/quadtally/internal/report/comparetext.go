@@ -124,14 +124,18 @@ func (s *Section) before(c analysis.Comparison) {
 			s.warn("%s", l)
 		}
 		line := "CALIBRATED VALUES, not raw ones: " + lineWords(*x)
-		if x.SlopeSE != nil {
+		over := "image within those of the visit"
+		if x.LineUsed != nil {
+			over = "image " + figure3(x.Low) + " to " + figure3(x.High)
+		}
+		if x.LineUsed != nil && x.SlopeSE != nil {
 			line += fmt.Sprintf("; standard error of the slope %.2g", *x.SlopeSE)
 		}
 		s.say("%s. The line's own uncertainty is in every standard error below but those of the analysis of variance.", line)
 		if len(x.Extrapolated) > 0 {
-			s.warn("Extrapolated beyond the pairs (image %s to %s): %s. Hand-count there too.", figure3(x.Low), figure3(x.High), strings.Join(x.Extrapolated, ", "))
+			s.warn("Extrapolated beyond the pairs (%s): %s. Hand-count there too.", over, strings.Join(x.Extrapolated, ", "))
 		} else {
-			s.say("Nothing was extrapolated: all plots lie within the pairs (image %s to %s).", figure3(x.Low), figure3(x.High))
+			s.say("Nothing was extrapolated: all plots lie within the pairs (%s).", over)
 		}
 		for _, l := range x.Warnings {
 			s.warn("%s", l)

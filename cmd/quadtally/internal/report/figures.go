@@ -391,6 +391,9 @@ func equalityFigure(in Input, r *calibrate.Report) Figure {
 	if r.Kind == calibrate.Count {
 		what, hand = "green pieces by camera", "plants counted by hand"
 	}
+	if r.ImageName != "" {
+		what, hand = r.ImageName+" by camera", r.HandName
+	}
 	across := max(1, min(mostPanels, len(panels)))
 	down := (len(panels) + across - 1) / across
 	title := fmt.Sprintf("Image against hand, %s", r.Kind)

@@ -3,6 +3,7 @@ package report
 import (
 	"cmp"
 	"fmt"
+	"math"
 	"strings"
 
 	"quadtally/cmd/quadtally/internal/analysis"
@@ -11,7 +12,22 @@ import (
 
 // lineWords is the line that image values were carried through.
 func lineWords(c analysis.Calibrated) string {
-	return fmt.Sprintf("hand = %.4g %+.4g x image (%s), %s, fitted on %d pairs of hand and photo in %d plots", c.Intercept, c.Slope, c.Unit, c.Method, c.Pairs, c.Plots)
+	fitted := fmt.Sprintf("%s, fitted on %d pairs of hand and photo in %d plots", c.Method, c.Pairs, c.Plots)
+	if c.LineUsed != nil {
+		return lineFormula(*c.LineUsed, c.Unit) + ", " + fitted
+	}
+	var parts []string
+	for _, v := range c.ByVisit {
+		parts = append(parts, fmt.Sprintf("visit %d %s", v.Visit, lineFormula(v.LineUsed, c.Unit)))
+	}
+	return "a line for each visit, " + strings.Join(parts, "; ") + "; " + fitted
+}
+
+func lineFormula(l analysis.LineUsed, unit string) string {
+	if l.Smear > 0 {
+		return fmt.Sprintf("hand + %.4g = %.4g x (image + %.4g)^%.4g (%s)", l.Shift, l.Smear*math.Exp(l.Intercept), l.Shift, l.Slope, unit)
+	}
+	return fmt.Sprintf("hand = %.4g %+.4g x image (%s)", l.Intercept, l.Slope, unit)
 }
 
 func modelSentence(m analysis.ShareOrCountModel) string {

@@ -2,6 +2,7 @@ package report
 
 import (
 	"bytes"
+	"math"
 	"strings"
 	"testing"
 
@@ -52,6 +53,7 @@ func TestModelTexts(t *testing.T) {
 		}
 		return strings.Join(strings.Fields(b.String()), " ")
 	}
+	logLine := analysis.LineUsed{Intercept: math.Log(2), Slope: 0.9, Shift: 0.5, Smear: 1.25, Low: 3, High: 60}
 	for name, c := range map[string]struct {
 		got   string
 		wants []string
@@ -67,8 +69,11 @@ func TestModelTexts(t *testing.T) {
 			[]string{"No second opinion from the mixed model of the season: only 1 treatment."}, "variances"},
 		"no plot variance": {write(analysis.Comparison{Components: &analysis.Components{PlotZero: true, Quadrat: 4, Treatment: mixed.Test{NumDF: 1, DenDF: 3, F: 2, P: 0.2}}}),
 			[]string{"ariance between plots 0,", "is no fault"}, "singular"},
-		"calibrated": {write(analysis.Comparison{Calibrated: &analysis.Calibrated{Method: "ordinary least squares", Pairs: 24, Plots: 12, Intercept: 1.5, Slope: 0.9, Unit: "%", Low: 3, High: 60,
+		"calibrated": {write(analysis.Comparison{Calibrated: &analysis.Calibrated{Method: "ordinary least squares", Pairs: 24, Plots: 12, LineUsed: &analysis.LineUsed{Intercept: 1.5, Slope: 0.9, Low: 3, High: 60}, Unit: "%",
 			Extrapolated: []string{"303 at visit 2"}, Loud: []string{"THE BIAS DIFFERS"}}}), []string{"! THE BIAS DIFFERS. CALIBRATED VALUES", "hand = 1.5 +0.9 x image (%)", "24 pairs", "303 at visit 2"}, "Nothing was extrapolated"},
+		"calibrated by visit": {write(analysis.Comparison{Calibrated: &analysis.Calibrated{Method: "logarithms", Pairs: 24, Plots: 12, Unit: "per quadrat",
+			ByVisit: []analysis.VisitLine{{Visit: 1, LineUsed: logLine}, {Visit: 3, LineUsed: logLine}}}}),
+			[]string{"a line for each visit", "visit 1 hand + 0.5 = 2.5 x (image + 0.5)^0.9 (per quadrat); visit 3", "24 pairs", "Nothing was extrapolated"}, "of the slope"},
 	} {
 		for _, want := range c.wants {
 			if !strings.Contains(c.got, want) {

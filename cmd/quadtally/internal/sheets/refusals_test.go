@@ -107,8 +107,8 @@ func TestRowsOfAHarvest(t *testing.T) {
 		"length by option":     {"plot,date,marketable_kg,bed_length\n101,2025-09-20,5,3\n", Options{LengthUnit: "m"}, "=101/0 yield marketable 5 kg"},
 		"pounds":               {"plot,date,marketable_lb,bed_length_m\n101,2025-09-20,10,3\n", Options{}, "=101/0 yield marketable 4.53592 kg"},
 		"two of one":           {"plot,date,marketable_kg,marketable_lb,bed_length_m\n101,2025-09-20,5,11,3\n", Options{}, "refused: counts.csv: the columns \"marketable_kg\" and \"marketable_lb\" both hold"},
-		"total too small":      {"plot,date,total_kg,marketable_kg,bed_length_m\n101,2025-09-20,4,5,3\n", Options{}, "a total of 4.000 kg, but marketable 5.000 kg"},
-		"total and both":       {"plot,date,total_kg,marketable_kg,cull_kg,bed_length_m\n101,2025-09-20,7,5,1,3\n", Options{}, "a total of 7.000 kg, but marketable 5.000 kg and cull 1.000 kg"},
+		"total too small":      {"plot,date,total_kg,marketable_kg,bed_length_m\n101,2025-09-20,4,5,3\n", Options{}, "a total of 4 kg, but marketable 5 kg"},
+		"total and both":       {"plot,date,total_kg,marketable_kg,cull_kg,bed_length_m\n101,2025-09-20,7,5,1,3\n", Options{}, "a total of 7 kg, but marketable 5 kg and cull 1 kg"},
 		"a stand and another":  {"plot,date,marketable_kg,bed_length_m,stand\n101,2025-09-01,5,3,40\n101,2025-09-08,6,3,NA\n", Options{}, "101/0 stand 40 plants"},
 		"years from the trial": {head + "101,2028-09-20,5,3\n", Options{}, "is more than a year from every visit"},
 	} {

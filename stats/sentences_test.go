@@ -8,7 +8,7 @@ import (
 // Values in sentences have four figures and no exponent, however large.
 func TestFiguresInSentences(t *testing.T) {
 	for v, want := range map[float64]string{14303.2: "14300", 17862: "17860", 3.78123: "3.781", 0.000012346: "0.00001235", 0: "0", -12: "-12", 1.2e7: "12000000"} {
-		if got := figure4(v); got != want {
+		if got := significant(v, 4); got != want {
 			t.Errorf("%g: %s, want %s", v, got, want)
 		}
 	}
