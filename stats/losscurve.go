@@ -344,13 +344,13 @@ func (out *YieldLoss) fillHyperbola(in LossInput, line lossFit) {
 	noLoss := best.constrained(0)
 	switch {
 	case best.a() <= 0 || best.line.baseValue <= 0 || noLoss <= limit:
-		out.refuse(LossNoneShown, "yield is not shown to fall with weeds between %s and %s", figure4(out.FewestWeeds), figure4(out.MostWeeds))
+		out.refuse(LossNoneShown, "yield is not shown to fall with weeds between %s and %s", significant(out.FewestWeeds, 4), significant(out.MostWeeds, 4))
 		return
 	case line.fit.SSResidual <= limit && s2 > 0:
-		out.refuse(LossNoBend, "between %s and %s of the weeds the loss is not shown to level off: a curve cannot be told from the straight line", figure4(out.FewestWeeds), figure4(out.MostWeeds))
+		out.refuse(LossNoBend, "between %s and %s of the weeds the loss is not shown to level off: a curve cannot be told from the straight line", significant(out.FewestWeeds, 4), significant(out.MostWeeds, 4))
 		return
 	case curves[0].ss <= limit && s2 > 0:
-		out.refuse(LossNoLowWeeds, "too few plots had few weeds: how fast the loss begins cannot be told from weeds between %s and %s", figure4(out.FewestWeeds), figure4(out.MostWeeds))
+		out.refuse(LossNoLowWeeds, "too few plots had few weeds: how fast the loss begins cannot be told from weeds between %s and %s", significant(out.FewestWeeds, 4), significant(out.MostWeeds, 4))
 		return
 	case best.a() > 100 && s2 > 0 && out.leastAt(in, curves, 100) > limit:
 		out.refuse(LossBeyondYield, "the curve that fits best loses more than the whole yield (%.0f %%): check weeds and yields", best.a())
@@ -370,7 +370,7 @@ func (out *YieldLoss) fillHyperbola(in LossInput, line lossFit) {
 		h.I.Lower, h.I.Upper = lossLimit(ofI, h.I.Estimate, 0), lossLimit(ofI, h.I.Estimate, math.Inf(1))
 		h.A.Lower, h.A.Upper = lossLimit(ofA, h.A.Estimate, 0), lossLimit(ofA, h.A.Estimate, math.Inf(1))
 		if h.I.Lower == nil || h.I.Upper == nil || h.A.Lower == nil {
-			out.refuse(LossNoLowWeeds, "the plots do not bound the loss at few weeds: how fast it begins cannot be told from weeds between %s and %s", figure4(out.FewestWeeds), figure4(out.MostWeeds))
+			out.refuse(LossNoLowWeeds, "the plots do not bound the loss at few weeds: how fast it begins cannot be told from weeds between %s and %s", significant(out.FewestWeeds, 4), significant(out.MostWeeds, 4))
 			return
 		}
 		if h.A.Upper == nil || *h.A.Upper > 100 {
