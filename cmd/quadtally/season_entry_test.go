@@ -78,7 +78,7 @@ func TestTotalFirstSortedLater(t *testing.T) {
 		t.Errorf("cull: %v", v)
 	}
 	must(t, "yields", file(t, dir, "graded.csv", strings.Replace(graded, "101,2025-10-02,5,1", "101,2025-10-02,5,3", 1)), "--trial", dir)
-	must(t, "status", "--trial", dir).expect(t, exitDone, "plot 101", "total of 6.000 kg")
+	must(t, "status", "--trial", dir).expect(t, exitDone, "plot 101", "total of 6 kg")
 }
 
 // One class in three spellings is one class, in a corrected sheet and between

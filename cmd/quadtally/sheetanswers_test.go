@@ -341,7 +341,7 @@ func TestChangesInTheTrialsUnits(t *testing.T) {
 		}
 	}
 	say(t, "yields", file(t, dir, "t.csv", "plot,date,marketable_lb,cull_lb,total_lb,bed_length_ft\n102,2025-10-02,10,1,12,30\n"), "--trial", dir).
-		expect(t, exitFailed, "a total of 12.000 lb, but marketable 10.000 lb and cull 1.000 lb")
+		expect(t, exitFailed, "a total of 12 lb, but marketable 10 lb and cull 1 lb")
 	rain := file(t, dir, "r.csv", "plot,quadrat,visit,rain\n101,1,1,10\n")
 	must(t, "counts", rain, "--trial", dir, "--columns", "rain=assessment mm")
 	must(t, "counts", file(t, dir, "r.csv", "plot,quadrat,visit,rain\n101,1,1,12\n"), "--trial", dir).expect(t, exitDone, "was 10 mm, now 12 mm")
