@@ -3,6 +3,7 @@ package calibrate
 import (
 	"fmt"
 	"slices"
+	"strings"
 )
 
 // Report is all that image against hand has to say about one trial or table.
@@ -169,8 +170,12 @@ func figure(pairs []Pair, line *Line) Figure {
 
 // pWords writes a p value as a sentence would.
 func pWords(p float64) string {
-	if p < 0.001 {
-		return "p < 0.001"
+	switch s := fmt.Sprintf("%.3f", p); {
+	case p < 0.001:
+		return "p < .001"
+	case p > 0.999:
+		return "p > .999"
+	default:
+		return "p = " + strings.TrimPrefix(s, "0")
 	}
-	return fmt.Sprintf("p = %.3f", p)
 }

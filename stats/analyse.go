@@ -789,7 +789,7 @@ func (a *Analysis) judge(opt Options) {
 		a.verdict("the plots follow treatment and block exactly, with no error variance: no test is possible. Real field values never do; check whether they were calculated or copied")
 		return
 	}
-	a.judgeBy(fmt.Sprintf("F(%d,%d) = %.2f, %s", trt.DF, a.fit.DFResidual, *trt.F, pWords(*trt.P)), *trt.P <= a.Alpha, what, opt)
+	a.judgeBy(fmt.Sprintf("F(%d,%d) = %.2f, %s", trt.DF, a.fit.DFResidual, *trt.F, PWords(*trt.P)), *trt.P <= a.Alpha, what, opt)
 	if a.Method == LSD && *trt.P > a.Alpha {
 		a.warn("the LSD is honest only after a significant F; here single pairs may look different by chance")
 	}
@@ -912,12 +912,17 @@ func (a *Analysis) judgePairs() {
 	}
 }
 
-// pWords writes a p value as a sentence would.
-func pWords(p float64) string {
-	if p < 0.001 {
-		return "p < 0.001"
+// PWords writes a p value for a sentence, with three decimals and without the
+// nought before them.
+func PWords(p float64) string {
+	switch s := fmt.Sprintf("%.3f", p); {
+	case p < 0.001:
+		return "p < .001"
+	case p > 0.999:
+		return "p > .999"
+	default:
+		return "p = " + strings.TrimPrefix(s, "0")
 	}
-	return fmt.Sprintf("p = %.3f", p)
 }
 
 // significant writes a value with a number of significant digits, and no

@@ -267,7 +267,7 @@ func (a *Analysis) checkAssumptions(opt Options) error {
 		if s.PBonferroni <= opt.Alpha {
 			a.Outliers = append(a.Outliers, Outlier{p.Name, p.Treatment, p.Value, s.External, s.PBonferroni, p.Sources})
 			a.warn("plot %s (%s, %s) lies far from what its treatment and block suggest (%s after allowing for %d plots); look it up, it is kept in the analysis",
-				p.Name, p.Treatment, significant(p.Value, 4), pWords(s.PBonferroni), len(a.Plots))
+				p.Name, p.Treatment, significant(p.Value, 4), PWords(s.PBonferroni), len(a.Plots))
 		}
 	}
 	return nil

@@ -113,11 +113,11 @@ func (a *Analysis) checkCovariate(used []Plot, terms []Term, opt Options) error 
 	a.Covariate = c
 	if p := c.Parallel; p != nil && *p.P <= a.Alpha {
 		a.warn("the slope on the covariate differs between treatments (F(%d,%d) = %.2f, %s): differences of adjusted means hold at a covariate of %s only",
-			p.DF, a.fit.DFResidual-p.DF, *p.F, pWords(*p.P), significant(c.At, 4))
+			p.DF, a.fit.DFResidual-p.DF, *p.F, PWords(*p.P), significant(c.At, 4))
 	}
 	if b := c.Balance; b != nil && *b.P <= a.Alpha {
 		a.warn("treatments differ in the covariate (F(%d,%d) = %.2f, %s): if it was measured after they began, adjusting takes away part of what they did; if before, read means with and without it",
-			b.DF, fx.DFResidual, *b.F, pWords(*b.P))
+			b.DF, fx.DFResidual, *b.F, PWords(*b.P))
 	}
 	a.note("means are adjusted to a covariate of %s; rank and randomisation tests, which would not be, are left out", significant(c.At, 4))
 	return nil

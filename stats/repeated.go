@@ -17,7 +17,7 @@ type BlockByTreatment struct {
 }
 
 func (b *BlockByTreatment) warning() string {
-	return fmt.Sprintf("the treatments differ from block to block by more than their plots within a block do (%s): plots repeated within a block are then no full replicates, and the tests are too hopeful; average them to one plot a block", pWords(b.P))
+	return fmt.Sprintf("the treatments differ from block to block by more than their plots within a block do (%s): plots repeated within a block are then no full replicates, and the tests are too hopeful; average them to one plot a block", PWords(b.P))
 }
 
 // blockByTreatment is nil where no treatment has two plots in a block or

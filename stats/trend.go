@@ -109,7 +109,7 @@ func (f *Fit) Trend(term string, rates map[string]float64, most int, alpha float
 		}
 	}
 	if lack := out.Rows[degree]; lack.Term == lackOfFit && lack.P != nil && *lack.P <= alpha {
-		out.Warnings = append(out.Warnings, fmt.Sprintf("the rates differ in ways a polynomial of degree %d does not follow (%s): read the means, not the equation", degree, pWords(*lack.P)))
+		out.Warnings = append(out.Warnings, fmt.Sprintf("the rates differ in ways a polynomial of degree %d does not follow (%s): read the means, not the equation", degree, PWords(*lack.P)))
 	}
 	return out, nil
 }

@@ -535,7 +535,7 @@ func (a *Analysis) judgeUncertain(opt Options) {
 		what = "the treatments in " + a.Response
 	}
 	if t := a.Own; t.F != nil {
-		test := fmt.Sprintf("F(%d,%s) = %.2f, %s, the values' own uncertainty included", t.DF1, strings.TrimSuffix(fmt.Sprintf("%.1f", *t.DF2), ".0"), *t.F, pWords(*t.P))
+		test := fmt.Sprintf("F(%d,%s) = %.2f, %s, the values' own uncertainty included", t.DF1, strings.TrimSuffix(fmt.Sprintf("%.1f", *t.DF2), ".0"), *t.F, PWords(*t.P))
 		a.judgeBy(test, *t.P <= a.Alpha, what, opt)
 		return
 	}

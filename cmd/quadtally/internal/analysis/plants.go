@@ -85,9 +85,9 @@ func (c Checked) Words() string {
 	text := fmt.Sprintf("visit %d: by %d check points in %d plots, %d of them sorted wrongly", c.Visit, c.Points, c.Plots, c.Errors)
 	switch {
 	case c.Shown:
-		text += fmt.Sprintf("; the photos err by another amount in one treatment than in another (p %s): corrected treatment by treatment", pWords(c.Test.P))
+		text += fmt.Sprintf("; the photos err by another amount in one treatment than in another (%s): corrected treatment by treatment", stats.PWords(c.Test.P))
 	case c.Test != nil:
-		text += fmt.Sprintf("; that the photos err by another amount in one treatment than in another is not shown (p %s)", pWords(c.Test.P))
+		text += fmt.Sprintf("; that the photos err by another amount in one treatment than in another is not shown (%s)", stats.PWords(c.Test.P))
 	case c.Note != "":
 		text += "; " + c.Note
 	}
@@ -111,13 +111,6 @@ func corrected(list []Checked) string {
 		return "told apart by named plants and corrected by check points that a person answered, " + text + "; the uncertainty of the correction is in every interval and test"
 	}
 	return text
-}
-
-func pWords(p float64) string {
-	if p < 0.001 {
-		return "below 0.001"
-	}
-	return fmt.Sprintf("%.3f", p)
 }
 
 // toldApart are the covers of a role or class, corrected by check points.
