@@ -24,6 +24,38 @@ func linePairs(rng *rand.Rand, plots, quadrats int, gap float64) (out []Pair) {
 	return out
 }
 
+// difference is that of two treatments, which take turns from plot to plot, by
+// calibrated values: the interval that carries the line's uncertainty, that of
+// the plots alone, and the estimate.
+func difference(t *testing.T, l *Line, photos []Pair, quadrats int) (carried, naive *Interval, diff float64) {
+	t.Helper()
+	var in []PlotImages
+	for i, p := range photos {
+		if i%quadrats == 0 {
+			in = append(in, PlotImages{Plot: p.Plot})
+		}
+		in[len(in)-1].Images = append(in[len(in)-1].Images, p.Image)
+	}
+	m, err := l.ApplyMeans(in)
+	if err != nil {
+		t.Fatal(err)
+	}
+	plots := float64(len(in))
+	contrast, groups := make([]float64, len(in)), [2][]float64{}
+	for i, v := range m.Values {
+		contrast[i] = float64(2*(i%2)-1) * 2 / plots
+		groups[i%2] = append(groups[i%2], v)
+	}
+	extra, err := m.Variance(contrast)
+	if err != nil {
+		t.Fatal(err)
+	}
+	diff = mean(groups[1]) - mean(groups[0])
+	own := (variance(groups[0]) + variance(groups[1])) / 2 * 4 / plots
+	df := square(own+extra) / (own*own/(plots-2) + extra*extra/m.DF)
+	return around(diff, tHalf(0.95, df)*math.Sqrt(own+extra), 0.95, ""), around(diff, tHalf(0.95, plots-2)*math.Sqrt(own), 0.95, ""), diff
+}
+
 // Calibrated means must carry their uncertainty: the interval of a treatment
 // difference holds the truth as often as it says only when Variance is added.
 // The calibration set is another sample of plots, as in a trial where some plots
@@ -38,31 +70,9 @@ func TestCalibratedComparisonCoversTheTruth(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		var in []PlotImages
-		for i, p := range linePairs(rng, plots, photos, gap) {
-			if i%photos == 0 {
-				in = append(in, PlotImages{Plot: p.Plot})
-			}
-			in[len(in)-1].Images = append(in[len(in)-1].Images, p.Image)
-		}
-		m, err := l.ApplyMeans(in)
-		if err != nil {
-			t.Fatal(err)
-		}
-		contrast, groups := make([]float64, plots), [2][]float64{}
-		for i, v := range m.Values {
-			contrast[i] = float64(2*(i%2)-1) * 2 / plots
-			groups[i%2] = append(groups[i%2], v)
-		}
-		extra, err := m.Variance(contrast)
-		if err != nil {
-			t.Fatal(err)
-		}
-		diff := mean(groups[1]) - mean(groups[0])
-		own := (variance(groups[0]) + variance(groups[1])) / 2 * 4 / plots
-		df := square(own+extra) / (own*own/(plots-2) + extra*extra/m.DF)
-		carried.add(around(diff, tHalf(0.95, df)*math.Sqrt(own+extra), 0.95, ""), gap)
-		naive.add(around(diff, tHalf(0.95, plots-2)*math.Sqrt(own), 0.95, ""), gap)
+		with, without, _ := difference(t, l, linePairs(rng, plots, photos, gap), photos)
+		carried.add(with, gap)
+		naive.add(without, gap)
 	}
 	carried.check(t, "uncertainty carried", 0.945, 0.985)
 	t.Logf("left out: %.1f %%", 100*naive.hit/naive.n)
