@@ -119,11 +119,15 @@ func calibrateReadings(snap *record.Snapshot, r Response, rs []Reading) (calibra
 		if err != nil {
 			return calibration{}, fmt.Errorf("nothing can be calibrated at %w; leave the visit out, or compare raw values", err)
 		}
-		for v := range visits {
+		c.summary.Warnings = nil // of the line of all pairs, which is not used
+		for _, v := range slices.Sorted(maps.Keys(visits)) {
 			lines[v] = ofVisits[fmt.Sprint(v)]
 			at, err := agreeOn(snap, opt, a, slices.DeleteFunc(slices.Clone(pairs), func(p calibrate.Pair) bool { return visitOf(p) != v }))
 			if err != nil {
 				return calibration{}, err
+			}
+			for _, text := range at.Calibration.Warnings {
+				c.summary.Warnings = append(c.summary.Warnings, fmt.Sprintf("visit %d: %s", v, text))
 			}
 			// Raw values may err by another amount in each treatment; of single
 			// visits it counts what their own line leaves.

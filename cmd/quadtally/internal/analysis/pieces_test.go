@@ -209,6 +209,49 @@ func TestPiecesOfAClassCalibrated(t *testing.T) {
 	check(&season.Season.PeriodMean, 1, 2) // equal weights: two visits
 }
 
+// Where each visit has its line the cautions are of these lines: photos that go
+// apart from the hand at one visit are pointed out though over all visits, which
+// differ far more, they do not, and visits that differ are no photos that err.
+func TestCautionsOfVisitLines(t *testing.T) {
+	few := func(_, k, v, q int) int { return map[int]int{1: 6, 2: 200}[v] + 2*k + q }
+	for name, c := range map[string]struct {
+		pieces  func(b, k, v, q int) int
+		hand    func(n float64, p record.Photo) float64
+		warned  bool
+		overall bool // by all pairs in one line
+	}{
+		"one visit": {func(b, k, v, q int) int { return few(b, k, v, q) + b*map[int]int{1: 2, 2: 40}[v] }, func(n float64, p record.Photo) float64 {
+			if p.Place.Visit == 1 && p.Place.Plot[0]%2 == 0 {
+				return n * 2
+			}
+			return n
+		}, true, false},
+		"visits differ": {ladder, func(n float64, p record.Photo) float64 { return n * float64(9*p.Place.Visit-8) }, false, true},
+	} {
+		snap := countGrass(piecesTrial(6, 2, c.pieces), "grass", "", c.hand)
+		season, err := Compare(snap, "weed-pieces", grassOptions(0))
+		if err != nil {
+			t.Fatal(err)
+		}
+		opt := calibrate.DefaultOptions()
+		opt.Kind = calibrate.Count
+		all, err := Agree(snap, opt, Against{Of: WeedPieces, Class: "grass"})
+		if err != nil {
+			t.Fatal(err)
+		}
+		apart := func(list []string, start string) bool {
+			return slices.ContainsFunc(list, func(w string) bool { return strings.HasPrefix(w, start+"hand and photo go apart") })
+		}
+		if got := apart(all.Calibration.Warnings, ""); got != c.overall {
+			t.Errorf("%s: over all visits %q", name, all.Calibration.Warnings)
+		}
+		got := season.Calibrated.Warnings
+		if apart(got, "visit 1: ") != c.warned || apart(got, "visit 2: ") || apart(got, "") {
+			t.Errorf("%s: %q", name, got)
+		}
+	}
+}
+
 // A visit of fewer than 8 plots with pairs has no line of its own, and then one
 // line serves all visits.
 func TestFewPairsShareALine(t *testing.T) {
