@@ -1,15 +1,18 @@
 package stats_test
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"testing"
 	"time"
 
 	"quadtally/stats"
+	"quadtally/stats/dist"
 )
 
 // Two tables whose correlations no common factor explains: six treatments in
@@ -114,7 +117,8 @@ func TestAnalysisStopsWithItsContext(t *testing.T) {
 }
 
 // Steps beyond doubt are not integrated: their p values are bounds that stay
-// above the integrated ones, below the limit, and change no other step.
+// above those of one comparison alone, below the limit, and in order with all
+// other steps. That of the largest statistic is the p value of the single step.
 func TestStepsBeyondDoubt(t *testing.T) {
 	rng := rand.New(rand.NewPCG(14, 1))
 	beyond := 0
@@ -139,7 +143,27 @@ func TestStepsBeyondDoubt(t *testing.T) {
 		for _, c := range a.VsControl {
 			single[c.Treatment] = *c.P
 		}
-		for _, c := range steps {
+		against := func(c stats.ControlComparison) float64 {
+			if o.Side == stats.BothSides {
+				return math.Abs(*c.T)
+			}
+			return *c.T
+		}
+		slices.SortFunc(steps, func(x, y stats.ControlComparison) int { return cmp.Compare(against(y), against(x)) })
+		if c := steps[0]; math.Abs(*c.P-single[c.Treatment]) > 2*c.PError+1e-12 {
+			t.Errorf("%s, the first step: %v, %v at once", c.Treatment, *c.P, single[c.Treatment])
+		}
+		for i, c := range steps {
+			alone, err := dist.TSF(against(c), float64(a.ResidualDF))
+			if err != nil {
+				t.Fatal(err)
+			}
+			if o.Side == stats.BothSides {
+				alone *= 2
+			}
+			if *c.P < alone-2*c.PError-1e-12*alone || i > 0 && *c.P < *steps[i-1].P {
+				t.Errorf("%s, step %d: %v, %v alone", c.Treatment, i+1, *c.P, alone)
+			}
 			if *c.P > single[c.Treatment] {
 				t.Errorf("%s: %v step by step, %v at once", c.Treatment, *c.P, single[c.Treatment])
 			}
