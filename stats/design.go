@@ -410,7 +410,7 @@ func (d *Design) fewDFWarning() string {
 		switch {
 		case d.Kind == CompletelyRandomised:
 			return "no residual degrees of freedom: need at least 2 plots of a treatment to judge any difference"
-		case len(d.Blocks) == 1:
+		case len(d.Blocks)-len(d.Empty) == 1:
 			return "1 block: need at least 2 blocks to judge any difference"
 		}
 		return "no residual degrees of freedom: more plots are needed to judge any difference"

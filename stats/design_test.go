@@ -25,3 +25,25 @@ func TestBlockWithoutData(t *testing.T) {
 		t.Errorf("got  %q\nwant %q", d.Words, want)
 	}
 }
+
+// One of two blocks without data leaves one, and that is what is said to be too
+// few.
+func TestOneBlockWithData(t *testing.T) {
+	said := map[bool]string{}
+	for _, second := range []bool{false, true} {
+		var rows []Row
+		for b := range 1 + map[bool]int{true: 1}[second] {
+			for i, name := range []string{"A", "B", "C"} {
+				rows = append(rows, Row{Plot: fmt.Sprint(b, i), Treatment: name, Block: fmt.Sprint(b), Value: float64(i), Missing: b == 1})
+			}
+		}
+		d, err := Recognise(rows)
+		if err != nil || len(d.Warnings) == 0 {
+			t.Fatal(err, d.Warnings)
+		}
+		said[second] = d.Warnings[0]
+	}
+	if said[true] != said[false] {
+		t.Errorf("with a block without data %q, without it %q", said[true], said[false])
+	}
+}
