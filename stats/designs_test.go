@@ -703,9 +703,10 @@ func FuzzDesigns(f *testing.F) {
 // Where a combination has no plots every term that the plots can tell is
 // tested, in the order of the design, and what was done instead is said.
 func TestSplitPlotWithEmptyCells(t *testing.T) {
-	for _, empty := range [][2]int{{2, 2}, {0, 1}, {1, 0}} {
+	few := 0
+	for run, empty := range [][2]int{{2, 2}, {0, 1}, {1, 0}, {2, 1}} {
 		in := stats.StrataInput{Kind: stats.SplitPlot, Alpha: 0.05, Whole: stats.Factor{Name: "water"}, Sub: stats.Factor{Name: "variety"}}
-		for b := range 4 {
+		for b := range 4 - run%2 {
 			for i := range 3 {
 				for j := range 3 {
 					if [2]int{i, j} == empty {
@@ -731,8 +732,19 @@ func TestSplitPlotWithEmptyCells(t *testing.T) {
 		if got := strings.Join(terms, " "); got != "water variety water:variety" || a.Tests[2].NumDF != 3 {
 			t.Errorf("%v: tests of %s, interaction on %d", empty, got, a.Tests[2].NumDF)
 		}
+		for _, x := range a.Tests {
+			if x.DenDF < 6 {
+				few++
+			}
+			if hasText(a.Warnings, x.Term+" is judged by") != (x.DenDF < 6) {
+				t.Errorf("%v: %s on %g degrees of freedom: %q", empty, x.Term, x.DenDF, a.Warnings)
+			}
+		}
 		if !hasText(a.Warnings, "water is tested after") || !hasText(a.Warnings, "variety is tested after") {
 			t.Errorf("%v: %q", empty, a.Warnings)
 		}
+	}
+	if few == 0 || few == 12 {
+		t.Errorf("%d of 12 tests rest on few degrees of freedom", few)
 	}
 }

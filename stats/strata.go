@@ -301,11 +301,7 @@ func (out *StrataAnalysis) fillStrata() error {
 	if ea.value < ec.value {
 		out.Warnings = append(out.Warnings, fmt.Sprintf("the plots of %s differ less than the plots within them would by chance: their error is estimated low, with few degrees of freedom", in.Whole.Name))
 	}
-	for _, t := range out.Tests {
-		if t.DenDF < 6 {
-			out.Warnings = append(out.Warnings, fmt.Sprintf("%s is judged by %s of error: only large differences can be shown", t.Term, count(int(t.DenDF), "degree")+" of freedom"))
-		}
-	}
+	out.warnOfFewDF()
 	for _, k := range []SEDKind{SEDWhole, SEDSub, SEDSubInWhole, SEDWholeAtSub, SEDDifferentBy} {
 		variance, df, ok := synthesize(v[k]...)
 		if !ok {
@@ -326,6 +322,21 @@ const (
 	meanOfSub   SEDKind = "mean of a sub-plot level"
 	meanOfBoth  SEDKind = "mean of a combination"
 )
+
+// warnOfFewDF says which tests rest on little; degrees of freedom are whole
+// numbers where the trial is balanced.
+func (out *StrataAnalysis) warnOfFewDF() {
+	for _, t := range out.Tests {
+		if !(t.DenDF < 6) {
+			continue
+		}
+		df := significant(t.DenDF, 3) + " degrees"
+		if t.DenDF == math.Trunc(t.DenDF) {
+			df = count(int(t.DenDF), "degree")
+		}
+		out.Warnings = append(out.Warnings, fmt.Sprintf("%s is judged by %s of freedom of error: only large differences can be shown", t.Term, df))
+	}
+}
 
 func (out *StrataAnalysis) fillStrataMeans(v strataVariances) error {
 	in := out.in
@@ -448,6 +459,7 @@ func (out *StrataAnalysis) fillMixed(m *mixed.Fit) error {
 	slices.SortStableFunc(out.Tests, func(x, y StrataTest) int {
 		return cmp.Compare(slices.Index(order, x.Term), slices.Index(order, y.Term))
 	})
+	out.warnOfFewDF()
 	kinds := map[SEDKind][]EffectPair{}
 	for _, names := range [][]string{{in.Whole.Name}, {in.Sub.Name}, {in.Whole.Name, in.Sub.Name}} {
 		e := EffectMeans{Factors: names}
