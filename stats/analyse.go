@@ -443,7 +443,11 @@ func analysePlots(plots []Plot, opt Options) (Analysis, error) {
 			return a, err
 		}
 		if !varies {
-			a.warn("the covariate does not vary between the plots of a block: it adjusts nothing and was left out")
+			same := "does not vary between the plots of a block"
+			if a.Design.Kind == CompletelyRandomised {
+				same = "is the same in all plots"
+			}
+			a.warn("the covariate %s: it adjusts nothing and was left out", same)
 			opt.UseCovariate = false
 			if terms, err = modelTerms(a.Design, used, opt); err != nil {
 				return a, err

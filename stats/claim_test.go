@@ -136,6 +136,16 @@ func TestCovariateWithoutSpread(t *testing.T) {
 			t.Errorf("%s: %q, residual df %d, %s", c.name, a.Warnings, a.ResidualDF, a.Design.Words)
 		}
 	}
+	// Without blocks no block is spoken of.
+	rows := drawnYield(rng, 4, 5, 2)
+	for i := range rows {
+		rows[i].Block, rows[i].HasCovariate, rows[i].Covariate = "", true, 7
+	}
+	o := plain()
+	o.UseCovariate = true
+	if a := analyse(t, rows, o); !hasText(a.Warnings, "left out") || hasText(a.Warnings, "block") {
+		t.Errorf("no blocks: %q", a.Warnings)
+	}
 }
 
 // However far one count stands out, no limit is beyond what a count could be
