@@ -248,6 +248,9 @@ func TestStrataOfATable(t *testing.T) {
 		"without covariate":    func(o *Options) { o.Covariate = &Covariate{} },
 		"one visit, without c": func(o *Options) { o.Contrasts = []string{"a0 - b0"} },
 		"or margin":            func(o *Options) { o.Margin = &Margin{Reference: "a0", By: 1} },
+		"step-down test":       func(o *Options) { o.StepDown = true },
+		"model of your choice": func(o *Options) { o.Model = Beta },
+		"at one visit":         func(o *Options) { o.Serial = true },
 	} {
 		x := o
 		change(&x)
