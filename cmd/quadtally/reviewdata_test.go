@@ -23,7 +23,6 @@ import (
 	"quadtally/cmd/quadtally/internal/season"
 	"quadtally/cmd/quadtally/internal/trial"
 	"quadtally/vision"
-	"quadtally/vision/label"
 )
 
 // fewPhotos makes a trial with a handful of rendered photos of one visit,
@@ -54,26 +53,10 @@ func newSeasonPlan(t *testing.T, nPlots, quadrats int) (string, *demo.SeasonPlan
 		t.Fatal(err)
 	}
 	must(t, "new", "--plan", plan, "--trial", dir)
-	store, err := record.Open(dir, record.Options{})
+	cfg, err := demoseason.Config(tr, newestOf(t, dir).Plots[:nPlots])
 	if err != nil {
 		t.Fatal(err)
 	}
-	snap, err := store.Snapshot(t.Context())
-	store.Close()
-	if err != nil {
-		t.Fatal(err)
-	}
-	var plots []demo.Plot
-	for _, p := range snap.Plots[:nPlots] {
-		plots = append(plots, demo.Plot{ID: p.ID, Block: p.Block, Treatment: p.Treatment})
-	}
-	cfg := demo.DefaultConfig(plots, func(plot string, quadrat int) string {
-		text, err := label.Encode(label.Label{Trial: tr.Tag, Plot: trial.CardPlot(plot), Quadrat: quadrat})
-		if err != nil {
-			t.Fatal(err)
-		}
-		return text
-	})
 	cfg.Size, cfg.BigPhotos, cfg.Quadrats, cfg.Troubles = image.Pt(1200, 900), 0, quadrats, false
 	cfg.Visits = cfg.Visits[1:2]
 	rendered, err := demo.Season(t.Context(), cfg)

@@ -19,7 +19,6 @@ import (
 	"quadtally/cmd/quadtally/internal/record"
 	"quadtally/cmd/quadtally/internal/trial"
 	"quadtally/stats"
-	"quadtally/vision/label"
 )
 
 // TestTortureWeedsNotGreenReport draws trials of 5 x 4 plots with crop and
@@ -183,17 +182,10 @@ func drawnTrial(t *testing.T, seed uint64, sameWeeds bool) (string, *demo.Season
 	}
 	must(t, "new", "--plan", plan, "--trial", dir)
 	snap := newestOf(t, dir)
-	var plots []demo.Plot
-	for _, p := range snap.Plots {
-		plots = append(plots, demo.Plot{ID: p.ID, Block: p.Block, Treatment: p.Treatment})
+	cfg, err := demoseason.Config(tr, snap.Plots)
+	if err != nil {
+		t.Fatal(err)
 	}
-	cfg := demo.DefaultConfig(plots, func(plot string, quadrat int) string {
-		text, err := label.Encode(label.Label{Trial: tr.Tag, Plot: trial.CardPlot(plot), Quadrat: quadrat})
-		if err != nil {
-			t.Fatal(err)
-		}
-		return text
-	})
 	cfg.Seed, cfg.Size, cfg.BigPhotos, cfg.Troubles, cfg.SameWeeds = seed, image.Pt(1200, 900), 0, false, sameWeeds
 	cfg.Visits = []time.Time{cfg.Visits[1], cfg.Visits[2]}
 	rendered, err := demo.Season(t.Context(), cfg)

@@ -17,7 +17,6 @@ import (
 	"quadtally/cmd/quadtally/internal/export"
 	"quadtally/cmd/quadtally/internal/tables"
 	"quadtally/cmd/quadtally/internal/trial"
-	"quadtally/vision/label"
 )
 
 // inventedSeason renders a small season into a trial folder made by the real
@@ -32,28 +31,10 @@ func inventedSeason(t *testing.T, dir string) (*demo.SeasonPlan, string) {
 		t.Fatal(err)
 	}
 	must(t, "new", "--plan", plan, "--trial", dir)
-	var layout struct {
-		Plots []trial.Plot `json:"plots"`
-	}
-	must(t, "export", filepath.Join(dir, "layout"), "--trial", dir)
-	raw, err := os.ReadFile(filepath.Join(dir, "layout", "trial.json"))
+	cfg, err := demoseason.Config(tr, newestOf(t, dir).Plots)
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := json.Unmarshal(raw, &layout); err != nil {
-		t.Fatal(err)
-	}
-	var plots []demo.Plot
-	for _, p := range layout.Plots {
-		plots = append(plots, demo.Plot{ID: p.ID, Block: p.Block, Treatment: p.Treatment})
-	}
-	cfg := demo.DefaultConfig(plots, func(plot string, quadrat int) string {
-		text, err := label.Encode(label.Label{Trial: tr.Tag, Plot: trial.CardPlot(plot), Quadrat: quadrat})
-		if err != nil {
-			t.Fatal(err)
-		}
-		return text
-	})
 	cfg.Size, cfg.BigPhotos, cfg.Quadrats = image.Pt(1200, 900), 0, 2
 	cfg.Visits = cfg.Visits[:3:3]
 	cfg.Visits = append(cfg.Visits[:1:1], cfg.Visits[2])

@@ -45,30 +45,37 @@ type Options struct {
 	Marks   bool // frames with printed corner marks
 }
 
-// Season invents what grows on a layout.
-func Season(ctx context.Context, t *trial.Trial, plots []trial.Plot, o Options) (*demo.SeasonPlan, error) {
+// Config is the season of the demonstration on a layout, with the trial's own
+// cards in its photos.
+func Config(t *trial.Trial, plots []trial.Plot) (demo.Config, error) {
+	card := func(plot string, quadrat int) (string, error) {
+		return label.Encode(label.Label{Trial: t.Tag, Plot: trial.CardPlot(plot), Quadrat: quadrat})
+	}
 	var list []demo.Plot
 	for _, p := range plots {
 		list = append(list, demo.Plot{ID: p.ID, Block: p.Block, Treatment: p.Treatment})
-	}
-	var fault error
-	cfg := demo.DefaultConfig(list, func(plot string, quadrat int) string {
-		text, err := label.Encode(label.Label{Trial: t.Tag, Plot: trial.CardPlot(plot), Quadrat: quadrat})
-		if err != nil && fault == nil {
-			fault = err
+		if _, err := card(p.ID, max(1, t.Quadrat.PerPlot)); err != nil {
+			return demo.Config{}, err
 		}
+	}
+	return demo.DefaultConfig(list, func(plot string, quadrat int) string {
+		text, _ := card(plot, quadrat) // the highest number was tried above
 		return text
-	})
+	}), nil
+}
+
+// Season invents what grows on a layout.
+func Season(ctx context.Context, t *trial.Trial, plots []trial.Plot, o Options) (*demo.SeasonPlan, error) {
+	cfg, err := Config(t, plots)
+	if err != nil {
+		return nil, err
+	}
 	cfg.Seed = o.Seed
 	cfg.Size = image.Pt(o.WidthPx, o.WidthPx*3/4)
 	if o.Marks {
 		cfg.Marks = Marks()
 	}
-	season, err := demo.Season(ctx, cfg)
-	if fault != nil {
-		return nil, fault
-	}
-	return season, err
+	return demo.Season(ctx, cfg)
 }
 
 // Marks puts the first frame class's marks on the rendered frames.
