@@ -106,6 +106,10 @@ func TestCorrectedHarvestDate(t *testing.T) {
 	if now := plotValues(t, dir, "yield", ""); len(now) != 11 {
 		t.Errorf("%v", now)
 	}
+	// One that stands in a copy as well goes on to count, which is said.
+	must(t, "yields", file(t, dir, "copy.csv", text), "--trial", dir, "--agreed")
+	must(t, "yields", file(t, dir, "harvest.csv", strings.Join(append(lines[:1:1], lines[3:]...), "")), "--trial", dir, "--agreed").
+		expect(t, exitDone, "still counts: plot 102 ", "as it stands in copy.csv:3")
 	if _, err := os.Stat(filepath.Join(dir, "harvest.csv")); err != nil {
 		t.Fatal(err)
 	}

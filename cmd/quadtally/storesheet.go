@@ -419,6 +419,7 @@ func (a *app) printStored(o storeOutcome) {
 	a.printChanges("changed", changedLines(d, o.units))
 	a.printChanges("moved", movedLines(d, o.units))
 	a.printChanges("withdrawn", withdrawnLines(d, o.units))
+	a.printChanges("still counts", standingLines(d, o.units))
 	if m := d.Meanwhile; m != nil {
 		fmt.Fprintf(a.out, "  %s was stored by somebody else meanwhile (entry %d); this version takes its place\n", m.Name, m.Entry)
 	}
@@ -509,6 +510,14 @@ func withdrawnLines(d *record.SheetDiff, u trial.Units) (out []tables.Fault) {
 	}
 	for _, o := range d.WithdrawnOperations {
 		out = append(out, tables.Fault{Text: operation(o, u)})
+	}
+	return out
+}
+
+// standingLines are values that are no longer in the sheet and stand elsewhere.
+func standingLines(d *record.SheetDiff, u trial.Units) (out []tables.Fault) {
+	for _, c := range d.Stands {
+		out = append(out, tables.Fault{Text: fmt.Sprintf("%s, %s, as it stands in %s: take it out there too if it is wrong", describe(c.Now), amount(c.Now, u), from(c.Now))})
 	}
 	return out
 }

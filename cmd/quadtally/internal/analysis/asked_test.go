@@ -215,6 +215,7 @@ func TestLayoutInsideATrial(t *testing.T) {
 		"MIX has no level of cut":    func(s *record.Snapshot, _ *Options) { s.Trial.Factors[1] = factor("cut", "no", "yes", "no") },
 		"compared at one visit":      func(_ *record.Snapshot, o *Options) { o.Visit = 0 },
 		"without covariate":          func(_ *record.Snapshot, o *Options) { o.Contrasts = []string{"RYE - BARE"} },
+		"step-down test":             func(_ *record.Snapshot, o *Options) { o.StepDown = true },
 		"or values that carry an un": func(_ *record.Snapshot, o *Options) { o.Calibrated = true },
 	} {
 		s := *snap

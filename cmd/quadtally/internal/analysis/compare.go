@@ -236,8 +236,8 @@ func Compare(snap *record.Snapshot, name string, o Options) (Comparison, error) 
 // analyseLayout compares the plots of a trial as a split plot or strip plot of
 // two factors of its plan.
 func (c *Comparison) analyseLayout(snap *record.Snapshot, rows []stats.Row, opt stats.Options, o Options, more bool) error {
-	if more || o.Covariate != nil || len(o.Contrasts) > 0 || o.Margin != nil {
-		return misuse("a split plot or strip plot is compared at one visit (--visit), without covariate, contrasts, margin or values that carry an uncertainty of their own")
+	if more || o.beyondLayout() {
+		return misuse("a split plot or strip plot is compared at one visit (--visit), without covariate, contrasts, margin, step-down test, model of your choice or values that carry an uncertainty of their own")
 	}
 	plan := snap.Trial.Factors
 	var factors []trial.Factor
@@ -265,11 +265,18 @@ func (c *Comparison) analyseLayout(snap *record.Snapshot, rows []stats.Row, opt 
 	if c.Strata, err = compareStrata(o.context(), rows, opt, o.Layout, factors); err != nil {
 		return err
 	}
-	c.Notes = append(c.Notes, fmt.Sprintf("that %s was randomised to the larger plots and %s inside them is taken on your word", factors[0].Name, factors[1].Name))
+	how := "that %s was randomised to the larger plots and %s inside them is taken on your word"
 	if o.Layout == stats.StripPlot {
-		c.Notes[len(c.Notes)-1] = fmt.Sprintf("that %s and %s were each randomised to strips across the block is taken on your word", factors[0].Name, factors[1].Name)
+		how = "that %s and %s were each randomised to strips across the block is taken on your word"
 	}
+	c.Notes = append(c.Notes, fmt.Sprintf(how, factors[0].Name, factors[1].Name))
 	return nil
+}
+
+// beyondLayout reports that something is asked for which a split plot or strip
+// plot does not answer.
+func (o Options) beyondLayout() bool {
+	return o.Covariate != nil || len(o.Contrasts) > 0 || o.Margin != nil || o.StepDown || o.Serial || o.Model != ModelByKind && o.Model != NoModel
 }
 
 // countedOn is the ground or bed that every reading was counted on, 1 where the
@@ -301,8 +308,8 @@ func CompareRows(rows []stats.Row, response string, kind stats.Kind, o Options) 
 	}
 	var c Comparison
 	if o.Layout != "" {
-		if len(days) > 1 || o.Covariate != nil || len(o.Contrasts) > 0 || o.Margin != nil {
-			return c, misuse("a split plot or strip plot is compared at one visit, without covariate, contrasts or margin")
+		if len(days) > 1 || o.beyondLayout() {
+			return c, misuse("a split plot or strip plot is compared at one visit, without covariate, contrasts, step-down test, model of your choice or margin")
 		}
 		var err error
 		c.Strata, err = compareStrata(o.context(), rows, opt, o.Layout, o.Factors)

@@ -34,10 +34,12 @@ type ObserverPair struct {
 // row for each two people.
 func Observers(snap *record.Snapshot) []ObserverPair {
 	type both struct {
-		InForce, Beside string
-		at              record.QuadratAt
+		people [2]string // by [trial.NameKey]: in force and beside
+		at     record.QuadratAt
 	}
 	sums := map[both]*[2]float64{}
+	var order []both
+	pairs := map[[2]string]*ObserverPair{}
 	force := map[record.Key]record.Observation{}
 	for _, o := range snap.Observations {
 		if o.IsCount() {
@@ -51,28 +53,27 @@ func Observers(snap *record.Snapshot) []ObserverPair {
 		if !ok || !o.IsCount() {
 			continue
 		}
-		b := both{nameOf(was.Observer), nameOf(o.Observer), o.Spot()}
+		inForce, beside := nameOf(was.Observer), nameOf(o.Observer)
+		b := both{[2]string{trial.NameKey(inForce), trial.NameKey(beside)}, o.Spot()}
+		if pairs[b.people] == nil {
+			pairs[b.people] = &ObserverPair{InForce: inForce, Beside: beside, Most: -1}
+		}
 		if sums[b] == nil {
 			sums[b] = &[2]float64{}
+			order = append(order, b)
 		}
 		sums[b][0] += was.Value
 		sums[b][1] += o.Value
 	}
-	pairs := map[[2]string]*ObserverPair{}
 	differences := map[[2]string][]float64{}
-	for b, n := range sums {
-		k := [2]string{trial.NameKey(b.InForce), trial.NameKey(b.Beside)}
-		if pairs[k] == nil {
-			pairs[k] = &ObserverPair{InForce: b.InForce, Beside: b.Beside, Most: -1}
-		}
-		p := pairs[k]
+	for _, b := range order {
+		p, n := pairs[b.people], sums[b]
 		p.Quadrats++
 		p.MeanInForce += n[0]
 		p.MeanBeside += n[1]
 		d := n[1] - n[0]
-		differences[k] = append(differences[k], d)
-		before := Place(b.at)
-		if far := math.Abs(d); far > p.Most || far == p.Most && comparePlaces(before, Place(p.At)) < 0 {
+		differences[b.people] = append(differences[b.people], d)
+		if far := math.Abs(d); far > p.Most || far == p.Most && comparePlaces(Place(b.at), Place(p.At)) < 0 {
 			p.Most, p.At = far, b.at
 		}
 	}

@@ -39,3 +39,18 @@ func TestObservers(t *testing.T) {
 		t.Errorf("%+v", q)
 	}
 }
+
+// Names and values of two people are the same whatever the spelling, quadrat by
+// quadrat.
+func TestObserversBySpelling(t *testing.T) {
+	count := func(class, by string, n float64, beside bool) record.Observation {
+		return record.Observation{Plot: "101", Quadrat: 1, Visit: 1, Variable: record.VarCount, Class: class, Value: n, Observer: by, Beside: beside}
+	}
+	snap := &record.Snapshot{
+		Observations: []record.Observation{count("grass", "Ada", 4, false), count("broadleaf", "ada", 10, false)},
+		Beside:       []record.Observation{count("grass", "Ben", 6, true), count("broadleaf", "BEN", 9, true)}}
+	got := Observers(snap)
+	if len(got) != 1 || got[0].InForce != "Ada" || got[0].Beside != "Ben" || got[0].Quadrats != 1 || got[0].MeanInForce != 14 || got[0].MeanBeside != 15 {
+		t.Errorf("%+v", got)
+	}
+}

@@ -248,6 +248,9 @@ func TestStrataOfATable(t *testing.T) {
 		"without covariate":    func(o *Options) { o.Covariate = &Covariate{} },
 		"one visit, without c": func(o *Options) { o.Contrasts = []string{"a0 - b0"} },
 		"or margin":            func(o *Options) { o.Margin = &Margin{Reference: "a0", By: 1} },
+		"step-down test":       func(o *Options) { o.StepDown = true },
+		"model of your choice": func(o *Options) { o.Model = Beta },
+		"at one visit":         func(o *Options) { o.Serial = true },
 	} {
 		x := o
 		change(&x)
@@ -342,12 +345,32 @@ func TestTriedChoices(t *testing.T) {
 		"another method":  {func(o *Options) { o.Method = stats.LSD }, "[scale raw pairs by lsd]", "[pairs by lsd]"},
 		"another model":   {func(o *Options) { o.Model = Beta }, "[scale raw model beta]", "[model beta]"},
 		"no model":        {func(o *Options) { o.Model = NoModel }, "[scale raw]", "[]"},
+		"calibrated":      {func(o *Options) { o.Calibrated, o.Scale = true, stats.Raw }, "[scale raw calibrated]", "[calibrated]"},
+		"a covariate":     {func(o *Options) { o.Covariate = &Covariate{Response: "Count", Visit: 1} }, "[scale raw covariate count@1]", "[covariate count@1]"},
+		"all its visits":  {func(o *Options) { o.Covariate = &Covariate{Response: "count"} }, "[scale raw covariate count]", "[covariate count]"},
 		"a model refused": {func(o *Options) { o.Model = NegativeBinomial }, "[scale raw]", "[]"},
 	} {
 		o := DefaultOptions()
 		x.change(&o)
 		if s := standingOf(snap, r, o); fmt.Sprint(s.Tried) != x.tried || fmt.Sprint(s.New) != x.new {
 			t.Errorf("%s: %v, new %v", name, s.Tried, s.New)
+		}
+	}
+}
+
+// Covers by class are compared on the raw scale and no other, so that it is no
+// choice; a choice for a class is one however the class is spelt.
+func TestTriedOfClasses(t *testing.T) {
+	snap := &record.Snapshot{Decisions: []record.Decision{{Kind: record.KindTried, Subject: TriedSubject(WeedCover, "Couch grass", "side above"), Value: []byte(`{"choice":"side above"}`)}}}
+	o := DefaultOptions()
+	o.Scale = stats.Raw
+	for class, want := range map[string]string{"couch-grass": "[side above]", "couch": "[]", "": "[]"} {
+		r, err := Find(snap, string(WeedCover), class)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if s := standingOf(snap, r, o); fmt.Sprint(s.Tried) != want || len(s.New) > 0 {
+			t.Errorf("%q: %v, new %v; want %s", class, s.Tried, s.New, want)
 		}
 	}
 }

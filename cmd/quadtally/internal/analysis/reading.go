@@ -315,7 +315,7 @@ func countsOfQuadrats(snap *record.Snapshot, r Response) (rs []Reading, notes []
 		}
 	}
 	if several := slices.ContainsFunc(slices.Collect(maps.Values(used)), func(c map[string]bool) bool { return len(c) > 1 }); len(unknown) > 0 && (r.Class == "" || several) {
-		notes = append(notes, fmt.Sprintf("%s has no total in %s, where a class that was counted elsewhere at the visit is blank or missing: the plot's mean is of its other quadrats", r.Label, placeList(unknown)))
+		notes = append(notes, fmt.Sprintf("%s has no total in %s, where the total, or a class that was counted elsewhere at the visit, is blank or missing: the plot's mean is of its other quadrats", r.Label, placeList(unknown)))
 	}
 	return rs, notes, nil
 }

@@ -35,20 +35,34 @@ type Tried struct {
 // TriedSubject is what a choice for a response is about. Each choice is one of
 // its own, so that none replaces another.
 func TriedSubject(key Key, class, choice string) string {
-	return fmt.Sprintf("compare:%s/%s/%s", key, class, choice)
+	return fmt.Sprintf("compare:%s/%s/%s", key, nameKey(class), choice)
 }
 
 // choices are those of the options that are not the usual ones.
-func (o Options) choices(kind stats.Kind) []string {
+func (o Options) choices(r Response) []string {
 	var out []string
-	usual := DefaultOptions()
-	if o.Scale != "" && o.Scale != stats.DefaultScale(kind) {
+	usual, kind := DefaultOptions(), r.Kind
+	scale := stats.DefaultScale(kind)
+	if o.Calibrated || r.def.ofRole != "" { // as measured
+		scale = stats.Raw
+	}
+	if o.Scale != "" && o.Scale != scale {
 		out = append(out, "scale "+string(o.Scale))
 	}
 	if family, err := familyFor(o.Model, kind); err == nil && o.Model != NoModel {
 		if by, _ := familyFor(ModelByKind, kind); by != family {
 			out = append(out, "model "+string(o.Model))
 		}
+	}
+	if o.Calibrated {
+		out = append(out, "calibrated")
+	}
+	if x := o.Covariate; x != nil {
+		choice := "covariate " + nameKey(x.Response)
+		if x.Visit > 0 {
+			choice += fmt.Sprintf("@%d", x.Visit)
+		}
+		out = append(out, choice)
 	}
 	if o.Method != usual.Method {
 		out = append(out, "pairs by "+string(o.Method))
@@ -72,7 +86,7 @@ func standingOf(snap *record.Snapshot, r Response, o Options) Standing {
 			s.Tried = append(s.Tried, t.Choice)
 		}
 	}
-	for _, c := range o.choices(r.Kind) {
+	for _, c := range o.choices(r) {
 		if !slices.Contains(s.Tried, c) {
 			s.Tried, s.New = append(s.Tried, c), append(s.New, c)
 		}

@@ -195,16 +195,22 @@ func observationTable(name string, list []record.Observation) tables.Table {
 
 // plantTables hold how the green of each photo is told apart, and the check
 // points with what photo and person say, from which covers by class can be
-// worked out again. Fractions are of the ground, shares of the green.
+// worked out again. Fractions are of the ground, shares of the green; the solid
+// share of it is leaf and no rim of one.
 func plantTables(snap *record.Snapshot) []tables.Table {
-	plants := tables.Table{Name: "plants", Header: []string{"photo", "plot", "quadrat", "visit", "class", "role", "named", "learned", "sorted_cover_frac", "lo_frac", "hi_frac", "mean_probability", "pieces", "sure"}}
+	plants := tables.Table{Name: "plants", Header: []string{"photo", "plot", "quadrat", "visit", "class", "role", "named", "learned", "sorted_cover_frac", "lo_frac", "hi_frac", "mean_probability", "pieces", "sure",
+		"solid_share", "solid_mean_probability"}}
 	for i := range snap.Photos {
 		p := &snap.Photos[i]
 		if p.Sorting == nil {
 			continue
 		}
 		for _, c := range p.Sorting.Classes {
-			plants.Add(p.Path, p.Place.Plot, blankZero(p.Place.Quadrat), blankZero(p.Place.Visit), c.Name, c.Role, c.Named, c.Learned, c.CoverFrac, c.LoFrac, c.HiFrac, c.Mean, c.Pieces, c.Sure)
+			var solid, solidMean any // blank where rims of leaves were not looked at
+			if p.Sorting.Solid != nil {
+				solid, solidMean = *p.Sorting.Solid, c.SolidMean
+			}
+			plants.Add(p.Path, p.Place.Plot, blankZero(p.Place.Quadrat), blankZero(p.Place.Visit), c.Name, c.Role, c.Named, c.Learned, c.CoverFrac, c.LoFrac, c.HiFrac, c.Mean, c.Pieces, c.Sure, solid, solidMean)
 		}
 	}
 	checks := tables.Table{Name: "check_points", Header: []string{"photo", "x", "y", "plot", "quadrat", "visit", "class", "role", "sorted_class", "of_class", "probability"}}

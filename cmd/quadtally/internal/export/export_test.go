@@ -221,3 +221,29 @@ func TestExportKeepsWhatIsOpen(t *testing.T) {
 		t.Errorf("questions of the kinds %v are open, want a pick and a class", kinds)
 	}
 }
+
+// TestCoversCanBeWorkedOutAgain: the table of plants holds what covers by class
+// are taken from, the solid part of the green too; where rims of leaves were not
+// looked at that is blank and no nought.
+func TestCoversCanBeWorkedOutAgain(t *testing.T) {
+	snap := fieldSeason(trial.Metric)
+	solid := 0.8
+	for i, s := range []record.Sorting{{Solid: &solid}, {}} {
+		s.Classes = []record.SortedClass{{PlantClass: record.PlantClass{Name: "weed", Role: "weed"}, Mean: 0.4, SolidMean: 0.3}}
+		snap.Photos[i].Sorting = &s
+	}
+	snap.Named = []record.NamedPlant{{}}
+	plants := asSheet(t, snap, "plants")
+	if len(plants.Rows) != 2 {
+		t.Fatalf("%d rows", len(plants.Rows))
+	}
+	for i, want := range []string{"0.4 0.8 0.3", "0.4  "} {
+		var got []string
+		for _, c := range []string{"mean_probability", "solid_share", "solid_mean_probability"} {
+			got = append(got, plants.Rows[i].Cells[plants.Column(c)].Text)
+		}
+		if strings.Join(got, " ") != want {
+			t.Errorf("row %d: %q, want %q", i, got, want)
+		}
+	}
+}

@@ -250,7 +250,7 @@ func (q QuadratAt) compare(other QuadratAt) int {
 	return cmp.Or(strings.Compare(q.Plot, other.Plot), q.Quadrat-other.Quadrat)
 }
 
-// Short says where the class was counted.
+// Short says where the class was counted or, of most quadrats, where it was not.
 func (g ClassGap) Short() string {
 	n := len(g.In) + len(g.Without)
 	switch {
@@ -259,7 +259,11 @@ func (g ClassGap) Short() string {
 	case len(g.In) == 0:
 		return fmt.Sprintf("there is no count of %s in any of %d quadrats of visit %d", g.Class, n, g.Visit)
 	}
-	return fmt.Sprintf("%s was counted in %d of %d quadrats of visit %d (%s)", g.Class, len(g.In), n, g.Visit, someOf(g.In))
+	where := someOf(g.In)
+	if len(g.In) > len(g.Without) {
+		where = "not in " + someOf(g.Without)
+	}
+	return fmt.Sprintf("%s was counted in %d of %d quadrats of visit %d (%s)", g.Class, len(g.In), n, g.Visit, where)
 }
 
 // Text says what is known of the class, what its totals hold and, until it was

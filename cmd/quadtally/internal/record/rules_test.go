@@ -219,6 +219,10 @@ func TestAnswersAboutClasses(t *testing.T) {
 	if s := gaps[0].Short(); s != "sedge was counted in 1 of 2 quadrats of visit 1 (101/1)" {
 		t.Errorf("%q", s)
 	}
+	most := ClassGap{Class: "sedge", Visit: 1, In: []QuadratAt{{"101", 1, 1}, {"101", 2, 1}}, Without: []QuadratAt{{"102", 1, 1}}}
+	if s := most.Short(); s != "sedge was counted in 2 of 3 quadrats of visit 1 (not in 102/1)" {
+		t.Errorf("%q", s)
+	}
 	if s := gaps[1].Short(); s != "sedge was not counted at visit 2 (visit 1 has it)" {
 		t.Errorf("%q", s)
 	}
@@ -382,7 +386,7 @@ func TestRolesAtCheckPoints(t *testing.T) {
 		}
 	}
 	said := map[string]bool{}
-	for _, l := range []PlantsLacking{LackNames, LackLooks, LackSorting, LackChecks, LackPlots, LackPhotos, LackChecksInUse, LackWeed, LackCrop, LackRegrowth} {
+	for _, l := range []PlantsLacking{LackNames, LackLooks, LackSorting, LackChecks, LackPlots, LackPhotos, LackChecksInUse, LackWeed, LackCrop, LackRegrowth, LackClasses} {
 		w := l.Words()
 		if said[w] || w == string(l) || len(w) < 30 {
 			t.Errorf("%s: %q", l, w)

@@ -56,6 +56,11 @@ type SheetDiff struct {
 	Alike           []Change          `json:"alike"`
 	AlikeOperations []OperationChange `json:"alike_operations"`
 
+	// Stands are values that this version no longer tells and that another sheet
+	// or a person told as well, so that they go on to count: as this sheet told
+	// them and as they stand.
+	Stands []Change `json:"stands,omitempty"`
+
 	// Meanwhile is the newest version of the sheet, where somebody stored it
 	// after the writer had looked.
 	Meanwhile *Sheet `json:"meanwhile,omitempty"`
@@ -341,8 +346,20 @@ func (d *SheetDiff) elsewhere(others []Observation) {
 	for _, c := range d.Changed {
 		look(c.Now)
 	}
+	told := map[Key]bool{}
+	for _, o := range d.New {
+		told[o.Key()] = true
+	}
+	gone := slices.Clone(d.Withdrawn)
 	for _, c := range d.Moved {
 		look(c.Now)
+		told[c.Now.Key()] = true
+		gone = append(gone, c.Was)
+	}
+	for _, o := range gone {
+		if i, ok := at[o.Key()]; ok && !others[i].Withdrawn && !told[o.Key()] {
+			d.Stands = append(d.Stands, Change{o, others[i]})
+		}
 	}
 }
 

@@ -298,3 +298,45 @@ func TestHistoryOfTwoPicks(t *testing.T) {
 		}
 	}
 }
+
+// TestWithdrawnHereStandsThere: a value that a corrected sheet no longer tells,
+// or tells of another day, goes on to count where another sheet told it too, and
+// that is said; rows that change places are told still.
+func TestWithdrawnHereStandsThere(t *testing.T) {
+	sheet := func(name, when string, kg ...float64) SheetVersion {
+		return SheetVersion{Kind: "yields", Name: name, Observations: harvest(when, kg...)}
+	}
+	without := sheet("a.csv", "2025-10-02", 5, 6)
+	swapped := sheet("a.csv", "2025-10-02", 5, 6, 7)
+	swapped.Observations[0].Plot, swapped.Observations[1].Plot = "102", "101"
+	for name, c := range map[string]struct {
+		other *SheetVersion
+		now   SheetVersion
+		want  string // the values that stand, as another sheet has them
+	}{
+		"no other sheet":     {nil, without, "[]"},
+		"a copy":             {&SheetVersion{Kind: "yields", Name: "copy.csv", Observations: harvest("2025-10-02", 5, 6, 7)}, without, "[103 7]"},
+		"told otherwise":     {&SheetVersion{Kind: "yields", Name: "copy.csv", Observations: harvest("2025-10-02", 5, 6, 8)}, without, "[103 8]"},
+		"of another day":     {&SheetVersion{Kind: "yields", Name: "copy.csv", Observations: harvest("2025-10-09", 5, 6, 7)}, without, "[]"},
+		"moved to a day":     {&SheetVersion{Kind: "yields", Name: "copy.csv", Observations: harvest("2025-10-02", 5)}, sheet("a.csv", "2025-10-03", 5, 6, 7), "[101 5]"},
+		"plots interchanged": {&SheetVersion{Kind: "yields", Name: "copy.csv", Observations: harvest("2025-10-02", 5, 6, 7)}, swapped, "[]"},
+	} {
+		s := newStore(t)
+		store(t, s, sheet("a.csv", "2025-10-02", 5, 6, 7))
+		if c.other != nil {
+			store(t, s, *c.other)
+		}
+		d := store(t, s, c.now)
+		got := []string{}
+		inForce := yields(snapshot(t, s))
+		for _, x := range d.Stands {
+			got = append(got, fmt.Sprintf("%s %g", x.Now.Plot, x.Now.Value))
+			if !strings.Contains(inForce, fmt.Sprintf("%s %s %g", x.Now.Plot, x.Now.Key().When, x.Now.Value)) {
+				t.Errorf("%s: %+v is not in force: %s", name, x.Now, inForce)
+			}
+		}
+		if fmt.Sprint(got) != c.want {
+			t.Errorf("%s: %v, want %s", name, got, c.want)
+		}
+	}
+}
