@@ -181,17 +181,16 @@ func (t *compareText) answered(s *screen, c analysis.Comparison) {
 		s.line(keepAlways, t.marginQuestion(*m))
 		var order []string
 		names := map[string][]string{}
-		for _, l := range t.marginAnswers(*m) {
+		list := t.marginAnswers(*m)
+		for _, l := range list {
+			if len(list) <= 4 { // a line each
+				s.strong("  ", l.treatment+": "+l.answer+".")
+				continue
+			}
 			if names[l.answer] == nil {
 				order = append(order, l.answer)
 			}
 			names[l.answer] = append(names[l.answer], l.treatment)
-		}
-		if len(m.Results) <= 4 {
-			order = nil
-			for _, l := range t.marginAnswers(*m) {
-				s.strong("  ", l.treatment+": "+l.answer+".")
-			}
 		}
 		for _, x := range order {
 			s.strong("  ", x+": "+strings.Join(names[x], ", ")+".")

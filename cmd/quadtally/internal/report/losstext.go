@@ -73,14 +73,7 @@ func WriteLoss(w io.Writer, l analysis.Loss, opt TextOptions) error {
 
 // opposite is an interval of what is gained, from one of what is lost.
 func opposite(x stats.Interval) stats.Interval {
-	minus := func(v *float64) *float64 {
-		if v == nil {
-			return nil
-		}
-		m := -*v
-		return &m
-	}
-	return stats.Interval{Estimate: -x.Estimate, Lower: minus(x.Upper), Upper: minus(x.Lower)}
+	return stats.Interval{Estimate: -x.Estimate, Lower: negative(x.Upper), Upper: negative(x.Lower)}
 }
 
 func limits(x stats.Interval) string {

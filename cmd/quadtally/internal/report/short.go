@@ -1,6 +1,7 @@
 package report
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"strings"
@@ -297,13 +298,6 @@ func panelTitle(r analysis.Response) string {
 		return "Cover by eye, crop included"
 	}
 	return sentenceCase(r.Label)
-}
-
-func cmpOr(a, b string) string {
-	if a != "" {
-		return a
-	}
-	return b
 }
 
 // answerTable has a row a treatment and the columns a grower asks for.
@@ -742,9 +736,9 @@ func (b *builder) cameraPage() Section {
 		for _, l := range a.Report.Loud {
 			p.warn("%s", l)
 		}
-		p.say("%s", agreementText(a.Report).biasSentence())
 		text := agreementText(a.Report)
-		p.say("For a single quadrat, 95 in 100 differences (image minus hand) lie between %s and %s %s.", text.val(a.Report.Agreement.LowerLimit.Value), text.val(a.Report.Agreement.UpperLimit.Value), text.unit)
+		p.say("%s", text.biasSentence())
+		p.say("%s", text.limitsSentence())
 		p.add(equalityFigure(b.in, a.Report))
 		s.Parts = append(s.Parts, p)
 	}
@@ -767,7 +761,7 @@ func (b *builder) nextPage() Section {
 			continue
 		}
 		if c := analysis.ClaimOf(r.Response, r.Overall); c.Detectable != nil {
-			s.say("With %s, one comparison of two treatments by itself sees a change in %s of about %s of %s four times in five.", b.replication(r, c), topic(c.Response), percentWords(*c.Detectable), cmpOr(t.name(c.Control), "the mean"))
+			s.say("With %s, one comparison of two treatments by itself sees a change in %s of about %s of %s four times in five.", b.replication(r, c), topic(c.Response), percentWords(*c.Detectable), cmp.Or(t.name(c.Control), "the mean"))
 		}
 	}
 	full := b.nextSeason()
