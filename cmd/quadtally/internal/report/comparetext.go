@@ -359,7 +359,11 @@ func (t *compareText) covariateNote() string {
 	c := t.a.Covariate
 	text := fmt.Sprintf("Means are adjusted to a covariate of %s (its mean over plots). For one unit more of it the response changes by %s", figure3(c.At), figure3(c.Slope))
 	if c.Lower != nil && c.Upper != nil {
-		text += fmt.Sprintf(" (%.3g %% interval %s to %s, p %s)", 100*t.a.Confidence, figure3(*c.Lower), figure3(*c.Upper), pOf(c.P))
+		text += fmt.Sprintf(" (%.3g %% interval %s to %s", 100*t.a.Confidence, figure3(*c.Lower), figure3(*c.Upper))
+		if c.P != nil {
+			text += ", " + pWords(*c.P)
+		}
+		text += ")"
 	}
 	if t.a.Transform.Scale != stats.Raw {
 		text += " on the scale of the analysis"

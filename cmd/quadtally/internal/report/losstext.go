@@ -3,7 +3,6 @@ package report
 import (
 	"fmt"
 	"io"
-	"strings"
 
 	"quadtally/cmd/quadtally/internal/analysis"
 	"quadtally/stats"
@@ -36,7 +35,11 @@ func WriteLoss(w io.Writer, l analysis.Loss, opt TextOptions) error {
 			shown = "goes with a higher yield"
 		}
 	}
-	s.add(Text{Tone: Lead, Text: fmt.Sprintf("More of the weeds %s (straight line, p"+noBreak+"%s on %d df).", shown, strings.ReplaceAll(pOf(l.Linear.P), " ", noBreak), l.LinearDF)})
+	test := fmt.Sprintf("straight line, %d df", l.LinearDF)
+	if l.Linear.P != nil {
+		test += ", " + pWords(*l.Linear.P)
+	}
+	s.add(Text{Tone: Lead, Text: fmt.Sprintf("More of the weeds %s (%s).", shown, test)})
 	way, perWeed, percent := "lower", l.Linear.PerWeed, l.Linear.PercentPerWeed
 	if perWeed.Estimate < 0 {
 		way, perWeed, percent = "higher", opposite(perWeed), opposite(percent)
