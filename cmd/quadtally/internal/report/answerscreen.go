@@ -39,7 +39,7 @@ func answerScreen(c analysis.Comparison, opt TextOptions) *screen {
 	}
 	s.say(keepAlways, "", head)
 	if opt.Holds != "" {
-		s.line(keepContext, "This is "+opt.Holds+"; no measure of weeds alone.")
+		s.line(keepAlways, "This is "+opt.Holds+"; no measure of weeds alone.")
 	}
 	before(s, c)
 	s.gap()
@@ -87,6 +87,7 @@ func answerScreen(c analysis.Comparison, opt TextOptions) *screen {
 			s.line(keepMethod, "No second opinion from the "+string(m.Family)+" model: "+m.Refused+".")
 		} else {
 			s.say(keepRemark, "", modelSentence(*m))
+			cautions = append(cautions, m.Warnings...)
 		}
 	}
 	if len(a.Missing) > 0 {
@@ -148,7 +149,8 @@ func before(s *screen, c analysis.Comparison) {
 		}
 	}
 	if x := c.Calibrated; x != nil {
-		s.line(keepContext, "CALIBRATED VALUES, not raw ones: "+lineWords(*x)+".")
+		s.add(keepAlways, "CALIBRATED VALUES, not raw ones.")
+		s.line(keepContext, "Carried through "+lineWords(*x)+".")
 		for _, l := range x.Loud {
 			s.caution(l)
 		}
