@@ -66,6 +66,7 @@ func (v Visit) notMade() bool { return len(v.Made) == 0 && v.Photos == 0 && v.Co
 // Photos tells what became of every photo.
 type Photos struct {
 	All, InUse, Spare int
+	Doubtful          int // of those in use: with a doubt that nobody has looked at
 	// Rejected, Unread and Open name photos with the reason each.
 	Rejected, Unread, Open []Aside
 }

@@ -431,8 +431,9 @@ func (b *builder) sure(t teller, claims []analysis.Claim) []string {
 			say(sentence("the camera's error in %s is not the same in all treatments: its raw values may show a difference between treatments that is not there, or hide one", cameraOf[a.Of]))
 		}
 	}
-	if p := b.in.Photos; len(p.Rejected)+len(p.Unread)+len(p.Open) > 0 {
-		say(fmt.Sprintf("%d of %d photos are not used: %d set aside, %d that cannot be read, %d that wait for an answer.", len(p.Rejected)+len(p.Unread)+len(p.Open), p.All, len(p.Rejected), len(p.Unread), len(p.Open)))
+	say(b.in.Photos.doubtWords())
+	if p := b.in.Photos; p.left() > 0 {
+		say(fmt.Sprintf("%d of %d photos are not used: %d set aside, %d that cannot be read, %d that wait for an answer.", p.left(), p.All, len(p.Rejected), len(p.Unread), len(p.Open)))
 	}
 	others := 0
 	for _, c := range claims[1:] {
@@ -609,10 +610,24 @@ func (b *builder) doubts(t teller, claims []analysis.Claim) []string {
 			out = append(out, sentence("the camera's error in %s is not the same in all treatments", cameraOf[a.Of]))
 		}
 	}
-	if p := b.in.Photos; len(p.Rejected)+len(p.Unread)+len(p.Open) > 0 {
-		out = append(out, fmt.Sprintf("%d of %d photos are not used.", len(p.Rejected)+len(p.Unread)+len(p.Open), p.All))
+	if p := b.in.Photos; p.left() > 0 {
+		out = append(out, fmt.Sprintf("%d of %d photos are not used.", p.left(), p.All))
+	}
+	if x := b.in.Photos.doubtWords(); x != "" {
+		out = append(out, x)
 	}
 	return out
+}
+
+// left is how many photos are not used, spare ones aside.
+func (p Photos) left() int { return len(p.Rejected) + len(p.Unread) + len(p.Open) }
+
+// doubtWords says how many photos are used with a doubt; "" for none.
+func (p Photos) doubtWords() string {
+	if p.Doubtful == 0 {
+		return ""
+	}
+	return fmt.Sprintf("%d of %d photos in use have a doubt that nobody has looked at (`quadtally review`).", p.Doubtful, p.InUse)
 }
 
 // openShort says what sheets leave open, in the short form, and where it is

@@ -76,6 +76,9 @@ func photos(snap *record.Snapshot) report.Photos {
 		switch p.State() {
 		case record.PhotoInUse:
 			out.InUse++
+			if look, _ := season.Unanswered(p); look {
+				out.Doubtful++
+			}
 		case record.PhotoSetAside:
 			aside(&out.Rejected, p.Why())
 		case record.PhotoUnread:
