@@ -86,8 +86,8 @@ func answerScreen(c analysis.Comparison, opt TextOptions) *screen {
 		if m.Refused != "" {
 			s.line(keepMethod, "No second opinion from the "+string(m.Family)+" model: "+m.Refused+".")
 		} else {
-			s.say(keepRemark, "", modelSentence(*m))
-			cautions = append(cautions, m.Warnings...)
+			// Its warnings stay and go with it: alone they would be read as of the answer.
+			s.say(keepRemark, "", strings.Join(append([]string{modelSentence(*m)}, sentences(m.Warnings)...), " "))
 		}
 	}
 	if len(a.Missing) > 0 {
