@@ -71,7 +71,7 @@ func (b *builder) cautions() Section {
 	var gaps []string
 	var later []string
 	for _, v := range b.in.Visits {
-		if v.Photos == 0 && v.Counts == 0 {
+		if v.notMade() {
 			later = append(later, fmt.Sprint(v.Number))
 			continue
 		}

@@ -57,7 +57,7 @@ func visits(snap *record.Snapshot) []report.Visit {
 	var out []report.Visit
 	for _, p := range analysis.Progress(snap) {
 		v := report.Visit{Number: p.Visit, Planned: snap.Trial.Visits[p.Visit-1], Made: p.Made,
-			Quadrats: p.Wanted, Photos: p.Photos, Counts: p.Counts, NoPhoto: p.NoPhoto, NoCount: p.NoCount, Split: p.Split}
+			Quadrats: p.Wanted, Photos: p.Photos, Counts: p.Counts, Others: p.Others, NoPhoto: p.NoPhoto, NoCount: p.NoCount, Split: p.Split}
 		if t, ok := snap.Thresholds[p.Visit]; ok {
 			v.Threshold, v.Basis, v.ByHand = &t.Value, t.Basis, t.ByHand
 		}
