@@ -14,11 +14,12 @@ import (
 // VisitProgress is how far one visit has come: what is in and what is missing.
 type VisitProgress struct {
 	Visit    int      `json:"visit"`
-	Date     string   `json:"date"`          // planned
-	Wanted   int      `json:"quadrats"`      // plots times quadrats a plot
-	Photos   int      `json:"with_photo"`    // quadrats with a photo in use
-	Counts   int      `json:"with_count"`    // quadrats with a hand count
-	NoPhoto  []string `json:"without_photo"` // "101/2"
+	Date     string   `json:"date"`                      // planned
+	Wanted   int      `json:"quadrats"`                  // plots times quadrats a plot
+	Photos   int      `json:"with_photo"`                // quadrats with a photo in use
+	Counts   int      `json:"with_count"`                // quadrats with a hand count
+	Others   int      `json:"plots_with_other_readings"` // such as cover judged by eye
+	NoPhoto  []string `json:"without_photo"`             // "101/2"
 	NoCount  []string `json:"without_count"`
 	NotBegun bool     `json:"not_begun"`
 	// Split names blocks visited on more than one day: weather or light of a
@@ -46,13 +47,21 @@ func Progress(snap *record.Snapshot) []VisitProgress {
 			day(p.Place.Visit, dayTaken(p))
 		}
 	}
-	for _, o := range snap.Observations {
+	others := map[int]map[string]bool{} // plots by visit
+	for i := range snap.Observations {
+		o := &snap.Observations[i]
 		day(o.Visit, o.Date)
+		if o.Visit > 0 && o.Plot != "" && o.Variable != record.VarCount && !o.Missing && !o.Withdrawn {
+			if others[o.Visit] == nil {
+				others[o.Visit] = map[string]bool{}
+			}
+			others[o.Visit][o.Plot] = true
+		}
 	}
 	split := blocksOnSeveralDays(snap)
 	var out []VisitProgress
 	for i, d := range snap.Trial.Visits {
-		v := VisitProgress{Visit: i + 1, Date: d.String(), Split: split[i+1], Made: made[i+1]}
+		v := VisitProgress{Visit: i + 1, Date: d.String(), Split: split[i+1], Made: made[i+1], Others: len(others[i+1])}
 		slices.SortFunc(v.Made, func(a, b trial.Date) int { return cmp.Compare(a.String(), b.String()) })
 		for _, p := range snap.Plots {
 			for q := 1; q <= max(1, snap.Trial.Quadrat.PerPlot); q++ {
@@ -71,7 +80,7 @@ func Progress(snap *record.Snapshot) []VisitProgress {
 				}
 			}
 		}
-		v.NotBegun = v.Photos == 0 && v.Counts == 0
+		v.NotBegun = v.Photos == 0 && v.Counts == 0 && v.Others == 0
 		out = append(out, v)
 	}
 	return out

@@ -406,3 +406,20 @@ func TestRowsNameQuadrats(t *testing.T) {
 		t.Errorf("%q %q", rows[0].Quadrat, rows[1].Quadrat)
 	}
 }
+
+// A visit at which only cover was judged by eye has begun; a value that is missing
+// begins none.
+func TestProgressOfOtherReadings(t *testing.T) {
+	snap := twoPlots(trial.Metric)
+	for _, at := range []struct {
+		plot           string
+		quadrat, visit int
+		missing        bool
+	}{{"101", 1, 1, false}, {"101", 2, 1, false}, {"102", 1, 2, true}} {
+		snap.Observations = append(snap.Observations, record.Observation{Plot: at.plot, Quadrat: at.quadrat, Visit: at.visit, Variable: record.VarCover, Value: 0.4, Missing: at.missing})
+	}
+	p := Progress(snap)
+	if p[0].NotBegun || p[0].Others != 1 || !p[1].NotBegun || p[1].Others != 0 {
+		t.Errorf("%+v", p)
+	}
+}

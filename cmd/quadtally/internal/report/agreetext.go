@@ -102,8 +102,7 @@ func (t *agreeText) headline(opt TextOptions) *screen {
 	s.gap()
 	s.strong("", "How far is the camera from the hand?")
 	s.say(keepAlways, "  ", t.biasSentence())
-	s.say(keepContext, "  ", fmt.Sprintf("For a single quadrat, 95 in 100 differences (image minus hand) lie between %s and %s %s.",
-		t.val(a.LowerLimit.Value), t.val(a.UpperLimit.Value), t.unit))
+	s.say(keepContext, "  ", t.limitsSentence())
 	if a.CCC != nil {
 		s.say(keepRemark, "  ", fmt.Sprintf("Concordance is %s, where 1 is perfect agreement.", fixed(a.CCC.Value, 3)))
 	}
@@ -156,6 +155,11 @@ func (t *agreeText) biasSentence() string {
 		return fmt.Sprintf("On average the camera reads %s %s %s, which is not shown to differ from 0 (%.0f %% interval %s).", size, t.unit, side, 100*ci.Level, t.span(ci))
 	}
 	return fmt.Sprintf("On average the camera reads %s %s %s (%.0f %% interval %s).", size, t.unit, side, 100*ci.Level, t.span(ci))
+}
+
+func (t *agreeText) limitsSentence() string {
+	a := t.r.Agreement
+	return fmt.Sprintf("For a single quadrat, 95 in 100 differences (image minus hand) lie between %s and %s %s.", t.val(a.LowerLimit.Value), t.val(a.UpperLimit.Value), t.unit)
 }
 
 // some joins the first names and says how many more there are.

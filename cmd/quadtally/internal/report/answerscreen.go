@@ -39,7 +39,7 @@ func answerScreen(c analysis.Comparison, opt TextOptions) *screen {
 	}
 	s.say(keepAlways, "", head)
 	if opt.Holds != "" {
-		s.line(keepContext, "This is "+opt.Holds+"; no measure of weeds alone.")
+		s.line(keepAlways, "This is "+opt.Holds+"; no measure of weeds alone.")
 	}
 	before(s, c)
 	s.gap()
@@ -86,7 +86,8 @@ func answerScreen(c analysis.Comparison, opt TextOptions) *screen {
 		if m.Refused != "" {
 			s.line(keepMethod, "No second opinion from the "+string(m.Family)+" model: "+m.Refused+".")
 		} else {
-			s.say(keepRemark, "", modelSentence(*m))
+			// Its warnings stay and go with it: alone they would be read as of the answer.
+			s.say(keepRemark, "", strings.Join(append([]string{modelSentence(*m)}, sentences(m.Warnings)...), " "))
 		}
 	}
 	if len(a.Missing) > 0 {
@@ -148,7 +149,8 @@ func before(s *screen, c analysis.Comparison) {
 		}
 	}
 	if x := c.Calibrated; x != nil {
-		s.line(keepContext, "CALIBRATED VALUES, not raw ones: "+lineWords(*x)+".")
+		s.add(keepAlways, "CALIBRATED VALUES, not raw ones.")
+		s.line(keepContext, "Carried through "+lineWords(*x)+".")
 		for _, l := range x.Loud {
 			s.caution(l)
 		}
@@ -181,17 +183,16 @@ func (t *compareText) answered(s *screen, c analysis.Comparison) {
 		s.line(keepAlways, t.marginQuestion(*m))
 		var order []string
 		names := map[string][]string{}
-		for _, l := range t.marginAnswers(*m) {
+		list := t.marginAnswers(*m)
+		for _, l := range list {
+			if len(list) <= 4 { // a line each
+				s.strong("  ", l.treatment+": "+l.answer+".")
+				continue
+			}
 			if names[l.answer] == nil {
 				order = append(order, l.answer)
 			}
 			names[l.answer] = append(names[l.answer], l.treatment)
-		}
-		if len(m.Results) <= 4 {
-			order = nil
-			for _, l := range t.marginAnswers(*m) {
-				s.strong("  ", l.treatment+": "+l.answer+".")
-			}
 		}
 		for _, x := range order {
 			s.strong("  ", x+": "+strings.Join(names[x], ", ")+".")

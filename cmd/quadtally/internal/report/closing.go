@@ -71,7 +71,7 @@ func (b *builder) cautions() Section {
 	var gaps []string
 	var later []string
 	for _, v := range b.in.Visits {
-		if v.Photos == 0 && v.Counts == 0 {
+		if v.notMade() {
 			later = append(later, fmt.Sprint(v.Number))
 			continue
 		}
@@ -93,6 +93,9 @@ func (b *builder) cautions() Section {
 	p := Section{ID: "cautions-photos", Title: "Photos"}
 	p.say("%d photos: %d in use, %d spare shots of a quadrat that has another, %d set aside, %d not read, %d that wait for an answer.",
 		photos.All, photos.InUse, photos.Spare, len(photos.Rejected), len(photos.Unread), len(photos.Open))
+	if x := photos.doubtWords(); x != "" {
+		p.warn("%s", x)
+	}
 	var tables []Block
 	for _, g := range []struct {
 		id, title string

@@ -243,23 +243,9 @@ func (t *compareText) treatmentRows() (rows [][]string, remarks []string) {
 	noted := map[string][]string{}
 	for _, r := range t.ordered() {
 		value, lower, upper := r.Shown()
-		row := []string{r.Treatment, fmt.Sprint(r.Plots), number(value, digits), span(lower, upper, digits), cmp.Or(r.Letters, "-")}
-		switch s := r.Suppression; {
-		case a.Control == "":
-		case r.Treatment == a.Control:
-			row = append(row, "control")
-		case s == nil || s.Percent == nil:
-			row = append(row, "-")
-		default:
-			percent, lower, upper := s.Percent, s.Lower, s.Upper
-			if t.opt.More {
-				percent, lower, upper = negative(percent), negative(upper), negative(lower)
-			}
-			cell := number(percent, 0)
-			if lower != nil {
-				cell += " (" + span(lower, upper, 0) + ")"
-			}
-			row = append(row, cell)
+		row := []string{r.Treatment, fmt.Sprint(r.Plots), number(value, digits), span(lower, upper, digits), cmp.Or(r.Letters, undefined)}
+		if a.Control != "" {
+			row = append(row, suppressionText(&a, r, t.opt.More))
 		}
 		if r.Suppression != nil && r.Suppression.Note != "" {
 			note := r.Suppression.Note
@@ -334,7 +320,7 @@ func (t *compareText) couldHaveSeen() string {
 func anovaRows(anova []stats.ANOVARow) [][]string {
 	rows := [][]string{{"term", "df", "SS", "MS", "F", "p", "partial eta2", "partial omega2"}}
 	for _, r := range anova {
-		ms := "-"
+		ms := undefined
 		if r.MS != nil {
 			ms = figure3(*r.MS)
 		}
@@ -373,7 +359,11 @@ func (t *compareText) covariateNote() string {
 	c := t.a.Covariate
 	text := fmt.Sprintf("Means are adjusted to a covariate of %s (its mean over plots). For one unit more of it the response changes by %s", figure3(c.At), figure3(c.Slope))
 	if c.Lower != nil && c.Upper != nil {
-		text += fmt.Sprintf(" (%.3g %% interval %s to %s, p %s)", 100*t.a.Confidence, figure3(*c.Lower), figure3(*c.Upper), pOf(c.P))
+		text += fmt.Sprintf(" (%.3g %% interval %s to %s", 100*t.a.Confidence, figure3(*c.Lower), figure3(*c.Upper))
+		if c.P != nil {
+			text += ", " + pWords(*c.P)
+		}
+		text += ")"
 	}
 	if t.a.Transform.Scale != stats.Raw {
 		text += " on the scale of the analysis"

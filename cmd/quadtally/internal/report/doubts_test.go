@@ -116,7 +116,8 @@ func doubtful(t testing.TB) map[string]struct {
 	out["a class of few quadrats"] = season{in, []string{"sedge was counted in few quadrats of visits 1 and 2"}}
 	in = inventedInput(t)
 	in.Photos.Open = []Aside{{"IMG_3.jpg", "no card was read"}}
-	out["a photo that waits"] = season{in, []string{"3 of 50 photos are not used"}}
+	in.Photos.Doubtful = 7
+	out["a photo that waits"] = season{in, []string{"3 of 50 photos are not used", fmt.Sprintf("7 of %d photos in use have a doubt that nobody has looked at", in.Photos.InUse)}}
 	return out
 }
 

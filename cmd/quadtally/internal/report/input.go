@@ -51,6 +51,7 @@ type Visit struct {
 	Quadrats int          // plots times quadrats a plot
 	Photos   int          // quadrats with a photo in use
 	Counts   int          // quadrats with a hand count
+	Others   int          // plots with a reading of another kind
 	NoPhoto  []string     // "101/2"
 	NoCount  []string
 	Split    []string // blocks whose plots were seen on several days, with the days
@@ -61,11 +62,14 @@ type Visit struct {
 }
 
 // notMade reports a visit of which nothing is in the record.
-func (v Visit) notMade() bool { return len(v.Made) == 0 && v.Photos == 0 && v.Counts == 0 }
+func (v Visit) notMade() bool {
+	return len(v.Made) == 0 && v.Photos == 0 && v.Counts == 0 && v.Others == 0
+}
 
 // Photos tells what became of every photo.
 type Photos struct {
 	All, InUse, Spare int
+	Doubtful          int // of those in use: with a doubt that nobody has looked at
 	// Rejected, Unread and Open name photos with the reason each.
 	Rejected, Unread, Open []Aside
 }

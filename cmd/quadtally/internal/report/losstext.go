@@ -3,7 +3,6 @@ package report
 import (
 	"fmt"
 	"io"
-	"strings"
 
 	"quadtally/cmd/quadtally/internal/analysis"
 	"quadtally/stats"
@@ -36,7 +35,11 @@ func WriteLoss(w io.Writer, l analysis.Loss, opt TextOptions) error {
 			shown = "goes with a higher yield"
 		}
 	}
-	s.add(Text{Tone: Lead, Text: fmt.Sprintf("More of the weeds %s (straight line, p"+noBreak+"%s on %d df).", shown, strings.ReplaceAll(pOf(l.Linear.P), " ", noBreak), l.LinearDF)})
+	test := fmt.Sprintf("straight line, %d df", l.LinearDF)
+	if l.Linear.P != nil {
+		test += ", " + pWords(*l.Linear.P)
+	}
+	s.add(Text{Tone: Lead, Text: fmt.Sprintf("More of the weeds %s (%s).", shown, test)})
 	way, perWeed, percent := "lower", l.Linear.PerWeed, l.Linear.PercentPerWeed
 	if perWeed.Estimate < 0 {
 		way, perWeed, percent = "higher", opposite(perWeed), opposite(percent)
@@ -73,14 +76,7 @@ func WriteLoss(w io.Writer, l analysis.Loss, opt TextOptions) error {
 
 // opposite is an interval of what is gained, from one of what is lost.
 func opposite(x stats.Interval) stats.Interval {
-	minus := func(v *float64) *float64 {
-		if v == nil {
-			return nil
-		}
-		m := -*v
-		return &m
-	}
-	return stats.Interval{Estimate: -x.Estimate, Lower: minus(x.Upper), Upper: minus(x.Lower)}
+	return stats.Interval{Estimate: -x.Estimate, Lower: negative(x.Upper), Upper: negative(x.Lower)}
 }
 
 func limits(x stats.Interval) string {

@@ -124,14 +124,14 @@ func (s *screen) write(w io.Writer) error {
 		return n
 	}
 	hidden, left := 0, false
-	for k := keepMethod; k < keepAlways; k++ {
+	for k := keepMethod; k <= keepAlways; k++ {
 		for i := len(s.parts) - 1; i >= 0 && total() > limit; i-- {
 			if p := &s.parts[i]; p.keep == k && len(p.short) > 0 && len(p.short) < len(p.lines) {
 				p.lines, left = p.short, true
 			}
 		}
 		for i := len(s.parts) - 1; i >= 0 && total() > limit; i-- {
-			if s.parts[i].keep != k {
+			if s.parts[i].keep != k || k == keepAlways {
 				continue
 			}
 			if s.parts[i].caution {

@@ -1,8 +1,12 @@
 package report
 
 import (
+	"fmt"
 	"strings"
 	"testing"
+
+	"quadtally/cmd/quadtally/internal/analysis"
+	"quadtally/stats"
 )
 
 // What does not fit gives way from the least important on; a caution that does
@@ -54,5 +58,43 @@ func TestScreenGivesWay(t *testing.T) {
 		if n := strings.Count(got, "\n"); c.term.Rows == 0 && n > 23 {
 			t.Errorf("%d cautions: %d lines", c.cautions, n)
 		}
+	}
+}
+
+// On a crowded screen it still stands that green is no measure of weeds alone and
+// that values are calibrated; a second opinion that is shown has its warnings.
+func TestWhatIsMeasuredStaysOnTheScreen(t *testing.T) {
+	o := stats.DefaultOptions()
+	o.Response, o.Unit, o.Kind, o.Control = "green cover", "%", stats.Percent, "BARE"
+	a, err := stats.Analyse(inventedCover(), o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	c := analysis.Comparison{Analysis: &a, CoverModel: &analysis.ShareOrCountModel{Warnings: []string{"the second opinion did not settle"}},
+		Calibrated: &analysis.Calibrated{}}
+	opt := TextOptions{Short: true, Holds: "everything green: weeds, crop and regrowth together"}
+	write := func() string {
+		var b strings.Builder
+		if err := WriteAnswer(&b, c, opt); err != nil {
+			t.Fatal(err)
+		}
+		return b.String()
+	}
+	const green, calibrated = "everything green: weeds, crop and regrowth together; no measure of weeds alone", "CALIBRATED VALUES, not raw ones"
+	if got := write(); !strings.Contains(strings.Join(strings.Fields(got), " "), "could not be tested. The second opinion did not settle.") {
+		t.Errorf("the warning of the second opinion is not said:\n%s", got)
+	}
+	a.Warnings = nil
+	for i := range 30 {
+		a.Warnings = append(a.Warnings, fmt.Sprintf("caution %d", i))
+	}
+	got := write()
+	for _, want := range []string{green, calibrated, "cautions more"} {
+		if !strings.Contains(strings.Join(strings.Fields(got), " "), want) {
+			t.Errorf("%q gave way:\n%s", want, got)
+		}
+	}
+	if n := strings.Count(got, "\n"); n > screenRows {
+		t.Errorf("%d lines:\n%s", n, got)
 	}
 }

@@ -1,6 +1,7 @@
 package report
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"strings"
@@ -299,13 +300,6 @@ func panelTitle(r analysis.Response) string {
 	return sentenceCase(r.Label)
 }
 
-func cmpOr(a, b string) string {
-	if a != "" {
-		return a
-	}
-	return b
-}
-
 // answerTable has a row a treatment and the columns a grower asks for.
 func (b *builder) answerTable() Table {
 	t := Table{ID: "answer-table", Caption: "Means by treatment", Columns: words("Treatment")}
@@ -437,8 +431,9 @@ func (b *builder) sure(t teller, claims []analysis.Claim) []string {
 			say(sentence("the camera's error in %s is not the same in all treatments: its raw values may show a difference between treatments that is not there, or hide one", cameraOf[a.Of]))
 		}
 	}
-	if p := b.in.Photos; len(p.Rejected)+len(p.Unread)+len(p.Open) > 0 {
-		say(fmt.Sprintf("%d of %d photos are not used: %d set aside, %d that cannot be read, %d that wait for an answer.", len(p.Rejected)+len(p.Unread)+len(p.Open), p.All, len(p.Rejected), len(p.Unread), len(p.Open)))
+	say(b.in.Photos.doubtWords())
+	if p := b.in.Photos; p.left() > 0 {
+		say(fmt.Sprintf("%d of %d photos are not used: %d set aside, %d that cannot be read, %d that wait for an answer.", p.left(), p.All, len(p.Rejected), len(p.Unread), len(p.Open)))
 	}
 	others := 0
 	for _, c := range claims[1:] {
@@ -615,10 +610,24 @@ func (b *builder) doubts(t teller, claims []analysis.Claim) []string {
 			out = append(out, sentence("the camera's error in %s is not the same in all treatments", cameraOf[a.Of]))
 		}
 	}
-	if p := b.in.Photos; len(p.Rejected)+len(p.Unread)+len(p.Open) > 0 {
-		out = append(out, fmt.Sprintf("%d of %d photos are not used.", len(p.Rejected)+len(p.Unread)+len(p.Open), p.All))
+	if p := b.in.Photos; p.left() > 0 {
+		out = append(out, fmt.Sprintf("%d of %d photos are not used.", p.left(), p.All))
+	}
+	if x := b.in.Photos.doubtWords(); x != "" {
+		out = append(out, x)
 	}
 	return out
+}
+
+// left is how many photos are not used, spare ones aside.
+func (p Photos) left() int { return len(p.Rejected) + len(p.Unread) + len(p.Open) }
+
+// doubtWords says how many photos are used with a doubt; "" for none.
+func (p Photos) doubtWords() string {
+	if p.Doubtful == 0 {
+		return ""
+	}
+	return fmt.Sprintf("%d of %d photos in use have a doubt that nobody has looked at (`quadtally review`).", p.Doubtful, p.InUse)
 }
 
 // openShort says what sheets leave open, in the short form, and where it is
@@ -742,9 +751,9 @@ func (b *builder) cameraPage() Section {
 		for _, l := range a.Report.Loud {
 			p.warn("%s", l)
 		}
-		p.say("%s", agreementText(a.Report).biasSentence())
 		text := agreementText(a.Report)
-		p.say("For a single quadrat, 95 in 100 differences (image minus hand) lie between %s and %s %s.", text.val(a.Report.Agreement.LowerLimit.Value), text.val(a.Report.Agreement.UpperLimit.Value), text.unit)
+		p.say("%s", text.biasSentence())
+		p.say("%s", text.limitsSentence())
 		p.add(equalityFigure(b.in, a.Report))
 		s.Parts = append(s.Parts, p)
 	}
@@ -767,7 +776,7 @@ func (b *builder) nextPage() Section {
 			continue
 		}
 		if c := analysis.ClaimOf(r.Response, r.Overall); c.Detectable != nil {
-			s.say("With %s, one comparison of two treatments by itself sees a change in %s of about %s of %s four times in five.", b.replication(r, c), topic(c.Response), percentWords(*c.Detectable), cmpOr(t.name(c.Control), "the mean"))
+			s.say("With %s, one comparison of two treatments by itself sees a change in %s of about %s of %s four times in five.", b.replication(r, c), topic(c.Response), percentWords(*c.Detectable), cmp.Or(t.name(c.Control), "the mean"))
 		}
 	}
 	full := b.nextSeason()

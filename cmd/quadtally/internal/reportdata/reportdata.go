@@ -57,7 +57,7 @@ func visits(snap *record.Snapshot) []report.Visit {
 	var out []report.Visit
 	for _, p := range analysis.Progress(snap) {
 		v := report.Visit{Number: p.Visit, Planned: snap.Trial.Visits[p.Visit-1], Made: p.Made,
-			Quadrats: p.Wanted, Photos: p.Photos, Counts: p.Counts, NoPhoto: p.NoPhoto, NoCount: p.NoCount, Split: p.Split}
+			Quadrats: p.Wanted, Photos: p.Photos, Counts: p.Counts, Others: p.Others, NoPhoto: p.NoPhoto, NoCount: p.NoCount, Split: p.Split}
 		if t, ok := snap.Thresholds[p.Visit]; ok {
 			v.Threshold, v.Basis, v.ByHand = &t.Value, t.Basis, t.ByHand
 		}
@@ -76,6 +76,9 @@ func photos(snap *record.Snapshot) report.Photos {
 		switch p.State() {
 		case record.PhotoInUse:
 			out.InUse++
+			if look, _ := season.Unanswered(p); look {
+				out.Doubtful++
+			}
 		case record.PhotoSetAside:
 			aside(&out.Rejected, p.Why())
 		case record.PhotoUnread:

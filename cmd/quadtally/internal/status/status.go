@@ -95,7 +95,10 @@ func Write(w io.Writer, st Trial, all bool, width int) {
 			continue
 		}
 		fmt.Fprintf(w, "%5d  %s  %3d of %-3d %3d of %-3d\n", v.Visit, v.Date, v.Photos, v.Wanted, v.Counts, v.Wanted)
-		if len(v.NoPhoto) > 0 {
+		if v.Others > 0 {
+			said("       ", "other readings in "+wording.Plural(v.Others, "plot"))
+		}
+		if len(v.NoPhoto) > 0 && v.Photos+v.Counts > 0 {
 			said("       no photo: ", few(v.NoPhoto, all))
 		}
 		if len(v.NoCount) > 0 && v.Counts > 0 {

@@ -1,13 +1,12 @@
 package status
 
 import (
-	"encoding/json"
 	"fmt"
 	"strconv"
 	"strings"
 
 	"quadtally/cmd/quadtally/internal/record"
-	"quadtally/vision"
+	"quadtally/cmd/quadtally/internal/season"
 )
 
 // waiting says what is in use and still wants a person's eye: photos with
@@ -22,20 +21,12 @@ func waiting(snap *record.Snapshot) []string {
 			continue
 		}
 		inUse[p.Place.Visit] = true
-		if p.Accepted {
-			continue
+		switch wantsLook, lesser := season.Unanswered(p); {
+		case wantsLook:
+			look[p.Place.Visit]++
+		case lesser:
+			glance[p.Place.Visit]++
 		}
-		var m struct{ Flags []vision.Flag }
-		if json.Unmarshal(p.Doc, &m) != nil || len(m.Flags) == 0 {
-			continue
-		}
-		worst := glance
-		for _, f := range m.Flags {
-			if f.Severity == vision.MustLook {
-				worst = look
-			}
-		}
-		worst[p.Place.Visit]++
 	}
 	var out []string
 	byVisit := func(count map[int]int) string {

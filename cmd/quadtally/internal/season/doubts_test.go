@@ -1,0 +1,40 @@
+package season
+
+import (
+	"encoding/json"
+	"testing"
+
+	"quadtally/cmd/quadtally/internal/record"
+	"quadtally/vision"
+)
+
+// A doubt counts where the photo is in use and nobody has answered it, and a
+// grave one hides lesser ones.
+func TestUnanswered(t *testing.T) {
+	grave, lesser := vision.Flag{Severity: vision.MustLook}, vision.Flag{}
+	for name, c := range map[string]struct {
+		flags        []vision.Flag
+		change       func(*record.Photo)
+		look, glance bool
+	}{
+		"none":      {nil, nil, false, false},
+		"lesser":    {[]vision.Flag{lesser}, nil, false, true},
+		"grave":     {[]vision.Flag{grave}, nil, true, false},
+		"both":      {[]vision.Flag{lesser, grave, lesser}, nil, true, false},
+		"accepted":  {[]vision.Flag{grave}, func(p *record.Photo) { p.Accepted = true }, false, false},
+		"set aside": {[]vision.Flag{grave}, func(p *record.Photo) { p.Rejected = "blurred" }, false, false},
+	} {
+		doc, err := json.Marshal(struct{ Flags []vision.Flag }{c.flags})
+		if err != nil {
+			t.Fatal(err)
+		}
+		p := record.Photo{Doc: doc, Result: &record.Result{}}
+		p.Place.State = record.PlaceSettled
+		if c.change != nil {
+			c.change(&p)
+		}
+		if look, glance := Unanswered(&p); look != c.look || glance != c.glance {
+			t.Errorf("%s: look %v, glance %v", name, look, glance)
+		}
+	}
+}
