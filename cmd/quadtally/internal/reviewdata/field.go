@@ -395,12 +395,11 @@ func (b *Backend) nextSpot(ctx context.Context, v review.Verdict) *review.WalkSp
 // FieldCount stores a count made in the field. Its key stands in the source of
 // what is stored, by which a count that is sent again is known.
 func (b *Backend) FieldCount(ctx context.Context, c review.FieldCount) (string, error) {
-	b.acting.Lock()
-	defer b.acting.Unlock()
-	defer b.reread()
-	if b.store.ReadOnly() {
-		return "", review.ErrReadOnly
+	end, err := b.begin()
+	if err != nil {
+		return "", err
 	}
+	defer end()
 	snap, err := b.store.Snapshot(ctx)
 	if err != nil {
 		return "", err
