@@ -6,7 +6,6 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
-	"io"
 	"os"
 	"path/filepath"
 	"slices"
@@ -16,7 +15,6 @@ import (
 
 	"quadtally/cmd/quadtally/internal/demoseason"
 	"quadtally/cmd/quadtally/internal/review"
-	"quadtally/cmd/quadtally/internal/trial"
 )
 
 // TestPhoneInTheField sends photos in pieces, with a piece lost, doubled and
@@ -177,11 +175,7 @@ func TestPhoneInTheField(t *testing.T) {
 // for a day, and by no file that somebody has damaged.
 func TestDoorOfThePhone(t *testing.T) {
 	dir := t.TempDir()
-	plan := filepath.Join(dir, "plan.txt")
-	if err := writeWhole(plan, func(w io.Writer) error { return trial.WritePlan(w, demoseason.Trial(7)) }); err != nil {
-		t.Fatal(err)
-	}
-	must(t, "new", "--plan", plan, "--trial", dir)
+	newTrial(t, dir, demoseason.Trial(7))
 	d := openPage(t, dir, false)
 	if d.Door() != nil {
 		t.Error("a door before the first run")

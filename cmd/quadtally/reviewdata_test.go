@@ -43,17 +43,52 @@ func newSeason(t *testing.T, nPlots, quadrats int) string {
 	return dir
 }
 
+// newTrial sets up a trial in a folder by the real command.
+func newTrial(t *testing.T, dir string, tr *trial.Trial) {
+	t.Helper()
+	plan := filepath.Join(dir, "plan.txt")
+	if err := writeWhole(plan, func(w io.Writer) error { return trial.WritePlan(w, tr) }); err != nil {
+		t.Fatal(err)
+	}
+	must(t, "new", "--plan", plan, "--trial", dir)
+}
+
+// drawnConfig is a drawn season of some plots of a trial, with its cards.
+func drawnConfig(t *testing.T, tr *trial.Trial, of []trial.Plot) demo.Config {
+	t.Helper()
+	var plots []demo.Plot
+	for _, p := range of {
+		plots = append(plots, demo.Plot{ID: p.ID, Block: p.Block, Treatment: p.Treatment})
+	}
+	return demo.DefaultConfig(plots, func(plot string, quadrat int) string {
+		text, err := label.Encode(label.Label{Trial: tr.Tag, Plot: trial.CardPlot(plot), Quadrat: quadrat})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return text
+	})
+}
+
+// writePhotos renders the photos of a drawn season into the trial's folder.
+func writePhotos(t *testing.T, dir string, season *demo.SeasonPlan) string {
+	t.Helper()
+	photos := filepath.Join(dir, "photos")
+	if err := os.MkdirAll(photos, 0o755); err != nil {
+		t.Fatal(err)
+	}
+	if err := season.Write(t.Context(), photos, nil); err != nil {
+		t.Fatal(err)
+	}
+	return photos
+}
+
 // newSeasonPlan is newSeason with what is really in the photos.
 func newSeasonPlan(t *testing.T, nPlots, quadrats int) (string, *demo.SeasonPlan) {
 	t.Helper()
 	dir := t.TempDir()
 	tr := demoseason.Trial(7)
 	tr.Quadrat.PerPlot = quadrats
-	plan := filepath.Join(dir, "plan.txt")
-	if err := writeWhole(plan, func(w io.Writer) error { return trial.WritePlan(w, tr) }); err != nil {
-		t.Fatal(err)
-	}
-	must(t, "new", "--plan", plan, "--trial", dir)
+	newTrial(t, dir, tr)
 	store, err := record.Open(dir, record.Options{})
 	if err != nil {
 		t.Fatal(err)
@@ -63,30 +98,14 @@ func newSeasonPlan(t *testing.T, nPlots, quadrats int) (string, *demo.SeasonPlan
 	if err != nil {
 		t.Fatal(err)
 	}
-	var plots []demo.Plot
-	for _, p := range snap.Plots[:nPlots] {
-		plots = append(plots, demo.Plot{ID: p.ID, Block: p.Block, Treatment: p.Treatment})
-	}
-	cfg := demo.DefaultConfig(plots, func(plot string, quadrat int) string {
-		text, err := label.Encode(label.Label{Trial: tr.Tag, Plot: trial.CardPlot(plot), Quadrat: quadrat})
-		if err != nil {
-			t.Fatal(err)
-		}
-		return text
-	})
+	cfg := drawnConfig(t, tr, snap.Plots[:nPlots])
 	cfg.Size, cfg.BigPhotos, cfg.Quadrats, cfg.Troubles = image.Pt(1200, 900), 0, quadrats, false
 	cfg.Visits = cfg.Visits[1:2]
 	rendered, err := demo.Season(t.Context(), cfg)
 	if err != nil {
 		t.Fatal(err)
 	}
-	photos := filepath.Join(dir, "photos")
-	if err := os.MkdirAll(photos, 0o755); err != nil {
-		t.Fatal(err)
-	}
-	if err := rendered.Write(t.Context(), photos, nil); err != nil {
-		t.Fatal(err)
-	}
+	writePhotos(t, dir, rendered)
 	return dir, rendered
 }
 

@@ -3,7 +3,6 @@ package main
 import (
 	"fmt"
 	"image"
-	"io"
 	"os"
 	"path/filepath"
 	"strconv"
@@ -17,9 +16,7 @@ import (
 	"quadtally/cmd/quadtally/internal/demo"
 	"quadtally/cmd/quadtally/internal/demoseason"
 	"quadtally/cmd/quadtally/internal/record"
-	"quadtally/cmd/quadtally/internal/trial"
 	"quadtally/stats"
-	"quadtally/vision/label"
 )
 
 // TestTortureWeedsNotGreenReport draws trials of 5 x 4 plots with crop and
@@ -177,23 +174,9 @@ func drawnTrial(t *testing.T, seed uint64, sameWeeds bool) (string, *demo.Season
 	t.Helper()
 	dir := t.TempDir()
 	tr := demoseason.Trial(seed)
-	plan := filepath.Join(dir, "plan.txt")
-	if err := writeWhole(plan, func(w io.Writer) error { return trial.WritePlan(w, tr) }); err != nil {
-		t.Fatal(err)
-	}
-	must(t, "new", "--plan", plan, "--trial", dir)
+	newTrial(t, dir, tr)
 	snap := newestOf(t, dir)
-	var plots []demo.Plot
-	for _, p := range snap.Plots {
-		plots = append(plots, demo.Plot{ID: p.ID, Block: p.Block, Treatment: p.Treatment})
-	}
-	cfg := demo.DefaultConfig(plots, func(plot string, quadrat int) string {
-		text, err := label.Encode(label.Label{Trial: tr.Tag, Plot: trial.CardPlot(plot), Quadrat: quadrat})
-		if err != nil {
-			t.Fatal(err)
-		}
-		return text
-	})
+	cfg := drawnConfig(t, tr, snap.Plots)
 	cfg.Seed, cfg.Size, cfg.BigPhotos, cfg.Troubles, cfg.SameWeeds = seed, image.Pt(1200, 900), 0, false, sameWeeds
 	cfg.Visits = []time.Time{cfg.Visits[1], cfg.Visits[2]}
 	rendered, err := demo.Season(t.Context(), cfg)
@@ -207,13 +190,7 @@ func drawnTrial(t *testing.T, seed uint64, sameWeeds bool) (string, *demo.Season
 		}
 	}
 	rendered.Photos = kept
-	photos := filepath.Join(dir, "photos")
-	if err := os.MkdirAll(photos, 0o755); err != nil {
-		t.Fatal(err)
-	}
-	if err := rendered.Write(t.Context(), photos, nil); err != nil {
-		t.Fatal(err)
-	}
+	writePhotos(t, dir, rendered)
 	return dir, rendered
 }
 

@@ -17,7 +17,6 @@ import (
 	"quadtally/cmd/quadtally/internal/export"
 	"quadtally/cmd/quadtally/internal/tables"
 	"quadtally/cmd/quadtally/internal/trial"
-	"quadtally/vision/label"
 )
 
 // inventedSeason renders a small season into a trial folder made by the real
@@ -27,11 +26,7 @@ func inventedSeason(t *testing.T, dir string) (*demo.SeasonPlan, string) {
 	tr := demoseason.Trial(7)
 	tr.Blocks = 3
 	tr.Quadrat.PerPlot = 2
-	plan := filepath.Join(dir, "plan.txt")
-	if err := writeWhole(plan, func(w io.Writer) error { return trial.WritePlan(w, tr) }); err != nil {
-		t.Fatal(err)
-	}
-	must(t, "new", "--plan", plan, "--trial", dir)
+	newTrial(t, dir, tr)
 	var layout struct {
 		Plots []trial.Plot `json:"plots"`
 	}
@@ -43,17 +38,7 @@ func inventedSeason(t *testing.T, dir string) (*demo.SeasonPlan, string) {
 	if err := json.Unmarshal(raw, &layout); err != nil {
 		t.Fatal(err)
 	}
-	var plots []demo.Plot
-	for _, p := range layout.Plots {
-		plots = append(plots, demo.Plot{ID: p.ID, Block: p.Block, Treatment: p.Treatment})
-	}
-	cfg := demo.DefaultConfig(plots, func(plot string, quadrat int) string {
-		text, err := label.Encode(label.Label{Trial: tr.Tag, Plot: trial.CardPlot(plot), Quadrat: quadrat})
-		if err != nil {
-			t.Fatal(err)
-		}
-		return text
-	})
+	cfg := drawnConfig(t, tr, layout.Plots)
 	cfg.Size, cfg.BigPhotos, cfg.Quadrats = image.Pt(1200, 900), 0, 2
 	cfg.Visits = cfg.Visits[:3:3]
 	cfg.Visits = append(cfg.Visits[:1:1], cfg.Visits[2])
@@ -61,13 +46,7 @@ func inventedSeason(t *testing.T, dir string) (*demo.SeasonPlan, string) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	photos := filepath.Join(dir, "photos")
-	if err := os.MkdirAll(photos, 0o755); err != nil {
-		t.Fatal(err)
-	}
-	if err := season.Write(context.Background(), photos, nil); err != nil {
-		t.Fatal(err)
-	}
+	photos := writePhotos(t, dir, season)
 	for _, s := range demoseason.Sheets(season) {
 		if err := writeWhole(filepath.Join(dir, s.Name+".csv"), func(w io.Writer) error { return tables.WriteCSV(w, s) }); err != nil {
 			t.Fatal(err)
