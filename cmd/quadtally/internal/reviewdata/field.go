@@ -434,7 +434,8 @@ func (b *Backend) FieldCount(ctx context.Context, c review.FieldCount) (string, 
 		case c.Over == review.OverAsk && other == "":
 			// A quadrat counted twice by one person may be another quadrat.
 			return "", &review.CountedBefore{Entry: snap.Entry, Counts: countsIn(force), Beside: countsIn(beside)}
-		case c.Over == review.OverAsk || c.Over == review.OverBeside:
+		case other != "" || c.Over == review.OverBeside:
+			// Who was asked about an own count did not see another's that came since.
 			for i := range list {
 				list[i].Beside = true
 			}
