@@ -24,6 +24,7 @@ import (
 	"quadtally/cmd/quadtally/internal/trial"
 	"quadtally/vision"
 	"quadtally/vision/label"
+	"quadtally/vision/raster"
 )
 
 // fewPhotos makes a trial with a handful of rendered photos of one visit,
@@ -107,6 +108,27 @@ func newSeasonPlan(t *testing.T, nPlots, quadrats int) (string, *demo.SeasonPlan
 	}
 	writePhotos(t, dir, rendered)
 	return dir, rendered
+}
+
+// besideOf is a place on no green whose nearest green is the lobe at a spot.
+func besideOf(t *testing.T, m vision.Measurement, threshold float64, at review.XY) raster.Point {
+	t.Helper()
+	g, err := m.Green(threshold)
+	if err != nil {
+		t.Fatal(err)
+	}
+	w, h := m.Plane.Width, m.Plane.Height
+	lobe := m.Looks.Lobe[g.At(m.Looks, int(at[0]*float64(w)), int(at[1]*float64(h)))]
+	for y := range h {
+		for x := range w {
+			cx, cy := float64(x)+0.5, float64(y)+0.5
+			if m.Looks.Lobe[g.At(m.Looks, x, y)] == lobe && m.Looks.Nearest(g, cx, cy, 4) < 0 {
+				return m.Plane.At(cx, cy)
+			}
+		}
+	}
+	t.Fatal("no place beside the green")
+	return raster.Point{}
 }
 
 // takeIn measures the photos of a trial.
@@ -410,6 +432,22 @@ func TestReviewActions(t *testing.T) {
 		}
 		if rs, _, err := weeds.Readings(stood(t, d)); !errors.As(err, new(*analysis.PlantsLackingError)) {
 			t.Errorf("weed cover by one name: %v %v", rs, err)
+		}
+		// A name beside the green is no word about the plant next to it.
+		beside := besideOf(t, d.measurement(t, rec()), rec().Result.Threshold, at)
+		entry, err := d.store.WriteAs(ctx, record.EntryHand, "plants", "named beside the green", func(tx *record.Tx) error {
+			_, err := tx.Decide(record.PhotoSubject(hash), record.KindPlant, record.Plant{X: beside.X, Y: beside.Y, Class: record.PlantClass{Name: "weed", Role: "weed"}})
+			return err
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+		name(review.Crop)
+		if n := named(); len(n) != 2 {
+			t.Errorf("a name beside the green was taken back: %+v", n)
+		}
+		if _, err := d.Undo(ctx, entry); err != nil {
+			t.Fatal(err)
 		}
 		// The newest word about a plant stands, and what it replaced comes back.
 		name(review.Regrowth)

@@ -559,14 +559,15 @@ func disagreeing(spots []PlantSpot, photos []*record.Photo, sizes map[string][2]
 	return nil
 }
 
-// lobeAt is the lobe of green nearest to a place in the upright photo; -1 none.
+// lobeAt is the lobe of green that a place in the upright photo names, as
+// classes.Train understands it; -1 none.
 func lobeAt(m *vision.Measurement, g *classes.Green, x, y float64) (int32, error) {
 	cx, cy, err := m.Plane.Cell(raster.Point{X: x, Y: y})
 	if err != nil {
 		return -1, err
 	}
-	b := g.At(m.Looks, int(math.Floor(cx)), int(math.Floor(cy)))
-	if b < 0 || g.Cells[b] == 0 {
+	b := m.Looks.Nearest(g, cx, cy, classes.DefaultTrainOptions().Reach)
+	if b < 0 {
 		return -1, nil
 	}
 	return m.Looks.Lobe[b], nil
