@@ -98,21 +98,28 @@ func TestLooksOfDrawnLeaves(t *testing.T) {
 	}
 }
 
+// withGreen measures a photo with its looks, and its green at its own threshold.
+func withGreen(t testing.TB, photo []byte) (Measurement, *classes.Green) {
+	t.Helper()
+	m := withLooks(t, photo, plain())
+	th, err := VisitThreshold([]Curve{m.Curve}, plain())
+	if err != nil {
+		t.Fatal(err)
+	}
+	g, err := m.Green(th.Value)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return m, g
+}
+
 // TestLooksTurned: a photo turned a quarter looks the same: the pooled features
 // of its green, block borders apart, agree.
 func TestLooksTurned(t *testing.T) {
 	s := discs(5, 60, 480, 360, 1)
 	s.noise(rand.New(rand.NewPCG(1, 1)), 6, 0, 0, 480, 360)
 	pooled := func(s *scene) *classes.Scale {
-		m := withLooks(t, s.jpeg(t, 95), plain())
-		th, err := VisitThreshold([]Curve{m.Curve}, plain())
-		if err != nil {
-			t.Fatal(err)
-		}
-		g, err := m.Green(th.Value)
-		if err != nil {
-			t.Fatal(err)
-		}
+		m, g := withGreen(t, s.jpeg(t, 95))
 		return classes.NewScale([]*classes.Looks{m.Looks}, []*classes.Green{g})
 	}
 	a, b := pooled(s), pooled(s.turned())
@@ -241,15 +248,7 @@ func TestSolidLeavesRimsOut(t *testing.T) {
 				}
 			}
 		}
-		m := withLooks(t, s.jpeg(t, 95), plain())
-		th, err := VisitThreshold([]Curve{m.Curve}, plain())
-		if err != nil {
-			t.Fatal(err)
-		}
-		g, err := m.Green(th.Value)
-		if err != nil {
-			t.Fatal(err)
-		}
+		m, g := withGreen(t, s.jpeg(t, 95))
 		cells := 0.0
 		for b, n := range m.Looks.Solid {
 			if int32(n) > g.Cells[b] {

@@ -6,7 +6,6 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
-	"io"
 	"os"
 	"path/filepath"
 	"slices"
@@ -16,7 +15,6 @@ import (
 
 	"quadtally/cmd/quadtally/internal/demoseason"
 	"quadtally/cmd/quadtally/internal/review"
-	"quadtally/cmd/quadtally/internal/trial"
 )
 
 // TestPhoneInTheField sends photos in pieces, with a piece lost, doubled and
@@ -166,6 +164,16 @@ func TestPhoneInTheField(t *testing.T) {
 	if b := stood(t, d).Beside; len(b) != 1 || b[0].Value != 9 || b[0].Observer != "Cleo" {
 		t.Errorf("beside it stands %+v", b)
 	}
+	// Nor does an answer that was given about one's own count before the other's
+	// came into force.
+	c4 := c3
+	c4.Key, c4.Over, c4.Classes = "count0005", review.OverReplace, []review.ClassCount{{Class: "broadleaf", Plants: 8}}
+	if said, err := d.FieldCount(t.Context(), c4); err != nil || !strings.Contains(said, "In force: broadleaf 5, grass 0 by Ben") {
+		t.Errorf("%q %v", said, err)
+	}
+	if snap := stood(t, d); len(snap.Beside) != 1 || snap.Beside[0].Value != 8 || len(snap.Observations) != 2 || snap.Observations[0].Observer != "Ben" {
+		t.Errorf("in force %+v, beside it %+v", snap.Observations, snap.Beside)
+	}
 	for _, bad := range []review.FieldCount{{Key: "count0003", Plot: "999", Quadrat: 1, Visit: 2, Observer: "B", Classes: c.Classes}, {Key: "count0003", Plot: c.Plot, Quadrat: 9, Visit: 2, Observer: "B", Classes: c.Classes}, {Key: "count0003", Plot: c.Plot, Quadrat: 1, Visit: 99, Observer: "B", Classes: c.Classes}} {
 		if _, err := d.FieldCount(t.Context(), bad); err == nil {
 			t.Errorf("%+v was stored", bad)
@@ -177,11 +185,7 @@ func TestPhoneInTheField(t *testing.T) {
 // for a day, and by no file that somebody has damaged.
 func TestDoorOfThePhone(t *testing.T) {
 	dir := t.TempDir()
-	plan := filepath.Join(dir, "plan.txt")
-	if err := writeWhole(plan, func(w io.Writer) error { return trial.WritePlan(w, demoseason.Trial(7)) }); err != nil {
-		t.Fatal(err)
-	}
-	must(t, "new", "--plan", plan, "--trial", dir)
+	newTrial(t, dir, demoseason.Trial(7))
 	d := openPage(t, dir, false)
 	if d.Door() != nil {
 		t.Error("a door before the first run")

@@ -9,7 +9,6 @@ import (
 	"image"
 	"image/color"
 	"image/jpeg"
-	"io"
 	"math"
 	"net"
 	"net/http"
@@ -29,7 +28,6 @@ import (
 
 	"quadtally/cmd/quadtally/internal/demoseason"
 	"quadtally/cmd/quadtally/internal/review"
-	"quadtally/cmd/quadtally/internal/trial"
 )
 
 // spoil writes a photo again with its pixels changed and everything else that
@@ -694,11 +692,7 @@ func TestPhoneAway(t *testing.T) {
 			// nothing.
 			b.expects = []string{"409 (Conflict)", "Cross-Origin-Opener-Policy header has been ignored"}
 			dir := t.TempDir()
-			plan := filepath.Join(dir, "plan.txt")
-			if err := writeWhole(plan, func(w io.Writer) error { return trial.WritePlan(w, demoseason.Trial(7)) }); err != nil {
-				t.Fatal(err)
-			}
-			must(t, "new", "--plan", plan, "--trial", dir)
+			newTrial(t, dir, demoseason.Trial(7))
 			d := openPage(t, dir, false)
 			s := serve(t, dir, "--phone", address)
 			page, _, _ := strings.Cut(s.phone, "?")

@@ -23,6 +23,7 @@ import (
 	"quadtally/cmd/quadtally/internal/season"
 	"quadtally/cmd/quadtally/internal/trial"
 	"quadtally/vision"
+	"quadtally/vision/raster"
 )
 
 // fewPhotos makes a trial with a handful of rendered photos of one visit,
@@ -42,35 +43,76 @@ func newSeason(t *testing.T, nPlots, quadrats int) string {
 	return dir
 }
 
+// newTrial sets up a trial in a folder by the real command.
+func newTrial(t *testing.T, dir string, tr *trial.Trial) {
+	t.Helper()
+	plan := filepath.Join(dir, "plan.txt")
+	if err := writeWhole(plan, func(w io.Writer) error { return trial.WritePlan(w, tr) }); err != nil {
+		t.Fatal(err)
+	}
+	must(t, "new", "--plan", plan, "--trial", dir)
+}
+
+// drawnConfig is a drawn season of some plots of a trial, with its cards.
+func drawnConfig(t *testing.T, tr *trial.Trial, of []trial.Plot) demo.Config {
+	t.Helper()
+	cfg, err := demoseason.Config(tr, of)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return cfg
+}
+
+// writePhotos renders the photos of a drawn season into the trial's folder.
+func writePhotos(t *testing.T, dir string, season *demo.SeasonPlan) string {
+	t.Helper()
+	photos := filepath.Join(dir, "photos")
+	if err := os.MkdirAll(photos, 0o755); err != nil {
+		t.Fatal(err)
+	}
+	if err := season.Write(t.Context(), photos, nil); err != nil {
+		t.Fatal(err)
+	}
+	return photos
+}
+
 // newSeasonPlan is newSeason with what is really in the photos.
 func newSeasonPlan(t *testing.T, nPlots, quadrats int) (string, *demo.SeasonPlan) {
 	t.Helper()
 	dir := t.TempDir()
 	tr := demoseason.Trial(7)
 	tr.Quadrat.PerPlot = quadrats
-	plan := filepath.Join(dir, "plan.txt")
-	if err := writeWhole(plan, func(w io.Writer) error { return trial.WritePlan(w, tr) }); err != nil {
-		t.Fatal(err)
-	}
-	must(t, "new", "--plan", plan, "--trial", dir)
-	cfg, err := demoseason.Config(tr, newestOf(t, dir).Plots[:nPlots])
-	if err != nil {
-		t.Fatal(err)
-	}
+	newTrial(t, dir, tr)
+	cfg := drawnConfig(t, tr, newestOf(t, dir).Plots[:nPlots])
 	cfg.Size, cfg.BigPhotos, cfg.Quadrats, cfg.Troubles = image.Pt(1200, 900), 0, quadrats, false
 	cfg.Visits = cfg.Visits[1:2]
 	rendered, err := demo.Season(t.Context(), cfg)
 	if err != nil {
 		t.Fatal(err)
 	}
-	photos := filepath.Join(dir, "photos")
-	if err := os.MkdirAll(photos, 0o755); err != nil {
-		t.Fatal(err)
-	}
-	if err := rendered.Write(t.Context(), photos, nil); err != nil {
-		t.Fatal(err)
-	}
+	writePhotos(t, dir, rendered)
 	return dir, rendered
+}
+
+// besideOf is a place on no green whose nearest green is the lobe at a spot.
+func besideOf(t *testing.T, m vision.Measurement, threshold float64, at review.XY) raster.Point {
+	t.Helper()
+	g, err := m.Green(threshold)
+	if err != nil {
+		t.Fatal(err)
+	}
+	w, h := m.Plane.Width, m.Plane.Height
+	lobe := m.Looks.Lobe[g.At(m.Looks, int(at[0]*float64(w)), int(at[1]*float64(h)))]
+	for y := range h {
+		for x := range w {
+			cx, cy := float64(x)+0.5, float64(y)+0.5
+			if m.Looks.Lobe[g.At(m.Looks, x, y)] == lobe && m.Looks.Nearest(g, cx, cy, 4) < 0 {
+				return m.Plane.At(cx, cy)
+			}
+		}
+	}
+	t.Fatal("no place beside the green")
+	return raster.Point{}
 }
 
 // takeIn measures the photos of a trial.
@@ -374,6 +416,22 @@ func TestReviewActions(t *testing.T) {
 		}
 		if rs, _, err := weeds.Readings(stood(t, d)); !errors.As(err, new(*analysis.PlantsLackingError)) {
 			t.Errorf("weed cover by one name: %v %v", rs, err)
+		}
+		// A name beside the green is no word about the plant next to it.
+		beside := besideOf(t, d.measurement(t, rec()), rec().Result.Threshold, at)
+		entry, err := d.store.WriteAs(ctx, record.EntryHand, "plants", "named beside the green", func(tx *record.Tx) error {
+			_, err := tx.Decide(record.PhotoSubject(hash), record.KindPlant, record.Plant{X: beside.X, Y: beside.Y, Class: record.PlantClass{Name: "weed", Role: "weed"}})
+			return err
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+		name(review.Crop)
+		if n := named(); len(n) != 2 {
+			t.Errorf("a name beside the green was taken back: %+v", n)
+		}
+		if _, err := d.Undo(ctx, entry); err != nil {
+			t.Fatal(err)
 		}
 		// The newest word about a plant stands, and what it replaced comes back.
 		name(review.Regrowth)

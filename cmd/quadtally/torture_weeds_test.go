@@ -3,7 +3,6 @@ package main
 import (
 	"fmt"
 	"image"
-	"io"
 	"os"
 	"path/filepath"
 	"strconv"
@@ -17,7 +16,6 @@ import (
 	"quadtally/cmd/quadtally/internal/demo"
 	"quadtally/cmd/quadtally/internal/demoseason"
 	"quadtally/cmd/quadtally/internal/record"
-	"quadtally/cmd/quadtally/internal/trial"
 	"quadtally/stats"
 )
 
@@ -176,16 +174,9 @@ func drawnTrial(t *testing.T, seed uint64, sameWeeds bool) (string, *demo.Season
 	t.Helper()
 	dir := t.TempDir()
 	tr := demoseason.Trial(seed)
-	plan := filepath.Join(dir, "plan.txt")
-	if err := writeWhole(plan, func(w io.Writer) error { return trial.WritePlan(w, tr) }); err != nil {
-		t.Fatal(err)
-	}
-	must(t, "new", "--plan", plan, "--trial", dir)
+	newTrial(t, dir, tr)
 	snap := newestOf(t, dir)
-	cfg, err := demoseason.Config(tr, snap.Plots)
-	if err != nil {
-		t.Fatal(err)
-	}
+	cfg := drawnConfig(t, tr, snap.Plots)
 	cfg.Seed, cfg.Size, cfg.BigPhotos, cfg.Troubles, cfg.SameWeeds = seed, image.Pt(1200, 900), 0, false, sameWeeds
 	cfg.Visits = []time.Time{cfg.Visits[1], cfg.Visits[2]}
 	rendered, err := demo.Season(t.Context(), cfg)
@@ -199,13 +190,7 @@ func drawnTrial(t *testing.T, seed uint64, sameWeeds bool) (string, *demo.Season
 		}
 	}
 	rendered.Photos = kept
-	photos := filepath.Join(dir, "photos")
-	if err := os.MkdirAll(photos, 0o755); err != nil {
-		t.Fatal(err)
-	}
-	if err := rendered.Write(t.Context(), photos, nil); err != nil {
-		t.Fatal(err)
-	}
+	writePhotos(t, dir, rendered)
 	return dir, rendered
 }
 

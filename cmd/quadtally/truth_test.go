@@ -16,7 +16,6 @@ import (
 	"quadtally/cmd/quadtally/internal/demoseason"
 	"quadtally/cmd/quadtally/internal/export"
 	"quadtally/cmd/quadtally/internal/tables"
-	"quadtally/cmd/quadtally/internal/trial"
 )
 
 // inventedSeason renders a small season into a trial folder made by the real
@@ -26,15 +25,8 @@ func inventedSeason(t *testing.T, dir string) (*demo.SeasonPlan, string) {
 	tr := demoseason.Trial(7)
 	tr.Blocks = 3
 	tr.Quadrat.PerPlot = 2
-	plan := filepath.Join(dir, "plan.txt")
-	if err := writeWhole(plan, func(w io.Writer) error { return trial.WritePlan(w, tr) }); err != nil {
-		t.Fatal(err)
-	}
-	must(t, "new", "--plan", plan, "--trial", dir)
-	cfg, err := demoseason.Config(tr, newestOf(t, dir).Plots)
-	if err != nil {
-		t.Fatal(err)
-	}
+	newTrial(t, dir, tr)
+	cfg := drawnConfig(t, tr, newestOf(t, dir).Plots)
 	cfg.Size, cfg.BigPhotos, cfg.Quadrats = image.Pt(1200, 900), 0, 2
 	cfg.Visits = cfg.Visits[:3:3]
 	cfg.Visits = append(cfg.Visits[:1:1], cfg.Visits[2])
@@ -42,13 +34,7 @@ func inventedSeason(t *testing.T, dir string) (*demo.SeasonPlan, string) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	photos := filepath.Join(dir, "photos")
-	if err := os.MkdirAll(photos, 0o755); err != nil {
-		t.Fatal(err)
-	}
-	if err := season.Write(context.Background(), photos, nil); err != nil {
-		t.Fatal(err)
-	}
+	photos := writePhotos(t, dir, season)
 	for _, s := range demoseason.Sheets(season) {
 		if err := writeWhole(filepath.Join(dir, s.Name+".csv"), func(w io.Writer) error { return tables.WriteCSV(w, s) }); err != nil {
 			t.Fatal(err)

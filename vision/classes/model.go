@@ -166,7 +166,7 @@ func Train(classes int, photos []Photo, names []Name, opt TrainOptions) (*Model,
 			return nil, fmt.Errorf("named plant %d is of a class or photo that is not among those given", i+1)
 		}
 		p := photos[n.Photo]
-		blocks[i] = p.Looks.nearest(p.Green, n.X, n.Y, opt.Reach)
+		blocks[i] = p.Looks.Nearest(p.Green, n.X, n.Y, opt.Reach)
 		if blocks[i] < 0 {
 			m.Missed = append(m.Missed, i)
 			continue
@@ -232,10 +232,10 @@ func Train(classes int, photos []Photo, names []Name, opt TrainOptions) (*Model,
 	return m, nil
 }
 
-// nearest is the block with green nearest a place, within reach cells of its
+// Nearest is the block with green nearest a place, within reach cells of its
 // edge; -1 for none. A name beside the green must not be taken for the plant
 // next to it.
-func (l *Looks) nearest(g *Green, x, y, reach float64) int {
+func (l *Looks) Nearest(g *Green, x, y, reach float64) int {
 	best, at := math.Inf(1), -1
 	across := l.Across()
 	for b, place := range l.Blocks {

@@ -11,6 +11,7 @@ import (
 
 	"quadtally/calibrate"
 	"quadtally/cmd/quadtally/internal/record"
+	"quadtally/cmd/quadtally/internal/wording"
 	"quadtally/stats"
 )
 
@@ -73,8 +74,11 @@ type Checked struct {
 	Off   int             `json:"off_green,omitempty"` // points that lie on no green now
 	// Rims is the share of the green that was left out as rims of leaves, which
 	// are more ground than leaf.
-	Rims   float64 `json:"rims_share_of_green,omitempty"`
-	ByHand bool    `json:"all_by_hand,omitempty"`
+	Rims float64 `json:"rims_share_of_green,omitempty"`
+	// RimsUntold is the number of photos that do not tell rims from leaf; where
+	// there are some, the rims of all photos of the visit are counted in.
+	RimsUntold int  `json:"photos_without_rims,omitempty"`
+	ByHand     bool `json:"all_by_hand,omitempty"`
 }
 
 // Words says in a sentence how the covers of a visit were come by.
@@ -93,6 +97,9 @@ func (c Checked) Words() string {
 	}
 	if c.Rims > 0 {
 		text += fmt.Sprintf("; rims of leaves that are more ground than leaf, %.0f %% of the green, are left out", 100*c.Rims)
+	}
+	if c.RimsUntold > 0 {
+		text += fmt.Sprintf("; rims of leaves are counted in, which widens small plants, most on dark ground: in %s they were not told from leaf, `quadtally photos` measures anew", wording.Plural(c.RimsUntold, "photo"))
 	}
 	return text
 }
@@ -269,7 +276,13 @@ func (t *toldApart) addVisit(snap *record.Snapshot, visit int, photos []*record.
 	}
 	// Rims widen small plants, and on dark ground more than on pale straw; they
 	// are left out where all photos of the visit tell them.
-	solid := !slices.ContainsFunc(photos, func(p *record.Photo) bool { return p.Sorting.Solid == nil })
+	checked := &t.checked[len(t.checked)-1]
+	for _, p := range photos {
+		if p.Sorting.Solid == nil {
+			checked.RimsUntold++
+		}
+	}
+	solid := checked.RimsUntold == 0
 	var allGreen, leaf float64
 	at := map[Place]*sums{}
 	quadrats := make([]calibrate.Mapped, len(photos))
@@ -305,7 +318,7 @@ func (t *toldApart) addVisit(snap *record.Snapshot, visit int, photos []*record.
 		at[k].share += green * mean
 	}
 	if allGreen > 0 {
-		t.checked[len(t.checked)-1].Rims = max(1-leaf/allGreen, 0)
+		checked.Rims = max(1-leaf/allGreen, 0)
 	}
 	areas, cov, err := line.PlotAreas(quadrats)
 	if err != nil {
@@ -406,6 +419,9 @@ func classCover(role string) taking {
 		}
 		if slices.ContainsFunc(t.checked, func(c Checked) bool { return c.ByHand }) && slices.ContainsFunc(t.checked, func(c Checked) bool { return c.Rims > 0 }) {
 			notes = append(notes, "visits in which all crop and regrowth were marked by hand hold the rims of leaves, the others do not: between such visits "+r.Label+" cannot be held against each other")
+		}
+		if slices.ContainsFunc(t.checked, func(c Checked) bool { return c.RimsUntold > 0 }) && slices.ContainsFunc(t.checked, func(c Checked) bool { return c.Rims > 0 }) {
+			notes = append(notes, "rims of leaves are counted in at some visits and not at others: between such visits "+r.Label+" cannot be held against each other until `quadtally photos` has measured anew")
 		}
 		if len(t.readings) > 0 {
 			for _, v := range slices.Sorted(maps.Keys(t.lacks)) {

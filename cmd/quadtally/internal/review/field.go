@@ -26,8 +26,8 @@ type Field interface {
 	// Received tells how much of a file is there.
 	Received(ctx context.Context, key string) (Progress, error)
 	// FieldCount stores a hand count. The same count sent twice is stored once.
-	// Where another observer's is in force it is stored beside that one; where
-	// the same observer's is, nothing is stored and the error is a
+	// Where another observer's is in force it is stored beside that one, whatever
+	// the count says; where the same observer's is, nothing is stored and the error is a
 	// *CountedBefore, unless the count says what shall become of it.
 	FieldCount(ctx context.Context, c FieldCount) (string, error)
 }
@@ -215,7 +215,7 @@ func (s *Server) fieldCount(w http.ResponseWriter, r *http.Request) {
 	switch {
 	case err != nil && errors.As(err, new(*http.MaxBytesError)):
 	case err != nil:
-		err = Refusal{"the count did not arrive whole: it stays on the phone and is sent again"}
+		err = Refusal{"the count did not arrive whole: send it again"}
 	case !sameKey(r.Header.Get("X-Token"), s.token):
 		err = errToken
 	default:
@@ -248,7 +248,7 @@ func checkFieldCount(c *FieldCount) error {
 	switch c.Over {
 	case OverAsk, OverReplace, OverBeside:
 	default:
-		return Refusal{"the count did not arrive whole: it stays on the phone and is sent again"}
+		return Refusal{"the count did not arrive whole: send it again"}
 	}
 	if len(c.Classes) == 0 || len(c.Classes) > 100 {
 		return Refusal{"nothing was counted: set a number for a class, 0 where there was none"}

@@ -21,17 +21,29 @@ import (
 // command names the entries that the page writes.
 const command = "review"
 
+// begin waits until nobody else changes the record and reads it anew; end lets
+// the next one in. It refuses where nothing can be stored.
+func (b *Backend) begin() (end func(), err error) {
+	if b.store.ReadOnly() {
+		return nil, review.ErrReadOnly
+	}
+	b.acting.Lock()
+	b.reread()
+	return func() {
+		b.reread()
+		b.acting.Unlock()
+	}, nil
+}
+
 // Do carries out an action: it is stored first, then the photo is measured
 // anew where that is needed, and results follow by the same path as in
 // `photos`.
 func (b *Backend) Do(ctx context.Context, act review.Action) (review.Done, error) {
-	b.acting.Lock()
-	defer b.acting.Unlock()
-	defer b.reread()
-	if b.store.ReadOnly() {
-		return review.Done{}, review.ErrReadOnly
+	end, err := b.begin()
+	if err != nil {
+		return review.Done{}, err
 	}
-	b.reread()
+	defer end()
 	var clashes []string
 	text, hash, write, err := b.plan(ctx, act, &clashes)
 	if err != nil {
@@ -524,13 +536,11 @@ func countsOn(snap *record.Snapshot) map[int64]string {
 // Undo takes back everything one entry decided. Decisions that the program
 // derived from it since go with it; what held before holds again.
 func (b *Backend) Undo(ctx context.Context, entry int64) (string, error) {
-	b.acting.Lock()
-	defer b.acting.Unlock()
-	defer b.reread()
-	if b.store.ReadOnly() {
-		return "", review.ErrReadOnly
+	end, err := b.begin()
+	if err != nil {
+		return "", err
 	}
-	b.reread()
+	defer end()
 	steps, err := b.Log(ctx)
 	if err != nil {
 		return "", err

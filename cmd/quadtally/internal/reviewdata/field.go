@@ -395,12 +395,11 @@ func (b *Backend) nextSpot(ctx context.Context, v review.Verdict) *review.WalkSp
 // FieldCount stores a count made in the field. Its key stands in the source of
 // what is stored, by which a count that is sent again is known.
 func (b *Backend) FieldCount(ctx context.Context, c review.FieldCount) (string, error) {
-	b.acting.Lock()
-	defer b.acting.Unlock()
-	defer b.reread()
-	if b.store.ReadOnly() {
-		return "", review.ErrReadOnly
+	end, err := b.begin()
+	if err != nil {
+		return "", err
 	}
+	defer end()
 	snap, err := b.store.Snapshot(ctx)
 	if err != nil {
 		return "", err
@@ -435,7 +434,8 @@ func (b *Backend) FieldCount(ctx context.Context, c review.FieldCount) (string, 
 		case c.Over == review.OverAsk && other == "":
 			// A quadrat counted twice by one person may be another quadrat.
 			return "", &review.CountedBefore{Entry: snap.Entry, Counts: countsIn(force), Beside: countsIn(beside)}
-		case c.Over == review.OverAsk || c.Over == review.OverBeside:
+		case other != "" || c.Over == review.OverBeside:
+			// Who was asked about an own count did not see another's that came since.
 			for i := range list {
 				list[i].Beside = true
 			}

@@ -318,13 +318,11 @@ func (b *Backend) NextCheck(ctx context.Context, visit int) (review.PlantSpot, i
 
 // DrawChecks draws check points in a visit.
 func (b *Backend) DrawChecks(ctx context.Context, visit, n int) error {
-	b.acting.Lock()
-	defer b.acting.Unlock()
-	defer b.reread()
-	if b.store.ReadOnly() {
-		return review.ErrReadOnly
+	end, err := b.begin()
+	if err != nil {
+		return err
 	}
-	b.reread()
+	defer end()
 	snap, err := b.snapshot(ctx)
 	if err != nil {
 		return err
@@ -335,13 +333,11 @@ func (b *Backend) DrawChecks(ctx context.Context, visit, n int) error {
 
 // AnswerCheck stores what a person says at a check point.
 func (b *Backend) AnswerCheck(ctx context.Context, hash string, x, y float64, class review.Class) error {
-	b.acting.Lock()
-	defer b.acting.Unlock()
-	defer b.reread()
-	if b.store.ReadOnly() {
-		return review.ErrReadOnly
+	end, err := b.begin()
+	if err != nil {
+		return err
 	}
-	b.reread()
+	defer end()
 	snap, _, err := b.find(ctx, hash)
 	if err != nil {
 		return err

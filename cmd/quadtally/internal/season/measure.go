@@ -105,9 +105,10 @@ func needsMeasuring(p *record.Photo, fingerprint, guide string) bool {
 
 // lacksLooks reports a photo that was measured before any plant of the trial
 // was named: what its green looks like was not kept, since that takes as long
-// again as measuring and several times the room.
+// again as measuring and several times the room. So does one whose looks do not
+// tell the rims of leaves apart.
 func lacksLooks(p *record.Photo) bool {
-	return p.MeasurementID != 0 && p.Fault == "" && !p.HasLooks
+	return p.MeasurementID != 0 && p.Fault == "" && (!p.HasLooks || p.Sorting != nil && p.Sorting.Solid == nil)
 }
 
 func (s *Season) addMeasurements(ctx context.Context, command, note string, list []record.Measurement) error {

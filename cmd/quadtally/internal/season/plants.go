@@ -559,6 +559,20 @@ func disagreeing(spots []PlantSpot, photos []*record.Photo, sizes map[string][2]
 	return nil
 }
 
+// lobeAt is the lobe of green that a place in the upright photo names, as
+// classes.Train understands it; -1 none.
+func lobeAt(m *vision.Measurement, g *classes.Green, x, y float64) (int32, error) {
+	cx, cy, err := m.Plane.Cell(raster.Point{X: x, Y: y})
+	if err != nil {
+		return -1, err
+	}
+	b := m.Looks.Nearest(g, cx, cy, classes.DefaultTrainOptions().Reach)
+	if b < 0 {
+		return -1, nil
+	}
+	return m.Looks.Lobe[b], nil
+}
+
 // twoInOnePiece asks about rows of different classes in one lobe of green: two
 // plants that touch, or one of the rows is wrong.
 func (s *Season) twoInOnePiece(ctx context.Context, spots []PlantSpot, photos []*record.Photo) ([]string, error) {
@@ -578,17 +592,16 @@ func (s *Season) twoInOnePiece(ctx context.Context, spots []PlantSpot, photos []
 		}
 		first := map[int32]int{}
 		for _, k := range list {
-			x, y, err := m.Plane.Cell(raster.Point{X: spots[k].X, Y: spots[k].Y})
+			lobe, err := lobeAt(&m, g, spots[k].X, spots[k].Y)
 			if err != nil {
 				return nil, err
 			}
-			b := g.At(m.Looks, int(math.Floor(x)), int(math.Floor(y)))
-			if b < 0 || g.Cells[b] == 0 {
+			if lobe < 0 {
 				continue
 			}
-			j, seen := first[m.Looks.Lobe[b]]
+			j, seen := first[lobe]
 			if !seen {
-				first[m.Looks.Lobe[b]] = k
+				first[lobe] = k
 			} else if spots[j].Class != spots[k].Class {
 				out = append(out, fmt.Sprintf("%s and %s name %s and %s in one piece of green of %s: two plants that touch? If it is one plant, correct one of the rows and store the file again",
 					spots[j].Where, spots[k].Where, spots[j].Class.Name, spots[k].Class.Name, fileName(p.Path)))
@@ -775,22 +788,15 @@ func PlantVisits(snap *record.Snapshot) []PlantVisit {
 // NamedAt lists the decisions that named the plant at a place before: the names
 // in the same lobe of green, or in the same patch where looks are not kept.
 func NamedAt(snap *record.Snapshot, p *record.Photo, m *vision.Measurement, x, y float64) ([]int64, error) {
-	var lobeAt func(x, y float64) (int32, error)
+	var g *classes.Green
+	here := int32(-1)
 	if m.Looks != nil {
-		g, err := m.Green(p.Result.Threshold)
-		if err != nil {
+		var err error
+		if g, err = m.Green(p.Result.Threshold); err != nil {
 			return nil, err
 		}
-		lobeAt = func(x, y float64) (int32, error) {
-			cx, cy, err := m.Plane.Cell(raster.Point{X: x, Y: y})
-			if err != nil {
-				return 0, err
-			}
-			b := g.At(m.Looks, int(math.Floor(cx)), int(math.Floor(cy)))
-			if b < 0 {
-				return -1, nil
-			}
-			return m.Looks.Lobe[b], nil
+		if here, err = lobeAt(m, g, x, y); err != nil {
+			return nil, err
 		}
 	}
 	var ring [][2]float64
@@ -809,12 +815,8 @@ func NamedAt(snap *record.Snapshot, p *record.Photo, m *vision.Measurement, x, y
 			continue
 		}
 		same := contains(ring, [2]float64{n.X, n.Y})
-		if lobeAt != nil {
-			here, err := lobeAt(x, y)
-			if err != nil {
-				return nil, err
-			}
-			there, err := lobeAt(n.X, n.Y)
+		if g != nil {
+			there, err := lobeAt(m, g, n.X, n.Y)
 			if err != nil {
 				return nil, err
 			}

@@ -100,16 +100,22 @@ function refusals() {
   const box = byId("refused");
   box.textContent = "";
   const without = (name, c) => keep(name, kept(name, []).filter((x) => x.key !== c.key));
+  const again = (name, c, more) => {
+    if (!keep("waiting", [...kept("waiting", []), { ...c, ...more }])) return;
+    without(name, c);
+    refusals();
+    deliver();
+  };
   for (const c of kept("refused", [])) {
     const li = make("li", `Not stored: plot ${c.plot}, quadrat ${c.quadrat}, ${plants(c.classes)}: ${c.why} `);
-    li.append(press("Drop it", () => { without("refused", c); refusals(); }));
+    li.append(press("Send it again", () => again("refused", c)), press("Drop it", () => { without("refused", c); refusals(); }));
     box.append(li);
   }
   for (const c of kept("asked", [])) {
-    const li = make("li"), again = (over) => { without("asked", c); keep("waiting", [...kept("waiting", []), { ...c, over }]); refusals(); deliver(); };
+    const li = make("li");
     li.append(make("b", `Plot ${c.plot}, quadrat ${c.quadrat} was counted before by ${c.observer}.`),
       make("p", `In force: ${c.before.map((k) => `${k.Class} ${k.Plants}`).join(", ")}. Now: ${plants(c.classes)}. Nothing is stored of the new one yet.`),
-      press("The new one counts", () => again("replace")), press("Keep both", () => again("beside")), press("Drop the new one", () => { without("asked", c); refusals(); }));
+      press("The new one counts", () => again("asked", c, { over: "replace" })), press("Keep both", () => again("asked", c, { over: "beside" })), press("Drop the new one", () => { without("asked", c); refusals(); }));
     box.append(li);
   }
 }
