@@ -255,7 +255,7 @@ func valueTable(snap *record.Snapshot) (tables.Table, error) {
 		if err != nil {
 			return t, err
 		}
-		errors, err := r.PlotErrors(snap)
+		own, err := r.PlotErrors(snap)
 		if err != nil {
 			return t, err
 		}
@@ -264,7 +264,7 @@ func valueTable(snap *record.Snapshot) (tables.Table, error) {
 			if x.Of.Treatment == snap.Trial.Control() {
 				control = "yes"
 			}
-			if v, ok := errors[analysis.Place{Plot: x.Plot, Visit: x.Visit}]; ok {
+			if v, ok := own[analysis.Place{Plot: x.Plot, Visit: x.Visit}]; ok {
 				se = v
 			}
 			if !x.Missing {

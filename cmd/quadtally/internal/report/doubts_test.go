@@ -9,6 +9,8 @@ import (
 	"strings"
 	"testing"
 
+	"gonum.org/v1/plot/vg"
+
 	"quadtally/calibrate"
 	"quadtally/cmd/quadtally/internal/analysis"
 	"quadtally/cmd/quadtally/internal/trial"
@@ -319,5 +321,25 @@ func TestFiguresCanBeRead(t *testing.T) {
 	}
 	if !strings.Contains(pageStyle, ".drawing { overflow-x: auto; } figure svg { max-width: none; }") {
 		t.Error("narrow screens shrink the figures")
+	}
+}
+
+// What has no room on a slide is counted there, not cut.
+func TestDoubtsOnTheSlide(t *testing.T) {
+	width := func(s string) vg.Length { return vg.Length(len(s)) }
+	list := []string{"Doubt nr 1.", "Doubt nr 2.", "Doubt nr 3.", "Doubt nr 4.", "Doubt nr 5."}
+	for _, c := range []struct {
+		room  vg.Length
+		lines int
+		want  string
+	}{
+		{59, 1, "Doubt nr 1. Doubt nr 2. Doubt nr 3. Doubt nr 4. Doubt nr 5."},
+		{58, 1, "Doubt nr 1. 4 doubts more on page 1 of the report."},
+		{28, 2, "Doubt nr 1. 4 doubts more on|page 1 of the report."},
+		{40, 1, "5 doubts: see page 1 of the report."},
+	} {
+		if got := strings.Join(fittedDoubts(width, list, c.room, c.lines), "|"); got != c.want {
+			t.Errorf("in %d lines of %v: %q, want %q", c.lines, c.room, got, c.want)
+		}
 	}
 }

@@ -43,7 +43,7 @@ func WriteSlide(w io.Writer, in Input, dpi int) error {
 	doubts := typeStyle(12, inkText, left, draw.YBottom)
 	floor := page.Min.Y + 16
 	if list := b.doubts(t, claims); len(list) > 0 {
-		lines := fitted(doubts.Width, strings.Join(list, " "), page.Max.X-page.Min.X, 4)
+		lines := fittedDoubts(doubts.Width, list, page.Max.X-page.Min.X, 4)
 		for i, l := range lines {
 			page.FillText(doubts, vg.Point{X: page.Min.X, Y: floor + vg.Length(len(lines)-1-i)*15}, l)
 		}
@@ -64,4 +64,19 @@ func WriteSlide(w io.Writer, in Input, dpi int) error {
 	page.FillText(small, page.Min, "Means with 95 % intervals, small marks are plots; within a panel, treatments that share a letter are not shown to differ. One trial, one season, one field.")
 	_, err := vgimg.PngCanvas{Canvas: c}.WriteTo(w)
 	return err
+}
+
+// fittedDoubts breaks as many doubts as have room into at most lines lines, and
+// says how many are left for the report.
+func fittedDoubts(width func(string) vg.Length, list []string, room vg.Length, lines int) []string {
+	for n := len(list); n > 0; n-- {
+		text := strings.Join(list[:n], " ")
+		if left := len(list) - n; left > 0 {
+			text += fmt.Sprintf(" %s more on page 1 of the report.", counted(left, "doubt"))
+		}
+		if whole := fitted(width, text, room, len(text)+1); len(whole) <= lines {
+			return whole
+		}
+	}
+	return fitted(width, fmt.Sprintf("%s: see page 1 of the report.", counted(len(list), "doubt")), room, lines)
 }

@@ -62,7 +62,7 @@ func admitted(w http.ResponseWriter, r *http.Request, key string) bool {
 		return true
 	}
 	if r.Method == http.MethodGet && r.URL.Path == "/" && sameKey(r.URL.Query().Get("key"), key) {
-		http.SetCookie(w, &http.Cookie{Name: cookieName, Value: key, Path: "/", HttpOnly: true, SameSite: http.SameSiteStrictMode})
+		http.SetCookie(w, &http.Cookie{Name: cookieName, Value: key, Path: "/", HttpOnly: true, Secure: r.TLS != nil, SameSite: http.SameSiteStrictMode})
 		http.Redirect(w, r, "/", http.StatusSeeOther)
 		return false
 	}

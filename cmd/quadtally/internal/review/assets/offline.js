@@ -19,7 +19,8 @@ self.addEventListener("fetch", (e) => {
   const name = path; // without the query: one page, one copy
   e.respondWith((async () => {
     const cache = await caches.open(store);
-    const live = fetch(e.request).then((r) => { if (r.ok && !r.redirected) cache.put(name, r.clone()); return r; });
+    const live = fetch(e.request).then((r) => { if (r.ok && !r.redirected) e.waitUntil(cache.put(name, r.clone())); return r; });
+    e.waitUntil(live.catch(() => null)); // the copy is kept even where the answer came too late
     const late = new Promise((done) => setTimeout(done, 3000)).then(() => cache.match(name));
     return (await Promise.race([live.catch(() => null), late])) || (await cache.match(name)) || live;
   })());
