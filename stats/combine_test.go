@@ -293,7 +293,7 @@ func TestCombineBalancedLaw(t *testing.T) {
 		}
 	}
 	c := combine(t, stats.CombineInput{Plots: plots})
-	a := analyse(t, means, plain())
+	a := analyse(t, means, unrandomised())
 	f := anovaRow(t, a.ANOVA, "treatment")
 	near(t, "F", f.F, c.Test.F, 1e-6)
 	near(t, "df", &c.Test.DenDF, 15, 1e-6)

@@ -57,16 +57,16 @@ func d2Rows() []stats.Row {
 	return rows
 }
 
-// plain are the default options without the randomisation test, which takes
+// unrandomised are the default options without the randomisation test, which takes
 // longer than all the rest.
-func plain() stats.Options {
+func unrandomised() stats.Options {
 	o := stats.DefaultOptions()
 	o.Randomise.Draws = 0
 	return o
 }
 
 func rawPercent() stats.Options {
-	o := plain()
+	o := unrandomised()
 	o.Kind, o.Scale = stats.Percent, stats.Raw
 	return o
 }
