@@ -1,4 +1,4 @@
-package main
+package review
 
 import (
 	"net"
@@ -26,9 +26,47 @@ func TestLocalAddress(t *testing.T) {
 			}
 			list = append(list, &net.IPNet{IP: ip, Mask: n.Mask})
 		}
-		got, err := localAddress(list)
+		got, err := LocalAddress(list)
 		if got != c.want || (err == nil) != (c.says == "") || err != nil && !strings.Contains(err.Error(), c.says) {
 			t.Errorf("%v: %q %v", c.have, got, err)
+		}
+	}
+}
+
+// TestOptionsThatNobodyCouldReach are refused, and the notes say who can.
+func TestOptionsThatNobodyCouldReach(t *testing.T) {
+	for _, c := range []struct {
+		o    Options
+		says string
+	}{
+		{Options{}, ""}, {Options{Port: 65535, Phone: "192.168.1.20", Encrypt: true}, ""},
+		{Options{Port: -1}, "--port"}, {Options{Port: 65536}, "--port"}, {Options{Encrypt: true}, "--encrypt"},
+		{Options{Open: "0.0.0.0"}, "--open-to-network"}, {Options{Phone: "::"}, "--phone"},
+	} {
+		if err := c.o.Validate(); (err == nil) != (c.says == "") || err != nil && !strings.Contains(err.Error(), c.says) {
+			t.Errorf("%+v: %v", c.o, err)
+		}
+	}
+	for _, c := range []struct {
+		at       Addresses
+		o        Options
+		readOnly bool
+		want     []string
+	}{
+		{Addresses{}, Options{}, false, []string{"Ctrl-C"}},
+		{Addresses{}, Options{Open: "10.0.0.3"}, true, []string{"stores nothing", "see and change", "Ctrl-C"}},
+		{Addresses{Phone: "http://p"}, Options{}, false, []string{"scan the code", "not encrypted", "Ctrl-C"}},
+		{Addresses{Phone: "https://p", Fingerprint: "AB CD"}, Options{}, false, []string{"scan the code", "AB CD", "Ctrl-C"}},
+	} {
+		got := c.at.Notes(c.o, c.readOnly)
+		if len(got) != len(c.want) {
+			t.Errorf("%+v: %q", c.at, got)
+			continue
+		}
+		for i, w := range c.want {
+			if !strings.Contains(got[i], w) {
+				t.Errorf("%+v: %q lacks %q", c.at, got[i], w)
+			}
 		}
 	}
 }
