@@ -78,22 +78,6 @@ func (p Plan) FPower(deltaSD float64) (float64, error) {
 	return p.powerAt(float64(p.Blocks) * deltaSD * deltaSD / 2)
 }
 
-// FPowerEffects returns the power of the overall F test for given treatment
-// means in residual standard deviations, one a treatment.
-func (p Plan) FPowerEffects(meansSD []float64) (float64, error) {
-	if len(meansSD) != p.Treatments {
-		return 0, fmt.Errorf("%d means for %d treatments", len(meansSD), p.Treatments)
-	}
-	if err := allFinite(meansSD); err != nil {
-		return 0, err
-	}
-	mean := 0.0
-	for _, m := range meansSD {
-		mean += m / float64(len(meansSD))
-	}
-	return p.powerAt(float64(p.Blocks) * sumSquaresAbout(meansSD, mean))
-}
-
 func (p Plan) powerAt(ncp float64) (float64, error) {
 	if err := p.Validate(); err != nil {
 		return 0, err
