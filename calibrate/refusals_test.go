@@ -127,7 +127,6 @@ func TestFitsRefuse(t *testing.T) {
 	for name, fit := range map[string]func(x, y []float64) error{
 		"Deming":         func(x, y []float64) error { _, err := FitDeming(x, y, 1, 0.95); return err },
 		"OLS":            func(x, y []float64) error { _, err := FitOLS(x, y, 0.95); return err },
-		"origin":         func(x, y []float64) error { _, err := FitOrigin(x, y, 0.95); return err },
 		"Theil-Sen":      func(x, y []float64) error { _, err := FitTheilSen(x, y, 0.95); return err },
 		"Passing-Bablok": func(x, y []float64) error { _, err := FitPassingBablok(x, y, 0.95); return err },
 		"counts":         func(x, y []float64) error { _, err := FitCounts(x, y); return err },
