@@ -263,17 +263,7 @@ func answered(p CheckPoint, class int) float64 {
 
 // unitsOf numbers the plots of points; a point without one is its own.
 func unitsOf(points []CheckPoint) (of []int, n int) {
-	number := map[string]int{}
-	for _, p := range points {
-		k, ok := number[p.Unit]
-		if !ok || p.Unit == "" {
-			k = n
-			n++
-			number[p.Unit] = k
-		}
-		of = append(of, k)
-	}
-	return of, n
+	return numbered(len(points), func(i int) (string, bool) { return points[i].Unit, points[i].Unit != "" })
 }
 
 func checkPoints(points []CheckPoint, classes int, level float64) error {

@@ -37,18 +37,26 @@ type workedValues struct {
 		SpearmanCI                           [2]float64 `json:"spearman_ci"`
 		PearsonCI                            [2]float64 `json:"pearson_ci"`
 	}
-	Lines map[Method]struct {
-		Intercept, Slope float64
-		Cov              [2][2]float64
-		LeaveOnePlot     float64    `json:"leave_one_plot"`
-		SlopeCI          [2]float64 `json:"slope_ci"`
-		PlotVar          float64    `json:"plot_var"`
-		QuadratVar       float64    `json:"quadrat_var"`
-		At, Value        []float64
-		LineCov          [][]float64 `json:"line_cov"`
-		Prediction       [][]float64
+	Lines  map[Method]workedLine
+	Counts []struct{ Hand, Image float64 }
+	Tight  []struct {
+		Plot        string
+		Hand, Image float64
 	}
-	Counts    []struct{ Hand, Image float64 }
+	TightLine   workedLine `json:"tight_line"`
+	LogsOfPlots struct {
+		Photos [][]float64
+		Cov    [][]float64
+	} `json:"logs_of_plots"`
+	Visits struct {
+		Intercept, Slope []float64
+		PlotVar          []float64 `json:"plot_var"`
+		QuadratVar       []float64 `json:"quadrat_var"`
+		LastingVar       []float64 `json:"lasting_var"`
+		CovAt            []float64 `json:"cov_at"`
+		Cov, DF          float64
+	}
+	Shares    [7]float64
 	BiasTests struct {
 		Treatment, Visit [4]float64
 		AfterLine        [4]float64 `json:"after_line"`
@@ -74,6 +82,20 @@ type workedValues struct {
 		CommonCov     [][]float64 `json:"common_cov"`
 		DF            [2]float64
 	}
+}
+
+// workedLine is a line with what whole plots say of it.
+type workedLine struct {
+	Intercept, Slope float64
+	Cov              [2][2]float64
+	LeaveOnePlot     float64    `json:"leave_one_plot"`
+	SlopeCI          [2]float64 `json:"slope_ci"`
+	PlotVar          float64    `json:"plot_var"`
+	QuadratVar       float64    `json:"quadrat_var"`
+	LastingVar       float64    `json:"lasting_var"`
+	At, Value        []float64
+	LineCov          [][]float64 `json:"line_cov"`
+	Prediction       [][]float64
 }
 
 // workedRow is a plot or treatment on a visit.
@@ -258,48 +280,148 @@ func TestLinesAsByR(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		name := string(method)
-		tol := 1e-10
-		if method == MethodCounts {
-			tol = 1e-7 // glm's own steps stop there
+		checkLine(t, string(method), l, want)
+	}
+	// Counts closer to their line than chance would have them.
+	var tight []Pair
+	for _, r := range w.Tight {
+		tight = append(tight, Pair{Plot: r.Plot, Hand: r.Hand, Image: r.Image})
+	}
+	l, err := FitLine(tight, MethodLogs, counts())
+	if err != nil {
+		t.Fatal(err)
+	}
+	checkLine(t, "tight counts", l, w.TightLine)
+}
+
+func checkLine(t *testing.T, name string, l *Line, want workedLine) {
+	t.Helper()
+	tol := 1e-10
+	if l.Method == MethodCounts {
+		tol = 1e-7 // glm's own steps stop there
+	}
+	near(t, name+" intercept", l.Intercept.Value, want.Intercept, tol)
+	near(t, name+" slope", l.Slope.Value, want.Slope, tol)
+	for i := range 2 {
+		for j := range 2 {
+			near(t, name+" covariance", l.Cov[i][j], want.Cov[i][j], tol)
 		}
-		near(t, name+" intercept", l.Intercept.Value, want.Intercept, tol)
-		near(t, name+" slope", l.Slope.Value, want.Slope, tol)
-		for i := range 2 {
-			for j := range 2 {
-				near(t, name+" covariance", l.Cov[i][j], want.Cov[i][j], tol)
-			}
-		}
-		near(t, name+" slope se", *l.Slope.SE, math.Sqrt(want.Cov[1][1]), tol)
-		near(t, name+" intercept se", *l.Intercept.SE, math.Sqrt(want.Cov[0][0]), tol)
-		nearCI(t, name+" slope", l.Slope.ClusterCI, want.SlopeCI, 1e-7)
-		near(t, name+" leave one plot out", *l.LeaveOnePlot, want.LeaveOnePlot, 1e-7)
-		near(t, name+" variance of plots", l.PlotVar, want.PlotVar, 1e-7)
-		near(t, name+" variance of quadrats", l.QuadratVar, want.QuadratVar, 1e-7)
-		c, err := l.Apply(want.At)
+	}
+	near(t, name+" slope se", *l.Slope.SE, math.Sqrt(want.Cov[1][1]), tol)
+	near(t, name+" intercept se", *l.Intercept.SE, math.Sqrt(want.Cov[0][0]), tol)
+	nearCI(t, name+" slope", l.Slope.ClusterCI, want.SlopeCI, 1e-7)
+	near(t, name+" leave one plot out", *l.LeaveOnePlot, want.LeaveOnePlot, 1e-7)
+	near(t, name+" variance of plots", l.PlotVar, want.PlotVar, 1e-7)
+	near(t, name+" variance of quadrats", l.QuadratVar, want.QuadratVar, 1e-7)
+	near(t, name+" variance that lasts", l.LastingVar, want.LastingVar, 1e-7)
+	c, err := l.Apply(want.At)
+	if err != nil {
+		t.Fatal(err)
+	}
+	in := make([]PlotImages, len(c))
+	for i := range c {
+		near(t, name+" value", c[i].Value, want.Value[i], 1e-7)
+		se := math.Sqrt(want.LineCov[i][i])
+		near(t, name+" se of the line", *c[i].SELine, se, 1e-7)
+		nearCI(t, name+" prediction", c[i].Prediction, [2]float64(want.Prediction[i]), 1e-6)
+		half := map[float64]float64{9: 2.26215716, 5: 2.57058184}[l.DF] * se // R 4.2.2: qt(0.975, df)
+		nearCI(t, name+" line", c[i].LineCI, [2]float64{want.Value[i] - half, want.Value[i] + half}, 1e-7)
+		in[i] = PlotImages{Plot: "new", Images: []float64{want.At[i]}}
+	}
+	m, err := l.ApplyMeans(in)
+	if err != nil {
+		t.Fatal(err)
+	}
+	near(t, name+" covariance of two values", m.Cov[0][1], want.LineCov[0][1], 1e-7)
+	near(t, name+" degrees of freedom", m.DF, l.DF, 0)
+	if v, err := m.Variance([]float64{1, -2}); err != nil {
+		t.Error(err)
+	} else {
+		near(t, name+" variance of a contrast", v, m.Cov[0][0]-4*m.Cov[0][1]+4*m.Cov[1][1], 1e-10)
+	}
+}
+
+// TestMeansOnLogsAsByR: the mean of several photos of a plot is that of their
+// calibrated values, and so is its error, though the line bends.
+func TestMeansOnLogsAsByR(t *testing.T) {
+	w, _, _, counted := worked(t)
+	l, err := FitLine(counted, MethodLogs, counts())
+	if err != nil {
+		t.Fatal(err)
+	}
+	var in []PlotImages
+	for _, photos := range w.LogsOfPlots.Photos {
+		in = append(in, PlotImages{Plot: "new", Images: photos})
+	}
+	m, err := l.ApplyMeans(in)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i, p := range in {
+		c, err := l.Apply(p.Images)
 		if err != nil {
 			t.Fatal(err)
 		}
-		in := make([]PlotImages, len(c))
-		for i := range c {
-			near(t, name+" value", c[i].Value, want.Value[i], 1e-7)
-			near(t, name+" se of the line", *c[i].SELine, math.Sqrt(want.LineCov[i][i]), 1e-7)
-			nearCI(t, name+" prediction", c[i].Prediction, [2]float64(want.Prediction[i]), 1e-6)
-			// R 4.2.2: qt(0.975, 9) = 2.2621572.
-			nearCI(t, name+" line", c[i].LineCI, [2]float64{want.Value[i] - 2.2621572*math.Sqrt(want.LineCov[i][i]), want.Value[i] + 2.2621572*math.Sqrt(want.LineCov[i][i])}, 1e-5)
-			in[i] = PlotImages{Plot: "new", Images: []float64{want.At[i]}}
+		var values []float64
+		for _, v := range c {
+			values = append(values, v.Value)
 		}
-		m, err := l.ApplyMeans(in)
-		if err != nil {
-			t.Fatal(err)
+		near(t, "mean of a plot", m.Values[i], mean(values), 1e-10)
+		near(t, "variance", m.Cov[i][i], w.LogsOfPlots.Cov[i][i]+(l.PlotVar+l.QuadratVar/float64(len(p.Images)))*square(mean(values)+0.5), 1e-8)
+	}
+	near(t, "covariance", m.Cov[0][1], w.LogsOfPlots.Cov[0][1], 1e-8)
+}
+
+// TestVisitLinesAsByR: a line for each visit, the scatter about them split over
+// both, and the covariance of two visits of the same plots.
+func TestVisitLinesAsByR(t *testing.T) {
+	w, full, _, _ := worked(t)
+	lines, err := FitVisits(full, MethodOLS, DefaultOptions())
+	if err != nil {
+		t.Fatal(err)
+	}
+	v := w.Visits
+	for i, name := range []string{"v1", "v2"} {
+		l := lines[name]
+		near(t, name+" intercept", l.Intercept.Value, v.Intercept[i], 1e-10)
+		near(t, name+" slope", l.Slope.Value, v.Slope[i], 1e-10)
+		near(t, name+" variance of plots", l.PlotVar, v.PlotVar[i], 1e-10)
+		near(t, name+" variance of quadrats", l.QuadratVar, v.QuadratVar[i], 1e-10)
+		near(t, name+" variance that lasts", l.LastingVar, v.LastingVar[i], 1e-10)
+	}
+	m, err := ApplyMeansBy([]*Line{lines["v1"], lines["v2"]}, []PlotImages{{"p01", v.CovAt[:1]}, {"p01", v.CovAt[1:]}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	near(t, "covariance", m.Cov[0][1], v.Cov, 1e-12)
+	near(t, "degrees of freedom", m.DF, v.DF, 0)
+}
+
+// TestSharesAsByR: the share of a class in points of plots, with its range.
+func TestSharesAsByR(t *testing.T) {
+	w, _, _, _ := worked(t)
+	var points []CheckPoint
+	for _, p := range w.Check.Points {
+		mapped := 0
+		if p.Prob > 0.5 {
+			mapped = 1
 		}
-		near(t, name+" covariance of two values", m.Cov[0][1], want.LineCov[0][1], 1e-7)
-		near(t, name+" degrees of freedom", m.DF, 9, 0)
-		if v, err := m.Variance([]float64{1, -2}); err != nil {
-			t.Error(err)
-		} else {
-			near(t, name+" variance of a contrast", v, m.Cov[0][0]-4*m.Cov[0][1]+4*m.Cov[1][1], 1e-10)
-		}
+		points = append(points, CheckPoint{Prob: []float64{1 - p.Prob, p.Prob}, Mapped: mapped, Answer: p.Answer, Unit: p.Unit})
+	}
+	got, err := NewClassShares(Mapped{Green: 2, Mean: []float64{0.55, 0.45}}, points, 0.9)
+	if err != nil {
+		t.Fatal(err)
+	}
+	c := got.Classes[1]
+	for i, v := range []float64{c.Share, c.SE, c.DF, c.Low, c.High, float64(c.Errors), got.Explained} {
+		near(t, []string{"share", "se", "df", "low", "high", "errors", "explained"}[i], v, w.Shares[i], 1e-9)
+	}
+	other := got.Classes[0]
+	near(t, "the other share", other.Share, 1-c.Share, 1e-12)
+	near(t, "its low", other.Low, 1-c.High, 1e-9)
+	near(t, "its high", other.High, 1-c.Low, 1e-9)
+	if got.Points != 48 || got.Units != 12 || c.Raw != 0.45 || other.Raw != 0.55 {
+		t.Errorf("%+v", got)
 	}
 }
 

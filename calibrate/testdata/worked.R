@@ -113,6 +113,18 @@ sb <- lm(diff ~ mid); ss <- lm(abs(resid(sb)) ~ mid)
 spearman <- cor(full$hand, full$image, method = "spearman")
 zr <- qnorm(0.975) * sqrt((1 + spearman^2 / 2) / (n - 3))
 
+# What values off a line share: by plot and visit, and by plot over the visits, from
+# the means of plots on visits. Parts of one-way analyses of unequal sizes.
+one_way <- function(e, k) {
+  n <- table(k); tab <- anova(lm(e ~ k)); w <- tab["Residuals", "Mean Sq"]
+  c(max(0, (tab["k", "Mean Sq"] - w) / ((length(e) - sum(n^2) / length(e)) / (length(n) - 1))), w)
+}
+split_of <- function(e, plot, visit, total) {
+  place <- paste(plot, visit); s <- one_way(e, place)
+  m <- tapply(e, place, mean); lasting <- if (length(unique(place)) > length(unique(plot))) one_way(as.vector(m), sub(" .*", "", names(m)))[1] else s[1]
+  total * c(s[1], s[2], min(s[1], lasting)) / sum(s)
+}
+
 # --- lines, each plot left out in turn -------------------------------------
 deming <- function(f) {
   x <- f$image; y <- f$hand; sxx <- var(x); syy <- var(y); sxy <- cov(x, y); r <- 0.5
@@ -138,16 +150,14 @@ line <- function(f, fit, at = function(p, x) p[1] + p[2] * x, spread = function(
   cov <- (g - 1) / g * dev %*% t(dev)
   left <- unlist(lapply(names, function(k) { own <- f[f$plot == k, ]; own$hand - at(parts[, k], own$image) }))
   mu <- at(p, f$image); e <- (f$hand - mu) / sqrt(spread(mu))
-  tab <- anova(lm(e ~ f$plot)); k <- table(f$plot); n <- nrow(f)
-  n0 <- (n - sum(k^2) / n) / (g - 1)
-  w <- tab["Residuals", "Mean Sq"]; b <- max(0, (tab[1, "Mean Sq"] - w) / n0)
-  s <- sum(e^2) / (n - 2)
+  n <- nrow(f)
+  s <- sum(e^2) / (n - 2); p3 <- split_of(e, f$plot, f$visit, s)
   x <- c(0.2, 0.45) * (max(f$image) - min(f$image)) + min(f$image)
   moved <- sapply(names, function(k) at(parts[, k], x) - at(p, x))
   shared <- (g - 1) / g * moved %*% t(moved)
   all <- diag(shared) + s * spread(at(p, x)); t <- qt(0.975, g - 1)
   list(intercept = p[1], slope = p[2], cov = unname(cov[1:2, 1:2]), leave_one_plot = sqrt(mean(left^2)),
-    slope_ci = interv(p[2], sqrt(cov[2, 2]), g - 1), plot_var = s * b / (b + w), quadrat_var = s * w / (b + w),
+    slope_ci = interv(p[2], sqrt(cov[2, 2]), g - 1), plot_var = p3[1], quadrat_var = p3[2], lasting_var = p3[3],
     at = x, value = at(p, x), line_cov = unname(shared), prediction = unname(cbind(at(p, x) - t * sqrt(all), at(p, x) + t * sqrt(all))))
 }
 ols <- line(full, function(f) unname(coef(lm(hand ~ image, f))))
@@ -155,6 +165,27 @@ ols <- line(full, function(f) unname(coef(lm(hand ~ image, f))))
 cnt <- full; cnt$hand <- round(60 * full$hand) + 1; cnt$image <- round(50 * full$image)
 pois <- function(f) unname(coef(glm(hand ~ image, quasipoisson("identity"), f, start = c(1, 1), control = list(epsilon = 1e-15, maxit = 100))))
 log_at <- function(p, x) p[3] * exp(p[1] + p[2] * log(x + 0.5)) - 0.5
+
+# Counts closer to their line than chance would have them: no scatter beyond it.
+tight <- data.frame(plot = sprintf("p%02d", rep(1:6, each = 2)), visit = "v1", image = c(0, 1, 2, 3, 5, 6, 8, 11, 14, 17, 23, 30))
+tight$hand <- round(1.7 * (tight$image + 0.5)^0.9 - 0.5)
+tight_line <- line(tight, logs, log_at, function(mu) (mu + 0.5)^2)
+# The mean of calibrated photos moves with each plot left out; two plots, on logarithms.
+log_parts <- sapply(unique(cnt$plot), function(k) logs(cnt[cnt$plot != k, ])); log_all <- logs(cnt)
+photos <- list(c(3, 9, 20), c(12, 15))
+log_moved <- sapply(photos, function(x) apply(log_parts, 2, function(p) mean(log_at(p, x))) - mean(log_at(log_all, x)))
+log_g <- ncol(log_parts)
+# A line for each visit; the scatter is split over both together.
+visits <- lapply(split(full, full$visit), function(f) {
+  m <- lm(hand ~ image, f)
+  list(p = unname(coef(m)), total = deviance(m) / df.residual(m), res = data.frame(plot = f$plot, visit = f$visit, e = resid(m)),
+    parts = sapply(unique(f$plot), function(k) unname(coef(lm(hand ~ image, f[f$plot != k, ])))) - unname(coef(m)), g = length(unique(f$plot)))
+})
+res <- do.call(rbind, lapply(visits, function(v) v$res))
+by_visit <- sapply(visits, function(v) split_of(res$e, res$plot, res$visit, v$total))
+dev1 <- (visits$v1$parts[1, ] + 0.25 * visits$v1$parts[2, ]) * sqrt((visits$v1$g - 1) / visits$v1$g)
+dev2 <- (visits$v2$parts[1, ] + 0.4 * visits$v2$parts[2, ]) * sqrt((visits$v2$g - 1) / visits$v2$g)
+both <- intersect(names(dev1), names(dev2))
 
 # --- tests of bias ---------------------------------------------------------
 byplot <- do.call(rbind, lapply(split(full, full$plot), function(f) data.frame(treatment = f$treatment[1], hand = mean(f$hand), image = mean(f$image), diff = mean(f$image - f$hand))))
@@ -187,6 +218,17 @@ df2 <- apart$df - 1; F <- T2 / 2 * df2 / apart$df
 green <- c(0.4, 0.25, 0.3); pm3 <- c(0.6, 0.3, 0.5)
 R <- cbind(pm3, diag(3)) ; R1 <- cbind(pm3, 1)
 
+# The share of green: the regression estimator of two classes and its range, the
+# binomial interval of Jeffreys at the size that has its variance.
+shares <- function(f, y, unit, all, level) {
+  n <- length(f); m <- length(unique(unit)); df <- m - 2
+  b <- sum((f - mean(f)) * (y - mean(y))) / sum((f - mean(f))^2); e <- y - mean(y) - b * (f - mean(f))
+  x <- sum((f > 0.5) != (y == 1))
+  v <- m / df * sum(tapply(e, unit, sum)^2) / n^2 * (1 + n * (all - mean(f))^2 / sum((f - mean(f))^2)) * (x + 0.5) / x
+  s <- mean(y) + b * (all - mean(f)); size <- s * (1 - s) / (v * (qt(0.5 + level / 2, df) / qnorm(0.5 + level / 2))^2)
+  c(s, sqrt(v), df, qbeta(c(0.5 - level / 2, 0.5 + level / 2), s * size + 0.5, size - s * size + 0.5), x, 1 - sum(e^2) / sum((y - mean(y))^2))
+}
+
 out <- list(
   source = R.version.string, pairs = d,
   double = list(slope = slope, within_var = s2y, within_corr = sum(rx * ry) / sqrt(sum(rx^2) * sum(ry^2)), gain = g_hand / g_reg,
@@ -198,7 +240,12 @@ out <- list(
   lines = list(ordinary_least_squares = ols, deming = line(full, deming), theil_sen = line(full, theil),
     quasi_poisson_identity = line(cnt, pois, spread = function(mu) mu),
     logs_with_smearing = line(cnt, logs, log_at, function(mu) (mu + 0.5)^2)),
-  counts = cnt[, c("hand", "image")],
+  counts = cnt[, c("hand", "image")], tight = tight, tight_line = tight_line,
+  logs_of_plots = list(photos = photos, cov = unname((log_g - 1) / log_g * t(log_moved) %*% log_moved)),
+  visits = list(intercept = c(visits$v1$p[1], visits$v2$p[1]), slope = c(visits$v1$p[2], visits$v2$p[2]),
+    plot_var = by_visit[1, ], quadrat_var = by_visit[2, ], lasting_var = by_visit[3, ],
+    cov_at = c(0.25, 0.4), cov = sum(dev1[both] * dev2[both]), df = min(visits$v1$g, visits$v2$g) - 1),
+  shares = shares(pts$prob, pts$answer, pts$unit, 0.45, 0.9),
   bias_tests = list(treatment = c(bt[1, "F value"], bt[1, "Df"], bt[2, "Df"], bt[1, "Pr(>F)"]),
     after_line = c(al[2, "F"], al[2, "Df"], al[2, "Res.Df"], al[2, "Pr(>F)"]),
     after_log_line = c(ll2[2, "F"], ll2[2, "Df"], ll2[2, "Res.Df"], ll2[2, "Pr(>F)"]),
