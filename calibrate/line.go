@@ -105,7 +105,7 @@ func fitter(m Method, ratio float64) lineFit {
 
 func leastSquares(x, y []float64) (a, b float64, err error) {
 	if constant(x) {
-		return 0, 0, errConstantX
+		return a, b, errConstantX
 	}
 	mx, my, sxx, _, sxy := centred(x, y)
 	return my - sxy/sxx*mx, sxy / sxx, nil
@@ -396,7 +396,7 @@ func ApplyMeansBy(lines []*Line, plots []PlotImages) (*CalibratedMeans, error) {
 	m := &CalibratedMeans{DF: math.Inf(1)}
 	x := make([]float64, len(plots)) // image means
 	moved := make([]map[string]float64, len(plots))
-	spans := map[string]bool{}
+	var spans []string
 	for i, p := range plots {
 		l := lines[i]
 		if l.Cov == nil {
@@ -420,7 +420,7 @@ func ApplyMeansBy(lines []*Line, plots []PlotImages) (*CalibratedMeans, error) {
 		m.Plots, m.Values = append(m.Plots, p.Plot), append(m.Values, value)
 		if l.outside(x[i]) {
 			m.Extrapolated = append(m.Extrapolated, p.Plot)
-			spans[fmt.Sprintf("%.3g to %.3g", l.Low, l.High)] = true
+			spans = append(spans, fmt.Sprintf("%.3g to %.3g", l.Low, l.High))
 		}
 		moved[i] = l.deviations(p.Images)
 	}
@@ -434,8 +434,9 @@ func ApplyMeansBy(lines []*Line, plots []PlotImages) (*CalibratedMeans, error) {
 		m.Cov = append(m.Cov, row)
 	}
 	if len(m.Extrapolated) > 0 {
+		slices.Sort(spans)
 		m.Warnings = append(m.Warnings, fmt.Sprintf("image means of plot %s lie outside the range the line was fitted on (%s): hand-count there too",
-			list(m.Extrapolated, 5), strings.Join(slices.Sorted(maps.Keys(spans)), "; ")))
+			list(m.Extrapolated, 5), strings.Join(slices.Compact(spans), "; ")))
 	}
 	return m, nil
 }

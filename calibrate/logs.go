@@ -36,7 +36,7 @@ func pairsOnLogs(pairs []Pair) []Pair {
 func logLine(image, hand []float64) (a, b float64, err error) {
 	x, y := logged(image), logged(hand)
 	if a, b, err = leastSquares(x, y); err != nil {
-		return 0, 0, err
+		return a, b, err
 	}
 	for range logRounds {
 		var left, ofCounts float64
@@ -52,7 +52,7 @@ func logLine(image, hand []float64) (a, b float64, err error) {
 		}
 		slope := (wxy - wx*wy/w) / (wxx - wx*wx/w)
 		if !isFinite(slope) {
-			return 0, 0, errConstantX
+			return a, b, errConstantX
 		}
 		a, b = wy/w-slope*wx/w, slope
 	}
