@@ -671,7 +671,6 @@ func TestStudySays(t *testing.T) {
 // TestBiasOfTreatmentsIsLoud: a bias that differs is said first, with what a common
 // line does to it, whether it shows before that line or only after it.
 func TestBiasOfTreatmentsIsLoud(t *testing.T) {
-	rng := rand.New(rand.NewPCG(19, 1))
 	o := DefaultOptions()
 	o.Resamples = 200
 	for name, c := range map[string]struct {
@@ -683,6 +682,7 @@ func TestBiasOfTreatmentsIsLoud(t *testing.T) {
 		"slope of a half":   {func(h float64, trt int) float64 { return h / 2 }, []string{"THE BIAS DIFFERS", "no difference was shown"}},
 		"only after a line": {func(h float64, trt int) float64 { return h/2 + 0.15*float64(trt) }, []string{"THE BIAS DIFFERS BETWEEN TREATMENTS:", "does not cure it"}},
 	} {
+		rng := rand.New(rand.NewPCG(19, 1))
 		var pairs []Pair
 		for p := range 16 {
 			trt := p % 2
@@ -716,8 +716,9 @@ func TestBiasOfTreatmentsIsLoud(t *testing.T) {
 // TestLineIsWarnedOf: each thing that speaks against a line, by a set that has it
 // and one that has not.
 func TestLineIsWarnedOf(t *testing.T) {
-	rng := rand.New(rand.NewPCG(20, 1))
+	var rng *rand.Rand
 	build := func(camera func(h float64) float64) (out []Pair) {
+		rng = rand.New(rand.NewPCG(20, 1))
 		for p := range 12 {
 			for q := range 2 {
 				h := 0.1 + 0.06*float64(p) + 0.02*rng.NormFloat64()
