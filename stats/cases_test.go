@@ -136,7 +136,7 @@ func TestQuadratsAreNotReplicates(t *testing.T) {
 			}
 		}
 	}
-	a := analyse(t, rows, unrandomised())
+	a := analyse(t, rows, plain())
 	trt := anovaRow(t, a.ANOVA, "treatment")
 	near(t, "F", trt.F, 2.4975, 5e-5)
 	near(t, "p", trt.P, 0.212, 5e-4)
@@ -152,7 +152,7 @@ func TestQuadratsAreNotReplicates(t *testing.T) {
 	fewer := slices.DeleteFunc(slices.Clone(rows), func(r stats.Row) bool {
 		return r.Treatment == "A" && r.Block == "2" && r.Quadrat < "3"
 	})
-	a = analyse(t, fewer, unrandomised())
+	a = analyse(t, fewer, plain())
 	if a.ResidualDF != 3 {
 		t.Errorf("residual df %d with two quadrats gone, want 3", a.ResidualDF)
 	}
@@ -263,7 +263,7 @@ func TestBlocksThatMadeNoDifference(t *testing.T) {
 			rows = append(rows, stats.Row{Treatment: name, Block: fmt.Sprint(b + 1), Value: v})
 		}
 	}
-	a := analyse(t, rows, unrandomised())
+	a := analyse(t, rows, plain())
 	block, trt := anovaRow(t, a.ANOVA, "block"), anovaRow(t, a.ANOVA, "treatment")
 	near(t, "block MS", block.MS, 0.5556, 5e-5)
 	near(t, "MSE", a.MSE, 6.8889, 5e-5)
@@ -320,7 +320,7 @@ func TestTreatmentWithoutWeeds(t *testing.T) {
 			rows = append(rows, stats.Row{Treatment: name, Block: fmt.Sprint(b + 1), Value: v})
 		}
 	}
-	o := unrandomised()
+	o := plain()
 	o.Kind, o.Scale, o.Control = stats.Count, stats.Raw, "BARE"
 	a := analyse(t, rows, o)
 	near(t, "raw F", anovaRow(t, a.ANOVA, "treatment").F, 53.587, 5e-4)
@@ -394,27 +394,27 @@ func TestDamagedTables(t *testing.T) {
 			"cover.csv:11 (104)", "cover.csv:12", "given twice", "control NONE is not among")
 	})
 	t.Run("two treatments in a plot", func(t *testing.T) {
-		wantError(t, []stats.Row{{Plot: "1", Quadrat: "a", Treatment: "A"}, {Plot: "1", Quadrat: "b", Treatment: "B"}}, unrandomised(), "treatments A and B")
+		wantError(t, []stats.Row{{Plot: "1", Quadrat: "a", Treatment: "A"}, {Plot: "1", Quadrat: "b", Treatment: "B"}}, plain(), "treatments A and B")
 	})
 	t.Run("quadrat read twice", func(t *testing.T) {
-		wantError(t, []stats.Row{{Plot: "1", Quadrat: "a", Treatment: "A"}, {Plot: "1", Quadrat: "a", Treatment: "A"}}, unrandomised(), "quadrat a twice")
+		wantError(t, []stats.Row{{Plot: "1", Quadrat: "a", Treatment: "A"}, {Plot: "1", Quadrat: "a", Treatment: "A"}}, plain(), "quadrat a twice")
 	})
 	t.Run("columns without rows", func(t *testing.T) {
-		wantError(t, []stats.Row{{Column: "1", Treatment: "A"}, {Column: "2", Treatment: "B"}}, unrandomised(), "columns are given without blocks")
+		wantError(t, []stats.Row{{Column: "1", Treatment: "A"}, {Column: "2", Treatment: "B"}}, plain(), "columns are given without blocks")
 	})
 	t.Run("beyond measure", func(t *testing.T) {
-		wantError(t, []stats.Row{{Treatment: "A", Value: 1e200}, {Treatment: "B", Value: -1e200}}, unrandomised(), "could be measured")
+		wantError(t, []stats.Row{{Treatment: "A", Value: 1e200}, {Treatment: "B", Value: -1e200}}, plain(), "could be measured")
 	})
 	t.Run("treatment without a row", func(t *testing.T) {
-		o := unrandomised()
+		o := plain()
 		o.Order = []string{"A", "B", "C"}
 		if a := analyse(t, []stats.Row{row("1", "A", 1), row("1", "B", 2), row("2", "A", 3), row("2", "B", 5)}, o); !hasText(a.Warnings, "treatment C of the layout has no row") {
 			t.Errorf("warnings %q", a.Warnings)
 		}
 	})
-	t.Run("no rows", func(t *testing.T) { wantError(t, nil, unrandomised(), "no rows") })
+	t.Run("no rows", func(t *testing.T) { wantError(t, nil, plain(), "no rows") })
 	t.Run("all missing", func(t *testing.T) {
-		wantError(t, []stats.Row{{Treatment: "A", Missing: true}, {Treatment: "B", Missing: true}}, unrandomised(), "nothing to compare")
+		wantError(t, []stats.Row{{Treatment: "A", Missing: true}, {Treatment: "B", Missing: true}}, plain(), "nothing to compare")
 	})
 	for name, c := range map[string]struct {
 		rows []stats.Row
@@ -431,7 +431,7 @@ func TestDamagedTables(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			for _, control := range []string{"", "A"} {
-				o := unrandomised()
+				o := plain()
 				o.Control = control
 				a := analyse(t, c.rows, o)
 				if !hasText(a.Verdict, c.want) {

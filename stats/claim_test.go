@@ -31,7 +31,7 @@ func TestOneClaimLeads(t *testing.T) {
 	seen := map[[2]bool]int{}
 	for run := range 400 {
 		rows := drawnYield(rng, 3+rng.IntN(5), 3+rng.IntN(3), []float64{0, 1, 2, 3}[run%4])
-		o := unrandomised()
+		o := plain()
 		o.Control = "T0"
 		a := analyse(t, rows, o)
 		n := len(a.Verdict)
@@ -74,7 +74,7 @@ func TestLettersHideControl(t *testing.T) {
 	rng := rand.New(rand.NewPCG(12, 2))
 	hidden := 0
 	for range 200 {
-		o := unrandomised()
+		o := plain()
 		o.Control = "T0"
 		a := analyse(t, drawnYield(rng, 5, 4, 2.5), o)
 		letters := map[string]string{}
@@ -115,7 +115,7 @@ func TestCovariateWithoutSpread(t *testing.T) {
 		{"by block and treatment", func(b, k int) float64 { return float64(b*b) + 0.1*float64(k) }, true},
 	} {
 		rows := drawnYield(rng, 4, 5, 2)
-		o := unrandomised()
+		o := plain()
 		want := analyse(t, rows, o)
 		for i := range rows {
 			rows[i].HasCovariate, rows[i].Covariate = true, c.of(i/4, i%4)
@@ -141,7 +141,7 @@ func TestCovariateWithoutSpread(t *testing.T) {
 	for i := range rows {
 		rows[i].Block, rows[i].HasCovariate, rows[i].Covariate = "", true, 7
 	}
-	o := unrandomised()
+	o := plain()
 	o.UseCovariate = true
 	if a := analyse(t, rows, o); !hasText(a.Warnings, "left out") || hasText(a.Warnings, "block") {
 		t.Errorf("no blocks: %q", a.Warnings)
@@ -160,7 +160,7 @@ func TestNoAbsurdLimits(t *testing.T) {
 		}
 		largest := math.Round(math.Pow(10, float64(run%7)))
 		rows[rng.IntN(len(rows))].Value = largest
-		o := unrandomised()
+		o := plain()
 		o.Kind, o.Control = stats.Count, "T0"
 		o.Scale = stats.DefaultScale(stats.Count)
 		a := analyse(t, rows, o)
@@ -198,7 +198,7 @@ func TestDetectableFromAnEmptyControl(t *testing.T) {
 				rows[i].Value = 0
 			}
 		}
-		o := unrandomised()
+		o := plain()
 		o.Kind, o.Scale, o.Control, o.UnitKnown = kind, stats.DefaultScale(kind), rows[0].Treatment, true
 		if d := analyse(t, rows, o).Detectable; d == nil || d.FromWhat != "the highest mean" || !(d.From > 0) {
 			t.Errorf("%s: %+v", kind, d)

@@ -294,7 +294,7 @@ func TestCombineBalancedLaw(t *testing.T) {
 		}
 	}
 	c := combine(t, stats.CombineInput{Plots: plots})
-	a := analyse(t, means, unrandomised())
+	a := analyse(t, means, plain())
 	f := anovaRow(t, a.ANOVA, "treatment")
 	near(t, "F", f.F, c.Test.F, 1e-6)
 	near(t, "df", &c.Test.DenDF, 15, 1e-6)

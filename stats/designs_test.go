@@ -594,7 +594,7 @@ func TestTrendWithTreatmentsApart(t *testing.T) {
 			rows = append(rows, stats.Row{Treatment: p.name, Block: fmt.Sprint(b + 1), Value: max(v, 0), Missing: v < 0})
 		}
 	}
-	a := analyse(t, rows, unrandomised())
+	a := analyse(t, rows, plain())
 	tr, err := a.Trend(map[string]float64{"R0": 0, "R3": 3, "R6": 6, "R6LATE": 6, "R12": 12}, 3)
 	if err != nil {
 		t.Fatal(err)
@@ -640,7 +640,7 @@ func TestBlockByTreatmentOfAnAnalysis(t *testing.T) {
 		for i := range y {
 			rows = append(rows, stats.Row{Treatment: n[i], Block: block[i], Value: y[i]})
 		}
-		b := analyse(t, rows, unrandomised()).BlockByTreatment()
+		b := analyse(t, rows, plain()).BlockByTreatment()
 		if b == nil || b.DF1 != 5 || b.DF2 != 12 {
 			t.Fatalf("%+v", b)
 		}

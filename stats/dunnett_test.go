@@ -132,7 +132,7 @@ func TestStepsBeyondDoubt(t *testing.T) {
 				rows = append(rows, stats.Row{Block: fmt.Sprint(b), Treatment: fmt.Sprint("T", k), Value: float64(6*k*(k%2)) + float64(k) + float64(b) + rng.NormFloat64()})
 			}
 		}
-		o := unrandomised()
+		o := plain()
 		o.Control, o.Side = "T0", []stats.Side{stats.BothSides, stats.AboveControl}[rng.IntN(2)]
 		a := analyse(t, rows, o)
 		steps, err := a.VsControlStepDownContext(t.Context())

@@ -28,7 +28,7 @@ func TestWithinMarginImmer(t *testing.T) {
 	for k, v := range sum {
 		rows = append(rows, stats.Row{Block: k[0], Treatment: k[1], Value: v})
 	}
-	a := analyse(t, rows, unrandomised())
+	a := analyse(t, rows, plain())
 	if a.ResidualDF != 20 {
 		t.Fatalf("%d residual df", a.ResidualDF)
 	}
@@ -139,7 +139,7 @@ func TestWithinMarginKeepsItsLevel(t *testing.T) {
 				rows = append(rows, stats.Row{Block: fmt.Sprint(b), Treatment: fmt.Sprint("T", k), Value: mean + block + 2*rng.NormFloat64()})
 			}
 		}
-		a := analyse(t, rows, unrandomised())
+		a := analyse(t, rows, plain())
 		for _, relative := range []bool{false, true} {
 			m := stats.Margin{Below: 2.5, Above: 2.5, Relative: relative}
 			if relative {
@@ -216,7 +216,7 @@ func TestMarginOfWeeds(t *testing.T) {
 	met, open := 0, 0
 	for run := range 30 {
 		rows := drawnCover(rng, []float64{.3, .28, .2, .05, .3}, 0.3, 20)
-		o := unrandomised()
+		o := plain()
 		o.Kind, o.Control, o.UnitKnown = stats.Percent, "T0", true
 		if run%2 == 1 {
 			for i := range rows {
@@ -266,7 +266,7 @@ func TestMarginOfWeeds(t *testing.T) {
 			rows[i].Value = 0
 		}
 	}
-	o := unrandomised()
+	o := plain()
 	o.Kind, o.Control, o.UnitKnown, o.Scale = stats.Percent, "T0", true, stats.ArcsineSqrt
 	a := analyse(t, rows, o)
 	res, err := a.Within("T0", stats.Margin{Below: .2, Above: .2, Relative: true})

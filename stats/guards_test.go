@@ -114,11 +114,11 @@ func TestDetectableBelowZero(t *testing.T) {
 		rows[i].Value = float64((i * 13) % 23) // little signal, much spread
 		below[i].Value = rows[i].Value - 5
 	}
-	if d := analyse(t, below, unrandomised()).Detectable; d.BeyondZero || d.To >= 0 {
+	if d := analyse(t, below, plain()).Detectable; d.BeyondZero || d.To >= 0 {
 		t.Errorf("a measure below zero: %+v, want a mean below zero as it is", d)
 	}
 	for _, kind := range []stats.Kind{stats.Measure, stats.Percent, stats.Count} {
-		o := unrandomised()
+		o := plain()
 		o.Kind, o.Scale = kind, stats.Raw
 		d := analyse(t, rows, o).Detectable
 		if d == nil {

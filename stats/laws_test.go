@@ -38,7 +38,7 @@ func TestCertifiedResistivity(t *testing.T) {
 		}
 		rows = append(rows, stats.Row{Treatment: l[0], Value: v})
 	}
-	a := analyse(t, rows, unrandomised())
+	a := analyse(t, rows, plain())
 	trt := anovaRow(t, a.ANOVA, "treatment")
 	for what, c := range map[string]struct {
 		got  *float64
@@ -78,7 +78,7 @@ func TestCertifiedLargeConstants(t *testing.T) {
 				rows = append(rows, stats.Row{Treatment: fmt.Sprint(g + 1), Value: v})
 			}
 		}
-		f := anovaRow(t, analyse(t, rows, unrandomised()).ANOVA, "treatment").F
+		f := anovaRow(t, analyse(t, rows, plain()).ANOVA, "treatment").F
 		near(t, fmt.Sprintf("certified F at %g", c.base), f, 21, 21*c.certified)
 		exact := exactOneWayF(rows)
 		near(t, fmt.Sprintf("exact F at %g", c.base), f, exact, exact*c.exact)
@@ -148,7 +148,7 @@ func TestRowOrderChangesNothing(t *testing.T) {
 	rng := rand.New(rand.NewPCG(3, 1))
 	for range 30 {
 		rows := damaged(rng)
-		o := unrandomised()
+		o := plain()
 		o.Control = "T1"
 		want := asJSON(t, analyse(t, rows, o))
 		rng.Shuffle(len(rows), func(i, j int) { rows[i], rows[j] = rows[j], rows[i] })
@@ -185,13 +185,13 @@ func TestNamesPlaceAndUnitChangeNothing(t *testing.T) {
 	rng := rand.New(rand.NewPCG(5, 8))
 	for range 30 {
 		rows := damaged(rng)
-		a := analyse(t, rows, unrandomised())
+		a := analyse(t, rows, plain())
 		change := func(f func(*stats.Row)) stats.Analysis {
 			c := slices.Clone(rows)
 			for i := range c {
 				f(&c[i])
 			}
-			return analyse(t, c, unrandomised())
+			return analyse(t, c, plain())
 		}
 		rename := map[string]string{"T1": "straw", "T2": "a", "T3": "10", "T4": "9", "T5": "T1"}
 		agree(t, "relabelling", a, change(func(r *stats.Row) {
@@ -211,7 +211,7 @@ func TestTwoTreatments(t *testing.T) {
 	rng := rand.New(rand.NewPCG(2, 2))
 	for range 20 {
 		rows := invented(2, 5, 1, 0.5, rng)
-		o := unrandomised()
+		o := plain()
 		o.Control = "T1"
 		a := analyse(t, rows, o)
 		x, y := make([]float64, 5), make([]float64, 5)
@@ -293,7 +293,7 @@ func TestLevelAndCoverage(t *testing.T) {
 	if os.Getenv("QUADTALLY_HEAVY") == "1" {
 		trials = 20000
 	}
-	o := unrandomised()
+	o := plain()
 	o.Method = stats.LSD
 	var tenth [10]int
 	covered, intervals := 0, 0
@@ -325,7 +325,7 @@ func TestLevelAndCoverage(t *testing.T) {
 // Fieller's interval covers the true suppression at its confidence.
 func TestSuppressionCoverage(t *testing.T) {
 	rng := rand.New(rand.NewPCG(17, 19))
-	o := unrandomised()
+	o := plain()
 	o.Control = "C"
 	covered, trials := 0, 600
 	for range trials {
@@ -391,9 +391,9 @@ func TestTrendsAddUp(t *testing.T) {
 			}
 			ss += *r.SS
 		}
-		want := anovaRow(t, analyse(t, rows, unrandomised()).ANOVA, "treatment").SS
+		want := anovaRow(t, analyse(t, rows, plain()).ANOVA, "treatment").SS
 		near(t, "sum of trends", &ss, want, 1e-9*want)
-		o := unrandomised()
+		o := plain()
 		o.Rates = map[string]float64{}
 		for i, s := range scores {
 			o.Rates[m.Levels[i]] = s
@@ -408,7 +408,7 @@ func TestTrendsAddUp(t *testing.T) {
 		}
 		near(t, "linear trend", a.Contrasts[0].F, *linear.F, 1e-9**linear.F)
 	}
-	o := unrandomised()
+	o := plain()
 	o.Contrasts = []stats.Question{{Name: "cover against none", Weights: map[string]float64{"bare": 4, "RYE": -1, "RYEVETCH": -1, "STRAW": -1, "TARP": -1}}}
 	near(t, "cover against none", analyse(t, d1Rows(), o).Contrasts[0].Estimate, 4*59-28-17.25-33-9, 1e-9)
 	o.Contrasts[0].Weights["TARP"] = 0
@@ -430,8 +430,8 @@ func TestCovariate(t *testing.T) {
 		rows[i].Covariate, rows[i].HasCovariate = 10*rng.Float64(), true
 		rows[i].Value += 3 * rows[i].Covariate
 	}
-	without := analyse(t, rows, unrandomised())
-	o := unrandomised()
+	without := analyse(t, rows, plain())
+	o := plain()
 	o.UseCovariate = true
 	with := analyse(t, rows, o)
 	if with.ResidualDF != without.ResidualDF-1 || *with.MSE > *without.MSE/5 {
@@ -464,7 +464,7 @@ func FuzzAnalyse(f *testing.F) {
 			}
 			rows = append(rows, r)
 		}
-		o := unrandomised()
+		o := plain()
 		o.Control = "A"
 		a, err := stats.Analyse(rows, o)
 		if err == nil {

@@ -108,7 +108,7 @@ func TestPairPowerSimulated(t *testing.T) {
 				rows = append(rows, stats.Row{Treatment: name, Block: string(rune('1' + b)), Value: v})
 			}
 		}
-		o := unrandomised()
+		o := plain()
 		o.Control = "A"
 		a := analyse(t, rows, o)
 		if pair(t, a.Pairs, "A", "B").Differ {

@@ -82,7 +82,7 @@ func TestThreeByFive(t *testing.T) {
 			rows = append(rows, stats.Row{Treatment: name, Block: string(rune('1' + b)), Value: y})
 		}
 	}
-	a := analyse(t, rows, unrandomised())
+	a := analyse(t, rows, plain())
 	trt := anovaRow(t, a.ANOVA, "treatment")
 	near(t, "F", trt.F, 33.98883, 5e-6)
 	near(t, "p", trt.P, 0.00012292, 5e-9)

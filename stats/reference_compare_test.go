@@ -15,7 +15,7 @@ import (
 func TestReferencePairs(t *testing.T) {
 	refcases.Run(t, func(t *testing.T, c *refcases.Case) {
 		rows := caseRows(t, c, false)
-		a := analyse(t, rows, unrandomised())
+		a := analyse(t, rows, plain())
 		checkPlain(t, c, "", a)
 		checkPairs(t, c, rows, map[string]string{"p_lsd": "lsd", "p_tukey": "tukey", "p_bonferroni": "bonferroni",
 			"p_holm": "holm", "p_sidak": "sidak", "p_bh": "bh", "p_scheffe": "scheffe"}, "p_tukey")
@@ -37,7 +37,7 @@ func TestReferenceDunnett(t *testing.T) {
 	refcases.Run(t, func(t *testing.T, c *refcases.Case) {
 		rows := caseRows(t, c, false)
 		run := func(side stats.Side) stats.Analysis {
-			o := unrandomised()
+			o := plain()
 			o.Control, o.Side = c.DesignTexts(t, "control")[0], side
 			return analyse(t, rows, o)
 		}
@@ -146,7 +146,7 @@ func checkLetterRule(t *testing.T, letters []string, differ func(i, j int) bool)
 func TestReferenceContrasts(t *testing.T) {
 	refcases.Run(t, func(t *testing.T, c *refcases.Case) {
 		rows := caseRows(t, c, false)
-		a := analyse(t, rows, unrandomised())
+		a := analyse(t, rows, plain())
 		checkPlain(t, c, "", a)
 		fit := fitOf(t, rows)
 		m, err := fit.MeansOf("treatment")
@@ -270,7 +270,7 @@ func TestReferenceIncompleteBlocks(t *testing.T) {
 		}
 		checkANOVA(t, c, "anova_treatments_adjusted", fit.Sequential(), nil)
 		checkANOVA(t, c, "anova_blocks_adjusted", turned.Sequential(), nil)
-		a := analyse(t, rows, unrandomised())
+		a := analyse(t, rows, plain())
 		if a.Design.Kind != stats.IncompleteBlocks {
 			t.Errorf("design is %s: %s", a.Design.Kind, a.Design.Words)
 		}
@@ -371,7 +371,7 @@ func TestReferenceTransforms(t *testing.T) {
 			if !c.Has(name) {
 				continue
 			}
-			o := unrandomised()
+			o := plain()
 			o.Kind, o.Scale = stats.Count, scale
 			if slices.Max(c.Floats(t, "y")) <= 1 {
 				o.Kind = stats.Proportion
@@ -413,7 +413,7 @@ func TestReferenceTransforms(t *testing.T) {
 func TestReferenceSubsampling(t *testing.T) {
 	refcases.Run(t, func(t *testing.T, c *refcases.Case) {
 		rows := caseRows(t, c, true)
-		a := analyse(t, rows, unrandomised())
+		a := analyse(t, rows, plain())
 		if c.Shape() == refcases.OneQuadrat {
 			if a.Subsampling != nil {
 				t.Error("a spread within plots from one quadrat each")
@@ -441,7 +441,7 @@ func TestReferenceSubsampling(t *testing.T) {
 		}
 		c.Check(t, "balanced", a.Design.QuadratsMin == a.Design.QuadratsMax)
 		checkPlain(t, c, "plot_mean_analysis.", a)
-		o := unrandomised()
+		o := plain()
 		o.Alpha = 0.01
 		if c.Has("plot_mean_analysis.lsd01") {
 			c.Check(t, "plot_mean_analysis.lsd01", or(analyse(t, rows, o).Pairs[0].LSD))
@@ -597,7 +597,7 @@ func checkSplitInTime(t *testing.T, c *refcases.Case, path, sphericity string, s
 func checkZeroDate(t *testing.T, c *refcases.Case, rows []stats.Row) {
 	t.Helper()
 	day := func(d float64) stats.Analysis {
-		return analyse(t, slices.DeleteFunc(slices.Clone(rows), func(r stats.Row) bool { return r.Day != d }), unrandomised())
+		return analyse(t, slices.DeleteFunc(slices.Clone(rows), func(r stats.Row) bool { return r.Day != d }), plain())
 	}
 	zero := day(0)
 	trt := anovaRow(t, zero.ANOVA, "treatment")
@@ -642,12 +642,12 @@ func TestReferenceArea(t *testing.T) {
 			areas = append(areas, stats.Row{Plot: p.Name, Block: p.Block, Treatment: p.Treatment, Value: or(p.Area), Source: fmt.Sprintf("row %d", i+1)})
 			whole = whole && p.WholePeriod
 		}
-		a := analyse(t, areas, unrandomised())
+		a := analyse(t, areas, plain())
 		checkPlain(t, c, "analysis_of_auc.", a)
-		o := unrandomised()
+		o := plain()
 		o.Alpha = 0.01
 		c.Check(t, "analysis_of_auc.lsd01", or(analyse(t, areas, o).Pairs[0].LSD))
-		season, err := stats.AnalyseSeason(rows, unrandomised())
+		season, err := stats.AnalyseSeason(rows, plain())
 		if err != nil {
 			t.Fatal(err)
 		}

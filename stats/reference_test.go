@@ -179,7 +179,7 @@ func checkResiduals(t *testing.T, c *refcases.Case, a stats.Analysis, n int) {
 
 func TestReferenceOneWay(t *testing.T) {
 	refcases.Run(t, func(t *testing.T, c *refcases.Case) {
-		a := analyse(t, caseRows(t, c, false), unrandomised())
+		a := analyse(t, caseRows(t, c, false), plain())
 		switch c.Shape() {
 		case refcases.OneWayCertified:
 			checkNIST(t, c, a)
@@ -287,7 +287,7 @@ func TestReferenceBlocks(t *testing.T) {
 			return
 		}
 		rows := caseRows(t, c, false)
-		a := analyse(t, rows, unrandomised())
+		a := analyse(t, rows, plain())
 		if c.Shape() == refcases.BlocksEdge {
 			trt, block, res := anovaRow(t, a.ANOVA, "treatment"), anovaRow(t, a.ANOVA, "block"), anovaRow(t, a.ANOVA, "residual")
 			for name, got := range map[string]any{
@@ -314,7 +314,7 @@ func TestReferenceBlocks(t *testing.T) {
 			c.Check(t, "paired_t", or(pair(t, a.Pairs, "1", "2").T))
 		}
 		if c.Has("lsd01") {
-			o := unrandomised()
+			o := plain()
 			o.Alpha = 0.01
 			c.Check(t, "lsd01", or(analyse(t, rows, o).Pairs[0].LSD))
 		}
@@ -416,7 +416,7 @@ func checkSplitPlot(t *testing.T, c *refcases.Case) {
 	for i, y := range c.Floats(t, "y") {
 		plots = append(plots, stats.Row{Block: block[i], Treatment: whole[i], Quadrat: sub[i], Value: y})
 	}
-	a := analyse(t, plots, unrandomised())
+	a := analyse(t, plots, plain())
 	n := float64(len(c.WantStrings(t, "levels_sub")))
 	trt := anovaRow(t, a.ANOVA, "treatment")
 	for i, r := range a.ANOVA {
@@ -460,7 +460,7 @@ func checkSplitPlot(t *testing.T, c *refcases.Case) {
 func TestReferenceMissingPlots(t *testing.T) {
 	refcases.Run(t, func(t *testing.T, c *refcases.Case) {
 		rows := caseRows(t, c, false)
-		a := analyse(t, rows, unrandomised())
+		a := analyse(t, rows, plain())
 		switch c.Shape() {
 		case refcases.Disconnected:
 			checkDisconnected(t, c, a)
@@ -560,7 +560,7 @@ func checkPairs(t *testing.T, c *refcases.Case, rows []stats.Row, methods map[st
 		}
 		return out
 	}
-	base := analyse(t, rows, unrandomised())
+	base := analyse(t, rows, plain())
 	c.Check(t, "pairs.diff_a_minus_b", sign(base, func(p stats.Pair) *float64 { return p.Difference }))
 	c.Check(t, "pairs.t", sign(base, func(p stats.Pair) *float64 { return p.T }))
 	checkIf(t, c, "pairs.sed", gather(base, func(p stats.Pair) float64 { return or(p.SED) }))
@@ -570,7 +570,7 @@ func checkPairs(t *testing.T, c *refcases.Case, rows []stats.Row, methods map[st
 		if method == "" {
 			continue
 		}
-		o := unrandomised()
+		o := plain()
 		o.Method = stats.Method(method)
 		a := analyse(t, rows, o)
 		c.Check(t, "pairs."+entry, gather(a, func(p stats.Pair) float64 { return or(p.P) }), lead)

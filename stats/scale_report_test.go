@@ -50,7 +50,7 @@ func TestCoverScaleReport(t *testing.T) {
 			for range runs {
 				rows := drawnCover(rng, means, clumped[0], clumped[1])
 				for i, scale := range scales {
-					o := unrandomised()
+					o := plain()
 					o.Kind, o.Scale, o.Control, o.UnitKnown = stats.Percent, scale, "T0", true
 					a, err := stats.Analyse(rows, o)
 					if err != nil {

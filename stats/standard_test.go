@@ -22,7 +22,7 @@ func TestStandardMeansOfSharesAndCounts(t *testing.T) {
 				rows[i].Value /= 100
 			}
 		}
-		o := unrandomised()
+		o := plain()
 		o.Kind, o.Control = kind, "BARE"
 		a := analyse(t, rows, o)
 		if a.Transform.Scale != stats.DefaultScale(kind) || a.StandardBy == "" {
@@ -86,7 +86,7 @@ func TestStandardMeansWithNothingFound(t *testing.T) {
 			rows = append(rows, stats.Row{Treatment: name, Block: fmt.Sprint(b + 1), Value: v})
 		}
 	}
-	o := unrandomised()
+	o := plain()
 	o.Kind, o.Control = stats.Count, "BARE"
 	tarp := treatment(t, analyse(t, rows, o), "TARP")
 	if s := tarp.Suppression; *s.Percent != 100 || s.Upper == nil || *s.Upper != 100 || !(*s.Lower > 90) {
@@ -116,7 +116,7 @@ func TestStandardMeansWithNothingFound(t *testing.T) {
 // Values with an error of their own are in the unit of the response, and so are
 // analysed as they are; their intervals are the linear model's.
 func TestOwnErrorIsOnTheRawScale(t *testing.T) {
-	o := unrandomised()
+	o := plain()
 	o.Kind, o.Control = stats.Percent, "BARE"
 	rows := d1Rows()
 	e := stats.OwnError{DF: 10}

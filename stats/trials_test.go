@@ -57,16 +57,16 @@ func d2Rows() []stats.Row {
 	return rows
 }
 
-// unrandomised are the default options without the randomisation test, which takes
+// plain are the default options without the randomisation test, which takes
 // longer than all the rest.
-func unrandomised() stats.Options {
+func plain() stats.Options {
 	o := stats.DefaultOptions()
 	o.Randomise.Draws = 0
 	return o
 }
 
 func rawPercent() stats.Options {
-	o := unrandomised()
+	o := plain()
 	o.Kind, o.Scale = stats.Percent, stats.Raw
 	return o
 }
