@@ -2,6 +2,10 @@ package main
 
 import (
 	"bytes"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"regexp"
 	"strings"
 	"testing"
 
@@ -88,4 +92,43 @@ func TestHelpIsShort(t *testing.T) {
 		})
 	}
 	say(t, "help", "sow").expect(t, exitUsage, "no command")
+}
+
+// TestNamedCommandsExist: a command that a message, a help text or the documents
+// send people to is one of the program, and each help text is of one.
+func TestNamedCommandsExist(t *testing.T) {
+	root := newRoot(&app{})
+	known := map[string]bool{root.Name(): true, "help": true, "completion": true}
+	for _, c := range root.Commands() {
+		known[c.Name()] = true
+	}
+	named, found := regexp.MustCompile("`(?:\\./)?quadtally ([a-z]+)|(?m:^  quadtally ([a-z]+))"), 0
+	look := func(path string) {
+		text, err := os.ReadFile(path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, m := range named.FindAllStringSubmatch(string(text), -1) {
+			if found++; !known[m[1]+m[2]] {
+				t.Errorf("%s speaks of the command %q, which does not exist", path, m[1]+m[2])
+			}
+		}
+	}
+	err := filepath.WalkDir(".", func(path string, d fs.DirEntry, err error) error {
+		if name := filepath.Base(path); err == nil && (strings.HasSuffix(name, ".go") && !strings.HasSuffix(name, "_test.go") || strings.HasPrefix(path, "help/")) {
+			look(path)
+			if of := strings.TrimSuffix(name, ".txt"); of != name && !known[of] {
+				t.Errorf("%s is the help of no command", path)
+			}
+		}
+		return err
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	look("../../README.md")
+	look("../../DEVELOPERS.md")
+	if found < 50 {
+		t.Errorf("only %d commands are named", found)
+	}
 }
