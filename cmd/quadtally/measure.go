@@ -71,7 +71,7 @@ func (f *measureFlags) check(cmd *cobra.Command) error {
 	if err := checkAsk(cmd, f.ask); err != nil {
 		return err
 	}
-	v, given := &f.opt.Vision, cmd.Flags().Changed
+	v := &f.opt.Vision
 	framed := v.FrameMM != [2]float64{}
 	switch {
 	case f.ask > 0 && f.answers != "":
@@ -86,12 +86,18 @@ func (f *measureFlags) check(cmd *cobra.Command) error {
 		return usagef("--frame and --no-frame exclude each other")
 	case !f.noFrame && !framed:
 		return usagef("say the inner size of the frame, such as --frame 500mm or --frame 18in, or --no-frame for the whole photo")
-	case framed:
-		v.MMPerPx = 0
-	default:
-		v.PipeDiameterMM, v.CardCodeMM = 0, print.CodeMM
 	}
-	if given("threshold") {
+	if framed {
+		if err := unused(cmd, "photos with a frame, which gives the scale", "mm-per-px"); err != nil {
+			return err
+		}
+	} else {
+		if err := unused(cmd, "photos without a frame", "pipe"); err != nil {
+			return err
+		}
+		v.CardCodeMM = print.CodeMM
+	}
+	if cmd.Flags().Changed("threshold") {
 		if _, err := vision.HandThreshold(v.Index, f.threshold); err != nil {
 			return typed(err)
 		}
