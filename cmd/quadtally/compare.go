@@ -28,7 +28,7 @@ type compareFlags struct {
 	contrasts, factors                  []string
 	together, rate, layout              string
 	equivalent, noWorse, margin, worse  string
-	covariateAfter, stepDown            bool
+	covariateAfter, stepDown, checks    bool
 	script                              string
 }
 
@@ -115,11 +115,12 @@ day or date where there are visits, and the value.
 	fl.StringVar(&f.worse, "worse", "", "which way is worse: above or below (default: by the response)")
 	fl.BoolVar(&f.covariateAfter, "covariate-after", false, "take a covariate measured after the treatments began")
 	fl.BoolVar(&f.stepDown, "step-down", false, "Dunnett's test in its step-down form too: shows at least as much, without intervals")
+	fl.BoolVar(&f.checks, "checks", false, "second looks at the residuals: three tests of equal spread, the plot furthest out, the power the values suggest; no answer is changed")
 	fl.StringVar(&f.script, "script", "", "also write the comparison as an R script to this `file`")
 	fl.StringSliceVar(&f.factors, "factors", nil, "with --from: columns whose combinations are the treatments, `A,B`; with --layout: factors of the plan")
 	fl.StringVar(&f.layout, "layout", "", "split-plot or strip-plot, with --factors WHOLE,SUB")
 	fl.StringVar(&f.rate, "rate", "", "with --from: the column with the rate of each treatment, for a trend")
-	flagGroup(c, "Questions", "contrast", "contrasts-by", "equivalent-to", "no-worse-than", "margin", "worse", "step-down", "covariate", "covariate-after")
+	flagGroup(c, "Questions", "checks", "contrast", "contrasts-by", "equivalent-to", "no-worse-than", "margin", "worse", "step-down", "covariate", "covariate-after")
 	flagGroup(c, "How it is analysed", "scale", "method", "side", "alpha", "model", "serial", "calibrated")
 	flagGroup(c, "Any table", "from", "value", "kind", "decimal", "factors", "layout", "rate")
 	return c
@@ -138,7 +139,7 @@ func (f *compareFlags) options() (analysis.Options, error) {
 	opt := analysis.Options{Visit: f.visit, Season: f.season, Class: f.class, Control: f.control, Scale: stats.Scale(f.scale),
 		Method: stats.Method(f.method), Side: stats.Side(f.side), Alpha: f.alpha, Calibrated: f.calibrated,
 		Model: analysis.Model(f.model), Serial: f.serial, CovariateAfter: f.covariateAfter}
-	opt.StepDown = f.stepDown
+	opt.StepDown, opt.SecondLooks = f.stepDown, f.checks
 	opt.Contrasts, opt.Together = f.contrasts, stats.ContrastAdjustment(f.together)
 	var err error
 	if opt.Margin, err = f.marginAsked(); err != nil {

@@ -111,6 +111,8 @@ type Comparison struct {
 	Factorial *FactorialAnswer          `json:"factorial,omitempty"`
 	Margin    *MarginAnswer             `json:"margin,omitempty"`
 	StepDown  []stats.ControlComparison `json:"step_down,omitempty"`
+	// SecondLooks are further checks of the residuals, on request.
+	SecondLooks *stats.SecondLooks `json:"second_looks,omitempty"`
 
 	// Second opinions, by models for what the data are.
 	CountModel  *ShareOrCountModel `json:"count_model,omitempty"`
@@ -276,7 +278,7 @@ func (c *Comparison) analyseLayout(snap *record.Snapshot, rows []stats.Row, opt 
 // beyondLayout reports that something is asked for which a split plot or strip
 // plot does not answer.
 func (o Options) beyondLayout() bool {
-	return o.Covariate != nil || len(o.Contrasts) > 0 || o.Margin != nil || o.StepDown || o.Serial || o.Model != ModelByKind && o.Model != NoModel
+	return o.Covariate != nil || len(o.Contrasts) > 0 || o.Margin != nil || o.StepDown || o.SecondLooks || o.Serial || o.Model != ModelByKind && o.Model != NoModel
 }
 
 // countedOn is the ground or bed that every reading was counted on, 1 where the
