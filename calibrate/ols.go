@@ -102,17 +102,6 @@ func slopeP(l *OLS) *float64 {
 // At is the height of the line at x.
 func (l *OLS) At(x float64) float64 { return l.my + l.Slope.Value*(x-l.mx) }
 
-// Predict is the value at x with the classical interval for the line and for
-// one new observation.
-func (l *OLS) Predict(x float64) (value float64, line, observation *Interval) {
-	n := float64(l.N)
-	h := 1/n + (x-l.mx)*(x-l.mx)/l.sxx
-	t := tHalf(l.level, n-2) * l.Sigma
-	value = l.At(x)
-	return value, around(value, t*math.Sqrt(h), l.level, "t interval for the line, independent pairs"),
-		around(value, t*math.Sqrt(1+h), l.level, "t interval for one new observation, independent pairs")
-}
-
 // Shape says what the set of x values that fit an observed y looks like.
 type Shape string
 
