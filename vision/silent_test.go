@@ -117,6 +117,28 @@ var mishaps = []struct {
 	{"thin and pale", func(rng *rand.Rand, s *drawn.Stand, _ *int) {
 		s.Leaf, s.WidthMM, s.Cover = pick(rng, "pale", "frosted", "glaucous"), within(rng, .8, 1.8), within(rng, .15, .45)
 	}},
+	// Leaves that are hardly green, in light that makes them less so.
+	{"pale, dappled", func(rng *rand.Rand, s *drawn.Stand, _ *int) {
+		pale(rng, s)
+		s.Dapple = within(rng, .15, .6)
+	}},
+	{"pale, shadow", func(rng *rand.Rand, s *drawn.Stand, _ *int) {
+		pale(rng, s)
+		s.Shadow = within(rng, .08, .5)
+	}},
+	{"pale, any cast", func(rng *rand.Rand, s *drawn.Stand, _ *int) {
+		pale(rng, s)
+		s.Gains = [3]float64{within(rng, .55, 1.2), within(rng, .9, 1.1), within(rng, .5, 1.6)}
+	}},
+	{"pale, frost", func(rng *rand.Rand, s *drawn.Stand, _ *int) {
+		pale(rng, s)
+		s.Frost = within(rng, .3, .95)
+	}},
+}
+
+// pale makes leaves of a stand hardly green, and enough of them to matter.
+func pale(rng *rand.Rand, s *drawn.Stand) {
+	s.Leaf, s.Cover = pick(rng, "pale", "frosted", "glaucous"), pick(rng, .2, .3, .4, .5)
 }
 
 // spoiltScenes are photos spoilt in every way, so many of each.
