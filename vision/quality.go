@@ -107,8 +107,8 @@ const (
 	// Of 203 open field photos the one with most ground in wide green without
 	// edges has .066 of it, the smoothest wide green of all rises by .246, the
 	// most faint green is .046 and the most far below the ground .142. Of 300
-	// sound drawn stands the most is .125 and the smoothest rises by .129.
-	limitMat, limitRise, leastWide = 0.13, 0.12, 0.04
+	// sound drawn stands the most is .125, and one rises by less than .153.
+	limitMat, limitRise, leastWide = 0.13, 0.15, 0.04
 	limitFaint, limitBelow         = 0.055, 0.20
 	// someFaint counts where less than half of it was counted as green, as in
 	// none of the open photos.
@@ -124,7 +124,7 @@ const (
 	limitLong = 2.3
 	// farBelow is the index value that lies far below bare ground.
 	farBelow   = -0.10
-	limitRange = 0.135 // four of 203 open field photos have a wider one
+	limitRange = 0.145 // three of 203 open field photos have a wider one
 	lookBlur   = 0.36  // thin leaves are gone by then
 	lookBlue   = 25.0
 	// smallestPlantMM across three cells is the least that shows as a shape.
