@@ -101,6 +101,10 @@ func TestSecondOpinion(t *testing.T) {
 			t.Errorf("second opinion %+.3f off: asked %v, want %v", c.off, !c.want, c.want)
 		}
 	}
+	m.Quality.DarkFrac = inShade + .001 // in shade less is enough
+	if !asks(limitInShade+.001) || asks(limitInShade-.001) || !asks(-limitInShade-.001) {
+		t.Errorf("in shade the limit is not %.3f", limitInShade)
+	}
 	m.Quality.TwoKinds = false
 	if got, err := AtThreshold(m, r.Threshold, plain()); err != nil || slices.ContainsFunc(got.Flags, func(f Flag) bool { return f.Code == FlagSecond }) {
 		t.Errorf("an unclear second opinion is told, error %v", err)
@@ -134,7 +138,7 @@ func TestMatAmongLeaves(t *testing.T) {
 			t.Errorf("%s leaves on %s: score %.2f with moss and %.2f without, limit %.2f", c.leaf, c.ground, with, without, limitMatScore)
 		}
 	}
-	if v := make(swatches, swatchesAcross*swatchesAcross).matScore(); v != noScore {
+	if v := make(swatches, swatchesAcross*swatchesAcross).matScore(); v != 0 {
 		t.Errorf("score %g where nothing is seen", v)
 	}
 }
