@@ -563,16 +563,16 @@ func AtThreshold(m Measurement, th Threshold, opt Options) (Result, error) {
 		res.Flags = append(res.Flags, Flag{FlagFaint, MustLook, res.CoverFrac - looks, (1 - looksGreen) * res.CoverFrac,
 			fmt.Sprintf("%.0f %% was counted as green and %.0f %% looks so: pale leaves, a film on the ground, or a cast; look at the outline", 100*res.CoverFrac, 100*looks)})
 	}
-	second := limitSecond
+	limit := limitTwoWays
 	if m.Quality.DarkFrac > inShade {
-		second = limitInShade
+		limit = limitInShade
 	}
-	if off := m.Quality.StandsOut - res.CoverFrac; m.Index == IndexSoftExG && m.Quality.TwoKinds && math.Abs(off) > second {
+	if off := m.Quality.StandsOut - res.CoverFrac; m.Index == IndexSoftExG && m.Quality.TwoKinds && math.Abs(off) > limit {
 		text := "%.0f %% was counted as green and %.0f %% stands out from the ground, each spot held against its own light: look for leaves in shade, dappled light or frost"
 		if off < 0 {
 			text = "%.0f %% was counted as green and only %.0f %% stands out from the ground, each spot held against its own light: look for a film of moss or algae, glare, or green cast on the ground"
 		}
-		res.Flags = append(res.Flags, Flag{FlagSecond, MustLook, math.Abs(off), second, fmt.Sprintf(text, 100*res.CoverFrac, 100*m.Quality.StandsOut)})
+		res.Flags = append(res.Flags, Flag{FlagTwoWays, MustLook, math.Abs(off), limit, fmt.Sprintf(text, 100*res.CoverFrac, 100*m.Quality.StandsOut)})
 	}
 	pieces, err := m.Plane.Pieces(th.Value, opt.Pieces)
 	if err != nil {

@@ -38,9 +38,10 @@ const (
 	// FlagFaint: much of the ground is faintly green and was taken for bare, or
 	// far less green than what was.
 	FlagFaint FlagCode = "faint-green"
-	// FlagSecond: held against its own light spot by spot, another share of the
-	// ground is green than was measured. It is raised by AtThreshold.
-	FlagSecond FlagCode = "second-opinion"
+	// FlagTwoWays: held against its own light spot by spot, another share of the
+	// ground is green than was measured (see swatches.standsOut). It is raised by
+	// AtThreshold.
+	FlagTwoWays FlagCode = "two-ways"
 	// FlagPanorama: the photo is stitched from several, which repeats some
 	// ground and leaves out other.
 	FlagPanorama FlagCode = "panorama"
@@ -113,10 +114,10 @@ const (
 	// someFaint counts where less than half of it was counted as green, as in
 	// none of the open photos.
 	someFaint = 0.03
-	// Of 203 open field photos the second opinion, where it is clear, lies .084
-	// from the measured cover at most. Where more than inShade lies in shadow,
+	// Of 203 open field photos what stands out, where it is clear, lies .084 from
+	// the measured cover at most. Where more than inShade lies in shadow,
 	// less is enough: of the 14 open field photos so shaded one is asked about by it.
-	limitSecond, limitInShade, inShade = 0.085, 0.05, 0.15
+	limitTwoWays, limitInShade, inShade = 0.085, 0.05, 0.15
 	// Of the open field photos with more than leastPale of cover none has less
 	// ground whose green is the largest channel than .65 of its cover; looksGreen
 	// of it is too little.

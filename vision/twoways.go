@@ -2,8 +2,8 @@ package vision
 
 import "math"
 
-// A second opinion on cover, by another way: each swatch is held against its own
-// brightness instead of that of its surroundings, so that leaves in the shadows
+// Cover is seen a second way: each swatch is held against its own brightness
+// instead of that of its surroundings, so that leaves in the shadows
 // of branches, which the index sees as faintly green, stand as far from the
 // ground as lit ones. It is coarse and blind where ground and leaves are not of
 // two clear kinds, so it measures nothing; where it is clear and far from the

@@ -67,9 +67,9 @@ func TestStandsOut(t *testing.T) {
 	}
 }
 
-// TestSecondOpinion: pale leaves that are missed or halved in dappled light, in
-// frost or under a blue cast are asked about, as the second opinion sees them.
-func TestSecondOpinion(t *testing.T) {
+// TestTwoWays: pale leaves that are missed or halved in dappled light, in
+// frost or under a blue cast are asked about, as they are seen the second way.
+func TestTwoWays(t *testing.T) {
 	blue := standOf("sand", "frosted", 3.4, .5, 395)
 	blue.Gains = [3]float64{.6, 1, 1.5}
 	dappled := standOf("rolled", "frosted", 1.9, .45, 369)
@@ -91,14 +91,14 @@ func TestSecondOpinion(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		return slices.ContainsFunc(got.Flags, func(f Flag) bool { return f.Code == FlagSecond && f.Severity == MustLook })
+		return slices.ContainsFunc(got.Flags, func(f Flag) bool { return f.Code == FlagTwoWays && f.Severity == MustLook })
 	}
 	for _, c := range []struct {
 		off  float64
 		want bool
-	}{{0, false}, {limitSecond - .001, false}, {limitSecond + .001, true}, {-limitSecond + .001, false}, {-limitSecond - .001, true}} {
+	}{{0, false}, {limitTwoWays - .001, false}, {limitTwoWays + .001, true}, {-limitTwoWays + .001, false}, {-limitTwoWays - .001, true}} {
 		if asks(c.off) != c.want {
-			t.Errorf("second opinion %+.3f off: asked %v, want %v", c.off, !c.want, c.want)
+			t.Errorf("what stands out lies %+.3f off: asked %v, want %v", c.off, !c.want, c.want)
 		}
 	}
 	m.Quality.DarkFrac = inShade + .001 // in shade less is enough
@@ -106,8 +106,8 @@ func TestSecondOpinion(t *testing.T) {
 		t.Errorf("in shade the limit is not %.3f", limitInShade)
 	}
 	m.Quality.TwoKinds = false
-	if got, err := AtThreshold(m, r.Threshold, plain()); err != nil || slices.ContainsFunc(got.Flags, func(f Flag) bool { return f.Code == FlagSecond }) {
-		t.Errorf("an unclear second opinion is told, error %v", err)
+	if got, err := AtThreshold(m, r.Threshold, plain()); err != nil || slices.ContainsFunc(got.Flags, func(f Flag) bool { return f.Code == FlagTwoWays }) {
+		t.Errorf("what stands out unclearly is told, error %v", err)
 	}
 }
 
