@@ -244,3 +244,32 @@ func TestMarginBesideABareTreatment(t *testing.T) {
 		near(t, n.Treatment, n.PLower, p, 1e-12)
 	}
 }
+
+// A share among percents is one whose hundredfold is within a factor of 4 of
+// the others of its treatment, and no other.
+func TestDoubtfulWithinAFactorOfFour(t *testing.T) {
+	for _, c := range []struct {
+		value, others float64
+		doubtful      bool
+	}{
+		{0.2, 5, false}, {0.2, 6, true}, {0.2, 20, true}, {0.2, 79, true}, {0.2, 80, false},
+		{0, 20, false}, {1, 100, false}, {0.9, 90, true}, {0.5, 101, false},
+	} {
+		rows := []stats.Row{{Treatment: "A", Block: "1", Value: c.value}}
+		for b := range 3 {
+			rows = append(rows, stats.Row{Treatment: "A", Block: fmt.Sprint(b + 2), Value: c.others})
+			rows = append(rows, stats.Row{Treatment: "B", Block: fmt.Sprint(b + 2), Value: 30})
+		}
+		if got := len(stats.DoubtfulPercents(rows)) == 1; got != c.doubtful {
+			t.Errorf("%g among %g: doubtful %v", c.value, c.others, got)
+		}
+		rows[0].Missing = true
+		if len(stats.DoubtfulPercents(rows)) != 0 {
+			t.Errorf("%g, missing, is doubtful", c.value)
+		}
+		rows[0].Missing, rows[0].Treatment = false, "C"
+		if len(stats.DoubtfulPercents(rows)) != 0 {
+			t.Errorf("%g is doubtful without others of its treatment", c.value)
+		}
+	}
+}
