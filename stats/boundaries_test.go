@@ -273,3 +273,66 @@ func TestDoubtfulWithinAFactorOfFour(t *testing.T) {
 		}
 	}
 }
+
+// What is wrong with the rows of plots is said of the rows it is wrong with.
+func TestPlotFaults(t *testing.T) {
+	for want, change := range map[string]func(rows []stats.Row) []stats.Row{
+		"no column given while other": func(rows []stats.Row) []stats.Row { rows[0].Column = "1"; return rows },
+		"no block given while other":  func(rows []stats.Row) []stats.Row { rows[3].Block = ""; return rows },
+		"no treatment given":          func(rows []stats.Row) []stats.Row { rows[3].Treatment = ""; return rows },
+		"the value is not a number":   func(rows []stats.Row) []stats.Row { rows[3].Value = 1.01e100; return rows },
+		"the covariate is not a": func(rows []stats.Row) []stats.Row {
+			rows[3].HasCovariate, rows[3].Covariate = true, math.Inf(1)
+			return rows
+		},
+		"columns are given without": func(rows []stats.Row) []stats.Row {
+			for i := range rows {
+				rows[i].Block, rows[i].Column = "", "1"
+			}
+			return rows
+		},
+		"plot p has treatments BARE and RYE": func(rows []stats.Row) []stats.Row {
+			return append(rows, stats.Row{Plot: "p", Block: "1", Treatment: "BARE", Quadrat: "1", Value: 1}, stats.Row{Plot: "p", Block: "1", Treatment: "RYE", Quadrat: "2", Value: 2})
+		},
+		"plot p stands in columns 1 and 2": func(rows []stats.Row) []stats.Row {
+			for i := range rows {
+				rows[i].Column = "1"
+			}
+			return append(rows, stats.Row{Plot: "p", Block: "1", Column: "1", Treatment: "BARE", Quadrat: "1", Value: 1}, stats.Row{Plot: "p", Block: "1", Column: "2", Treatment: "BARE", Quadrat: "2", Value: 2})
+		},
+		"plot p has covariate 3 and 4": func(rows []stats.Row) []stats.Row {
+			for i := range rows {
+				rows[i].HasCovariate, rows[i].Covariate = true, float64(i)
+			}
+			return append(rows, stats.Row{Plot: "p", Block: "1", Treatment: "BARE", Quadrat: "1", Value: 1, HasCovariate: true, Covariate: 3}, stats.Row{Plot: "p", Block: "1", Treatment: "BARE", Quadrat: "2", Value: 2, HasCovariate: true, Covariate: 4})
+		},
+		"plot p has quadrat 1 twice": func(rows []stats.Row) []stats.Row {
+			return append(rows, stats.Row{Plot: "p", Block: "1", Treatment: "BARE", Quadrat: "1", Value: 1}, stats.Row{Plot: "p", Block: "1", Treatment: "BARE", Quadrat: "1", Value: 2})
+		},
+		"plot p is given twice": func(rows []stats.Row) []stats.Row {
+			return append(rows, stats.Row{Plot: "p", Block: "1", Treatment: "BARE", Value: 1}, stats.Row{Plot: "p", Block: "1", Treatment: "BARE", Value: 2})
+		},
+	} {
+		if _, err := stats.Analyse(change(d1Rows()), rawPercentOf(stats.Measure)); err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("got %v, want %q", err, want)
+		}
+	}
+	// The largest number that is one, and nothing at all where rows are missing.
+	rows := d1Rows()
+	rows[3].Value = 1e100
+	analyse(t, rows, rawPercentOf(stats.Measure))
+	for i := range rows {
+		rows[i].Missing = true
+	}
+	wantError(t, rows, plain(), "every reading is marked missing")
+	rows = d1Rows()
+	o := plain()
+	o.UseCovariate = true
+	wantError(t, rows, o, "no covariate for the plot")
+}
+
+func rawPercentOf(kind stats.Kind) stats.Options {
+	o := plain()
+	o.Kind, o.Scale = kind, stats.Raw
+	return o
+}
