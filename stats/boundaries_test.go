@@ -336,3 +336,45 @@ func rawPercentOf(kind stats.Kind) stats.Options {
 	o.Kind, o.Scale = kind, stats.Raw
 	return o
 }
+
+// A split plot in time needs two plots and two visits, and takes visits apart by
+// block only where there are blocks.
+func TestLeastSplitInTime(t *testing.T) {
+	course := func(name, treatment, block string, values ...float64) stats.PlotSeason {
+		return stats.PlotSeason{Name: name, Treatment: treatment, Block: block, Days: []float64{0, 7}[:len(values)], Values: values}
+	}
+	tr, _, err := stats.NewTransform(stats.Measure, stats.Raw, nil, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	two := []stats.PlotSeason{course("a", "A", "", 1, 4), course("b", "B", "", 2, 3)}
+	opt := stats.SplitOptions{BlockByVisit: true}
+	s, err := stats.SplitInTime(two, []float64{0, 7}, tr, opt)
+	if err != nil || s.BlockByVisit {
+		t.Errorf("two plots, two visits: %+v, %v", s, err)
+	}
+	blocks := append(two, course("c", "A", "", 3, 3), course("d", "B", "", 5, 9))
+	for i := range blocks {
+		blocks[i].Block = fmt.Sprint(i / 2)
+	}
+	for _, by := range []bool{true, false} {
+		if s, err := stats.SplitInTime(blocks, []float64{0, 7}, tr, stats.SplitOptions{BlockByVisit: by}); err != nil || s.BlockByVisit != by {
+			t.Errorf("blocks by visit %v: %+v, %v", by, s, err)
+		}
+	}
+	for want, f := range map[string]func() error{
+		"1 plot at 2 visits": func() error { _, err := stats.SplitInTime(two[:1], []float64{0, 7}, tr, opt); return err },
+		"2 plots at 1 visit": func() error {
+			_, err := stats.SplitInTime([]stats.PlotSeason{course("a", "A", "", 1), course("b", "B", "", 2)}, []float64{0}, tr, opt)
+			return err
+		},
+		"plot b lacks visits": func() error {
+			_, err := stats.SplitInTime([]stats.PlotSeason{two[0], course("b", "B", "", 2)}, []float64{0, 7}, tr, opt)
+			return err
+		},
+	} {
+		if err := f(); err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("got %v, want %q", err, want)
+		}
+	}
+}
