@@ -244,3 +244,137 @@ func TestMarginBesideABareTreatment(t *testing.T) {
 		near(t, n.Treatment, n.PLower, p, 1e-12)
 	}
 }
+
+// A share among percents is one whose hundredfold is within a factor of 4 of
+// the others of its treatment, and no other.
+func TestDoubtfulWithinAFactorOfFour(t *testing.T) {
+	for _, c := range []struct {
+		value, others float64
+		doubtful      bool
+	}{
+		{0.2, 5, false}, {0.2, 6, true}, {0.2, 20, true}, {0.2, 79, true}, {0.2, 80, false},
+		{0, 20, false}, {1, 100, false}, {0.9, 90, true}, {0.5, 101, false},
+	} {
+		rows := []stats.Row{{Treatment: "A", Block: "1", Value: c.value}}
+		for b := range 3 {
+			rows = append(rows, stats.Row{Treatment: "A", Block: fmt.Sprint(b + 2), Value: c.others})
+			rows = append(rows, stats.Row{Treatment: "B", Block: fmt.Sprint(b + 2), Value: 30})
+		}
+		if got := len(stats.DoubtfulPercents(rows)) == 1; got != c.doubtful {
+			t.Errorf("%g among %g: doubtful %v", c.value, c.others, got)
+		}
+		rows[0].Missing = true
+		if len(stats.DoubtfulPercents(rows)) != 0 {
+			t.Errorf("%g, missing, is doubtful", c.value)
+		}
+		rows[0].Missing, rows[0].Treatment = false, "C"
+		if len(stats.DoubtfulPercents(rows)) != 0 {
+			t.Errorf("%g is doubtful without others of its treatment", c.value)
+		}
+	}
+}
+
+// What is wrong with the rows of plots is said of the rows it is wrong with.
+func TestPlotFaults(t *testing.T) {
+	for want, change := range map[string]func(rows []stats.Row) []stats.Row{
+		"no column given while other": func(rows []stats.Row) []stats.Row { rows[0].Column = "1"; return rows },
+		"no block given while other":  func(rows []stats.Row) []stats.Row { rows[3].Block = ""; return rows },
+		"no treatment given":          func(rows []stats.Row) []stats.Row { rows[3].Treatment = ""; return rows },
+		"the value is not a number":   func(rows []stats.Row) []stats.Row { rows[3].Value = 1.01e100; return rows },
+		"the covariate is not a": func(rows []stats.Row) []stats.Row {
+			rows[3].HasCovariate, rows[3].Covariate = true, math.Inf(1)
+			return rows
+		},
+		"columns are given without": func(rows []stats.Row) []stats.Row {
+			for i := range rows {
+				rows[i].Block, rows[i].Column = "", "1"
+			}
+			return rows
+		},
+		"plot p has treatments BARE and RYE": func(rows []stats.Row) []stats.Row {
+			return append(rows, stats.Row{Plot: "p", Block: "1", Treatment: "BARE", Quadrat: "1", Value: 1}, stats.Row{Plot: "p", Block: "1", Treatment: "RYE", Quadrat: "2", Value: 2})
+		},
+		"plot p stands in columns 1 and 2": func(rows []stats.Row) []stats.Row {
+			for i := range rows {
+				rows[i].Column = "1"
+			}
+			return append(rows, stats.Row{Plot: "p", Block: "1", Column: "1", Treatment: "BARE", Quadrat: "1", Value: 1}, stats.Row{Plot: "p", Block: "1", Column: "2", Treatment: "BARE", Quadrat: "2", Value: 2})
+		},
+		"plot p has covariate 3 and 4": func(rows []stats.Row) []stats.Row {
+			for i := range rows {
+				rows[i].HasCovariate, rows[i].Covariate = true, float64(i)
+			}
+			return append(rows, stats.Row{Plot: "p", Block: "1", Treatment: "BARE", Quadrat: "1", Value: 1, HasCovariate: true, Covariate: 3}, stats.Row{Plot: "p", Block: "1", Treatment: "BARE", Quadrat: "2", Value: 2, HasCovariate: true, Covariate: 4})
+		},
+		"plot p has quadrat 1 twice": func(rows []stats.Row) []stats.Row {
+			return append(rows, stats.Row{Plot: "p", Block: "1", Treatment: "BARE", Quadrat: "1", Value: 1}, stats.Row{Plot: "p", Block: "1", Treatment: "BARE", Quadrat: "1", Value: 2})
+		},
+		"plot p is given twice": func(rows []stats.Row) []stats.Row {
+			return append(rows, stats.Row{Plot: "p", Block: "1", Treatment: "BARE", Value: 1}, stats.Row{Plot: "p", Block: "1", Treatment: "BARE", Value: 2})
+		},
+	} {
+		if _, err := stats.Analyse(change(d1Rows()), rawPercentOf(stats.Measure)); err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("got %v, want %q", err, want)
+		}
+	}
+	// The largest number that is one, and nothing at all where rows are missing.
+	rows := d1Rows()
+	rows[3].Value = 1e100
+	analyse(t, rows, rawPercentOf(stats.Measure))
+	for i := range rows {
+		rows[i].Missing = true
+	}
+	wantError(t, rows, plain(), "every reading is marked missing")
+	rows = d1Rows()
+	o := plain()
+	o.UseCovariate = true
+	wantError(t, rows, o, "no covariate for the plot")
+}
+
+func rawPercentOf(kind stats.Kind) stats.Options {
+	o := plain()
+	o.Kind, o.Scale = kind, stats.Raw
+	return o
+}
+
+// A split plot in time needs two plots and two visits, and takes visits apart by
+// block only where there are blocks.
+func TestLeastSplitInTime(t *testing.T) {
+	course := func(name, treatment, block string, values ...float64) stats.PlotSeason {
+		return stats.PlotSeason{Name: name, Treatment: treatment, Block: block, Days: []float64{0, 7}[:len(values)], Values: values}
+	}
+	tr, _, err := stats.NewTransform(stats.Measure, stats.Raw, nil, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	two := []stats.PlotSeason{course("a", "A", "", 1, 4), course("b", "B", "", 2, 3)}
+	opt := stats.SplitOptions{BlockByVisit: true}
+	s, err := stats.SplitInTime(two, []float64{0, 7}, tr, opt)
+	if err != nil || s.BlockByVisit {
+		t.Errorf("two plots, two visits: %+v, %v", s, err)
+	}
+	blocks := append(two, course("c", "A", "", 3, 3), course("d", "B", "", 5, 9))
+	for i := range blocks {
+		blocks[i].Block = fmt.Sprint(i / 2)
+	}
+	for _, by := range []bool{true, false} {
+		if s, err := stats.SplitInTime(blocks, []float64{0, 7}, tr, stats.SplitOptions{BlockByVisit: by}); err != nil || s.BlockByVisit != by {
+			t.Errorf("blocks by visit %v: %+v, %v", by, s, err)
+		}
+	}
+	for want, f := range map[string]func() error{
+		"1 plot at 2 visits": func() error { _, err := stats.SplitInTime(two[:1], []float64{0, 7}, tr, opt); return err },
+		"2 plots at 1 visit": func() error {
+			_, err := stats.SplitInTime([]stats.PlotSeason{course("a", "A", "", 1), course("b", "B", "", 2)}, []float64{0}, tr, opt)
+			return err
+		},
+		"plot b lacks visits": func() error {
+			_, err := stats.SplitInTime([]stats.PlotSeason{two[0], course("b", "B", "", 2)}, []float64{0, 7}, tr, opt)
+			return err
+		},
+	} {
+		if err := f(); err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("got %v, want %q", err, want)
+		}
+	}
+}

@@ -210,6 +210,14 @@ func TestCombineFewPlacesAndYears(t *testing.T) {
 			t.Errorf("warnings %q", out.Warnings)
 		}
 	}
+	for _, c := range []struct {
+		places, years int
+		few           bool
+	}{{5, 4, true}, {4, 5, true}, {5, 5, false}} {
+		if out := combine(t, draw(c.places, c.years)); hasText(out.Warnings, "poorly known from so few") != c.few {
+			t.Errorf("%d places, %d years: warnings %q", c.places, c.years, out.Warnings)
+		}
+	}
 	in := draw(60, 10)
 	in.Alpha = 0.05
 	_, err := stats.CombineContext(context.Background(), in)

@@ -124,9 +124,6 @@ func (m Means) Planned(questions []Question, how ContrastAdjustment, confidence 
 // the design gives.
 func (m Means) differencesDF() int {
 	t := slices.IndexFunc(m.fit.terms, func(t Term) bool { return t.Name == m.term })
-	if t < 0 {
-		return max(len(m.Levels)-1, 1)
-	}
 	others := slices.Delete(slices.Clone(m.fit.terms), t, t+1)
 	df, _ := m.fit.refit(append(others, m.fit.terms[t])).termDFSS(len(others))
 	return max(df, 1)

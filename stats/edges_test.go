@@ -73,7 +73,10 @@ func TestRefusals(t *testing.T) {
 			_, _, _, err := stats.NonAdditivity([]float64{1, 2}, []string{"a", "b"}, []string{"x"})
 			return err
 		},
-		"design": func() error { _, err := stats.BoxCoxPower([]float64{1, 2}, [][]float64{{1}}, halfChiSquare); return err },
+		"design": func() error {
+			_, err := stats.BoxCoxPower([]float64{1, 2}, [][]float64{{1}}, halfChiSquare)
+			return err
+		},
 		"draws": func() error {
 			_, err := stats.PermuteContext(context.Background(), nil, nil, nil, stats.PermuteOptions{})
 			return err

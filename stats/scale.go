@@ -258,9 +258,8 @@ const unroundedFrom = 6
 // written among percents. Little cover is common where weeds stand in patches,
 // so a value between 0 and 1 is doubtful only where three things meet:
 //
-//   - others of its treatment are over 1 and the value is at most a tenth of
-//     their median;
-//   - a hundred times the value is among theirs, within a factor of 4;
+//   - others of its treatment are over 1;
+//   - a hundred times the value is within a factor of 4 of their median;
 //   - it is not written as the percents are. A percent written as a proportion
 //     has two decimals more; a value with no more decimals than a quarter of
 //     the values over 1 is one of them. Computed numbers tell nothing by their
@@ -288,8 +287,7 @@ func DoubtfulPercents(rows []Row) []int {
 		if r.Missing || r.Value <= 0 || r.Value >= 1 || len(others) == 0 {
 			return false
 		}
-		m := median(others)
-		return m/r.Value >= 10 && math.Abs(math.Log(100*r.Value/m)) < math.Log(4)
+		return math.Abs(math.Log(100*r.Value/median(others))) < math.Log(4)
 	}
 	alike, other := map[string]int{}, map[string]int{} // readings of a block
 	for _, r := range rows {

@@ -421,7 +421,7 @@ func SplitInTime(plots []PlotSeason, days []float64, t Transform, opt SplitOptio
 	if err != nil {
 		return nil, err
 	}
-	s := &SplitPlotInTime{Plot: whole.Sequential(), BlockByVisit: opt.BlockByVisit && len(nuisance) > 0, EpsilonLow: 1 / float64(p)}
+	s := &SplitPlotInTime{Plot: whole.Sequential(), BlockByVisit: len(nuisance) > 0, EpsilonLow: 1 / float64(p)}
 
 	within := append(slices.Clone(nuisance), treatmentOf(units))
 	df, ss := make([]int, len(within)+2), make([]float64, len(within)+2)

@@ -339,3 +339,41 @@ func TestPoissonPartOfTheSpread(t *testing.T) {
 		t.Errorf("as much as chance: %+v", s)
 	}
 }
+
+// Pearson's statistic of multiplied counts is multiplied as they are, so a row
+// of multiples passes the factors beyond which the spread is remarked on; each
+// remark stands from its factor on and not before.
+func TestRemarksOnTheSpread(t *testing.T) {
+	base := small()
+	base.Fixed = []terms.Term{{"treatment"}}
+	base.Response = []float64{20, 31, 11, 21, 30, 10, 19, 33, 12, 22, 29, 9}
+	first := mustFit(t, base, Poisson)
+	over, under := 0, 0
+	for by := 1; by <= 60; by++ {
+		m := base
+		m.Response = slices.Clone(base.Response)
+		for i := range m.Response {
+			m.Response[i] *= float64(by)
+		}
+		has := func(f *Fit, text string) bool {
+			return slices.ContainsFunc(f.Warnings, func(w string) bool { return strings.Contains(w, text) })
+		}
+		f := mustFit(t, m, Poisson)
+		near(t, "dispersion", f.Dispersion, float64(by)*first.Dispersion, 1e-7)
+		if has(f, "times as much as the Poisson family") != (f.Dispersion > 1.5) || has(f, "vary less") {
+			t.Errorf("dispersion %v: %q", f.Dispersion, f.Warnings)
+		}
+		if q := mustFit(t, m, QuasiPoisson); has(q, "vary less") != (q.Dispersion < 0.5) || has(q, "family allows") {
+			t.Errorf("dispersion %v: %q", q.Dispersion, q.Warnings)
+		}
+		if f.Dispersion > 1.5 {
+			over++
+		}
+		if f.Dispersion < 0.5 {
+			under++
+		}
+	}
+	if over == 0 || under == 0 {
+		t.Errorf("%d above, %d below", over, under)
+	}
+}
