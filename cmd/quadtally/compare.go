@@ -326,6 +326,7 @@ func (a *app) tableComparison(name string, f compareFlags) (analysis.Comparison,
 	if err != nil {
 		return c, err
 	}
+	c.Notes = append(c.Notes, t.Notes...)
 	if len(t.Unused) > 0 {
 		c.Notes = append(c.Notes, "columns that were not used: "+strings.Join(t.Unused, ", "))
 	}
