@@ -57,3 +57,28 @@ func TestNumbersOfAPlan(t *testing.T) {
 		}
 	}
 }
+
+// TestFormulaBlocks: the handbook's 2 (z.975 + z.80)^2 (CV/d)^2 stands beside the
+// blocks that are needed, 6.97678 for a CV of 20 % and a difference of 30 % (R 4.2.2:
+// 2 * (qnorm(.975) + qnorm(.8))^2 * (20/30)^2), whether the mean
+// is given or not.
+func TestFormulaBlocks(t *testing.T) {
+	for _, c := range []struct {
+		mean float64
+		d    Difference
+		want float64
+	}{{40, Difference{Value: 0.3, OfMean: true}, 6.97678}, {40, Difference{Value: 12}, 6.97678}, {0, Difference{Value: 0.3, OfMean: true}, 6.97678}} {
+		g, err := BasisOfNumbers(PowerNumbers{Treatments: 4, Blocks: 5, Alpha: 0.05, CVFrac: 0.2, Mean: c.mean})
+		if err != nil {
+			t.Fatal(err)
+		}
+		p, err := g.Power(PowerQuestion{Wanted: 0.8, Difference: &c.d})
+		if err != nil || p.Asked == nil {
+			t.Fatal(err)
+		}
+		close6(t, "blocks by the formula", p.Asked.FormulaBlocks, c.want, 1e-5)
+		if p.Asked.BlocksNeeded < 7 || p.Asked.PowerThen < 0.8 || len(p.ByBlocks) != 8 || p.ByBlocks[0].Blocks != 3 {
+			t.Errorf("%+v", p.Asked)
+		}
+	}
+}
