@@ -97,3 +97,32 @@ func TestPickFirst(t *testing.T) {
 		t.Errorf("%v %+v %s", err, im.Observations, faultText(im))
 	}
 }
+
+// TestQuadratsOfAPlot: quadrats are numbered from 1 to as many as the plan has,
+// or on where it does not say how many; a value told twice is named by its plot,
+// and by its quadrat where it has one.
+func TestQuadratsOfAPlot(t *testing.T) {
+	for per, c := range map[int]struct{ kept, refused string }{2: {"1 2", "0 3 -1"}, 0: {"1 2 3 40", "0 -1"}, 1: {"1", "0 2"}} {
+		tr, plots := plan()
+		tr.Quadrat.PerPlot = per
+		for want, list := range map[string]string{"": c.kept, "is not one of the": c.refused} {
+			for _, q := range strings.Fields(list) {
+				im, err := Counts(tr, plots, sheet(t, "plot,quadrat,visit,grass\n101,"+q+",1,5\n"), Options{})
+				if err != nil {
+					t.Fatal(err)
+				}
+				if said := faultText(im); (want == "") != (said == "") || !strings.Contains(said, want) {
+					t.Errorf("quadrat %s of %d: %q", q, per, said)
+				}
+			}
+		}
+	}
+	twice := counts(t, "plot,quadrat,visit,grass\n101,1,1,5\n101,1,1,6\n", Options{})
+	if said := faultText(twice); !strings.Contains(said, "tells plot 101 quadrat 1 a second time (first in row 2)") {
+		t.Errorf("%q", said)
+	}
+	im, err := yieldsOf(t, "plot,date,marketable_kg,bed_length_m\n101,2025-09-20,5,3\n101,2025-09-20,6,3\n", Options{})
+	if said := faultText(im); err != nil || !strings.Contains(said, "tells plot 101 a second time (first in row 2)") {
+		t.Errorf("%v %q", err, said)
+	}
+}
