@@ -7,6 +7,7 @@ import (
 	"testing"
 
 	"quadtally/cmd/quadtally/internal/record"
+	"quadtally/cmd/quadtally/internal/trial"
 )
 
 // TestEveryUnit: a value with its unit beside it is stored in the unit of its
@@ -124,5 +125,53 @@ func TestQuadratsOfAPlot(t *testing.T) {
 	im, err := yieldsOf(t, "plot,date,marketable_kg,bed_length_m\n101,2025-09-20,5,3\n101,2025-09-20,6,3\n", Options{})
 	if said := faultText(im); err != nil || !strings.Contains(said, "tells plot 101 a second time (first in row 2)") {
 		t.Errorf("%v %q", err, said)
+	}
+}
+
+// TestYearsAway: a year and a day from the visits is no slip in the year yet, on
+// either side.
+func TestYearsAway(t *testing.T) {
+	d := func(s string) trial.Date { return mustDay(t, s) }
+	r := reader{t: &trial.Trial{Visits: []trial.Date{d("2025-06-14"), d("2025-06-28")}}}
+	for day, want := range map[string]bool{"2025-06-20": false, "2024-06-13": false, "2024-06-12": true, "2026-06-29": false, "2026-06-30": true, "2027-06-20": true} {
+		if got := r.yearsAway(d(day)); got != want {
+			t.Errorf("%s: %v", day, got)
+		}
+	}
+	if r.yearsAway(trial.Date{}) {
+		t.Error("no day is years away")
+	}
+	r.t.Visits = nil
+	if r.yearsAway(d("2020-01-01")) {
+		t.Error("a day is years away from no visit")
+	}
+}
+
+// TestOneValueAPlot: a column of whole plots may say its value in every row of the
+// plot; another value there is refused with both rows, and so is a blank beside a
+// value.
+func TestOneValueAPlot(t *testing.T) {
+	for values, want := range map[string]string{
+		"12 12": "12", "12 13": "gives stones of plot 101 another value than row 2", "NA NA": "missing", "12 NA": "gives stones of plot 101 another value than row 2",
+	} {
+		tr, plots := plan()
+		v := strings.Fields(values)
+		im, err := Counts(tr, plots, sheet(t, "plot,quadrat,visit,grass,stones\n101,1,1,5,"+v[0]+"\n101,2,1,6,"+v[1]+"\n102,1,1,7,3\n"),
+			Options{Columns: map[string]Meaning{"stones": {As: AsAssessment, Unit: "%", Level: PlotLevel}}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		var stones []string
+		for _, o := range im.Observations {
+			if o.Plot == "101" && o.Variable == "stones" {
+				if o.Quadrat != 0 {
+					t.Errorf("%+v", o)
+				}
+				stones = append(stones, map[bool]string{true: "missing", false: fmt.Sprint(o.Value)}[o.Missing])
+			}
+		}
+		if said := faultText(im); said == "" && strings.Join(stones, " ") != want || said != "" && !strings.Contains(said, want) {
+			t.Errorf("%s: %v %q, want %s", values, stones, said, want)
+		}
 	}
 }
