@@ -1,8 +1,15 @@
 package analysis
 
 import (
+	"encoding/json"
+	"math"
+	"slices"
 	"strings"
 	"testing"
+
+	"quadtally/cmd/quadtally/internal/record"
+	"quadtally/cmd/quadtally/internal/trial"
+	"quadtally/stats"
 )
 
 // TestNumbersOfAPlan: a spread is one of several pairs of numbers; what says one
@@ -79,6 +86,167 @@ func TestFormulaBlocks(t *testing.T) {
 		close6(t, "blocks by the formula", p.Asked.FormulaBlocks, c.want, 1e-5)
 		if p.Asked.BlocksNeeded < 7 || p.Asked.PowerThen < 0.8 || len(p.ByBlocks) != 8 || p.ByBlocks[0].Blocks != 3 {
 			t.Errorf("%+v", p.Asked)
+		}
+	}
+}
+
+// TestRegistryIsWhole: shares of the ground are shown in percent, counts and
+// amounts say how they are shown, and no two responses have one name.
+func TestRegistryIsWhole(t *testing.T) {
+	seen := map[string]Key{}
+	for _, d := range registry {
+		if d.kind == stats.Percent && d.unit != "" && (d.factor != 100 || !strings.HasPrefix(d.unit, "%")) {
+			t.Errorf("%s is shown %g times in %q", d.key, d.factor, d.unit)
+		}
+		if d.label == "" || d.take == nil || d.factor != 0 && d.unit == "" {
+			t.Errorf("%+v", d)
+		}
+		for _, name := range append([]string{string(d.key)}, d.aliases...) {
+			if other, taken := seen[nameKey(name)]; taken {
+				t.Errorf("%s and %s are both called %q", other, d.key, name)
+			}
+			seen[nameKey(name)] = d.key
+		}
+	}
+}
+
+// TestTwoTreatmentsAreEnough: a model needs two treatments and no more.
+func TestTwoTreatmentsAreEnough(t *testing.T) {
+	for n, refused := range map[int]bool{0: true, 1: true, 2: false, 3: false} {
+		if got := tooFew(&stats.Analysis{Design: stats.Design{Treatments: make([]string, n)}}); (got != "") != refused {
+			t.Errorf("%d treatments: %q", n, got)
+		}
+	}
+}
+
+// TestCountsByClass: counts are asked about class by class where there are two
+// classes, groups or life forms, and in all where there is one.
+func TestCountsByClass(t *testing.T) {
+	for want, classes := range map[string][]string{"": nil, "grass": {"grass", "Grass"}, "grass broadleaf": {"grass", "broadleaf", "grass"}} {
+		snap := &record.Snapshot{}
+		for i, c := range classes {
+			snap.Observations = append(snap.Observations, record.Observation{Plot: "101", Quadrat: i + 1, Visit: 1, Variable: record.VarCount, Class: c, Value: 3})
+		}
+		snap.Observations = append(snap.Observations, record.Observation{Plot: "101", Visit: 1, Variable: record.VarResidueCover, Class: "straw", Value: 0.3})
+		var got []string
+		list := everything(snap)
+		for _, a := range list {
+			if a.class != "" {
+				got = append(got, a.class)
+			}
+		}
+		expected := strings.Fields(want)
+		if len(expected) == 1 {
+			expected = nil
+		}
+		if !slices.Equal(got, expected) {
+			t.Errorf("%v: asked about %v, want %v", classes, got, expected)
+		}
+		for _, name := range []Key{GreenCover, HandCount, Yield} {
+			if n := len(slices.DeleteFunc(slices.Clone(list), func(a asked) bool { return a != asked{string(name), ""} })); n != 1 {
+				t.Errorf("%v: %s is asked %d times", classes, name, n)
+			}
+		}
+	}
+}
+
+// TestBaseOfAPlan: a mean is the base of percentages however small it is.
+func TestBaseOfAPlan(t *testing.T) {
+	for mean, want := range map[float64]bool{0: false, 0.5: true, 40: true} {
+		g, err := BasisOfNumbers(PowerNumbers{Treatments: 4, Blocks: 5, Alpha: 0.05, SD: 0.1, Mean: mean})
+		if err != nil {
+			t.Fatal(err)
+		}
+		p, err := g.Power(PowerQuestion{Wanted: 0.8})
+		if err != nil || (p.Base != nil) != want || want && *p.Base != mean || p.Asked != nil || p.Quadrats != nil {
+			t.Errorf("mean %g: %v %+v", mean, err, p)
+		}
+		if (p.DetectablePair.Percent != nil) != want {
+			t.Errorf("mean %g: %+v", mean, p.DetectablePair)
+		}
+	}
+}
+
+// TestFirstBlocksOfAPlan: the table begins two blocks below the plan and never
+// below two.
+func TestFirstBlocksOfAPlan(t *testing.T) {
+	for blocks, first := range map[int]int{2: 2, 3: 2, 4: 2, 5: 3, 8: 6} {
+		g, err := BasisOfNumbers(PowerNumbers{Treatments: 4, Blocks: blocks, Alpha: 0.05, SD: 1})
+		if err != nil {
+			t.Fatal(err)
+		}
+		p, err := g.Power(PowerQuestion{Wanted: 0.8})
+		if err != nil || len(p.ByBlocks) != 8 || p.ByBlocks[0].Blocks != first || p.ByBlocks[7].Blocks != first+7 || p.ByBlocks[0].ResidualDF != 3*(first-1) {
+			t.Errorf("%d blocks: %v %+v", blocks, err, p.ByBlocks)
+		}
+	}
+}
+
+// TestClassOfFewNames: a class that one plant was named as and no photo could learn
+// is refused; where nothing was named as it, or it was learned, other photos say
+// what they hold.
+func TestClassOfFewNames(t *testing.T) {
+	couch := record.PlantClass{Name: "couch", Role: "weed"}
+	for _, c := range []struct {
+		named          int
+		learned, inUse bool
+		want           string
+	}{{0, false, true, ""}, {1, false, true, "too few plants are named \"couch\" at visit 1"}, {1, true, true, ""}, {3, false, true, "too few"}, {3, false, false, ""}} {
+		snap := twoPlots(trial.Metric)
+		snap.Named = []record.NamedPlant{{Plant: record.Plant{Class: couch}}}
+		p := photoIn("101", 1, 1, record.Result{CoverFrac: 0.4})
+		p.Sorting = &record.Sorting{Classes: []record.SortedClass{{PlantClass: aLeek, Named: 5}, {PlantClass: couch, Named: c.named, Learned: c.learned}}}
+		if !c.inUse {
+			p.Rejected = "blurred"
+		}
+		snap.Photos = []record.Photo{p}
+		err := classNamed(snap, "weed", "couch")
+		if (err == nil) != (c.want == "") || err != nil && !strings.Contains(err.Error(), c.want) {
+			t.Errorf("%+v: %v", c, err)
+		}
+		if err := classNamed(snap, "weed", "thistle"); err == nil || !strings.Contains(err.Error(), "there is couch") {
+			t.Errorf("%v", err)
+		}
+		if err := classNamed(snap, "weed", ""); err != nil {
+			t.Errorf("%v", err)
+		}
+	}
+}
+
+// TestVisitWithoutGreen: photos in which nothing is green have covers of nothing,
+// no share of rims, and can be written.
+func TestVisitWithoutGreen(t *testing.T) {
+	codes := twoPlots(trial.Metric).Trial.Treatments
+	half := map[string]float64{codes[0].Code: 0.5, codes[1].Code: 0.5}
+	for green, rims := range map[float64]float64{0: 0, 0.4: 0.25} {
+		snap := toldTrial(4, half, half)
+		solid := 0.75
+		for i := range snap.Photos {
+			p := &snap.Photos[i]
+			p.Result.CoverFrac, p.Sorting.Solid = green, &solid
+			for k := range p.Sorting.Classes {
+				p.Sorting.Classes[k].SolidMean = p.Sorting.Classes[k].Mean
+			}
+		}
+		r, err := Find(snap, "weed-cover", "")
+		if err != nil {
+			t.Fatal(err)
+		}
+		rs, _, err := r.Readings(snap)
+		if err != nil || len(rs) != 8 {
+			t.Fatal(err)
+		}
+		for _, x := range rs {
+			if !(math.Abs(x.Value-0.75*green/2) <= 0.1*green) || !(x.Range[0] >= 0 && x.Range[1] <= 0.75*green+1e-12) {
+				t.Errorf("green %g: %+v", green, x)
+			}
+		}
+		checked, err := r.Checked(snap)
+		if err != nil || len(checked) != 1 || math.Abs(checked[0].Rims-rims) > 1e-12 {
+			t.Errorf("green %g: %v %+v", green, err, checked)
+		}
+		if _, err := json.Marshal(checked); err != nil {
+			t.Errorf("green %g: %v", green, err)
 		}
 	}
 }
