@@ -2,6 +2,7 @@ package analysis
 
 import (
 	"encoding/json"
+	"maps"
 	"math"
 	"slices"
 	"strings"
@@ -247,6 +248,44 @@ func TestVisitWithoutGreen(t *testing.T) {
 		}
 		if _, err := json.Marshal(checked); err != nil {
 			t.Errorf("green %g: %v", green, err)
+		}
+	}
+}
+
+// TestRatesOrLevels: rates that were given stay where two of them differ; where
+// they are all alike, or none was given, the numbers of the one factor are the
+// rates, and words are none.
+func TestRatesOrLevels(t *testing.T) {
+	levels := factorsOf("A 0 x", "B 50 x", "C 100 x")[:1]
+	words := factorsOf("A none x", "B half x", "C full x")[:1]
+	rates := func(a, b, c float64) map[string]float64 { return map[string]float64{"A": a, "B": b, "C": c} }
+	for name, c := range map[string]struct {
+		rates   map[string]float64
+		factors []trial.Factor
+		want    map[string]float64
+	}{
+		"two differ":        {rates(0, 10, 10), levels, rates(0, 10, 10)},
+		"all alike":         {rates(5, 5, 5), levels, rates(0, 50, 100)},
+		"none":              {nil, levels, rates(0, 50, 100)},
+		"words":             {nil, words, nil},
+		"rates and words":   {rates(0, 1, 2), words, rates(0, 1, 2)},
+		"alike, and words":  {rates(5, 5, 5), words, nil},
+		"rates, no factors": {rates(0, 1, 2), nil, rates(0, 1, 2)},
+		"neither":           {nil, nil, nil},
+	} {
+		o := DefaultOptions()
+		o.Model, o.Rates, o.Factors = NoModel, c.rates, c.factors
+		got, err := CompareRows(rowsOfBlocks("A B C", []float64{10, 12, 15}, []float64{11, 14, 15}, []float64{9, 13, 17}), "yield", stats.Measure, o)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if (got.Trend != nil) != (c.want != nil) || !maps.Equal(got.rates, c.want) {
+			t.Errorf("%s: %v, trend %+v", name, got.rates, got.Trend)
+		}
+	}
+	for text, ok := range map[string]bool{"0": true, "-2.5": true, "1e3": true, "Inf": false, "NaN": false, "": false, "10 kg": false} {
+		if got := numericLevels(trial.Factor{Levels: []trial.FactorLevel{{Treatment: "A", Level: text}}}); (got != nil) != ok {
+			t.Errorf("%q: %v", text, got)
 		}
 	}
 }
