@@ -228,7 +228,7 @@ func belowNothing(s *tables.Sheet, values map[int]tables.Value) string {
 }
 
 // trialColumns finds the columns that tell trials apart. Unless they are wanted,
-// one with two values or more is refused, and -1 is given.
+// one with two values or more is refused.
 func trialColumns(s *tables.Sheet, wanted bool, response string, cell func(tables.Row, int) string) (place, year int, err error) {
 	place, year = s.Column(placeColumns...), s.Column(yearColumns...)
 	if wanted {
@@ -249,10 +249,10 @@ func trialColumns(s *tables.Sheet, wanted bool, response string, cell func(table
 			}
 		}
 		if len(seen) > 1 {
-			return -1, -1, TrialsInTableError{s.Name, s.Header[c], seen, response}
+			return place, year, TrialsInTableError{s.Name, s.Header[c], seen, response}
 		}
 	}
-	return -1, -1, nil
+	return place, year, nil
 }
 
 // daysOf reads a column of days or dates; nil where the table has neither.

@@ -160,3 +160,27 @@ func TestAmountsBelowNothing(t *testing.T) {
 		t.Errorf("nothing below 0: %v %q", err, got.Notes)
 	}
 }
+
+// TestDaysCountFromTheFirst: days are counted from the earliest date, wherever it
+// stands.
+func TestDaysCountFromTheFirst(t *testing.T) {
+	for dates, want := range map[string]string{
+		"2025-06-02 2025-06-01 2025-06-08": "1 0 7", "2025-06-01 2025-06-02 2025-06-02": "0 1 1", "2025-06-08 2025-06-02 2025-06-01": "7 1 0", "2024-02-28 2024-03-01 2024-02-29": "0 2 1",
+	} {
+		text := "trt,rep,date,y\n"
+		for i, d := range strings.Fields(dates) {
+			text += fmt.Sprintf("A,%d,%s,%d\n", i, d, i)
+		}
+		got, err := ReadTable(sheetOf(t, "t.csv", text), "", TableColumns{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		var days []string
+		for _, r := range got.Rows {
+			days = append(days, fmt.Sprint(r.Day))
+		}
+		if strings.Join(days, " ") != want {
+			t.Errorf("%s: %v, want %s", dates, days, want)
+		}
+	}
+}
