@@ -220,7 +220,7 @@ func TestVisitWithoutGreen(t *testing.T) {
 	codes := twoPlots(trial.Metric).Trial.Treatments
 	half := map[string]float64{codes[0].Code: 0.5, codes[1].Code: 0.5}
 	for green, rims := range map[float64]float64{0: 0, 0.4: 0.25} {
-		snap := toldTrial(4, half, half)
+		snap := classifiedTrial(4, half, half)
 		solid := 0.75
 		for i := range snap.Photos {
 			p := &snap.Photos[i]

@@ -26,7 +26,7 @@ func filled(t *testing.T) string {
 	s := newStore(t)
 	addPhoto(t, s, "aaaa1111", Measurement{Fingerprint: "f", Doc: json.RawMessage(`{"a":1}`), Curve: []byte{1}, Plane: []byte{2}, Looks: []byte{3}}, &Result{Threshold: .1, CoverFrac: .2})
 	write(t, s, func(tx *Tx) error {
-		if _, err := tx.Decide(PhotoSubject("aaaa1111"), KindPlace, Place{Plot: "101", Quadrat: 1, Visit: 1, Basis: "card", State: PlaceSettled}); err != nil {
+		if _, err := tx.Decide(PhotoSubject("aaaa1111"), KindPlace, Place{Plot: "101", Quadrat: 1, Visit: 1, Basis: "card", State: PlaceKnown}); err != nil {
 			return err
 		}
 		_, err := tx.Decide(PhotoSubject("aaaa1111"), KindPlant, Plant{X: 1, Y: 2, Class: PlantClass{"weed", "weed"}})
@@ -172,14 +172,14 @@ func TestWhatPlantsLack(t *testing.T) {
 	trialWith := func(kinds, checks, plots int, looks, sorted bool) *Snapshot {
 		s := &Snapshot{}
 		for k := range plots {
-			p := Photo{PhotoFacts: PhotoFacts{Hash: fmt.Sprint("photohash", k)}, Result: &Result{}, HasLooks: looks, Place: Place{Plot: fmt.Sprint(k), Quadrat: 1, Visit: 1, State: PlaceSettled}}
+			p := Photo{PhotoFacts: PhotoFacts{Hash: fmt.Sprint("photohash", k)}, Result: &Result{}, HasLooks: looks, Place: Place{Plot: fmt.Sprint(k), Quadrat: 1, Visit: 1, State: PlaceKnown}}
 			if sorted {
 				p.Sorting = &Sorting{}
 			}
 			s.Photos = append(s.Photos, p)
 		}
 		// Of another visit: it says nothing of this one.
-		s.Photos = append(s.Photos, Photo{PhotoFacts: PhotoFacts{Hash: "otherhash"}, Result: &Result{}, Place: Place{Plot: "x", Quadrat: 1, Visit: 2, State: PlaceSettled}})
+		s.Photos = append(s.Photos, Photo{PhotoFacts: PhotoFacts{Hash: "otherhash"}, Result: &Result{}, Place: Place{Plot: "x", Quadrat: 1, Visit: 2, State: PlaceKnown}})
 		for k := range 40 {
 			s.Named = append(s.Named, NamedPlant{Hash: "photohash0", Plant: Plant{X: float64(k), Class: PlantClass{Name: fmt.Sprint("class", k%kinds)}}})
 		}
@@ -224,11 +224,11 @@ func TestFaultsInPlainWords(t *testing.T) {
 	} {
 		for _, err := range list {
 			wrapped := fmt.Errorf("writing: %w", err)
-			got := plain(wrapped)
+			got := userError(wrapped)
 			if got == nil || !strings.Contains(got.Error(), want) {
 				t.Errorf("%v: %v, want %q", err, got, want)
 			}
-			if again := plain(fmt.Errorf("and then: %w", got)); !strings.HasSuffix(again.Error(), got.Error()) {
+			if again := userError(fmt.Errorf("and then: %w", got)); !strings.HasSuffix(again.Error(), got.Error()) {
 				t.Errorf("%v said twice: %v", err, again)
 			}
 			if f, ok := got.(fault); ok && !errors.Is(f, err) {
@@ -236,20 +236,20 @@ func TestFaultsInPlainWords(t *testing.T) {
 			}
 		}
 	}
-	if plain(nil) != nil {
+	if userError(nil) != nil {
 		t.Error("no fault is one")
 	}
 }
 
-// TestPlainAnswers: answers by the role alone leave the class open above one in
+// TestAnswersByTheRoleAlone: answers by the role alone leave the class open above one in
 // twenty, at a visit and for a role by itself; points that nobody answered and
 // photos that are gone do not count.
-func TestPlainAnswers(t *testing.T) {
+func TestAnswersByTheRoleAlone(t *testing.T) {
 	for _, c := range []struct {
 		plain, answers int
 		want           bool
 	}{{0, 0, false}, {1, 20, false}, {2, 20, true}, {1, 19, true}, {2, 40, false}, {3, 40, true}} {
-		if got := ManyPlain(c.plain, c.answers); got != c.want {
+		if got := ManyUnnamed(c.plain, c.answers); got != c.want {
 			t.Errorf("%d of %d: %v", c.plain, c.answers, got)
 		}
 		s := &Snapshot{photoAt: map[string]int{"a": 0, "b": 1}, Photos: []Photo{{PhotoFacts: PhotoFacts{Hash: "a"}, Place: Place{Visit: 1}}, {PhotoFacts: PhotoFacts{Hash: "b"}, Place: Place{Visit: 2}}}}
@@ -268,7 +268,7 @@ func TestPlainAnswers(t *testing.T) {
 			role  string
 			want  bool
 		}{{1, "weed", c.want}, {1, "crop", false}, {2, "weed", true}, {3, "weed", false}} {
-			if got := s.PlainChecks(at.visit, at.role); got != at.want {
+			if got := s.UnnamedChecks(at.visit, at.role); got != at.want {
 				t.Errorf("%d of %d, visit %d, %s: %v", c.plain, c.answers, at.visit, at.role, got)
 			}
 		}
