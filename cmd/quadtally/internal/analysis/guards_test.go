@@ -289,3 +289,31 @@ func TestRatesOrLevels(t *testing.T) {
 		}
 	}
 }
+
+// TestRankOfTreatments: the highest and lowest mean, back in the unit of the
+// response where there is one; the highest stands alone where every pair with it
+// differs, be it one.
+func TestRankOfTreatments(t *testing.T) {
+	v := func(x float64) *float64 { return &x }
+	two := func(differ bool) *stats.Analysis {
+		return &stats.Analysis{Treatments: []stats.TreatmentResult{{Treatment: "A", Mean: v(1)}, {Treatment: "B", Mean: v(2)}}, Pairs: []stats.Pair{{A: "A", B: "B", Differ: differ}}}
+	}
+	for name, c := range map[string]struct {
+		a           *stats.Analysis
+		top, bottom string
+		alone       bool
+	}{
+		"two that differ":   {two(true), "B", "A", true},
+		"two that do not":   {two(false), "B", "A", false},
+		"no pair":           {&stats.Analysis{Treatments: []stats.TreatmentResult{{Treatment: "A", Mean: v(1)}}}, "A", "A", false},
+		"back comes first":  {&stats.Analysis{Treatments: []stats.TreatmentResult{{Treatment: "A", Mean: v(1), Back: v(9)}, {Treatment: "B", Mean: v(2), Back: v(3)}, {Treatment: "C"}}}, "A", "B", false},
+		"the first of ties": {&stats.Analysis{Treatments: []stats.TreatmentResult{{Treatment: "A", Mean: v(2)}, {Treatment: "B", Mean: v(2)}}}, "A", "A", false},
+		"none":              {&stats.Analysis{Treatments: []stats.TreatmentResult{{Treatment: "A"}}}, "", "", false},
+	} {
+		var got Claim
+		got.rank(c.a)
+		if got.Top != c.top || got.Bottom != c.bottom || got.TopAlone != c.alone {
+			t.Errorf("%s: top %q, bottom %q, alone %v", name, got.Top, got.Bottom, got.TopAlone)
+		}
+	}
+}
