@@ -317,3 +317,54 @@ func TestRankOfTreatments(t *testing.T) {
 		}
 	}
 }
+
+// TestPlotOfUnequalPhotos: what check points leave open of a plot goes by its green
+// and the share of it, however that is spread over photos: two photos of unequal
+// green and share are as one of their mean.
+func TestPlotOfUnequalPhotos(t *testing.T) {
+	codes := twoPlots(trial.Metric).Trial.Treatments
+	shares := map[string]float64{codes[0].Code: 0.5, codes[1].Code: 0.2}
+	set := func(p *record.Photo, green, share float64) {
+		s := *p.Sorting
+		s.Classes = slices.Clone(s.Classes)
+		for k, m := range []float64{share, 1 - share} {
+			s.Classes[k].Mean, s.Classes[k].CoverFrac = m, green*m
+		}
+		r := *p.Result
+		r.CoverFrac = green
+		p.Sorting, p.Result = &s, &r
+	}
+	own := func(change func(snap *record.Snapshot)) *stats.OwnError {
+		snap := classifiedTrial(4, shares, shares)
+		change(snap)
+		r, err := Find(snap, "weed-cover", "")
+		if err != nil {
+			t.Fatal(err)
+		}
+		o, _, err := ownOf(snap, r, 0, false, nil)
+		if err != nil || len(o.Plots) != 8 {
+			t.Fatal(err, o)
+		}
+		return o
+	}
+	two := own(func(snap *record.Snapshot) {
+		more := snap.Photos[0]
+		set(&snap.Photos[0], 0.2, 0.3)
+		set(&more, 0.6, 0.7)
+		more.Hash, more.Place.Quadrat = "hash-of-another", 2
+		s := *more.Sorting
+		s.Checks = nil
+		more.Sorting = &s
+		snap.Photos = append(snap.Photos, more)
+	})
+	one := own(func(snap *record.Snapshot) { set(&snap.Photos[0], 0.4, (0.2*0.3+0.6*0.7)/0.8) })
+	plain := own(func(*record.Snapshot) {})
+	for i := range one.Cov {
+		for j := range one.Cov {
+			close6(t, "covariance", &two.Cov[i][j], one.Cov[i][j], 1e-9)
+		}
+	}
+	if math.Abs(one.Cov[0][0]-plain.Cov[0][0]) < 1e-6 {
+		t.Errorf("the green of a plot changes nothing: %g", one.Cov[0][0])
+	}
+}
