@@ -934,3 +934,16 @@ func TestOrderOfNoNumber(t *testing.T) {
 		}
 	}
 }
+
+// TestRangesOfShares: Jeffreys' interval at the size that has the variance, 0.001 of
+// 19 points and 10 degrees of freedom, which a share of nothing or of all takes from
+// half a point in twenty; by R 4.2.2 (qbeta, qt, qnorm).
+func TestRangesOfShares(t *testing.T) {
+	for share, want := range map[float64][2]float64{
+		0: {0, 0.0901569912939}, 0.01: {0.000604198472972, 0.111190654384893}, 0.5: {0.442941655032, 0.557058344968}, 0.99: {0.888809345615, 0.999395801527}, 1: {0.909843008706, 1},
+	} {
+		low, high := shareRange(share, 0.001, 19, 10, 0.9)
+		near(t, fmt.Sprint("low of ", share), low, want[0], 1e-9)
+		near(t, fmt.Sprint("high of ", share), high, want[1], 1e-9)
+	}
+}

@@ -163,7 +163,7 @@ func variance(v []float64) float64 {
 // whose squares would vanish.
 func constant(v []float64) bool {
 	lo, hi := slices.Min(v), slices.Max(v)
-	return hi-lo <= max(1e-150, 1e-12*max(math.Abs(lo), math.Abs(hi)))
+	return hi-lo <= max(1e-150, 1e-12*math.Abs(hi))
 }
 
 func medianSorted(v []float64) float64 {

@@ -231,6 +231,7 @@ func CompareTable(s *tables.Sheet, response string, kind stats.Kind, columns Tab
 	if err != nil {
 		return c, t.Faults, err
 	}
+	c.Notes = append(c.Notes, t.Notes...)
 	if len(t.Unused) > 0 {
 		c.Notes = append(c.Notes, "columns that were not used: "+strings.Join(t.Unused, ", "))
 	}

@@ -120,6 +120,7 @@ func calibrateReadings(snap *record.Snapshot, r Response, rs []Reading) (calibra
 			return calibration{}, fmt.Errorf("nothing can be calibrated at %w; leave the visit out, or compare raw values", err)
 		}
 		c.summary.Warnings = nil // of the line of all pairs, which is not used
+		c.summary.Why = fmt.Sprintf("Each visit has a line of its own, since every visit has pairs in %d plots or more: log(hand + shift) = intercept + slope x log(image + shift), carried back with the mean of its residuals' exponentials. Plants that touch are one piece, the more so the more there are, and how many do changes from visit to visit.", leastPlotsOfVisit)
 		for _, v := range slices.Sorted(maps.Keys(visits)) {
 			lines[v] = ofVisits[fmt.Sprint(v)]
 			at, err := agreeOn(snap, opt, a, slices.DeleteFunc(slices.Clone(pairs), func(p calibrate.Pair) bool { return visitOf(p) != v }))

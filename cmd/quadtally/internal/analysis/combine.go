@@ -268,6 +268,9 @@ func ValuesOfTable(s *tables.Sheet, response string, kind stats.Kind, f TableCol
 			return nil, nil, fmt.Errorf("trial %s: %w", trials[i].Name, err)
 		}
 	}
+	if len(trials) > 0 {
+		trials[0].Notes = append(trials[0].Notes, t.Notes...)
+	}
 	return trials, t.Unused, nil
 }
 

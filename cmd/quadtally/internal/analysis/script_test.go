@@ -165,6 +165,11 @@ func TestScriptOfTrials(t *testing.T) {
 	if without, err := got.Script("three trials"); err != nil || without == s {
 		t.Errorf("without an interaction it is the same: %v", err)
 	}
+	s, _ = got.Script("three trials")
+	got.OneBlock = got.Trials[1:]
+	if some, err := got.Script("three trials"); err != nil || some != s {
+		t.Errorf("with blocks in one trial it is another: %v", err)
+	}
 	got.OneBlock = got.Trials
 	if without, err := got.Script("three trials"); err != nil || without == s {
 		t.Errorf("without blocks it is the same: %v", err)

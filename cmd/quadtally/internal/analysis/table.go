@@ -1,6 +1,7 @@
 package analysis
 
 import (
+	"cmp"
 	"fmt"
 	"maps"
 	"slices"
@@ -35,6 +36,7 @@ type Table struct {
 	// and Year where the table has both.
 	Trials, Places, Years []string
 	Unused                []string // columns that no one read
+	Notes                 []string // what a reader of the answer has to know
 }
 
 // Columns that tell trials apart.
@@ -123,6 +125,12 @@ func ReadTable(s *tables.Sheet, response string, f TableColumns) (Table, error) 
 	if len(values) == 0 && len(out.Faults) > 0 {
 		return out, s.FaultError(out.Faults[len(out.Faults)-1])
 	}
+	if below := belowNothing(s, values); below != "" {
+		if _, amount := lookUp(nameKey(response)); amount {
+			return out, fmt.Errorf("%s is below 0 at %s, which it cannot be: correct the value, or leave the cell empty where nothing was measured; a difference between two measurements needs a name of its own", response, below)
+		}
+		out.Notes = append(out.Notes, "values below 0, at "+below+", are taken as they stand: look there if "+cmp.Or(response, "the value")+" can never be less than nothing")
+	}
 	cell := func(row tables.Row, c int) string {
 		if c < 0 || c >= len(row.Cells) {
 			return ""
@@ -206,8 +214,21 @@ func ReadTable(s *tables.Sheet, response string, f TableColumns) (Table, error) 
 	return out, nil
 }
 
+// belowNothing names the rows whose value is below 0. What the registry knows is
+// weighed, counted, measured or a share, and none of it can be; a name that it does
+// not know may stand for a difference.
+func belowNothing(s *tables.Sheet, values map[int]tables.Value) string {
+	var where []string
+	for _, line := range slices.Sorted(maps.Keys(values)) {
+		if v := values[line]; !v.Missing && v.Number < 0 {
+			where = append(where, fmt.Sprintf("%s (%g)", s.Where(line), v.Number))
+		}
+	}
+	return strings.Join(where, ", ")
+}
+
 // trialColumns finds the columns that tell trials apart. Unless they are wanted,
-// one with two values or more is refused, and -1 is given.
+// one with two values or more is refused.
 func trialColumns(s *tables.Sheet, wanted bool, response string, cell func(tables.Row, int) string) (place, year int, err error) {
 	place, year = s.Column(placeColumns...), s.Column(yearColumns...)
 	if wanted {
@@ -228,10 +249,10 @@ func trialColumns(s *tables.Sheet, wanted bool, response string, cell func(table
 			}
 		}
 		if len(seen) > 1 {
-			return -1, -1, TrialsInTableError{s.Name, s.Header[c], seen, response}
+			return place, year, TrialsInTableError{s.Name, s.Header[c], seen, response}
 		}
 	}
-	return -1, -1, nil
+	return place, year, nil
 }
 
 // daysOf reads a column of days or dates; nil where the table has neither.

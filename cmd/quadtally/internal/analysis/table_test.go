@@ -127,3 +127,60 @@ func TestPairsOfATable(t *testing.T) {
 		t.Errorf("%+v %v", pairs, err)
 	}
 }
+
+// TestAmountsBelowNothing: no amount that the registry knows is below 0 in a
+// table, whichever column holds it; a difference, which has a name of its own, may
+// be, and so may a covariate.
+func TestAmountsBelowNothing(t *testing.T) {
+	const head = "plot,trt,rep,first,second\n"
+	for _, name := range []string{"yield", "Marketable yield", "cover", "count", "biomass", "stand", "crop-height", "residue"} {
+		s := sheetOf(t, "any.csv", head+"101,A,1,3,0\n102,B,1,-2.5,4\n103,A,2,2,5\n104,B,2,-1,6\n105,A,3,,1\n")
+		_, err := ReadTable(s, name, TableColumns{Value: "first"})
+		if _, known := lookUp(nameKey(name)); !known {
+			if err != nil {
+				t.Errorf("%s: %v", name, err)
+			}
+			continue
+		}
+		if err == nil || !strings.Contains(err.Error(), name+" is below 0 at any.csv:3 (-2.5), any.csv:5 (-1)") {
+			t.Errorf("%s: %v", name, err)
+		}
+		if _, err := ReadTable(s, name, TableColumns{Value: "second", Covariate: "first"}); err != nil {
+			t.Errorf("%s: %v", name, err)
+		}
+		if _, _, err := ValuesOfTable(s, name, KindByName(name), TableColumns{Value: "first"}); err == nil || !strings.Contains(err.Error(), "any.csv:3 (-2.5)") {
+			t.Errorf("combine %s: %v", name, err)
+		}
+	}
+	s := sheetOf(t, "any.csv", head+"101,A,1,3,-3\n102,B,1,2,4\n")
+	if got, err := ReadTable(s, "change in cover", TableColumns{Value: "second"}); err != nil || got.Rows[0].Value != -3 || len(got.Notes) != 1 || !strings.Contains(got.Notes[0], "any.csv:2 (-3)") {
+		t.Errorf("a difference: %v %+v", err, got)
+	}
+	if got, err := ReadTable(s, "change in cover", TableColumns{Value: "first"}); err != nil || got.Notes != nil {
+		t.Errorf("nothing below 0: %v %q", err, got.Notes)
+	}
+}
+
+// TestDaysCountFromTheFirst: days are counted from the earliest date, wherever it
+// stands.
+func TestDaysCountFromTheFirst(t *testing.T) {
+	for dates, want := range map[string]string{
+		"2025-06-02 2025-06-01 2025-06-08": "1 0 7", "2025-06-01 2025-06-02 2025-06-02": "0 1 1", "2025-06-08 2025-06-02 2025-06-01": "7 1 0", "2024-02-28 2024-03-01 2024-02-29": "0 2 1",
+	} {
+		text := "trt,rep,date,y\n"
+		for i, d := range strings.Fields(dates) {
+			text += fmt.Sprintf("A,%d,%s,%d\n", i, d, i)
+		}
+		got, err := ReadTable(sheetOf(t, "t.csv", text), "", TableColumns{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		var days []string
+		for _, r := range got.Rows {
+			days = append(days, fmt.Sprint(r.Day))
+		}
+		if strings.Join(days, " ") != want {
+			t.Errorf("%s: %v, want %s", dates, days, want)
+		}
+	}
+}

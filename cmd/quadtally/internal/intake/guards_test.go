@@ -1,6 +1,9 @@
 package intake
 
 import (
+	"context"
+	"errors"
+	"fmt"
 	"maps"
 	"strings"
 	"testing"
@@ -217,5 +220,65 @@ func TestSniffWholeSignature(t *testing.T) {
 				t.Errorf("%q is taken for %s", other, got)
 			}
 		}
+	}
+}
+
+// TestCameraCounters: numbers go on after 9999 with low ones where a group holds
+// both ends and nothing between; a time tells the order by itself.
+func TestCameraCounters(t *testing.T) {
+	for want, names := range map[string][]string{
+		"map[0:9000 1:10999]":         {"IMG_9000.jpg", "IMG_0999.jpg"},
+		"map[0:9999 1:10000 2:10001]": {"DSC9999.JPG", "DSC0000.JPG", "DSC0001.JPG"},
+		"map[]":                       {"IMG_8999.jpg", "IMG_0001.jpg"},
+		"map[] ":                      {"IMG_9999.jpg", "IMG_1000.jpg"},
+		"map[]  ":                     {"IMG_9999.jpg", "IMG_9000.jpg"},
+		"map[]   ":                    {"IMG_0001.jpg", "IMG_0999.jpg"},
+		"map[]    ":                   {"IMG_9999.jpg", "leeks.jpg"},
+	} {
+		id := identifier{}
+		var idx []int
+		for i, n := range names {
+			id.photos, idx = append(id.photos, Seen{Path: "card/" + n}), append(idx, i)
+		}
+		if got := fmt.Sprint(id.counters(idx)); got != strings.TrimSpace(want) {
+			t.Errorf("%v: %s, want %s", names, got, want)
+		}
+		id.photos[0].Taken = "2025-06-14T10:00:00"
+		if got := id.counters(idx); got != nil {
+			t.Errorf("%v, timed: %v", names, got)
+		}
+	}
+}
+
+func TestSpotInWords(t *testing.T) {
+	for want, s := range map[string]Spot{"plot 101": {Plot: "101"}, "plot 101 quadrat 1": {Plot: "101", Quadrat: 1}, "plot 7 quadrat 12": {Plot: "7", Quadrat: 12}} {
+		if got := spotWords(s); got != want {
+			t.Errorf("%q, want %q", got, want)
+		}
+	}
+}
+
+// TestWalkStops: a walk that is no longer wanted ends at once with that as its
+// error, and one with nothing to find says where.
+func TestWalkStops(t *testing.T) {
+	dir := t.TempDir()
+	put(t, dir, "a.jpg", jpegWith(1, nil, nil))
+	put(t, dir, "b.jpg", jpegWith(2, nil, nil))
+	for _, root := range []string{dir, dir + "/a.jpg"} {
+		ended, stop := context.WithCancel(context.Background())
+		stop()
+		if _, err := WalkPart(ended, []string{root}, Part{}, nil, nil); !errors.Is(err, context.Canceled) {
+			t.Errorf("%s: %v", root, err)
+		}
+	}
+	// After the first file there is no second.
+	ctx, stop := context.WithCancel(context.Background())
+	var seen []int
+	s, err := WalkPart(ctx, []string{dir}, Part{}, nil, func(n int) { seen = append(seen, n); stop() })
+	if !errors.Is(err, context.Canceled) || len(s.Files) != 1 || fmt.Sprint(seen) != "[1]" {
+		t.Errorf("%v, %d photos, %v", err, len(s.Files), seen)
+	}
+	if s, err := WalkPart(context.Background(), []string{dir + "/none"}, Part{}, nil, nil); err != nil || len(s.Faults) != 1 || !strings.Contains(s.Faults[0].Text, "there is no such file or folder") {
+		t.Errorf("%v %+v", err, s.Faults)
 	}
 }

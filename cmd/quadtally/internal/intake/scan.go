@@ -167,9 +167,6 @@ func WalkPart(ctx context.Context, roots []string, part Part, known map[string]K
 	paths := w.paths
 	sort.Strings(paths)
 	for _, path := range paths {
-		if ctx.Err() != nil {
-			return s, ctx.Err()
-		}
 		s.Seen++
 		f, fault := look(ctx, path, known)
 		if ctx.Err() != nil {

@@ -6,10 +6,16 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"slices"
+	"strings"
+	"syscall"
 	"testing"
+
+	"github.com/mattn/go-sqlite3"
 
 	"quadtally/cmd/quadtally/internal/trial"
 )
@@ -198,6 +204,131 @@ func TestWhatPlantsLack(t *testing.T) {
 	} {
 		if got := c.s.PlantsLack(1); !slices.Equal(got, c.want) {
 			t.Errorf("%s: %v, want %v", c.what, got, c.want)
+		}
+	}
+}
+
+// TestFaultsInPlainWords: what the database and the system say becomes a sentence
+// with a way out that still wraps it, once; nothing else is changed.
+func TestFaultsInPlainWords(t *testing.T) {
+	for want, list := range map[string][]error{
+		"the disk is full":         {sqlite3.Error{Code: sqlite3.ErrFull}, syscall.ENOSPC, syscall.EDQUOT},
+		"another program":          {sqlite3.Error{Code: sqlite3.ErrBusy}, sqlite3.Error{Code: sqlite3.ErrLocked}},
+		"is damaged or not":        {sqlite3.Error{Code: sqlite3.ErrNotADB}, sqlite3.Error{Code: sqlite3.ErrCorrupt}},
+		"cannot be written to":     {sqlite3.Error{Code: sqlite3.ErrReadonly}, sqlite3.Error{Code: sqlite3.ErrPerm}, sqlite3.Error{Code: sqlite3.ErrAuth}, fs.ErrPermission, syscall.EROFS, syscall.EACCES},
+		"cannot be reached":        {sqlite3.Error{Code: sqlite3.ErrIoErr}, sqlite3.Error{Code: sqlite3.ErrCantOpen}},
+		"does not hold what":       {sqlite3.Error{Code: sqlite3.ErrError}, sqlite3.Error{Code: sqlite3.ErrConstraint}},
+		"the record ended early":   {io.ErrUnexpectedEOF},
+		context.Canceled.Error():   {sqlite3.Error{Code: sqlite3.ErrInterrupt}},
+		"something else is broken": {errors.New("something else is broken")},
+	} {
+		for _, err := range list {
+			wrapped := fmt.Errorf("writing: %w", err)
+			got := userError(wrapped)
+			if got == nil || !strings.Contains(got.Error(), want) {
+				t.Errorf("%v: %v, want %q", err, got, want)
+			}
+			if again := userError(fmt.Errorf("and then: %w", got)); !strings.HasSuffix(again.Error(), got.Error()) {
+				t.Errorf("%v said twice: %v", err, again)
+			}
+			if f, ok := got.(fault); ok && !errors.Is(f, err) {
+				t.Errorf("%v is no longer known below %v", err, got)
+			}
+		}
+	}
+	if userError(nil) != nil {
+		t.Error("no fault is one")
+	}
+}
+
+// TestAnswersByTheRoleAlone: answers by the role alone leave the class open above one in
+// twenty, at a visit and for a role by itself; points that nobody answered and
+// photos that are gone do not count.
+func TestAnswersByTheRoleAlone(t *testing.T) {
+	for _, c := range []struct {
+		plain, answers int
+		want           bool
+	}{{0, 0, false}, {1, 20, false}, {2, 20, true}, {1, 19, true}, {2, 40, false}, {3, 40, true}} {
+		if got := ManyUnnamed(c.plain, c.answers); got != c.want {
+			t.Errorf("%d of %d: %v", c.plain, c.answers, got)
+		}
+		s := &Snapshot{photoAt: map[string]int{"a": 0, "b": 1}, Photos: []Photo{{PhotoFacts: PhotoFacts{Hash: "a"}, Place: Place{Visit: 1}}, {PhotoFacts: PhotoFacts{Hash: "b"}, Place: Place{Visit: 2}}}}
+		add := func(hash string, class *PlantClass, n int) {
+			for range n {
+				s.Checks = append(s.Checks, CheckPoint{Hash: hash, Check: Check{Class: class}})
+			}
+		}
+		add("a", &PlantClass{"weed", "weed"}, c.plain)
+		add("a", &PlantClass{"grass", "weed"}, c.answers-c.plain)
+		add("a", nil, 30)
+		add("b", &PlantClass{"weed", "weed"}, 5)
+		add("gone", &PlantClass{"weed", "weed"}, 50)
+		for _, at := range []struct {
+			visit int
+			role  string
+			want  bool
+		}{{1, "weed", c.want}, {1, "crop", false}, {2, "weed", true}, {3, "weed", false}} {
+			if got := s.UnnamedChecks(at.visit, at.role); got != at.want {
+				t.Errorf("%d of %d, visit %d, %s: %v", c.plain, c.answers, at.visit, at.role, got)
+			}
+		}
+	}
+}
+
+// TestThresholdsOfVisits: the one decided last is in force, for its visit alone,
+// till it is taken back.
+func TestThresholdsOfVisits(t *testing.T) {
+	s := newStore(t)
+	var last int64
+	for _, c := range []struct {
+		visit int
+		value float64
+	}{{1, 0.1}, {2, 0.2}, {1, 0.15}} {
+		write(t, s, func(tx *Tx) error {
+			var err error
+			last, err = tx.Decide(VisitSubject(c.visit), KindThreshold, Threshold{Value: c.value})
+			return err
+		})
+	}
+	if got := snapshot(t, s).Thresholds; len(got) != 2 || got[1].Value != 0.15 || got[2].Value != 0.2 {
+		t.Errorf("%+v", got)
+	}
+	write(t, s, func(tx *Tx) error { return tx.Undo(last) })
+	if got := snapshot(t, s).Thresholds; len(got) != 2 || got[1].Value != 0.1 || got[2].Value != 0.2 {
+		t.Errorf("taken back: %+v", got)
+	}
+	for _, id := range []int64{last + 100, 0} {
+		if _, err := s.Write(context.Background(), "test", "", func(tx *Tx) error { return tx.Undo(id) }); err == nil || !strings.Contains(err.Error(), fmt.Sprintf("there is no decision %d", id)) {
+			t.Errorf("%d: %v", id, err)
+		}
+	}
+}
+
+// TestWordsOfARecord: what is said of a journal that is another file's, and of a
+// sheet of which only a part can be read.
+func TestWordsOfARecord(t *testing.T) {
+	for want, got := range map[string]string{
+		"a is the journal of another file and was passed over":     Note{Journal: "a"}.String(),
+		"a is the journal of another file and was put aside as b":  Note{Journal: "a", MovedTo: "b"}.String(),
+		"some rows of counts.csv cannot be read, and 10 values of": ErrPartial{Diff: SheetDiff{Name: "counts.csv", Withdrawn: make([]Observation, 1), Moved: make([]Change, 2), WithdrawnOperations: make([]Operation, 3), ChangedOperations: make([]OperationChange, 4)}}.Error(),
+		"count:a": CountSubject("a"), "page:Ada": PageSubject("Ada"), "visit:3": VisitSubject(3),
+	} {
+		if !strings.Contains(got, want) {
+			t.Errorf("%q, want %q", got, want)
+		}
+	}
+	for repeats, want := range map[int64]int64{0: 7, 4: 4} {
+		if got := (&Observation{Entry: 7, Repeats: repeats}).GivenBy(); got != want {
+			t.Errorf("%d: %d", repeats, got)
+		}
+	}
+	for _, weeds := range []bool{false, true} {
+		r := Result{}
+		if weeds {
+			r.AllGreen = new(AllGreen)
+		}
+		if r.WeedsOnly() != weeds {
+			t.Errorf("weeds only %v", weeds)
 		}
 	}
 }

@@ -257,6 +257,10 @@ func (s *Season) sortPhoto(ctx context.Context, snap *record.Snapshot, p *record
 			out.Missed = append(out.Missed, [2]float64{n.X, n.Y})
 		}
 	}
+	least, err := m.Plane.LeastGreen(p.Result.Threshold)
+	if err != nil {
+		return out, err
+	}
 	for _, check := range snap.Checks {
 		if check.Hash != p.Hash {
 			continue
@@ -266,7 +270,8 @@ func (s *Season) sortPhoto(ctx context.Context, snap *record.Snapshot, p *record
 			return out, err
 		}
 		said := record.SortedCheck{X: check.X, Y: check.Y}
-		if b := g.At(m.Looks, int(math.Floor(x)), int(math.Floor(y))); b >= 0 && g.Cells[b] > 0 {
+		at := [2]int{int(math.Floor(x)), int(math.Floor(y))}
+		if b := g.At(m.Looks, at[0], at[1]); b >= 0 && onGreen(m.Plane, least, at[0], at[1]) {
 			said.Mapped = int(sorted.Class[b])
 			for _, v := range sorted.Prob[b*sorted.Classes:][:sorted.Classes] {
 				said.Prob = append(said.Prob, float64(v))
@@ -275,6 +280,20 @@ func (s *Season) sortPhoto(ctx context.Context, snap *record.Snapshot, p *record
 		out.Checks = append(out.Checks, said)
 	}
 	return out, nil
+}
+
+// onGreen reports whether a cell, or one beside it, is green. A check point that
+// was drawn from green that a later threshold leaves out belongs to no class of
+// what is green now, not to that of the green nearest to it.
+func onGreen(p *vision.Plane, least uint8, x, y int) bool {
+	for v := max(y-1, 0); v <= min(y+1, p.Height-1); v++ {
+		for u := max(x-1, 0); u <= min(x+1, p.Width-1); u++ {
+			if l := p.Levels[v*p.Width+u]; l >= least && l != classes.Outside {
+				return true
+			}
+		}
+	}
+	return false
 }
 
 // PlantAsk is a plant that would teach most if it were named.

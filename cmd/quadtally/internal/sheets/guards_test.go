@@ -7,6 +7,7 @@ import (
 	"testing"
 
 	"quadtally/cmd/quadtally/internal/record"
+	"quadtally/cmd/quadtally/internal/trial"
 )
 
 // TestEveryUnit: a value with its unit beside it is stored in the unit of its
@@ -95,5 +96,82 @@ func TestPickFirst(t *testing.T) {
 	im, err := yieldsOf(t, "plot,date,marketable_kg,bed_length_mm\n101,2025-09-01,5,1\n", Options{})
 	if err != nil || len(im.Observations) != 1 || im.Observations[0].LengthMM != 1 {
 		t.Errorf("%v %+v %s", err, im.Observations, faultText(im))
+	}
+}
+
+// TestQuadratsOfAPlot: quadrats are numbered from 1 to as many as the plan has,
+// or on where it does not say how many; a value told twice is named by its plot,
+// and by its quadrat where it has one.
+func TestQuadratsOfAPlot(t *testing.T) {
+	for per, c := range map[int]struct{ kept, refused string }{2: {"1 2", "0 3 -1"}, 0: {"1 2 3 40", "0 -1"}, 1: {"1", "0 2"}} {
+		tr, plots := plan()
+		tr.Quadrat.PerPlot = per
+		for want, list := range map[string]string{"": c.kept, "is not one of the": c.refused} {
+			for _, q := range strings.Fields(list) {
+				im, err := Counts(tr, plots, sheet(t, "plot,quadrat,visit,grass\n101,"+q+",1,5\n"), Options{})
+				if err != nil {
+					t.Fatal(err)
+				}
+				if said := faultText(im); (want == "") != (said == "") || !strings.Contains(said, want) {
+					t.Errorf("quadrat %s of %d: %q", q, per, said)
+				}
+			}
+		}
+	}
+	twice := counts(t, "plot,quadrat,visit,grass\n101,1,1,5\n101,1,1,6\n", Options{})
+	if said := faultText(twice); !strings.Contains(said, "tells plot 101 quadrat 1 a second time (first in row 2)") {
+		t.Errorf("%q", said)
+	}
+	im, err := yieldsOf(t, "plot,date,marketable_kg,bed_length_m\n101,2025-09-20,5,3\n101,2025-09-20,6,3\n", Options{})
+	if said := faultText(im); err != nil || !strings.Contains(said, "tells plot 101 a second time (first in row 2)") {
+		t.Errorf("%v %q", err, said)
+	}
+}
+
+// TestYearsAway: a year and a day from the visits is no slip in the year yet, on
+// either side.
+func TestYearsAway(t *testing.T) {
+	d := func(s string) trial.Date { return mustDay(t, s) }
+	r := reader{t: &trial.Trial{Visits: []trial.Date{d("2025-06-14"), d("2025-06-28")}}}
+	for day, want := range map[string]bool{"2025-06-20": false, "2024-06-13": false, "2024-06-12": true, "2026-06-29": false, "2026-06-30": true, "2027-06-20": true} {
+		if got := r.yearsAway(d(day)); got != want {
+			t.Errorf("%s: %v", day, got)
+		}
+	}
+	if r.yearsAway(trial.Date{}) {
+		t.Error("no day is years away")
+	}
+	r.t.Visits = nil
+	if r.yearsAway(d("2020-01-01")) {
+		t.Error("a day is years away from no visit")
+	}
+}
+
+// TestOneValueAPlot: a column of whole plots may say its value in every row of the
+// plot; another value there is refused with both rows, and so is a blank beside a
+// value.
+func TestOneValueAPlot(t *testing.T) {
+	for values, want := range map[string]string{
+		"12 12": "12", "12 13": "gives stones of plot 101 another value than row 2", "NA NA": "missing", "12 NA": "gives stones of plot 101 another value than row 2",
+	} {
+		tr, plots := plan()
+		v := strings.Fields(values)
+		im, err := Counts(tr, plots, sheet(t, "plot,quadrat,visit,grass,stones\n101,1,1,5,"+v[0]+"\n101,2,1,6,"+v[1]+"\n102,1,1,7,3\n"),
+			Options{Columns: map[string]Meaning{"stones": {As: AsAssessment, Unit: "%", Level: PlotLevel}}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		var stones []string
+		for _, o := range im.Observations {
+			if o.Plot == "101" && o.Variable == "stones" {
+				if o.Quadrat != 0 {
+					t.Errorf("%+v", o)
+				}
+				stones = append(stones, map[bool]string{true: "missing", false: fmt.Sprint(o.Value)}[o.Missing])
+			}
+		}
+		if said := faultText(im); said == "" && strings.Join(stones, " ") != want || said != "" && !strings.Contains(said, want) {
+			t.Errorf("%s: %v %q, want %s", values, stones, said, want)
+		}
 	}
 }

@@ -3,6 +3,7 @@ package sheets
 import (
 	"cmp"
 	"fmt"
+	"maps"
 	"slices"
 
 	"quadtally/cmd/quadtally/internal/record"
@@ -132,59 +133,99 @@ func Yields(t *trial.Trial, plots []trial.Plot, s *tables.Sheet, opt Options) (I
 }
 
 // doubtRepeats asks about two picks on which all but a few plots weigh the same
-// to the gram: a harvest that was typed in twice counts twice. Noughts say
-// nothing, and neither do a few plots.
+// to the gram: a harvest that was typed in twice counts twice, in one sheet or in
+// two. Noughts say nothing, and neither do a few plots.
 func (r *reader) doubtRepeats(list []record.Observation) {
 	const fewest, share = 3, 0.9
 	type part struct{ plot, class string }
-	picks := map[string]map[part]float64{}
-	var order []string
-	for _, o := range list {
-		if o.Variable != record.VarYield || o.Missing || o.Value == 0 {
-			continue
+	picksOf := func(list []record.Observation) (picks map[string]map[part]float64, order []string) {
+		picks = map[string]map[part]float64{}
+		for _, o := range list {
+			if o.Variable != record.VarYield || o.Missing || o.Value == 0 {
+				continue
+			}
+			name := cmp.Or(o.Pick, o.Date.String())
+			if picks[name] == nil {
+				picks[name] = map[part]float64{}
+				order = append(order, name)
+			}
+			picks[name][part{o.Plot, o.Class}] = o.Value
 		}
-		name := cmp.Or(o.Pick, o.Date.String())
-		if picks[name] == nil {
-			picks[name] = map[part]float64{}
-			order = append(order, name)
+		return picks, order
+	}
+	picks, order := picksOf(list)
+	before, earlier := picksOf(r.opt.Stored)
+	same := func(now, was map[part]float64) (n int, repeated bool) {
+		for k, v := range now {
+			if w, ok := was[k]; ok && w == v {
+				n++
+			}
 		}
-		picks[name][part{o.Plot, o.Class}] = o.Value
+		return n, n >= fewest && float64(n) >= share*float64(len(now))
 	}
 	for i, now := range order {
 		for _, was := range order[:i] {
-			same := 0
-			for k, v := range picks[now] {
-				if w, ok := picks[was][k]; ok && w == v {
-					same++
-				}
+			if n, repeated := same(picks[now], picks[was]); repeated {
+				r.doubt("%d of %d weights of pick %s are those of pick %s: was the same weighed twice (--agreed)? If it was typed in twice, take one out", n, len(picks[now]), now, was)
 			}
-			if same >= fewest && float64(same) >= share*float64(len(picks[now])) {
-				r.doubt("%d of %d weights of pick %s are those of pick %s: was the same weighed twice (--agreed)? If it was typed in twice, take one out", same, len(picks[now]), now, was)
+		}
+		for _, was := range earlier {
+			if picks[was] != nil {
+				continue // more of a pick of this sheet, or what this sheet replaces
+			}
+			if n, repeated := same(picks[now], before[was]); repeated {
+				r.doubt("%d of %d weights of pick %s are those of pick %s, entered before: was the same weighed twice (--agreed)? If it was typed in twice, leave this sheet out", n, len(picks[now]), now, was)
 			}
 		}
 	}
 }
 
 // doubtWeights asks about a weight many times that of most plots, as grams in a
-// column of kilograms are. Few weights say nothing of each other.
+// column of kilograms are, and about a whole sheet that is as far off what was
+// entered before. Few weights say nothing of each other.
 func (r *reader) doubtWeights(list []record.Observation) {
 	const fewest, many = 5, 50
-	perMetre := map[string][]float64{} // by class
+	perMetre := func(list []record.Observation) map[string][]float64 { // by class, rising
+		out := map[string][]float64{}
+		for _, o := range list {
+			if o.Variable == record.VarYield && !o.Missing && o.Value > 0 && o.LengthMM > 0 {
+				out[o.Class] = append(out[o.Class], o.Value/o.LengthMM)
+			}
+		}
+		for class := range out {
+			slices.Sort(out[class])
+		}
+		return out
+	}
+	here := map[record.Key]bool{}
 	for _, o := range list {
-		if o.Variable == record.VarYield && !o.Missing && o.Value > 0 && o.LengthMM > 0 {
-			perMetre[o.Class] = append(perMetre[o.Class], o.Value/o.LengthMM)
+		here[o.Key()] = true
+	}
+	now := perMetre(list)
+	before := perMetre(slices.DeleteFunc(slices.Clone(r.opt.Stored), func(o record.Observation) bool { return here[o.Key()] }))
+	usual := map[string]float64{}
+	for _, class := range slices.Sorted(maps.Keys(now)) {
+		v, w := now[class], before[class]
+		switch {
+		case len(v) >= fewest:
+			usual[class] = v[len(v)/2]
+			if len(w) < fewest {
+				break
+			}
+			if times := usual[class] / w[len(w)/2]; times > many || times < 1./many {
+				r.doubt("the %s weights of this sheet are mostly %.3g times those entered before: are they right, and in the unit of the header (--agreed)? If not, correct the sheet", class, times)
+			}
+		case len(w) >= fewest:
+			usual[class] = w[len(w)/2]
 		}
 	}
-	for class := range perMetre {
-		slices.Sort(perMetre[class])
-	}
 	for _, o := range list {
-		all := perMetre[o.Class]
-		if o.Variable != record.VarYield || len(all) < fewest || o.LengthMM <= 0 {
+		most := usual[o.Class]
+		if o.Variable != record.VarYield || most == 0 || o.LengthMM <= 0 {
 			continue
 		}
-		if usual := all[len(all)/2]; o.Value/o.LengthMM > many*usual {
-			r.doubt("the %s weight of plot %s (row %d) is %.0f times that of most: is it right, and in the unit of the header (--agreed)? If not, correct it", o.Class, o.Plot, o.Line, o.Value/o.LengthMM/usual)
+		if o.Value/o.LengthMM > many*most {
+			r.doubt("the %s weight of plot %s (row %d) is %.0f times that of most: is it right, and in the unit of the header (--agreed)? If not, correct it", o.Class, o.Plot, o.Line, o.Value/o.LengthMM/most)
 		}
 	}
 }
