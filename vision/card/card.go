@@ -107,7 +107,7 @@ func Find(r *raster.Raster, opt Options) (Reading, error) {
 		return Reading{}, errors.New("the photo has no picture to read")
 	}
 	var out Reading
-	whole := grey{r.Width, r.Height, r.Y}
+	whole := grey{w: r.Width, h: r.Height, pix: r.Y, colour: r, scale: 1}
 	var unread []image.Rectangle
 	for _, b := range whitePatches(r, opt.MaxBlobs) {
 		known := func(q frame.Quad) bool { return ofPrint(b, q) }
@@ -116,13 +116,20 @@ func Find(r *raster.Raster, opt Options) (Reading, error) {
 			continue
 		}
 		codes := scanPatch(whole, b, opt.CodeMM > 0)
+		if len(codes) == 0 {
+			codes = readCodes(whole, padded(whole, b))
+		}
 		out.add(r, opt, codes)
 		if len(codes) == 0 {
 			unread = append(unread, b)
 		}
 	}
 	if len(out.Cards) == 0 && !opt.Blobs {
-		out.add(r, opt, scan(whole, 0, 0, 1))
+		codes := readCodes(whole, image.Rect(0, 0, whole.w, whole.h))
+		if len(codes) == 0 {
+			codes = scan(whole, 0, 0, 1)
+		}
+		out.add(r, opt, codes)
 	}
 	out.Unread = unreadCodes(whole, unread, out.Cards)
 	return out, nil

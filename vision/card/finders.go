@@ -62,12 +62,22 @@ type finder struct {
 
 // finders looks for finder squares in a patch of the picture, along its rows
 // and then down and askew through the middle of what the row shows.
-func finders(whole grey, patch image.Rectangle) []finder {
+func finders(whole grey, patch image.Rectangle) []finder { return findersBy(whole, patch, wideTile) }
+
+// A picture is held against the mean over five tiles each way. Wide ones see a
+// whole finder pattern and its surroundings; narrow ones follow the edge of a
+// deep shadow.
+const (
+	wideTile   = 16 // pixels
+	narrowTile = 8
+)
+
+func findersBy(whole grey, patch image.Rectangle, tile int) []finder {
 	b := patch.Intersect(image.Rect(0, 0, whole.w, whole.h))
 	if b.Dx() < modules || b.Dy() < modules {
 		return nil
 	}
-	dark := whole.darkIn(b)
+	dark := whole.darkIn(b, tile)
 	var out []finder
 	var runs [5]int
 	for y := range b.Dy() {
@@ -94,10 +104,14 @@ func finders(whole grey, patch image.Rectangle) []finder {
 				continue
 			}
 			cy := mid
-			if _, ok := along(dark, b.Dx(), b.Dy(), cx, cy, 1, 0, module); !ok {
-				continue
+			// A stalk across it may spoil one or two of the other lines.
+			crossed := false
+			for _, d := range [3][2]int{{1, 0}, {1, 1}, {1, -1}} {
+				if !crossed {
+					_, crossed = along(dark, b.Dx(), b.Dy(), cx, cy, d[0], d[1], module)
+				}
 			}
-			if _, ok := along(dark, b.Dx(), b.Dy(), cx, cy, 1, 1, module); !ok {
+			if !crossed {
 				continue
 			}
 			at := raster.Point{X: float64(b.Min.X + cx), Y: float64(b.Min.Y + cy)}
@@ -106,11 +120,41 @@ func finders(whole grey, patch image.Rectangle) []finder {
 				known = known || math.Hypot(f.at.X-at.X, f.at.Y-at.Y) < 4*module
 			}
 			if !known {
-				out = append(out, finder{at, module})
+				out = append(out, finder{at, coreModule(dark, b.Dx(), b.Dy(), cx, cy, module)})
 			}
 		}
 	}
 	return out
+}
+
+// coreModule is a module by the area of the pattern's core, nine of them: along
+// a row a pattern that lies askew seems up to 1.4 times as large. Where the core
+// runs into something else it is what the row shows.
+func coreModule(dark []bool, w, h, x, y int, module float64) float64 {
+	half := int(3*module) + 1
+	side := 2*half + 1
+	seen := make([]bool, side*side)
+	stack := [][2]int{{x, y}}
+	seen[half*side+half] = true
+	count := 0
+	for len(stack) > 0 {
+		p := stack[len(stack)-1]
+		stack = stack[:len(stack)-1]
+		count++
+		for _, d := range [4][2]int{{1, 0}, {-1, 0}, {0, 1}, {0, -1}} {
+			u, v := p[0]+d[0], p[1]+d[1]
+			i, j := u-x+half, v-y+half
+			if u < 0 || v < 0 || u >= w || v >= h || i < 0 || j < 0 || i >= side || j >= side || seen[j*side+i] || !dark[v*w+u] {
+				continue
+			}
+			seen[j*side+i] = true
+			stack = append(stack, [2]int{u, v})
+		}
+	}
+	if m := math.Sqrt(float64(count)) / 3; m > .6*module && m < 1.2*module {
+		return m
+	}
+	return module
 }
 
 // isFinder tells whether five runs are 1:1:3:1:1, each within six tenths of a
@@ -173,29 +217,53 @@ func along(dark []bool, w, h, x, y, dx, dy int, module float64) (middle int, ok 
 	return y + (down-up)/2, isFinder(runs)
 }
 
-// darkIn is true where a patch is darker than half-way between its dark and its
-// bright tenth.
-func (g grey) darkIn(b image.Rectangle) []bool {
-	var hist [256]int
-	for y := b.Min.Y; y < b.Max.Y; y++ {
-		for _, v := range g.pix[y*g.w+b.Min.X : y*g.w+b.Max.X] {
-			hist[v]++
-		}
-	}
-	level := func(share float64) int {
-		n, at := 0, 0
-		for ; at < 255; at++ {
-			if n += hist[at]; float64(n) >= share*float64(b.Dx()*b.Dy()) {
-				break
+// darkIn is true where a patch is darker than its surroundings, by the mean of
+// the logarithm over five tiles each way: so that paper in the shadow is still
+// paper beside paper in the sun.
+func (g grey) darkIn(b image.Rectangle, tile int) []bool {
+	tw, th := (b.Dx()+tile-1)/tile, (b.Dy()+tile-1)/tile
+	// Sums over tiles, summed up from the upper left (Crow 1984).
+	sums, counts := make([]float64, (tw+1)*(th+1)), make([]float64, (tw+1)*(th+1))
+	for y := range b.Dy() {
+		row := g.pix[(b.Min.Y+y)*g.w+b.Min.X:][:b.Dx()]
+		at := (y/tile+1)*(tw+1) + 1
+		for x0 := 0; x0 < len(row); x0 += tile {
+			var sum float32
+			part := row[x0:min(len(row), x0+tile)]
+			for _, v := range part {
+				sum += logs[v]
 			}
+			sums[at] += float64(sum)
+			counts[at] += float64(len(part))
+			at++
 		}
-		return at
 	}
-	middle := byte((level(.1) + level(.9)) / 2)
-	out := make([]bool, 0, b.Dx()*b.Dy())
-	for y := b.Min.Y; y < b.Max.Y; y++ {
-		for _, v := range g.pix[y*g.w+b.Min.X : y*g.w+b.Max.X] {
-			out = append(out, v < middle)
+	for y := 1; y <= th; y++ {
+		for x := 1; x <= tw; x++ {
+			i := y*(tw+1) + x
+			sums[i] += sums[i-1] + sums[i-tw-1] - sums[i-tw-2]
+			counts[i] += counts[i-1] + counts[i-tw-1] - counts[i-tw-2]
+		}
+	}
+	out := make([]bool, b.Dx()*b.Dy())
+	for ty := range th {
+		y0, y1 := max(0, ty-2), min(th, ty+3)
+		for tx := range tw {
+			x0, x1 := max(0, tx-2), min(tw, tx+3)
+			over := func(s []float64) float64 {
+				return s[y1*(tw+1)+x1] - s[y0*(tw+1)+x1] - s[y1*(tw+1)+x0] + s[y0*(tw+1)+x0]
+			}
+			mean := float32(over(sums) / over(counts))
+			limit := byte(0) // the darkest that counts as bright
+			for limit < 255 && logs[limit] < mean {
+				limit++
+			}
+			for y := ty * tile; y < min(b.Dy(), (ty+1)*tile); y++ {
+				row := g.pix[(b.Min.Y+y)*g.w+b.Min.X:][:b.Dx()]
+				for x := tx * tile; x < min(b.Dx(), (tx+1)*tile); x++ {
+					out[y*b.Dx()+x] = row[x] < limit
+				}
+			}
 		}
 	}
 	return out

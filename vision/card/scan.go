@@ -15,6 +15,12 @@ import (
 type grey struct {
 	w, h int
 	pix  []byte
+
+	// colour is the raster it was cut from, from (x0, y0) on at that many luma
+	// pixels a pixel; nil where colour is not asked for.
+	colour *raster.Raster
+	x0, y0 int
+	scale  float64
 }
 
 // whitePatches finds patches of paper: bright and without colour. The look is
@@ -128,9 +134,7 @@ const plentyPx = 350
 // scanPatch reads a patch as it is, then enlarged and sharpened; a large one at
 // half the scale first unless its place has to be exact.
 func scanPatch(whole grey, b image.Rectangle, exact bool) []code {
-	// A tight crop loses a quarter of the cards: the quiet zone is needed.
-	px, py := b.Dx()*3/10+6, b.Dy()*3/10+6
-	b = image.Rect(b.Min.X-px, b.Min.Y-py, b.Max.X+px, b.Max.Y+py).Intersect(image.Rect(0, 0, whole.w, whole.h))
+	b = padded(whole, b)
 	crop := whole.crop(b)
 	if !exact && min(crop.w, crop.h) >= plentyPx {
 		if half, err := crop.halved(); err == nil {
@@ -152,8 +156,15 @@ func scanPatch(whole grey, b image.Rectangle, exact bool) []code {
 	return scan(big, float64(b.Min.X), float64(b.Min.Y), 2)
 }
 
+// padded adds some of its surroundings to a patch: a tight crop loses a quarter
+// of the cards, for the quiet zone is needed.
+func padded(whole grey, b image.Rectangle) image.Rectangle {
+	px, py := b.Dx()*3/10+6, b.Dy()*3/10+6
+	return image.Rect(b.Min.X-px, b.Min.Y-py, b.Max.X+px, b.Max.Y+py).Intersect(image.Rect(0, 0, whole.w, whole.h))
+}
+
 func (g grey) crop(b image.Rectangle) grey {
-	out := grey{b.Dx(), b.Dy(), make([]byte, 0, b.Dx()*b.Dy())}
+	out := grey{w: b.Dx(), h: b.Dy(), pix: make([]byte, 0, b.Dx()*b.Dy())}
 	for y := b.Min.Y; y < b.Max.Y; y++ {
 		out.pix = append(out.pix, g.pix[y*g.w+b.Min.X:y*g.w+b.Max.X]...)
 	}
@@ -162,14 +173,14 @@ func (g grey) crop(b image.Rectangle) grey {
 
 // halved averages blocks of 2 x 2 pixels.
 func (g grey) halved() (grey, error) {
-	out := grey{g.w / 2, g.h / 2, make([]byte, (g.w/2)*(g.h/2))}
+	out := grey{w: g.w / 2, h: g.h / 2, pix: make([]byte, (g.w/2)*(g.h/2))}
 	err := mats.Shrink(mats.Plane[uint8]{W: g.w, H: g.h, Pix: g.pix}, mats.Plane[uint8]{W: out.w, H: out.h, Pix: out.pix})
 	return out, err
 }
 
 // doubled enlarges twofold and sharpens.
 func (g grey) doubled() (grey, error) {
-	out := grey{2 * g.w, 2 * g.h, make([]byte, 4*g.w*g.h)}
+	out := grey{w: 2 * g.w, h: 2 * g.h, pix: make([]byte, 4*g.w*g.h)}
 	big := mats.Plane[uint8]{W: out.w, H: out.h, Pix: out.pix}
 	if err := mats.Enlarge(mats.Plane[uint8]{W: g.w, H: g.h, Pix: g.pix}, big); err != nil {
 		return out, err
