@@ -105,7 +105,7 @@ func pairCode(a, b, third raster.Point, clockwise bool, i, j int) seenCode {
 // against.
 func readCodes(g grey, patch image.Rectangle) []code {
 	for _, tile := range [2]int{wideTile, narrowTile} {
-		if codes, _ := decodeFinders(g, findersBy(g, patch, tile)); len(codes) > 0 {
+		if codes := decodeFinders(g, findersBy(g, patch, tile)); len(codes) > 0 {
 			return codes
 		}
 	}
@@ -115,7 +115,7 @@ func readCodes(g grey, patch image.Rectangle) []code {
 		return nil // too small to look at
 	}
 	half.colour, half.x0, half.y0, half.scale = g.colour, patch.Min.X, patch.Min.Y, 2
-	codes, _ := decodeFinders(half, finders(half, image.Rect(0, 0, half.w, half.h)))
+	codes := decodeFinders(half, finders(half, image.Rect(0, 0, half.w, half.h)))
 	for i := range codes {
 		for k, p := range codes[i].centres {
 			codes[i].centres[k] = raster.Point{X: float64(patch.Min.X) + 2*p.X, Y: float64(patch.Min.Y) + 2*p.Y}
@@ -125,48 +125,57 @@ func readCodes(g grey, patch image.Rectangle) []code {
 }
 
 // likeness a grid must have to what all codes share for it to be decoded, with
-// three finder patterns and with two; and for it to be a code beyond doubt.
+// three finder patterns and with two.
 const (
 	leastLike     = .75
 	leastLikePair = .62
-	surelyLike    = .9
 )
 
+// showsCode tells whether two finder patterns or more are those of one code.
+func (g grey) showsCode(all []finder) bool {
+	for _, s := range codesIn(all) {
+		w, ok := g.fitted(flatWarp(s.centres))
+		if !ok {
+			continue
+		}
+		cells := g.cells(&w)
+		for _, mean := range [2]bool{true, false} {
+			corners := likeFinders(inked(&cells, 3, mean))
+			slices.Sort(corners[:])
+			if corners[1] >= likeFinder {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// likeFinder is the share of a finder pattern's modules that must be right
+// where it alone tells of a code.
+const likeFinder = .9
+
 // decodeFinders decodes the codes to which finder patterns belong.
-func decodeFinders(g grey, all []finder) (codes []code, unread int) {
+func decodeFinders(g grey, all []finder) (codes []code) {
 	used := make([]bool, len(all))
-	var doubt []seenCode
 	for _, s := range codesIn(all) {
 		if slices.ContainsFunc(s.of[:s.found], func(i int) bool { return used[i] }) {
 			continue
 		}
-		c, like, ok := g.decode(s)
-		if ok {
+		if c, ok := g.decode(s); ok {
 			codes = append(codes, c)
 			for _, i := range s.of[:s.found] {
 				used[i] = true
 			}
-		} else if s.found == 3 && like >= surelyLike {
-			doubt = append(doubt, s)
 		}
 	}
-	for _, s := range doubt {
-		if !slices.ContainsFunc(s.of[:], func(i int) bool { return used[i] }) {
-			unread++
-			for _, i := range s.of {
-				used[i] = true
-			}
-		}
-	}
-	return codes, unread
+	return codes
 }
 
-// decode fits the code's grid and reads it. like tells how much of what all
-// codes share is there.
-func (g grey) decode(s seenCode) (c code, like float64, ok bool) {
+// decode fits the code's grid and reads it.
+func (g grey) decode(s seenCode) (c code, ok bool) {
 	w, ok := g.fitted(flatWarp(s.centres))
 	if !ok {
-		return c, 0, false
+		return c, false
 	}
 	cells := g.cells(&w)
 	least := leastLike
@@ -178,8 +187,7 @@ func (g grey) decode(s seenCode) (c code, like float64, ok bool) {
 		mean  bool
 	}{{3, true}, {2, false}, {4, false}, {2, true}, {modules, false}, {5, true}} {
 		dark := inked(&cells, how.reach, how.mean)
-		l := likeCode(dark)
-		if like = max(like, l); l < least {
+		if likeCode(dark) < least {
 			continue
 		}
 		text, mirrored, ok := decodeCells(dark)
@@ -197,9 +205,9 @@ func (g grey) decode(s seenCode) (c code, like float64, ok bool) {
 		if mirrored {
 			c.centres[1], c.centres[2] = c.centres[2], c.centres[1]
 		}
-		return c, like, true
+		return c, true
 	}
-	return c, like, false
+	return c, false
 }
 
 // decodeCells corrects and reads the modules of a code. Whatever the decoder

@@ -8,8 +8,9 @@ import (
 )
 
 // unreadCodes counts the patches in which finder squares of a code are seen
-// that belong to none of the cards read: two squares of one size, so that a
-// chance pattern is none. Patches that overlap are one.
+// that belong to none of the cards read: two that lie as two of one code do and
+// show nearly all of their modules, so that a chance pattern is none. Patches
+// that overlap are one.
 func unreadCodes(whole grey, patches []image.Rectangle, cards []Card) int {
 	var found []image.Rectangle
 	for _, b := range patches {
@@ -30,7 +31,7 @@ func unreadCodes(whole grey, patches []image.Rectangle, cards []Card) int {
 				squares = append(squares, f)
 			}
 		}
-		if pairOf(squares) {
+		if whole.showsCode(squares) {
 			found = append(found, b)
 		}
 	}

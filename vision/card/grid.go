@@ -275,27 +275,33 @@ func inked(cells *[modules][modules]float64, reach int, mean bool) [][]bool {
 }
 
 // likeCode is the share of the modules that are the same in every code which
-// are as they should be: finder patterns, their white rims, timing patterns.
+// are as they should be: finder patterns and timing patterns.
 func likeCode(dark [][]bool) float64 {
-	right, all := 0, 0
-	for _, c := range [3][2]int{{0, 0}, {modules - 7, 0}, {0, modules - 7}} {
-		for y := range 7 {
-			for x := range 7 {
-				ring := max(max(x-3, 3-x), max(y-3, 3-y))
-				all++
-				if dark[c[1]+y][c[0]+x] == (ring != 2) {
-					right++
-				}
-			}
-		}
+	right := 0.
+	for _, l := range likeFinders(dark) {
+		right += 49 * l
 	}
 	for i := range 5 {
 		for _, d := range [2]bool{dark[6][8+i], dark[8+i][6]} {
-			all++
 			if d == (i%2 == 0) {
 				right++
 			}
 		}
 	}
-	return float64(right) / float64(all)
+	return right / (3*49 + 10)
+}
+
+// likeFinders is the share of each finder pattern's modules that are right.
+func likeFinders(dark [][]bool) (out [3]float64) {
+	for i, c := range [3][2]int{{0, 0}, {modules - 7, 0}, {0, modules - 7}} {
+		for y := range 7 {
+			for x := range 7 {
+				ring := max(max(x-3, 3-x), max(y-3, 3-y))
+				if dark[c[1]+y][c[0]+x] == (ring != 2) {
+					out[i] += 1. / 49
+				}
+			}
+		}
+	}
+	return out
 }
