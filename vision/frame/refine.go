@@ -374,15 +374,17 @@ func (m mix) alone(channel int, outward bool) mix {
 func (ws *Workspace) refineBy(s picture, v verdict, expect float64, m, colour mix, strong bool) (f refined, ok bool) {
 	perPx := (s.perPx[0] + s.perPx[1]) / 2
 	q, width := s.toLuma(v.quad), v.widthPx*perPx
+	unit := max(1, 1/m.sx) // a pixel of chroma
 	type pass struct {
 		mix   mix
 		reach float64
 	}
 	passes := [2]pass{{m, 2.5 * perPx}, {m, 1.2 * perPx}}
 	if f.byColour = strong; strong {
-		passes = [2]pass{{colour, max(2.5*perPx, .8*width)}, {m, min(1.2*perPx, max(2, width/4))}}
+		passes = [2]pass{{colour, max(2.5*perPx, .8*width)}, {m, min(1.2*perPx, max(3*unit, width/4))}}
 	}
 	reach := min(90, max(12, 2*width, 1.6*expect))
+	var told [4]bool       // sides that colour has brought to where the strip begins
 	for k, p := range passes {
 		l := laying{coarseProbes, p.reach, min(width/2, perPx), coarseStep}
 		if k > 0 {
@@ -390,12 +392,24 @@ func (ws *Workspace) refineBy(s picture, v verdict, expect float64, m, colour mi
 		}
 		var ls [4]line
 		for i := range 4 {
-			points := sideEdges(&ws.probes, &p.mix, q, i, l)
-			l, sup, found := fitSide(points, l.probes, max(.8, .45*perPx), 400)
+			tol := max(.8, .45*perPx)
+			lay := l
+			if told[i] {
+				// A rod's back, where its lit flank ends, is a stronger edge than
+				// its own in the shade, and only a few pixels away.
+				lay.reach = min(l.reach, max(2.5*unit, f.pipePx/12+1))
+				tol = min(tol, max(.8, lay.reach/2))
+			}
+			line, sup, found := fitSide(sideEdges(&ws.probes, &p.mix, q, i, lay), l.probes, tol, 400)
+			if told[i] && (!found || sup < clearSupport) {
+				if c, s, ok := fitSide(sideEdges(&ws.probes, &colour, q, i, lay), l.probes, tol, 400); ok && (!found || s > sup) {
+					line, sup, found = c, s, true
+				}
+			}
 			if !found {
 				return f, false
 			}
-			ls[i], f.support[i] = l, sup
+			ls[i], f.support[i] = line, sup
 		}
 		if q, ok = crossing(ls); !ok {
 			return f, false
@@ -410,7 +424,8 @@ func (ws *Workspace) refineBy(s picture, v verdict, expect float64, m, colour mi
 			continue
 		}
 		if k == 0 {
-			if q, ok = moved(q, ss, has, offPipe(w)); !ok {
+			told = has
+			if q, ok = moved(q, ss, has, 1.5*unit); !ok {
 				return f, false
 			}
 			continue
