@@ -408,3 +408,64 @@ type probeScratch struct {
 	values, light, other []float64 // samples along one probe
 	sums, slope          []float64
 }
+
+// bandsOf are the medians of luma and both ratios in bands along a side: deep
+// inside, just inside, on the strip, just beyond it and far beyond.
+func (ws *Workspace) bandsOf(s picture, v verdict, i int) (bands [5][3]float64) {
+	w := v.widthPx
+	next := max(1.5, .5*w)
+	for b, d := range [5]float64{-2*w - 3, -next, .5 * w, w + next, 3*w + 3} {
+		for c, p := range s.planes[:3] {
+			values := ws.probes.strips[0][:]
+			for k := range searchProbes {
+				at, n := v.quad.probe(i, share(k, searchProbes))
+				values[k] = p.sample(at.X+d*n.X, at.Y+d*n.Y)
+			}
+			bands[b][c] = median(values)
+		}
+	}
+	return bands
+}
+
+// shadow tells whether a strip is the shadow that a frame throws in the sun,
+// which has the frame's own shape and size and lies beside it: darker than the
+// ground, of the ground's colour, and next to something brighter or of another
+// colour, which is the frame.
+func (ws *Workspace) shadow(s picture, v verdict) bool {
+	const (
+		darker   = .75 // of the ground's luma, at most
+		brighter = 1.2
+		hue      = 10 // grey levels of a ratio
+	)
+	dark, beside, other := 0, 0, 0
+	for i := range 4 {
+		b := ws.bandsOf(s, v, i)
+		differs := func(a, g [3]float64) bool {
+			return a[0] > brighter*g[0] || apartInHue(a, g) > hue
+		}
+		if dbg != nil {
+			dbg("side %d bands %.0f", i, b)
+		}
+		switch {
+		case b[2][0] < darker*min(b[0][0], b[4][0]) && apartInHue(b[2], b[0]) < hue:
+			dark++
+			if differs(b[1], b[0]) || differs(b[3], b[4]) {
+				beside++
+			}
+		case apartInHue(b[2], b[0]) > 2*hue && apartInHue(b[2], b[4]) > 2*hue:
+			other++ // along this side the edge is the frame's own
+		}
+	}
+	return dark >= 3 && beside >= 1 || dark == 2 && beside >= 1 && other == 2
+}
+
+// apartInHue is how far a band's ratios lie from those of the ground beside it,
+// grey levels, with the part that ratioFloor takes from the darker of the two
+// put back.
+func apartInHue(band, ground [3]float64) float64 {
+	full := func(b [3]float64) float64 { return b[0] / (b[0] + ratioFloor) }
+	dim := full(band) / max(full(ground), .1)
+	return max(math.Abs(band[1]-128-(ground[1]-128)*dim), math.Abs(band[2]-128-(ground[2]-128)*dim))
+}
+
+var dbg func(string, ...any)
