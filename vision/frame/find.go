@@ -486,9 +486,6 @@ func (ws *Workspace) finish(r *raster.Raster, s picture, v verdict, opt Options,
 	if !v.strip() {
 		return Frame{}, "the best candidate has no second edge, as a pipe has"
 	}
-	if dbg != nil {
-		dbg("candidate ch %d out %v conf sup %.2f width %.1f", v.channel, v.outward, v.support, v.widthPx)
-	}
 	if ws.shadow(s, v) {
 		return Frame{}, "the best candidate is the shadow that a frame throws"
 	}

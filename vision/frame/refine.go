@@ -41,6 +41,10 @@ type mix struct {
 	ratios bool
 }
 
+// fineFloor is what ratioFloor is on the full raster, where many probes are
+// averaged and the shaded flank of a pipe has to keep its colour.
+const fineFloor = 2
+
 // along samples the mix from start on, at n points in steps of d. The slice
 // holds until the next call. Constant terms are left out.
 func (m *mix) along(ws *probeScratch, start, d raster.Point, n int) []float64 {
@@ -62,7 +66,7 @@ func (m *mix) along(ws *probeScratch, start, d raster.Point, n int) []float64 {
 		light := raster.Sized(&ws.light, n)
 		m.atChroma[0].walk(start, d, light)
 		for i, v := range light {
-			light[i] = ratioScale / (v + ratioFloor)
+			light[i] = ratioScale / (v + fineFloor)
 		}
 		for c := 1; c < 3; c++ {
 			m.atChroma[c].walk(start, d, other)
@@ -86,7 +90,7 @@ func (m *mix) along(ws *probeScratch, start, d raster.Point, n int) []float64 {
 // ratio is chroma c over luma at a position, as in the search picture.
 func (m *mix) ratio(c int, p raster.Point) float64 {
 	x, y := p.X*m.sx, p.Y*m.sy
-	return 128 + ratioScale*(m.atChroma[c].sample(x, y)-128)/(m.atChroma[0].sample(x, y)+ratioFloor)
+	return 128 + ratioScale*(m.atChroma[c].sample(x, y)-128)/(m.atChroma[0].sample(x, y)+fineFloor)
 }
 
 // mixFor weighs each channel by the step from ground to pipe over the square
@@ -112,8 +116,19 @@ func mixFor(s picture, v verdict) (m mix, ok bool) {
 			sorted := ground[c]
 			own = median(sorted[:])
 			m.hue[c] = (own - 128) / ratioScale
-			sorted = pipe[c]
-			m.level[0][c], m.level[1][c] = own, median(sorted[:])
+			for k := range 2 {
+				for i := range 4 {
+					for j := range searchProbes {
+						at, n := v.quad.probe(i, share(j, searchProbes))
+						on := beyond(at, n, v.widthPx/2)
+						if k == 0 {
+							on = beyond(at, n, -2.5-v.widthPx/2)
+						}
+						sorted[i*searchProbes+j] = m.ratio(c, raster.Point{X: on.X * s.perPx[0], Y: on.Y * s.perPx[1]})
+					}
+				}
+				m.level[k][c] = median(sorted[:])
+			}
 		}
 		value := func(of *[3][4 * searchProbes]float64, i int) float64 {
 			if c == 0 {
@@ -384,7 +399,7 @@ func (ws *Workspace) refineBy(s picture, v verdict, expect float64, m, colour mi
 		passes = [2]pass{{colour, max(2.5*perPx, .8*width)}, {m, min(1.2*perPx, max(3*unit, width/4))}}
 	}
 	reach := min(90, max(12, 2*width, 1.6*expect))
-	var told [4]bool       // sides that colour has brought to where the strip begins
+	var told [4]bool // sides that colour has brought to where the strip begins
 	for k, p := range passes {
 		l := laying{coarseProbes, p.reach, min(width/2, perPx), coarseStep}
 		if k > 0 {

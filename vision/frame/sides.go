@@ -443,9 +443,6 @@ func (ws *Workspace) shadow(s picture, v verdict) bool {
 		differs := func(a, g [3]float64) bool {
 			return a[0] > brighter*g[0] || apartInHue(a, g) > hue
 		}
-		if dbg != nil {
-			dbg("side %d bands %.0f", i, b)
-		}
 		switch {
 		case b[2][0] < darker*min(b[0][0], b[4][0]) && apartInHue(b[2], b[0]) < hue:
 			dark++
@@ -467,5 +464,3 @@ func apartInHue(band, ground [3]float64) float64 {
 	dim := full(band) / max(full(ground), .1)
 	return max(math.Abs(band[1]-128-(ground[1]-128)*dim), math.Abs(band[2]-128-(ground[2]-128)*dim))
 }
-
-var dbg func(string, ...any)

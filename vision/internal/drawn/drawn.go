@@ -105,6 +105,9 @@ func (k camera) ray(x, y float64) v3 {
 	return v3{k.f[0] + a*k.right[0] + b*k.down[0], k.f[1] + a*k.right[1] + b*k.down[1], k.f[2] + a*k.right[2] + b*k.down[2]}
 }
 
+// Truth is what a perfect finder would report of a photo of w x h luma pixels.
+func (s Scene) Truth(w, h int) Truth { return s.truth(s.camera(w, h)) }
+
 // truth finds the tangent lines of the pipes and crosses them in the picture.
 func (s Scene) truth(k camera) (t Truth) {
 	if l := s.lath(); l != nil {
