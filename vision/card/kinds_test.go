@@ -132,13 +132,13 @@ func TestHardCardsReport(t *testing.T) {
 	if testing.Short() || !testing.Verbose() {
 		t.Skip("a report: run with -v")
 	}
-	scenes := 30
+	scenes := 20
 	if v := os.Getenv("QUADTALLY_SCENES"); v != "" {
 		fmt.Sscan(v, &scenes)
 	}
-	sets := []uint64{tuningSet, keptSet}
+	sets := []uint64{keptSet}
 	if os.Getenv("QUADTALLY_TUNE") == "1" {
-		sets = sets[:1]
+		sets[0] = tuningSet
 	}
 	t.Log("card                     set     scenes  read %  misread  asked")
 	for _, set := range sets {

@@ -417,7 +417,7 @@ func (ws *Workspace) refineBy(s picture, v verdict, expect float64, m, colour mi
 			}
 			line, sup, found := fitSide(sideEdges(&ws.probes, &p.mix, q, i, lay), l.probes, tol, 400)
 			if told[i] && (!found || sup < clearSupport) {
-				if c, s, ok := fitSide(sideEdges(&ws.probes, &colour, q, i, lay), l.probes, tol, 400); ok && (!found || s > sup) {
+				if c, s, ok := fitSide(sideEdges(&ws.probes, &colour, q, i, lay), l.probes, tol, 400); ok && (!found || s > sup+.1) {
 					line, sup, found = c, s, true
 				}
 			}
