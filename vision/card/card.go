@@ -116,20 +116,18 @@ func Find(r *raster.Raster, opt Options) (Reading, error) {
 			continue
 		}
 		codes := scanPatch(whole, b, opt.CodeMM > 0)
-		if len(codes) == 0 {
-			codes = readCodes(whole, padded(whole, b))
-		}
 		out.add(r, opt, codes)
 		if len(codes) == 0 {
 			unread = append(unread, b)
 		}
 	}
+	// What is no plain card flat on the ground takes longer. Beside a card that
+	// was read a code is not read but asked about.
+	for i := 0; i < len(unread) && len(out.Cards) == 0; i++ {
+		out.add(r, opt, readCodes(whole, padded(whole, unread[i]), wideTile, narrowTile))
+	}
 	if len(out.Cards) == 0 && !opt.Blobs {
-		codes := readCodes(whole, image.Rect(0, 0, whole.w, whole.h))
-		if len(codes) == 0 {
-			codes = scan(whole, 0, 0, 1)
-		}
-		out.add(r, opt, codes)
+		out.add(r, opt, readCodes(whole, image.Rect(0, 0, whole.w, whole.h), wideTile))
 	}
 	out.Unread = unreadCodes(whole, unread, out.Cards)
 	return out, nil

@@ -102,9 +102,9 @@ func pairCode(a, b, third raster.Point, clockwise bool, i, j int) seenCode {
 // patterns: also those that are bent, shaded, askew or lie against something
 // white. What it cannot read it looks at again at half the scale, where noise
 // is less and a large code's patterns fit the surroundings they are held
-// against.
-func readCodes(g grey, patch image.Rectangle) []code {
-	for _, tile := range [2]int{wideTile, narrowTile} {
+// against. tiles are the widths of the surroundings to try, see findersBy.
+func readCodes(g grey, patch image.Rectangle, tiles ...int) []code {
+	for _, tile := range tiles {
 		if codes := decodeFinders(g, findersBy(g, patch, tile)); len(codes) > 0 {
 			return codes
 		}
@@ -134,15 +134,13 @@ const (
 // showsCode tells whether two finder patterns or more are those of one code.
 func (g grey) showsCode(all []finder) bool {
 	for _, s := range codesIn(all) {
-		w, ok := g.fitted(flatWarp(s.centres))
-		if !ok {
-			continue
-		}
-		cells := g.cells(&w)
-		for _, mean := range [2]bool{true, false} {
-			corners := likeFinders(inked(&cells, 3, mean))
-			slices.Sort(corners[:])
-			if corners[1] >= likeFinder {
+		for _, how := range bends[:2] {
+			w, ok := g.fitted(flatWarp(s.centres), how)
+			if !ok {
+				break
+			}
+			cells := g.cells(&w)
+			if bestTwo(&cells) >= likeFinder {
 				return true
 			}
 		}
@@ -150,9 +148,22 @@ func (g grey) showsCode(all []finder) bool {
 	return false
 }
 
-// likeFinder is the share of a finder pattern's modules that must be right
-// where it alone tells of a code.
-const likeFinder = .9
+// bestTwo is the share of right modules in the second best finder pattern.
+func bestTwo(cells *[modules][modules]float64) (share float64) {
+	for _, mean := range [2]bool{true, false} {
+		corners := likeFinders(inked(cells, 3, mean))
+		slices.Sort(corners[:])
+		share = max(share, corners[1])
+	}
+	return share
+}
+
+// Shares of a finder pattern's modules that must be right: where two alone tell
+// of a code; and under a straight grid, for a curved one to be tried.
+const (
+	likeFinder    = .9
+	hardlyAFinder = .7
+)
 
 // decodeFinders decodes the codes to which finder patterns belong.
 func decodeFinders(g grey, all []finder) (codes []code) {
@@ -173,26 +184,39 @@ func decodeFinders(g grey, all []finder) (codes []code) {
 
 // decode fits the code's grid and reads it.
 func (g grey) decode(s seenCode) (c code, ok bool) {
-	w, ok := g.fitted(flatWarp(s.centres))
-	if !ok {
-		return c, false
+	for k, how := range bends {
+		w, ok := g.fitted(flatWarp(s.centres), how)
+		if !ok {
+			return c, false
+		}
+		cells := g.cells(&w)
+		if k == 0 && bestTwo(&cells) < hardlyAFinder {
+			return c, false
+		}
+		if c, ok := g.read(&w, &cells, s.found); ok {
+			return c, true
+		}
 	}
-	cells := g.cells(&w)
+	return c, false
+}
+
+// read decodes the modules under a grid.
+func (g grey) read(w *warp, cells *[modules][modules]float64, found int) (c code, ok bool) {
 	least := leastLike
-	if s.found < 3 {
+	if found < 3 {
 		least = leastLikePair
 	}
 	for _, how := range [...]struct {
 		reach int
 		mean  bool
 	}{{3, true}, {2, false}, {4, false}, {2, true}, {modules, false}, {5, true}} {
-		dark := inked(&cells, how.reach, how.mean)
+		dark := inked(cells, how.reach, how.mean)
 		if likeCode(dark) < least {
 			continue
 		}
 		text, mirrored, ok := decodeCells(dark)
 		if !ok {
-			doubt := g.doubts(&w, &cells, dark)
+			doubt := g.doubts(w, cells, dark)
 			if !corrected(dark, &doubt) {
 				continue
 			}

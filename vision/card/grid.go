@@ -87,9 +87,19 @@ var codeEdges = func() (es []codeEdge) {
 	return es
 }()
 
+// bend is how far a fitted grid may leave the straight one.
+type bend struct {
+	straight bool
+	stiff    float64 // what the squares of the terms of second order weigh
+}
+
+// bends are tried in turn. The more freedom a grid has the more the noise of a
+// small code moves the corner that has no finder pattern.
+var bends = [3]bend{{true, 0}, {false, .02}, {false, .5}}
+
 // fitted brings a warp onto the edges seen in the picture. Where fewer than
 // half of the edges are seen it fails.
-func (g grey) fitted(w warp) (warp, bool) {
+func (g grey) fitted(w warp, how bend) (warp, bool) {
 	type seen struct {
 		t      [6]float64
 		n      raster.Point // normal of the edge
@@ -99,14 +109,17 @@ func (g grey) fitted(w warp) (warp, bool) {
 	var all []seen
 	for round := range 6 {
 		reach, order := .9, 6
-		switch round {
-		case 0:
+		if round == 0 || how.straight {
 			order = 3
-		case 1, 2:
-		case 3:
+		}
+		if round > 2 {
 			reach = .6
-		default:
+		}
+		if round > 3 {
 			reach = .4
+		}
+		if how.straight && round > 3 {
+			break
 		}
 		all = all[:0]
 		for _, e := range codeEdges {
@@ -155,7 +168,7 @@ func (g grey) fitted(w warp) (warp, bool) {
 			}
 			for i := range n {
 				if i%order >= 3 {
-					a.SetSym(i, i, a.At(i, i)+.02)
+					a.SetSym(i, i, a.At(i, i)+how.stiff)
 				}
 				a.SetSym(i, i, a.At(i, i)+1e-9)
 			}
