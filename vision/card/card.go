@@ -109,7 +109,8 @@ func Find(r *raster.Raster, opt Options) (Reading, error) {
 	var out Reading
 	whole := grey{w: r.Width, h: r.Height, pix: r.Y, colour: r, scale: 1}
 	var unread []image.Rectangle
-	for _, b := range whitePatches(r, opt.MaxBlobs) {
+	patches, rest := paperOf(r, opt.MaxBlobs)
+	for _, b := range patches {
 		known := func(q frame.Quad) bool { return ofPrint(b, q) }
 		read := func(c Card) bool { return known(c.Code) }
 		if slices.ContainsFunc(opt.Known, known) || slices.ContainsFunc(out.Cards, read) {
@@ -130,6 +131,13 @@ func Find(r *raster.Raster, opt Options) (Reading, error) {
 		out.add(r, opt, readCodes(whole, image.Rect(0, 0, whole.w, whole.h), wideTile))
 	}
 	out.Unread = unreadCodes(whole, unread, out.Cards)
+	if len(out.Cards) > 0 && out.Unread == 0 && rest.any && !opt.Blobs {
+		// A further card that touches a white frame is no patch of its own.
+		all := findersNear(whole, &rest, opt.Known)
+		if whole.showsCode(strangers(all, out.Cards)) {
+			out.Unread = 1
+		}
+	}
 	return out, nil
 }
 

@@ -131,9 +131,16 @@ const (
 	leastLikePair = .62
 )
 
-// showsCode tells whether two finder patterns or more are those of one code.
+// showsCode tells whether two whole finder patterns or more are those of one
+// code.
 func (g grey) showsCode(all []finder) bool {
-	for _, s := range codesIn(all) {
+	var sound []finder
+	for _, f := range all {
+		if f.whole {
+			sound = append(sound, f)
+		}
+	}
+	for _, s := range codesIn(sound) {
 		for _, how := range bends[:2] {
 			w, ok := g.fitted(flatWarp(s.centres), how)
 			if !ok {

@@ -1,11 +1,13 @@
 package card
 
 import (
+	"errors"
 	"fmt"
 	"math/rand/v2"
 	"slices"
 	"testing"
 
+	"quadtally/vision/internal/drawn"
 	"quadtally/vision/label"
 )
 
@@ -77,5 +79,32 @@ func TestHardCards(t *testing.T) {
 	}
 	if 10*read < 9*all {
 		t.Errorf("%d of %d hard cards were read, nine in ten expected", read, all)
+	}
+}
+
+// TestSecondCardAtFrame: a card is read, another lies against the white frame
+// and so is no patch of its own. Which of them holds is asked.
+func TestSecondCardAtFrame(t *testing.T) {
+	at := slices.IndexFunc(hardCards, func(k struct {
+		name string
+		make func(s *drawn.Scene, p *drawn.Print, rng *rand.Rand)
+	}) bool {
+		return k.name == "against the white frame"
+	})
+	for seed := range uint64(3) {
+		s, _ := hardCard(t, at, 3, seed)
+		first := s.Prints[0]
+		free := cardPrint(t, label.Label{Trial: "ALDR", Plot: "404", Quadrat: 1}, first.X, first.Y-165, 10, 63)
+		s.Prints = append(s.Prints, free)
+		s.CameraMM, s.TiltDeg = 900, 5
+		s.OffY -= 70
+		r, _ := s.Render(1000, 750)
+		got, err := Find(r, DefaultOptions())
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, err := got.One(); !errors.Is(err, ErrAmbiguous) {
+			t.Errorf("scene %d: %d cards read, %d unread: %v", seed, len(got.Cards), got.Unread, err)
+		}
 	}
 }

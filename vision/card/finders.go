@@ -3,7 +3,9 @@ package card
 import (
 	"image"
 	"math"
+	"slices"
 
+	"quadtally/vision/frame"
 	"quadtally/vision/raster"
 )
 
@@ -21,21 +23,54 @@ func unreadCodes(whole grey, patches []image.Rectangle, cards []Card) int {
 		if seen {
 			continue
 		}
-		var squares []finder
-		for _, f := range finders(whole, b) {
-			mine := false
-			for _, c := range cards {
-				mine = mine || math.Hypot(f.at.X-c.Code.Centre().X, f.at.Y-c.Code.Centre().Y) < modules*c.ModulePx
-			}
-			if !mine {
-				squares = append(squares, f)
-			}
-		}
-		if whole.showsCode(squares) {
+		if whole.showsCode(strangers(finders(whole, b), cards)) {
 			found = append(found, b)
 		}
 	}
 	return len(found)
+}
+
+// strangers are the finder squares that belong to none of the cards.
+func strangers(all []finder, cards []Card) (out []finder) {
+	for _, f := range all {
+		mine := false
+		for _, c := range cards {
+			mine = mine || math.Hypot(f.at.X-c.Code.Centre().X, f.at.Y-c.Code.Centre().Y) < modules*c.ModulePx
+		}
+		if !mine {
+			out = append(out, f)
+		}
+	}
+	return out
+}
+
+// findersNear looks for finder squares in the surroundings of part of the
+// picture, but for those of known prints.
+func findersNear(whole grey, part *coarse, known []frame.Quad) (out []finder) {
+	const block, reach = 160, 48 // pixels
+	for y := 0; y < whole.h; y += block {
+		for x := 0; x < whole.w; x++ {
+			// Neighbouring blocks make one patch, with room around it for a square
+			// that lies across its rim.
+			from := x
+			for x < whole.w && part.near(x, y, block, reach) {
+				x += block
+			}
+			if x == from {
+				x += block - 1
+				continue
+			}
+			for _, f := range finders(whole, image.Rect(from-reach, y-reach, min(x, whole.w)+reach, y+block+reach)) {
+				seen := slices.ContainsFunc(out, func(o finder) bool { return math.Hypot(o.at.X-f.at.X, o.at.Y-f.at.Y) < 4*f.module })
+				at := image.Rect(int(f.at.X), int(f.at.Y), int(f.at.X)+1, int(f.at.Y)+1)
+				if !seen && !slices.ContainsFunc(known, func(q frame.Quad) bool { return ofPrint(at, q) }) {
+					out = append(out, f)
+				}
+			}
+			x--
+		}
+	}
+	return out
 }
 
 // pairOf tells whether two finder squares can be of one code: of one size and
@@ -59,6 +94,7 @@ func pairOf(all []finder) bool {
 type finder struct {
 	at     raster.Point
 	module float64
+	whole  bool // along all four lines
 }
 
 // finders looks for finder squares in a patch of the picture, along its rows
@@ -106,13 +142,13 @@ func findersBy(whole grey, patch image.Rectangle, tile int) []finder {
 			}
 			cy := mid
 			// A stalk across it may spoil one or two of the other lines.
-			crossed := false
+			lines := 0
 			for _, d := range [3][2]int{{1, 0}, {1, 1}, {1, -1}} {
-				if !crossed {
-					_, crossed = along(dark, b.Dx(), b.Dy(), cx, cy, d[0], d[1], module)
+				if _, ok := along(dark, b.Dx(), b.Dy(), cx, cy, d[0], d[1], module); ok {
+					lines++
 				}
 			}
-			if !crossed {
+			if lines == 0 {
 				continue
 			}
 			at := raster.Point{X: float64(b.Min.X + cx), Y: float64(b.Min.Y + cy)}
@@ -121,7 +157,7 @@ func findersBy(whole grey, patch image.Rectangle, tile int) []finder {
 				known = known || math.Hypot(f.at.X-at.X, f.at.Y-at.Y) < 4*module
 			}
 			if !known {
-				out = append(out, finder{at, coreModule(dark, b.Dx(), b.Dy(), cx, cy, module)})
+				out = append(out, finder{at, coreModule(dark, b.Dx(), b.Dy(), cx, cy, module), lines == 3})
 			}
 		}
 	}
