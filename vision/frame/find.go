@@ -233,7 +233,17 @@ var (
 // toleranceFor is how close to a rectangle a frame must be of whose weakest side so much is seen:
 // strictTolerance up to a quarter more than enough, looseTolerance from 2.25 times as much on.
 func toleranceFor(weakest, enough float64) tolerance {
-	s := min(1, max(0, weakest/enough-1.25))
+	return between(weakest/enough - 1.25)
+}
+
+// toleranceOf is how close to a rectangle a frame of so much confidence must be:
+// of one that is seen poorly a side may be mistaken for a line beside it, which
+// shows in its shape.
+func toleranceOf(confidence float64) tolerance { return between(4 * (confidence - .5)) }
+
+// between is strictTolerance at 0 and looseTolerance at 1.
+func between(s float64) tolerance {
+	s = min(1, max(0, s))
 	a, b := strictTolerance, looseTolerance
 	return tolerance{a.logRatio + s*(b.logRatio-a.logRatio), a.skew + s*(b.skew-a.skew), a.ofFocal + s*(b.ofFocal-a.ofFocal)}
 }
@@ -535,7 +545,7 @@ func (ws *Workspace) finish(r *raster.Raster, s picture, v verdict, opt Options,
 		return Frame{}, fmt.Sprintf("the best candidate's pipe would be %.0f mm wide", f.PipeWidthMM)
 	}
 	if d := opt.PipeDiameterMM; d > 0 && math.Abs(f.PipeWidthMM-d) > slack {
-		return Frame{}, fmt.Sprintf("the best candidate's pipe is about %.0f mm wide, not %g mm", f.PipeWidthMM, d)
+		return Frame{}, fmt.Sprintf("the best candidate's pipe is about %.0f mm wide, not %.3g mm", f.PipeWidthMM, d)
 	}
 	f.Method = ByEdges
 	f.Support = support
@@ -546,7 +556,10 @@ func (ws *Workspace) finish(r *raster.Raster, s picture, v verdict, opt Options,
 	mean := (support[0] + support[1] + support[2] + support[3]) / 4
 	f.Confidence = (.5*weakest + .5*mean) * min(1, .7+.3*max(0, slices.Min(v.outer[:]))) * (1 - .6*min(1, worst))
 	if f.Confidence < leastConfidence {
-		return Frame{}, "the best candidate is seen too little of to be sure"
+		return Frame{}, "too little of the best candidate is seen"
+	}
+	if _, _, err := fitRectangle(q, opt, cam, toleranceOf(f.Confidence)); err != nil {
+		return Frame{}, fmt.Sprintf("the best candidate is seen poorly and is %s, %g x %g mm", err, opt.WidthMM, opt.HeightMM)
 	}
 	if opt.PipeDiameterMM == 0 {
 		f.Warnings = append(f.Warnings, "pipe diameter not stated: the frame's height above the ground is not corrected")
