@@ -134,7 +134,7 @@ func Find(r *raster.Raster, opt Options) (Reading, error) {
 	if len(out.Cards) > 0 && out.Unread == 0 && rest.any && !opt.Blobs {
 		// A further card that touches a white frame is no patch of its own.
 		all := findersNear(whole, &rest, opt.Known)
-		if whole.showsCode(strangers(all, out.Cards)) {
+		if whole.showsCode(unclaimed(all, out.Cards)) {
 			out.Unread = 1
 		}
 	}

@@ -168,8 +168,8 @@ func bestTwo(cells *[modules][modules]float64) (share float64) {
 // Shares of a finder pattern's modules that must be right: where two alone tell
 // of a code; and under a straight grid, for a curved one to be tried.
 const (
-	likeFinder    = .9
-	hardlyAFinder = .7
+	likeFinder  = .9
+	leastFinder = .7
 )
 
 // decodeFinders decodes the codes to which finder patterns belong.
@@ -197,7 +197,7 @@ func (g grey) decode(s seenCode) (c code, ok bool) {
 			return c, false
 		}
 		cells := g.cells(&w)
-		if k == 0 && bestTwo(&cells) < hardlyAFinder {
+		if k == 0 && bestTwo(&cells) < leastFinder {
 			return c, false
 		}
 		if c, ok := g.read(&w, &cells, s.found); ok {

@@ -23,15 +23,15 @@ func unreadCodes(whole grey, patches []image.Rectangle, cards []Card) int {
 		if seen {
 			continue
 		}
-		if whole.showsCode(strangers(finders(whole, b), cards)) {
+		if whole.showsCode(unclaimed(finders(whole, b), cards)) {
 			found = append(found, b)
 		}
 	}
 	return len(found)
 }
 
-// strangers are the finder squares that belong to none of the cards.
-func strangers(all []finder, cards []Card) (out []finder) {
+// unclaimed are the finder squares that belong to none of the cards.
+func unclaimed(all []finder, cards []Card) (out []finder) {
 	for _, f := range all {
 		mine := false
 		for _, c := range cards {

@@ -227,7 +227,7 @@ func (g grey) doubled() (grey, error) {
 
 // scan reads the code in g, if it can; g begins at (x0, y0) of the luma plane
 // and is enlarged by scale. The reader is other people's code fed with
-// strangers' photos: whatever it does, the photo is then simply not read.
+// unclaimed' photos: whatever it does, the photo is then simply not read.
 func scan(g grey, x0, y0, scale float64) (codes []code) {
 	defer func() {
 		if recover() != nil {

@@ -162,7 +162,7 @@ func (ws *Workspace) Find(r *raster.Raster, opt Options) (Frame, error) {
 	if !opt.NoMarks {
 		large := ws.coarseMarks(r)
 		if len(large) == 0 && opt.WidthMM > 0 {
-			// A frame beyond doubt without large marks has none.
+			// A frame of high confidence without large marks has none.
 			if f, err := byEdges(); err == nil && f.Confidence >= quickConfidence && shownCoarsely(r, f) {
 				return f, nil
 			}
@@ -224,7 +224,7 @@ var (
 	// and for a focal length a third off.
 	looseTolerance = tolerance{.05, .06, .39}
 	// strictTolerance is for a frame of which a side is half hidden: what is seen
-	// there is believed if it completes the rectangle, and a photo in which a
+	// there is accepted if it completes the rectangle, and a photo in which a
 	// wrong focal length may hide whether it does is refused. With .02 one or
 	// two frames more in a hundred are found, and as many wrong ones.
 	strictTolerance = tolerance{.012, .012, 0}
@@ -280,7 +280,8 @@ type effort struct {
 }
 
 // Most frames are clearly seen. Only where none is found, or none that is
-// beyond doubt, is all the picture asked and every guess that could be one.
+// of high confidence, is all the picture searched and every guess that could be
+// one.
 var (
 	quickly    = effort{in: []int{inLuma, inWarmth}, every: 2, lines: 30, pairs: 30, looked: 60, judged: 10}
 	thoroughly = effort{in: []int{inLuma, inBlue, inRed, inWarmth}, every: 1, lines: 40, pairs: 60, looked: 300, judged: 48}

@@ -142,7 +142,7 @@ func mixFor(s picture, v verdict) (m mix, ok bool) {
 			steps[i] = value(&pipe, i) - beside[i]
 		}
 		// The step that all sides but one have: the edge must show all round,
-		// and a crop row along one side must not decide how it is told.
+		// and a crop row along one side must not decide how the two are separated.
 		var sides [4]float64
 		for i := range sides {
 			of := [searchProbes]float64(steps[i*searchProbes:])
@@ -164,7 +164,7 @@ func mixFor(s picture, v verdict) (m mix, ok bool) {
 	return m, best > .3
 }
 
-// byColour is the mix without luma, where colour alone tells pipe from ground:
+// byColour is the mix without luma, where chroma alone separates pipe from ground:
 // the edge it sees is the pipe's own, while in luma a pipe in the sun has a
 // second one along its back, between its lit and its shaded flank.
 func (m mix) byColour() (mix, bool) {
@@ -346,13 +346,13 @@ type refined struct {
 // refine finds the inner edge on the full raster: probes across each side of
 // the coarse quad, the steepest rises along each as candidates, a line most
 // of them agree on, and the corners where the lines cross. Where the pipe is
-// told by its colour the sides must lie where the colour begins; one that lies
+// separated by its colour the sides must lie where the colour begins; one that lies
 // along the pipe's back, or along a shadow, is brought there. expect is the
 // pipe's width if it is known, luma pixels.
 //
 // Where that fails with a quad whose four sides the search saw clearly in one
-// channel, the mix has been led astray, by ground that has the pipe's colour
-// on one side and not on another, and that channel is asked alone.
+// channel, the mix has been misled, by ground that has the pipe's colour
+// on one side and not on another, and that channel is used alone.
 func (ws *Workspace) refine(s picture, v verdict, expect float64) (f refined, ok bool) {
 	m, ok := mixFor(s, v)
 	if ok {
@@ -399,7 +399,7 @@ func (ws *Workspace) refineBy(s picture, v verdict, expect float64, m, colour mi
 		passes = [2]pass{{colour, max(2.5*perPx, .8*width)}, {m, min(1.2*perPx, max(3*unit, width/4))}}
 	}
 	reach := min(90, max(12, 2*width, 1.6*expect))
-	var told [4]bool // sides that colour has brought to where the strip begins
+	var located [4]bool // sides that colour has brought to where the strip begins
 	for k, p := range passes {
 		l := laying{coarseProbes, p.reach, min(width/2, perPx), coarseStep}
 		if k > 0 {
@@ -409,14 +409,14 @@ func (ws *Workspace) refineBy(s picture, v verdict, expect float64, m, colour mi
 		for i := range 4 {
 			tol := max(.8, .45*perPx)
 			lay := l
-			if told[i] {
+			if located[i] {
 				// A rod's back, where its lit flank ends, is a stronger edge than
 				// its own in the shade, and only a few pixels away.
 				lay.reach = min(l.reach, max(2.5*unit, f.pipePx/12+1))
 				tol = min(tol, max(.8, lay.reach/2))
 			}
 			line, sup, found := fitSide(sideEdges(&ws.probes, &p.mix, q, i, lay), l.probes, tol, 400)
-			if told[i] && (!found || sup < clearSupport) {
+			if located[i] && (!found || sup < clearSupport) {
 				if c, s, ok := fitSide(sideEdges(&ws.probes, &colour, q, i, lay), l.probes, tol, 400); ok && (!found || s > sup+.1) {
 					line, sup, found = c, s, true
 				}
@@ -439,13 +439,13 @@ func (ws *Workspace) refineBy(s picture, v verdict, expect float64, m, colour mi
 			continue
 		}
 		if k == 0 {
-			told = has
+			located = has
 			if q, ok = moved(q, ss, has, 1.5*unit); !ok {
 				return f, false
 			}
 			continue
 		}
-		// A side clearly seen is believed unless it lies along the pipe's back;
+		// A side clearly seen is accepted unless it lies along the pipe's back;
 		// one half hidden must show the pipe where the others have it. Of one
 		// side an even strip with a strong second edge may do instead.
 		for i := range ss {

@@ -315,18 +315,18 @@ func (e edges) beats(outward edges) bool {
 // second edge on a side whose inner edge is in view.
 const leastOuter = .35
 
-// sureOuter is a strength that the ground's own clutter hardly makes along a
+// strongOuter is a strength that the ground's own clutter hardly reaches along a
 // whole side.
-const sureOuter = 1.1
+const strongOuter = 1.1
 
-// strip reports whether the second edge runs all the way round, beyond doubt
-// on three sides. A leaf may hide both edges of one side, but where the inner
+// strip reports whether the second edge runs all the way round, strongly on
+// three sides. A leaf may hide both edges of one side, but where the inner
 // edge is clearly seen the outer one must be too.
 func (v verdict) strip() bool {
 	hidden, visible := 0, 0
 	for i, o := range v.outer {
 		switch {
-		case o >= sureOuter:
+		case o >= strongOuter:
 			visible++
 		case o >= leastOuter:
 		case v.support[i] >= .5:
@@ -341,7 +341,7 @@ func (v verdict) strip() bool {
 // uneven compares the colour of the strip beyond side i at a quarter and at
 // three quarters of its width. Both are pipe if the edge is the pipe's; if it
 // is the rim of the shadow the pipe throws into the quadrat, one is ground.
-// Only places where the edge itself is seen are asked, for elsewhere a leaf
+// Only places where the edge itself is seen are sampled, for elsewhere a leaf
 // lies over the pipe.
 func (ws *Workspace) uneven(s picture, q Quad, i int, width float64) float64 {
 	var inner, middle, outer, ground [3][]float64
@@ -366,7 +366,7 @@ func (ws *Workspace) uneven(s picture, q Quad, i int, width float64) float64 {
 	if len(ground[0]) < 5 {
 		return 0
 	}
-	// Where the colour tells pipe from ground, luma is not asked: in the sun one
+	// Where chroma separates pipe from ground, luma is left out: in the sun one
 	// half of a pipe is lit and the other is not.
 	const leastContrast = 16 // grey levels
 	differ, step := 0., 6.   // grey levels; a few are noise
