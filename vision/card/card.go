@@ -107,9 +107,10 @@ func Find(r *raster.Raster, opt Options) (Reading, error) {
 		return Reading{}, errors.New("the photo has no picture to read")
 	}
 	var out Reading
-	whole := grey{r.Width, r.Height, r.Y}
+	whole := grey{w: r.Width, h: r.Height, pix: r.Y, colour: r, scale: 1}
 	var unread []image.Rectangle
-	for _, b := range whitePatches(r, opt.MaxBlobs) {
+	patches, rest := paperOf(r, opt.MaxBlobs)
+	for _, b := range patches {
 		known := func(q frame.Quad) bool { return ofPrint(b, q) }
 		read := func(c Card) bool { return known(c.Code) }
 		if slices.ContainsFunc(opt.Known, known) || slices.ContainsFunc(out.Cards, read) {
@@ -121,10 +122,22 @@ func Find(r *raster.Raster, opt Options) (Reading, error) {
 			unread = append(unread, b)
 		}
 	}
+	// What is no plain card flat on the ground takes longer. Beside a card that
+	// was read a code is not read but asked about.
+	for i := 0; i < len(unread) && len(out.Cards) == 0; i++ {
+		out.add(r, opt, readCodes(whole, padded(whole, unread[i]), wideTile, narrowTile))
+	}
 	if len(out.Cards) == 0 && !opt.Blobs {
-		out.add(r, opt, scan(whole, 0, 0, 1))
+		out.add(r, opt, readCodes(whole, image.Rect(0, 0, whole.w, whole.h), wideTile))
 	}
 	out.Unread = unreadCodes(whole, unread, out.Cards)
+	if len(out.Cards) > 0 && out.Unread == 0 && rest.any && !opt.Blobs {
+		// A further card that touches a white frame is no patch of its own.
+		all := findersNear(whole, &rest, opt.Known)
+		if whole.showsCode(unclaimed(all, out.Cards)) {
+			out.Unread = 1
+		}
+	}
 	return out, nil
 }
 

@@ -3,13 +3,16 @@ package card
 import (
 	"image"
 	"math"
+	"slices"
 
+	"quadtally/vision/frame"
 	"quadtally/vision/raster"
 )
 
 // unreadCodes counts the patches in which finder squares of a code are seen
-// that belong to none of the cards read: two squares of one size, so that a
-// chance pattern is none. Patches that overlap are one.
+// that belong to none of the cards read: two that lie as two of one code do and
+// show nearly all of their modules, so that a chance pattern is none. Patches
+// that overlap are one.
 func unreadCodes(whole grey, patches []image.Rectangle, cards []Card) int {
 	var found []image.Rectangle
 	for _, b := range patches {
@@ -20,21 +23,54 @@ func unreadCodes(whole grey, patches []image.Rectangle, cards []Card) int {
 		if seen {
 			continue
 		}
-		var squares []finder
-		for _, f := range finders(whole, b) {
-			mine := false
-			for _, c := range cards {
-				mine = mine || math.Hypot(f.at.X-c.Code.Centre().X, f.at.Y-c.Code.Centre().Y) < modules*c.ModulePx
-			}
-			if !mine {
-				squares = append(squares, f)
-			}
-		}
-		if pairOf(squares) {
+		if whole.showsCode(unclaimed(finders(whole, b), cards)) {
 			found = append(found, b)
 		}
 	}
 	return len(found)
+}
+
+// unclaimed are the finder squares that belong to none of the cards.
+func unclaimed(all []finder, cards []Card) (out []finder) {
+	for _, f := range all {
+		mine := false
+		for _, c := range cards {
+			mine = mine || math.Hypot(f.at.X-c.Code.Centre().X, f.at.Y-c.Code.Centre().Y) < modules*c.ModulePx
+		}
+		if !mine {
+			out = append(out, f)
+		}
+	}
+	return out
+}
+
+// findersNear looks for finder squares in the surroundings of part of the
+// picture, but for those of known prints.
+func findersNear(whole grey, part *coarse, known []frame.Quad) (out []finder) {
+	const block, reach = 160, 48 // pixels
+	for y := 0; y < whole.h; y += block {
+		for x := 0; x < whole.w; x++ {
+			// Neighbouring blocks make one patch, with room around it for a square
+			// that lies across its rim.
+			from := x
+			for x < whole.w && part.near(x, y, block, reach) {
+				x += block
+			}
+			if x == from {
+				x += block - 1
+				continue
+			}
+			for _, f := range finders(whole, image.Rect(from-reach, y-reach, min(x, whole.w)+reach, y+block+reach)) {
+				seen := slices.ContainsFunc(out, func(o finder) bool { return math.Hypot(o.at.X-f.at.X, o.at.Y-f.at.Y) < 4*f.module })
+				at := image.Rect(int(f.at.X), int(f.at.Y), int(f.at.X)+1, int(f.at.Y)+1)
+				if !seen && !slices.ContainsFunc(known, func(q frame.Quad) bool { return ofPrint(at, q) }) {
+					out = append(out, f)
+				}
+			}
+			x--
+		}
+	}
+	return out
 }
 
 // pairOf tells whether two finder squares can be of one code: of one size and
@@ -58,19 +94,30 @@ func pairOf(all []finder) bool {
 type finder struct {
 	at     raster.Point
 	module float64
+	whole  bool // along all four lines
 }
 
 // finders looks for finder squares in a patch of the picture, along its rows
 // and then down and askew through the middle of what the row shows.
-func finders(whole grey, patch image.Rectangle) []finder {
+func finders(whole grey, patch image.Rectangle) []finder { return findersBy(whole, patch, wideTile) }
+
+// A picture is held against the mean over five tiles each way. Wide ones see a
+// whole finder pattern and its surroundings; narrow ones follow the edge of a
+// deep shadow.
+const (
+	wideTile   = 16 // pixels
+	narrowTile = 8
+)
+
+func findersBy(whole grey, patch image.Rectangle, tile int) []finder {
 	b := patch.Intersect(image.Rect(0, 0, whole.w, whole.h))
 	if b.Dx() < modules || b.Dy() < modules {
 		return nil
 	}
-	dark := whole.darkIn(b)
+	dark := whole.darkIn(b, tile)
 	var out []finder
 	var runs [5]int
-	for y := range b.Dy() {
+	for y := 0; y < b.Dy(); y += 2 { // a pattern's core is six rows high at least
 		// Lengths of the last five runs along the row, the last one dark.
 		k, start := 0, 0
 		line := dark[y*b.Dx():][:b.Dx()]
@@ -94,10 +141,14 @@ func finders(whole grey, patch image.Rectangle) []finder {
 				continue
 			}
 			cy := mid
-			if _, ok := along(dark, b.Dx(), b.Dy(), cx, cy, 1, 0, module); !ok {
-				continue
+			// A stalk across it may spoil one or two of the other lines.
+			lines := 0
+			for _, d := range [3][2]int{{1, 0}, {1, 1}, {1, -1}} {
+				if _, ok := along(dark, b.Dx(), b.Dy(), cx, cy, d[0], d[1], module); ok {
+					lines++
+				}
 			}
-			if _, ok := along(dark, b.Dx(), b.Dy(), cx, cy, 1, 1, module); !ok {
+			if lines == 0 {
 				continue
 			}
 			at := raster.Point{X: float64(b.Min.X + cx), Y: float64(b.Min.Y + cy)}
@@ -106,11 +157,41 @@ func finders(whole grey, patch image.Rectangle) []finder {
 				known = known || math.Hypot(f.at.X-at.X, f.at.Y-at.Y) < 4*module
 			}
 			if !known {
-				out = append(out, finder{at, module})
+				out = append(out, finder{at, coreModule(dark, b.Dx(), b.Dy(), cx, cy, module), lines == 3})
 			}
 		}
 	}
 	return out
+}
+
+// coreModule is a module by the area of the pattern's core, nine of them: along
+// a row a pattern that lies askew seems up to 1.4 times as large. Where the core
+// runs into something else it is what the row shows.
+func coreModule(dark []bool, w, h, x, y int, module float64) float64 {
+	half := int(3*module) + 1
+	side := 2*half + 1
+	seen := make([]bool, side*side)
+	stack := [][2]int{{x, y}}
+	seen[half*side+half] = true
+	count := 0
+	for len(stack) > 0 {
+		p := stack[len(stack)-1]
+		stack = stack[:len(stack)-1]
+		count++
+		for _, d := range [4][2]int{{1, 0}, {-1, 0}, {0, 1}, {0, -1}} {
+			u, v := p[0]+d[0], p[1]+d[1]
+			i, j := u-x+half, v-y+half
+			if u < 0 || v < 0 || u >= w || v >= h || i < 0 || j < 0 || i >= side || j >= side || seen[j*side+i] || !dark[v*w+u] {
+				continue
+			}
+			seen[j*side+i] = true
+			stack = append(stack, [2]int{u, v})
+		}
+	}
+	if m := math.Sqrt(float64(count)) / 3; m > .6*module && m < 1.2*module {
+		return m
+	}
+	return module
 }
 
 // isFinder tells whether five runs are 1:1:3:1:1, each within six tenths of a
@@ -173,29 +254,55 @@ func along(dark []bool, w, h, x, y, dx, dy int, module float64) (middle int, ok 
 	return y + (down-up)/2, isFinder(runs)
 }
 
-// darkIn is true where a patch is darker than half-way between its dark and its
-// bright tenth.
-func (g grey) darkIn(b image.Rectangle) []bool {
-	var hist [256]int
-	for y := b.Min.Y; y < b.Max.Y; y++ {
-		for _, v := range g.pix[y*g.w+b.Min.X : y*g.w+b.Max.X] {
-			hist[v]++
-		}
-	}
-	level := func(share float64) int {
-		n, at := 0, 0
-		for ; at < 255; at++ {
-			if n += hist[at]; float64(n) >= share*float64(b.Dx()*b.Dy()) {
-				break
+// darkIn is true where a patch is darker than its surroundings, by the mean of
+// the logarithm over five tiles each way: so that paper in the shadow is still
+// paper beside paper in the sun.
+func (g grey) darkIn(b image.Rectangle, tile int) []bool {
+	tw, th := (b.Dx()+tile-1)/tile, (b.Dy()+tile-1)/tile
+	// Sums over tiles, summed up from the upper left (Crow 1984).
+	sums, counts := make([]float64, (tw+1)*(th+1)), make([]float64, (tw+1)*(th+1))
+	for y := 0; y < b.Dy(); y += 2 { // one pixel in four tells a mean well enough
+		row := g.pix[(b.Min.Y+y)*g.w+b.Min.X:][:b.Dx()]
+		at := (y/tile+1)*(tw+1) + 1
+		for x0 := 0; x0 < len(row); x0 += tile {
+			var sum float32
+			part := row[x0:min(len(row), x0+tile)]
+			for i := 0; i < len(part); i += 2 {
+				sum += logs[part[i]]
 			}
+			sums[at] += float64(sum)
+			counts[at] += float64((len(part) + 1) / 2)
+			at++
 		}
-		return at
 	}
-	middle := byte((level(.1) + level(.9)) / 2)
-	out := make([]bool, 0, b.Dx()*b.Dy())
-	for y := b.Min.Y; y < b.Max.Y; y++ {
-		for _, v := range g.pix[y*g.w+b.Min.X : y*g.w+b.Max.X] {
-			out = append(out, v < middle)
+	for y := 1; y <= th; y++ {
+		for x := 1; x <= tw; x++ {
+			i := y*(tw+1) + x
+			sums[i] += sums[i-1] + sums[i-tw-1] - sums[i-tw-2]
+			counts[i] += counts[i-1] + counts[i-tw-1] - counts[i-tw-2]
+		}
+	}
+	out := make([]bool, b.Dx()*b.Dy())
+	for ty := range th {
+		y0, y1 := max(0, ty-2), min(th, ty+3)
+		for tx := range tw {
+			x0, x1 := max(0, tx-2), min(tw, tx+3)
+			over := func(s []float64) float64 {
+				return s[y1*(tw+1)+x1] - s[y0*(tw+1)+x1] - s[y1*(tw+1)+x0] + s[y0*(tw+1)+x0]
+			}
+			mean := float32(over(sums) / over(counts))
+			limit := byte(0) // the darkest that counts as bright
+			for limit < 255 && logs[limit] < mean {
+				limit++
+			}
+			left, right := tx*tile, min(b.Dx(), (tx+1)*tile)
+			for y := ty * tile; y < min(b.Dy(), (ty+1)*tile); y++ {
+				row := g.pix[(b.Min.Y+y)*g.w+b.Min.X:][left:right]
+				to := out[y*b.Dx():][left:right]
+				for x, v := range row {
+					to[x] = v < limit
+				}
+			}
 		}
 	}
 	return out

@@ -15,17 +15,31 @@ import (
 type grey struct {
 	w, h int
 	pix  []byte
+
+	// colour is the raster it was cut from, from (x0, y0) on at that many luma
+	// pixels a pixel; nil where colour is not asked for.
+	colour *raster.Raster
+	x0, y0 int
+	scale  float64
 }
 
 // whitePatches finds patches of paper: bright and without colour. The look is
 // coarse, one sample for about four luma pixels at quarter scale; boxes are in
 // luma pixels, largest first.
 func whitePatches(r *raster.Raster, most int) []image.Rectangle {
+	patches, _ := paperOf(r, most)
+	return patches
+}
+
+// paperOf also gives what is as white and has no card's shape, as the bars of a
+// white frame have not, and a card that touches them.
+func paperOf(r *raster.Raster, most int) (patches []image.Rectangle, rest coarse) {
 	step := max(1, (max(r.ChromaWidth, r.ChromaHeight)+249)/250)
 	w, h := r.ChromaWidth/step, r.ChromaHeight/step
 	if w < 4 || h < 4 {
-		return nil
+		return nil, rest
 	}
+	rest = coarse{w: w, h: h, sx: float64(r.Width) / float64(w), sy: float64(r.Height) / float64(h), in: make([]bool, w*h)}
 	light := make([]byte, w*h) // of the colourless samples, 0 at the others
 	var hist [256]int
 	columns := make([]int, w)
@@ -60,7 +74,7 @@ func whitePatches(r *raster.Raster, most int) []image.Rectangle {
 		for i, v := range light {
 			paper[i] = v >= least
 		}
-		out = append(out, boxes(w, h, paper)...)
+		out = append(out, boxes(w, h, paper, &rest)...)
 	}
 	slices.SortStableFunc(out, func(a, b image.Rectangle) int { return b.Dx()*b.Dy() - a.Dx()*a.Dy() })
 	var kept []image.Rectangle
@@ -77,7 +91,28 @@ func whitePatches(r *raster.Raster, most int) []image.Rectangle {
 			kept = append(kept, box)
 		}
 	}
-	return kept
+	return kept, rest
+}
+
+// coarse is a part of a picture by cells of sx times sy luma pixels.
+type coarse struct {
+	w, h   int
+	sx, sy float64
+	in     []bool
+	any    bool
+}
+
+// near tells whether a square of the picture, from (x, y) on, has any of it
+// within a reach, luma pixels.
+func (c *coarse) near(x, y, side, reach int) bool {
+	x0, y0 := max(0, int(float64(x-reach)/c.sx)), max(0, int(float64(y-reach)/c.sy))
+	x1, y1 := min(c.w-1, int(float64(x+side+reach)/c.sx)), min(c.h-1, int(float64(y+side+reach)/c.sy))
+	for v := y0; v <= y1; v++ {
+		if slices.Contains(c.in[v*c.w+x0:v*c.w+x1+1], true) {
+			return true
+		}
+	}
+	return false
 }
 
 func similar(a, b image.Rectangle) bool {
@@ -86,20 +121,23 @@ func similar(a, b image.Rectangle) bool {
 }
 
 // boxes are the bounding boxes of the 8-connected pieces that could be a
-// card: not too small, not too long, not too thin. It clears left.
-func boxes(w, h int, left []bool) []image.Rectangle {
+// card: not too small, not too long, not too thin. It clears left, and adds to
+// rest the larger ones that could not.
+func boxes(w, h int, left []bool, rest *coarse) []image.Rectangle {
 	var out []image.Rectangle
-	var stack []image.Point
+	var stack, piece []image.Point
 	for start, in := range left {
 		if !in {
 			continue
 		}
 		left[start] = false
 		stack = append(stack[:0], image.Pt(start%w, start/w))
+		piece = piece[:0]
 		box, count := image.Rectangle{Min: image.Pt(w, h)}, 0
 		for len(stack) > 0 {
 			p := stack[len(stack)-1]
 			stack = stack[:len(stack)-1]
+			piece = append(piece, p)
 			count++
 			box.Min.X, box.Min.Y = min(box.Min.X, p.X), min(box.Min.Y, p.Y)
 			box.Max.X, box.Max.Y = max(box.Max.X, p.X+1), max(box.Max.Y, p.Y+1)
@@ -115,6 +153,11 @@ func boxes(w, h int, left []bool) []image.Rectangle {
 		dx, dy := box.Dx(), box.Dy()
 		if min(dx, dy) >= 5 && max(dx, dy) <= 4*min(dx, dy) && 5*count >= dx*dy {
 			out = append(out, box)
+		} else if max(dx, dy) >= 20 && count >= 60 {
+			rest.any = true
+			for _, p := range piece {
+				rest.in[p.Y*w+p.X] = true
+			}
 		}
 	}
 	return out
@@ -128,9 +171,7 @@ const plentyPx = 350
 // scanPatch reads a patch as it is, then enlarged and sharpened; a large one at
 // half the scale first unless its place has to be exact.
 func scanPatch(whole grey, b image.Rectangle, exact bool) []code {
-	// A tight crop loses a quarter of the cards: the quiet zone is needed.
-	px, py := b.Dx()*3/10+6, b.Dy()*3/10+6
-	b = image.Rect(b.Min.X-px, b.Min.Y-py, b.Max.X+px, b.Max.Y+py).Intersect(image.Rect(0, 0, whole.w, whole.h))
+	b = padded(whole, b)
 	crop := whole.crop(b)
 	if !exact && min(crop.w, crop.h) >= plentyPx {
 		if half, err := crop.halved(); err == nil {
@@ -152,8 +193,15 @@ func scanPatch(whole grey, b image.Rectangle, exact bool) []code {
 	return scan(big, float64(b.Min.X), float64(b.Min.Y), 2)
 }
 
+// padded adds some of its surroundings to a patch: a tight crop loses a quarter
+// of the cards, for the quiet zone is needed.
+func padded(whole grey, b image.Rectangle) image.Rectangle {
+	px, py := b.Dx()*3/10+6, b.Dy()*3/10+6
+	return image.Rect(b.Min.X-px, b.Min.Y-py, b.Max.X+px, b.Max.Y+py).Intersect(image.Rect(0, 0, whole.w, whole.h))
+}
+
 func (g grey) crop(b image.Rectangle) grey {
-	out := grey{b.Dx(), b.Dy(), make([]byte, 0, b.Dx()*b.Dy())}
+	out := grey{w: b.Dx(), h: b.Dy(), pix: make([]byte, 0, b.Dx()*b.Dy())}
 	for y := b.Min.Y; y < b.Max.Y; y++ {
 		out.pix = append(out.pix, g.pix[y*g.w+b.Min.X:y*g.w+b.Max.X]...)
 	}
@@ -162,14 +210,14 @@ func (g grey) crop(b image.Rectangle) grey {
 
 // halved averages blocks of 2 x 2 pixels.
 func (g grey) halved() (grey, error) {
-	out := grey{g.w / 2, g.h / 2, make([]byte, (g.w/2)*(g.h/2))}
+	out := grey{w: g.w / 2, h: g.h / 2, pix: make([]byte, (g.w/2)*(g.h/2))}
 	err := mats.Shrink(mats.Plane[uint8]{W: g.w, H: g.h, Pix: g.pix}, mats.Plane[uint8]{W: out.w, H: out.h, Pix: out.pix})
 	return out, err
 }
 
 // doubled enlarges twofold and sharpens.
 func (g grey) doubled() (grey, error) {
-	out := grey{2 * g.w, 2 * g.h, make([]byte, 4*g.w*g.h)}
+	out := grey{w: 2 * g.w, h: 2 * g.h, pix: make([]byte, 4*g.w*g.h)}
 	big := mats.Plane[uint8]{W: out.w, H: out.h, Pix: out.pix}
 	if err := mats.Enlarge(mats.Plane[uint8]{W: g.w, H: g.h, Pix: g.pix}, big); err != nil {
 		return out, err
@@ -179,7 +227,7 @@ func (g grey) doubled() (grey, error) {
 
 // scan reads the code in g, if it can; g begins at (x0, y0) of the luma plane
 // and is enlarged by scale. The reader is other people's code fed with
-// strangers' photos: whatever it does, the photo is then simply not read.
+// unclaimed' photos: whatever it does, the photo is then simply not read.
 func scan(g grey, x0, y0, scale float64) (codes []code) {
 	defer func() {
 		if recover() != nil {

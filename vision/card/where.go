@@ -34,7 +34,7 @@ func Where(r *raster.Raster, opt Options, n int, skip func(image.Rectangle) bool
 		side := max(box.Dx(), box.Dy())
 		out = append(out, Region{box.Inset(-side / 2), true}) // the paper around the code
 	}
-	whole := grey{r.Width, r.Height, r.Y}
+	whole := grey{w: r.Width, h: r.Height, pix: r.Y, colour: r, scale: 1}
 	free := func(b image.Rectangle) bool {
 		return len(out) < n && (skip == nil || !skip(b)) && !slices.ContainsFunc(out, func(q Region) bool { return q.Box.Overlaps(b) })
 	}

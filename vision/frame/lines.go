@@ -31,9 +31,9 @@ type gradients struct {
 const clutterUnit = 10
 
 // gradientsOf is the smoothed central difference (Scharr weights 3, 10, 3),
-// divided by its median magnitude over the picture: straw is loud in luma and
-// quiet in chroma, and each channel is judged by its own noise. A gradient too
-// strong for its type is shortened and keeps its direction.
+// divided by its median magnitude over the picture: straw has much
+// texture in luma and little in chroma, and each channel is scaled by its own. A
+// gradient beyond the range of its type is shortened and keeps its direction.
 func gradientsOf(p plane, buf *[]int8) gradients {
 	g := gradients{p.w, p.h, raster.Sized(buf, 2*p.w*p.h)}
 	clear(g.g[:2*p.w])
@@ -89,7 +89,7 @@ func clutter(p plane) int {
 	return 16
 }
 
-// weakestVote is the shortest gradient that has a say, strongestVote the length
+// weakestVote is the shortest gradient that votes, strongestVote the length
 // at which a vote's weight stops growing.
 const (
 	weakestVote   = 16 * clutterUnit / 10
@@ -142,15 +142,15 @@ type votes struct {
 
 // vote lets every so-many-th pixel of a channel vote for lines.
 func (ws *Workspace) vote(g gradients, every int) votes {
-	if ws.aim == nil {
-		ws.aim = newDirections()
+	if ws.directions == nil {
+		ws.directions = newDirections()
 	}
 	half := int(math.Ceil(math.Hypot(float64(g.w), float64(g.h))/2)) + 2
 	cols := 2*half + 1
-	acc := raster.Sized(&ws.acc, len(ws.aim.rows)*cols)
+	acc := raster.Sized(&ws.acc, len(ws.directions.rows)*cols)
 	clear(acc)
-	// First which pixels have a say, without a branch that could be guessed
-	// wrong, then their votes. Every second pixel is the pattern of a chess
+	// First which pixels vote, without a branch that is hard to predict, then
+	// their votes. Every second pixel is the pattern of a chess
 	// board.
 	voters := raster.Sized(&ws.voters, g.w)
 	for y := 1; y < g.h-1; y++ {
@@ -164,10 +164,10 @@ func (ws *Workspace) vote(g gradients, every int) votes {
 		py := int32(2*y + 1 - g.h) // in half pixels
 		for _, i := range voters[:n] {
 			at := directionOf(row[i], row[i+1])
-			theta, weight := int(ws.aim.theta[at]), uint16(ws.aim.weight[at])
+			theta, weight := int(ws.directions.theta[at]), uint16(ws.directions.weight[at])
 			px := i + 1 - int32(g.w)
 			base := theta*cols + half
-			for _, t := range ws.aim.rows[theta : theta+2*thetaSpread+1] {
+			for _, t := range ws.directions.rows[theta : theta+2*thetaSpread+1] {
 				acc[base+int((px*t.cos+py*t.sin+1<<15)>>16)] += weight
 				base += cols
 			}

@@ -25,7 +25,7 @@ type fewMarks struct {
 
 func (n fewMarks) Error() string { return fmt.Sprintf("%d corner marks read, 3 needed", n.read) }
 
-// Marks that are stuck on by hand are never quite true. Beyond warnMarkMM
+// Marks that are stuck on by hand are never quite in place. Beyond warnMarkMM
 // from where they should lie the frame is reported with a warning, beyond
 // maxMarkMM it is refused.
 const (
@@ -35,8 +35,8 @@ const (
 
 // findByMarks reads the marks, of which the large ones have been read, and fits
 // the frame to all their corners. Marks
-// that contradict each other give a *NotFoundError: a photo whose marks cannot
-// be believed is not measured by its edges instead.
+// that contradict each other give a *NotFoundError: a photo with inconsistent
+// marks is not measured by its edges instead.
 func (ws *Workspace) findByMarks(r *raster.Raster, opt Options, large []SeenMark) (Frame, error) {
 	seen := ws.allMarks(r, large)
 	if len(seen) == 0 {
@@ -158,16 +158,16 @@ func fitMarks(rough Homography, seen []SeenMark) (top Homography, mm, px []raste
 		}
 		print = side / label.MarkSizeMM
 	}
-	if math.Abs(print-1) <= truePrint {
+	if math.Abs(print-1) <= printTolerance {
 		mm = at(1)
 		top, err = FitHomography(mm, px)
 	}
 	return top, mm, px, print, err
 }
 
-// truePrint is how far the size of marks may be off and still be taken for
-// true: what is read of it is as uncertain as half of that.
-const truePrint = 0.02
+// printTolerance is how far the size of marks may be off and still be taken as
+// nominal: the uncertainty of the estimate is half of that.
+const printTolerance = 0.02
 
 func sameSize(opt Options, c label.Class) bool {
 	near := func(a, b float64) bool { return math.Abs(a-b) <= .5 }

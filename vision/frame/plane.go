@@ -113,11 +113,11 @@ func usable(r *raster.Raster) bool {
 		len(r.Cb) >= r.ChromaWidth*r.ChromaHeight && len(r.Cr) >= r.ChromaWidth*r.ChromaHeight
 }
 
-// Chroma over luma, in grey levels about 128, tells a painted pipe from ground. Light
-// falls out of the ratio, paint stays: a pipe's shaded flank has the colour of
+// Chroma over luma, in grey levels about 128, tells a painted pipe from ground. Illumination
+// cancels in the ratio, reflectance remains: a pipe's shaded flank has the colour of
 // its lit one and a shadow's rim on the ground does not show, while in luma
 // both are stronger edges than the one between shaded pipe and shaded ground.
-// With ratioScale the strongest paint just fills the range; ratioFloor keeps
+// With ratioScale the most saturated paint just fills the range; ratioFloor keeps
 // the noise of black pixels down.
 const (
 	ratioScale = 200

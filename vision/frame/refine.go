@@ -41,6 +41,10 @@ type mix struct {
 	ratios bool
 }
 
+// fineFloor is what ratioFloor is on the full raster, where many probes are
+// averaged and the shaded flank of a pipe has to keep its colour.
+const fineFloor = 2
+
 // along samples the mix from start on, at n points in steps of d. The slice
 // holds until the next call. Constant terms are left out.
 func (m *mix) along(ws *probeScratch, start, d raster.Point, n int) []float64 {
@@ -62,7 +66,7 @@ func (m *mix) along(ws *probeScratch, start, d raster.Point, n int) []float64 {
 		light := raster.Sized(&ws.light, n)
 		m.atChroma[0].walk(start, d, light)
 		for i, v := range light {
-			light[i] = ratioScale / (v + ratioFloor)
+			light[i] = ratioScale / (v + fineFloor)
 		}
 		for c := 1; c < 3; c++ {
 			m.atChroma[c].walk(start, d, other)
@@ -86,7 +90,7 @@ func (m *mix) along(ws *probeScratch, start, d raster.Point, n int) []float64 {
 // ratio is chroma c over luma at a position, as in the search picture.
 func (m *mix) ratio(c int, p raster.Point) float64 {
 	x, y := p.X*m.sx, p.Y*m.sy
-	return 128 + ratioScale*(m.atChroma[c].sample(x, y)-128)/(m.atChroma[0].sample(x, y)+ratioFloor)
+	return 128 + ratioScale*(m.atChroma[c].sample(x, y)-128)/(m.atChroma[0].sample(x, y)+fineFloor)
 }
 
 // mixFor weighs each channel by the step from ground to pipe over the square
@@ -112,8 +116,19 @@ func mixFor(s picture, v verdict) (m mix, ok bool) {
 			sorted := ground[c]
 			own = median(sorted[:])
 			m.hue[c] = (own - 128) / ratioScale
-			sorted = pipe[c]
-			m.level[0][c], m.level[1][c] = own, median(sorted[:])
+			for k := range 2 {
+				for i := range 4 {
+					for j := range searchProbes {
+						at, n := v.quad.probe(i, share(j, searchProbes))
+						on := beyond(at, n, v.widthPx/2)
+						if k == 0 {
+							on = beyond(at, n, -2.5-v.widthPx/2)
+						}
+						sorted[i*searchProbes+j] = m.ratio(c, raster.Point{X: on.X * s.perPx[0], Y: on.Y * s.perPx[1]})
+					}
+				}
+				m.level[k][c] = median(sorted[:])
+			}
 		}
 		value := func(of *[3][4 * searchProbes]float64, i int) float64 {
 			if c == 0 {
@@ -127,7 +142,7 @@ func mixFor(s picture, v verdict) (m mix, ok bool) {
 			steps[i] = value(&pipe, i) - beside[i]
 		}
 		// The step that all sides but one have: the edge must show all round,
-		// and a crop row along one side must not decide how it is told.
+		// and a crop row along one side must not decide how the two are separated.
 		var sides [4]float64
 		for i := range sides {
 			of := [searchProbes]float64(steps[i*searchProbes:])
@@ -149,7 +164,7 @@ func mixFor(s picture, v verdict) (m mix, ok bool) {
 	return m, best > .3
 }
 
-// byColour is the mix without luma, where colour alone tells pipe from ground:
+// byColour is the mix without luma, where chroma alone separates pipe from ground:
 // the edge it sees is the pipe's own, while in luma a pipe in the sun has a
 // second one along its back, between its lit and its shaded flank.
 func (m mix) byColour() (mix, bool) {
@@ -331,13 +346,13 @@ type refined struct {
 // refine finds the inner edge on the full raster: probes across each side of
 // the coarse quad, the steepest rises along each as candidates, a line most
 // of them agree on, and the corners where the lines cross. Where the pipe is
-// told by its colour the sides must lie where the colour begins; one that lies
+// separated by its colour the sides must lie where the colour begins; one that lies
 // along the pipe's back, or along a shadow, is brought there. expect is the
 // pipe's width if it is known, luma pixels.
 //
 // Where that fails with a quad whose four sides the search saw clearly in one
-// channel, the mix has been led astray, by ground that has the pipe's colour
-// on one side and not on another, and that channel is asked alone.
+// channel, the mix has been misled, by ground that has the pipe's colour
+// on one side and not on another, and that channel is used alone.
 func (ws *Workspace) refine(s picture, v verdict, expect float64) (f refined, ok bool) {
 	m, ok := mixFor(s, v)
 	if ok {
@@ -374,15 +389,17 @@ func (m mix) alone(channel int, outward bool) mix {
 func (ws *Workspace) refineBy(s picture, v verdict, expect float64, m, colour mix, strong bool) (f refined, ok bool) {
 	perPx := (s.perPx[0] + s.perPx[1]) / 2
 	q, width := s.toLuma(v.quad), v.widthPx*perPx
+	unit := max(1, 1/m.sx) // a pixel of chroma
 	type pass struct {
 		mix   mix
 		reach float64
 	}
 	passes := [2]pass{{m, 2.5 * perPx}, {m, 1.2 * perPx}}
 	if f.byColour = strong; strong {
-		passes = [2]pass{{colour, max(2.5*perPx, .8*width)}, {m, min(1.2*perPx, max(2, width/4))}}
+		passes = [2]pass{{colour, max(2.5*perPx, .8*width)}, {m, min(1.2*perPx, max(3*unit, width/4))}}
 	}
 	reach := min(90, max(12, 2*width, 1.6*expect))
+	var located [4]bool // sides that colour has brought to where the strip begins
 	for k, p := range passes {
 		l := laying{coarseProbes, p.reach, min(width/2, perPx), coarseStep}
 		if k > 0 {
@@ -390,12 +407,24 @@ func (ws *Workspace) refineBy(s picture, v verdict, expect float64, m, colour mi
 		}
 		var ls [4]line
 		for i := range 4 {
-			points := sideEdges(&ws.probes, &p.mix, q, i, l)
-			l, sup, found := fitSide(points, l.probes, max(.8, .45*perPx), 400)
+			tol := max(.8, .45*perPx)
+			lay := l
+			if located[i] {
+				// A rod's back, where its lit flank ends, is a stronger edge than
+				// its own in the shade, and only a few pixels away.
+				lay.reach = min(l.reach, max(2.5*unit, f.pipePx/12+1))
+				tol = min(tol, max(.8, lay.reach/2))
+			}
+			line, sup, found := fitSide(sideEdges(&ws.probes, &p.mix, q, i, lay), l.probes, tol, 400)
+			if located[i] && (!found || sup < clearSupport) {
+				if c, s, ok := fitSide(sideEdges(&ws.probes, &colour, q, i, lay), l.probes, tol, 400); ok && (!found || s > sup+.1) {
+					line, sup, found = c, s, true
+				}
+			}
 			if !found {
 				return f, false
 			}
-			ls[i], f.support[i] = l, sup
+			ls[i], f.support[i] = line, sup
 		}
 		if q, ok = crossing(ls); !ok {
 			return f, false
@@ -410,12 +439,13 @@ func (ws *Workspace) refineBy(s picture, v verdict, expect float64, m, colour mi
 			continue
 		}
 		if k == 0 {
-			if q, ok = moved(q, ss, has, offPipe(w)); !ok {
+			located = has
+			if q, ok = moved(q, ss, has, 1.5*unit); !ok {
 				return f, false
 			}
 			continue
 		}
-		// A side clearly seen is believed unless it lies along the pipe's back;
+		// A side clearly seen is accepted unless it lies along the pipe's back;
 		// one half hidden must show the pipe where the others have it. Of one
 		// side an even strip with a strong second edge may do instead.
 		for i := range ss {

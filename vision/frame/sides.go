@@ -315,18 +315,18 @@ func (e edges) beats(outward edges) bool {
 // second edge on a side whose inner edge is in view.
 const leastOuter = .35
 
-// sureOuter is a strength that the ground's own clutter hardly makes along a
+// strongOuter is a strength that the ground's own clutter hardly reaches along a
 // whole side.
-const sureOuter = 1.1
+const strongOuter = 1.1
 
-// strip reports whether the second edge runs all the way round, beyond doubt
-// on three sides. A leaf may hide both edges of one side, but where the inner
+// strip reports whether the second edge runs all the way round, strongly on
+// three sides. A leaf may hide both edges of one side, but where the inner
 // edge is clearly seen the outer one must be too.
 func (v verdict) strip() bool {
 	hidden, visible := 0, 0
 	for i, o := range v.outer {
 		switch {
-		case o >= sureOuter:
+		case o >= strongOuter:
 			visible++
 		case o >= leastOuter:
 		case v.support[i] >= .5:
@@ -341,7 +341,7 @@ func (v verdict) strip() bool {
 // uneven compares the colour of the strip beyond side i at a quarter and at
 // three quarters of its width. Both are pipe if the edge is the pipe's; if it
 // is the rim of the shadow the pipe throws into the quadrat, one is ground.
-// Only places where the edge itself is seen are asked, for elsewhere a leaf
+// Only places where the edge itself is seen are sampled, for elsewhere a leaf
 // lies over the pipe.
 func (ws *Workspace) uneven(s picture, q Quad, i int, width float64) float64 {
 	var inner, middle, outer, ground [3][]float64
@@ -366,7 +366,7 @@ func (ws *Workspace) uneven(s picture, q Quad, i int, width float64) float64 {
 	if len(ground[0]) < 5 {
 		return 0
 	}
-	// Where the colour tells pipe from ground, luma is not asked: in the sun one
+	// Where chroma separates pipe from ground, luma is left out: in the sun one
 	// half of a pipe is lit and the other is not.
 	const leastContrast = 16 // grey levels
 	differ, step := 0., 6.   // grey levels; a few are noise
@@ -407,4 +407,60 @@ type probeScratch struct {
 
 	values, light, other []float64 // samples along one probe
 	sums, slope          []float64
+}
+
+// bandsOf are the medians of luma and both ratios in bands along a side: deep
+// inside, just inside, on the strip, just beyond it and far beyond.
+func (ws *Workspace) bandsOf(s picture, v verdict, i int) (bands [5][3]float64) {
+	w := v.widthPx
+	next := max(1.5, .5*w)
+	for b, d := range [5]float64{-2*w - 3, -next, .5 * w, w + next, 3*w + 3} {
+		for c, p := range s.planes[:3] {
+			values := ws.probes.strips[0][:]
+			for k := range searchProbes {
+				at, n := v.quad.probe(i, share(k, searchProbes))
+				values[k] = p.sample(at.X+d*n.X, at.Y+d*n.Y)
+			}
+			bands[b][c] = median(values)
+		}
+	}
+	return bands
+}
+
+// shadow tells whether a strip is the shadow that a frame throws in the sun,
+// which has the frame's own shape and size and lies beside it: darker than the
+// ground, of the ground's colour, and next to something brighter or of another
+// colour, which is the frame.
+func (ws *Workspace) shadow(s picture, v verdict) bool {
+	const (
+		darker   = .75 // of the ground's luma, at most
+		brighter = 1.2
+		hue      = 10 // grey levels of a ratio
+	)
+	dark, beside, other := 0, 0, 0
+	for i := range 4 {
+		b := ws.bandsOf(s, v, i)
+		differs := func(a, g [3]float64) bool {
+			return a[0] > brighter*g[0] || apartInHue(a, g) > hue
+		}
+		switch {
+		case b[2][0] < darker*min(b[0][0], b[4][0]) && apartInHue(b[2], b[0]) < hue:
+			dark++
+			if differs(b[1], b[0]) || differs(b[3], b[4]) {
+				beside++
+			}
+		case apartInHue(b[2], b[0]) > 2*hue && apartInHue(b[2], b[4]) > 2*hue:
+			other++ // along this side the edge is the frame's own
+		}
+	}
+	return dark >= 3 && beside >= 1 || dark == 2 && beside >= 1 && other == 2
+}
+
+// apartInHue is how far a band's ratios lie from those of the ground beside it,
+// grey levels, with the part that ratioFloor takes from the darker of the two
+// put back.
+func apartInHue(band, ground [3]float64) float64 {
+	full := func(b [3]float64) float64 { return b[0] / (b[0] + ratioFloor) }
+	dim := full(band) / max(full(ground), .1)
+	return max(math.Abs(band[1]-128-(ground[1]-128)*dim), math.Abs(band[2]-128-(ground[2]-128)*dim))
 }

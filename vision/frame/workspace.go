@@ -8,17 +8,17 @@ import "quadtally/vision/raster"
 // goroutines at a time. Nothing of a photo is kept that would change the
 // answer for the next.
 type Workspace struct {
-	small     [channels][]byte // search picture
-	light     []byte           // luma at the size of chroma, where that is smaller
-	middle    []byte           // picture in which marks are looked for
-	coarse    []byte           // the same at half its scale
-	half      plane            // luma at markScale, where the search for marks has made it
-	pixels    [channels][]int8 // gradients of the search picture
-	acc       []uint16         // line evidence of one channel
-	voters    []int32
-	crossings []crossed
-	aim       *directions
-	ratios    *ratioTable
+	small      [channels][]byte // search picture
+	light      []byte           // luma at the size of chroma, where that is smaller
+	middle     []byte           // picture in which marks are looked for
+	coarse     []byte           // the same at half its scale
+	half       plane            // luma at markScale, where the search for marks has made it
+	pixels     [channels][]int8 // gradients of the search picture
+	acc        []uint16         // line evidence of one channel
+	voters     []int32
+	crossings  []crossed
+	directions *directions
+	ratios     *ratioTable
 
 	lo, hi   []byte  // darkest and brightest of each tile
 	level    []int16 // threshold of each tile

@@ -11,7 +11,8 @@ import (
 	"quadtally/vision/raster"
 )
 
-// Print is a flat sheet of black and white cells with a white margin.
+// Print is a sheet of black and white cells with a white margin, flat unless
+// Sheet says otherwise.
 type Print struct {
 	X, Y, Z   float64 // where the upper-left cell begins, millimetres; Z above the ground
 	TurnDeg   float64 // clockwise about that corner
@@ -19,6 +20,7 @@ type Print struct {
 	MarginMM  float64
 	Cells     [][]bool // true is white
 	BandColor [3]float64
+	Sheet     *Sheet // more about its paper, nil for a flat dry sheet
 }
 
 // Scene is one drawn photo. The quadrat's upper-left inner corner is the
@@ -32,6 +34,7 @@ type Scene struct {
 	Leaves            int    // leaves lying over the frame
 	ShadowEdge        bool   // half the picture in shadow
 	PipeShadow        bool
+	Bars              Bars // more about the frame's bars
 
 	CameraMM         float64 // height above the ground
 	TiltDeg          float64
@@ -42,6 +45,7 @@ type Scene struct {
 	Blur             float64 // pixels of the drawn luma, standard deviation
 	Noise            float64 // grey levels at full resolution of the drawn luma
 	Prints           []Print
+	Denom            int // of a photo decoded at 1/Denom: at 2 chroma is as large as luma, 0 stands for 4
 	Seed             uint64
 }
 
@@ -101,8 +105,14 @@ func (k camera) ray(x, y float64) v3 {
 	return v3{k.f[0] + a*k.right[0] + b*k.down[0], k.f[1] + a*k.right[1] + b*k.down[1], k.f[2] + a*k.right[2] + b*k.down[2]}
 }
 
+// Truth is what a perfect finder would report of a photo of w x h luma pixels.
+func (s Scene) Truth(w, h int) Truth { return s.truth(s.camera(w, h)) }
+
 // truth finds the tangent lines of the pipes and crosses them in the picture.
 func (s Scene) truth(k camera) (t Truth) {
+	if l := s.lath(); l != nil {
+		return l.truth(k)
+	}
 	t.Focal = k.focal
 	w, h, r := s.WidthMM, s.HeightMM, s.PipeMM/2
 	for i, p := range [4]v3{{0, 0, 0}, {w, 0, 0}, {w, h, 0}, {0, h, 0}} {
@@ -184,16 +194,19 @@ func (s Scene) Render(w, h int) (*raster.Raster, Truth) {
 	shade := rng.Float64() * 2 * math.Pi
 	shx, shy := math.Cos(shade), math.Sin(shade)
 	sun := v3{math.Cos(shade + 1), math.Sin(shade + 1), 1.1 + rng.Float64()}.unit()
+	if s.Bars.SunHeight > 0 {
+		sun = v3{math.Cos(shade + 1), math.Sin(shade + 1), s.Bars.SunHeight}.unit()
+	}
 	r := s.PipeMM / 2
 	var pipes []pipe
-	if !s.NoFrame {
+	lath := s.lath()
+	if !s.NoFrame && lath == nil {
 		W, H := s.WidthMM, s.HeightMM
 		pipes = []pipe{
 			{v3{-2 * r, -r, r}, v3{1, 0, 0}, W + 4*r}, {v3{-2 * r, H + r, r}, v3{1, 0, 0}, W + 4*r},
 			{v3{-r, -2 * r, r}, v3{0, 1, 0}, H + 4*r}, {v3{W + r, -2 * r, r}, v3{0, 1, 0}, H + 4*r},
 		}
 	}
-	type leaf struct{ x, y, a, b, sin, cos, hue float64 }
 	var leaves []leaf
 	for range s.Leaves {
 		u := rng.Float64()
@@ -211,19 +224,31 @@ func (s Scene) Render(w, h int) (*raster.Raster, Truth) {
 		t := rng.Float64() * math.Pi
 		leaves = append(leaves, leaf{x, y, 25 + 45*rng.Float64(), 6 + 14*rng.Float64(), math.Sin(t), math.Cos(t), rng.Float64()})
 	}
-	shadeAt := func(p v3) float64 {
+	leaves = append(leaves, s.covering(rng)...)
+	dark := .45
+	if s.Bars.SunHeight > 0 {
+		dark = skylight
+	}
+	lit := func(p v3) float64 {
 		l := 1.0
 		if s.ShadowEdge {
 			d := shx*(p[0]-s.WidthMM/2) + shy*(p[1]-s.HeightMM/2) - 30
 			l = .35 + .65/(1+math.Exp(-d/6))
 		}
+		return l
+	}
+	shadeAt := func(p v3) float64 {
+		l := lit(p)
 		if s.PipeShadow && p[2] < .1 {
+			if lath != nil && lath.between(p, sun) {
+				return l * dark
+			}
 			for _, q := range pipes {
 				if !q.near(p, r) {
 					continue
 				}
 				if _, ok := q.hit(p, sun, r); ok {
-					return l * .45
+					return l * dark
 				}
 			}
 		}
@@ -241,7 +266,8 @@ func (s Scene) Render(w, h int) (*raster.Raster, Truth) {
 			return v3{k.c[0] + t*d[0], k.c[1] + t*d[1], z}
 		}
 		p := on(40)
-		for _, l := range leaves {
+		for i := range leaves {
+			l := &leaves[i]
 			dx, dy := p[0]-l.x, p[1]-l.y
 			if dx*dx+dy*dy > l.a*l.a {
 				continue
@@ -256,23 +282,51 @@ func (s Scene) Render(w, h int) (*raster.Raster, Truth) {
 				return [3]float64{(60 + 30*l.hue) * g, (120 + 25*l.hue) * g, (40 + 10*l.hue) * g}, 1
 			}
 		}
-		for i := range s.Prints {
-			q := &s.Prints[i]
-			p := on(q.Z)
-			if c, ok := q.at(p[0], p[1]); ok {
-				g := shadeAt(p)
-				return [3]float64{c[0] * g, c[1] * g, c[2] * g}, 2
+		print := func(below bool) (c [3]float64, hit bool) {
+			for i := range s.Prints {
+				q := &s.Prints[i]
+				if q.Sheet != nil {
+					if q.Sheet.Below == below {
+						if c, at, ok := q.onSheet(k.c, d, sun); ok {
+							g := shadeAt(at)
+							return [3]float64{c[0] * g, c[1] * g, c[2] * g}, true
+						}
+					}
+					continue
+				}
+				p := on(q.Z)
+				if c, ok := q.at(p[0], p[1]); ok && !below {
+					g := shadeAt(p)
+					return [3]float64{c[0] * g, c[1] * g, c[2] * g}, true
+				}
 			}
+			return c, false
+		}
+		if c, hit := print(false); hit {
+			return c, 2
 		}
 		p = on(0)
-		for _, q := range pipes {
+		if lath != nil {
+			if at, normal, ok := lath.hit(k.c, d); ok {
+				return s.surface(at, normal, d, sun, lit(at)), 3
+			}
+		}
+		for i, q := range pipes {
 			if !q.near(p, r) {
 				continue
 			}
 			if off, ok := q.hit(k.c, d, r); ok {
+				if s.Bars.SunHeight > 0 || s.Bars.Grain > 0 {
+					at, normal := q.surface(k.c, d, r, off)
+					at[2] += float64(i) * 200 // no two bars have the same grain
+					return s.surface(at, normal, d, sun, lit(at)), 3
+				}
 				g := shadeAt(on(2*r)) * (.72 + .28*math.Sqrt(1-off*off))
 				return [3]float64{s.Frame[0] * g, s.Frame[1] * g, s.Frame[2] * g}, 3
 			}
+		}
+		if c, hit := print(true); hit {
+			return c, 2
 		}
 		c := ground.at(p[0]+tx, p[1]+ty)
 		g := shadeAt(p)
@@ -283,21 +337,32 @@ func (s Scene) Render(w, h int) (*raster.Raster, Truth) {
 	}
 
 	planes := [3][]float32{make([]float32, w*h), make([]float32, w*h), make([]float32, w*h)}
-	// One sample per pixel on a grid of one more than w x h corners settles
-	// plain pixels; where the corners differ in kind, and on prints, four do.
-	above, here := make([]int, w+1), make([]int, w+1)
+	// One sample per pixel on a grid of corners settles pixels all of whose
+	// block is of one kind; where the corners differ in kind, and on prints, four
+	// do. A photo decoded at half, whose pixels are small, has blocks of 2 x 2.
+	block := 1
+	if s.Denom == 2 {
+		block = 2
+	}
+	above, here := make([]int, w/block+2), make([]int, w/block+2)
 	corner := func(row []int, y int) {
 		for x := range row {
-			_, row[x] = colourAt(float64(x), float64(y))
+			_, row[x] = colourAt(float64(x*block), float64(y*block))
 		}
 	}
 	corner(above, 0)
 	for y := range h {
-		corner(here, y+1)
+		if y%block == 0 {
+			if y > 0 {
+				above, here = here, above
+			}
+			corner(here, y/block+1)
+		}
 		for x := range w {
-			a := above[x]
+			b := x / block
+			a := above[b]
 			n := 4
-			if a != 2 && a == above[x+1] && a == here[x] && a == here[x+1] {
+			if a != 2 && a == above[b+1] && a == here[b] && a == here[b+1] {
 				n = 1
 			}
 			var sum [3]float64
@@ -315,16 +380,23 @@ func (s Scene) Render(w, h int) (*raster.Raster, Truth) {
 				planes[j][y*w+x] = float32(sum[j] * gain * cast[j])
 			}
 		}
-		above, here = here, above
 	}
 	for j := range planes {
 		blur(planes[j], w, h, s.Blur)
 	}
+	denom, of := 4, 2 // luma pixels per chroma pixel
+	if s.Denom != 0 {
+		denom = s.Denom
+	}
+	if denom == 2 {
+		of = 1
+	}
 	out := &raster.Raster{
 		Width: w, Height: h, Y: make([]byte, w*h),
-		ChromaWidth: w / 2, ChromaHeight: h / 2, Cb: make([]byte, w/2*(h/2)), Cr: make([]byte, w/2*(h/2)),
-		FullWidth: 4 * w, FullHeight: 4 * h, Denom: 4, Orientation: 1,
+		ChromaWidth: w / of, ChromaHeight: h / of, Cb: make([]byte, w/of*(h/of)), Cr: make([]byte, w/of*(h/of)),
+		FullWidth: denom * w, FullHeight: denom * h, Denom: denom, Orientation: 1,
 	}
+	part := float64(of * of)
 	cb, cr := make([]float64, len(out.Cb)), make([]float64, len(out.Cr))
 	for y := range h {
 		for x := range w {
@@ -335,10 +407,10 @@ func (s Scene) Render(w, h int) (*raster.Raster, Truth) {
 			}
 			// ITU-T T.871.
 			out.Y[i] = level(.299*c[0] + .587*c[1] + .114*c[2])
-			if x/2 < w/2 && y/2 < h/2 {
-				q := y/2*(w/2) + x/2
-				cb[q] += (-.168736*c[0] - .331264*c[1] + .5*c[2]) / 4
-				cr[q] += (.5*c[0] - .418688*c[1] - .081312*c[2]) / 4
+			if x/of < w/of && y/of < h/of {
+				q := y/of*(w/of) + x/of
+				cb[q] += (-.168736*c[0] - .331264*c[1] + .5*c[2]) / part
+				cr[q] += (.5*c[0] - .418688*c[1] - .081312*c[2]) / part
 			}
 		}
 	}
@@ -378,21 +450,31 @@ func blur(p []float32, w, h int, sigma float64) {
 	}
 	tmp := make([]float32, len(p))
 	for y := range h {
+		row := p[y*w:][:w]
 		for x := range w {
 			var v float32
-			for i, k := range kernel {
-				v += k * p[y*w+min(w-1, max(0, x+i-n))]
+			if x >= n && x+n < w {
+				for i, q := range row[x-n : x+n+1] {
+					v += kernel[i] * q
+				}
+			} else {
+				for i, k := range kernel {
+					v += k * row[min(w-1, max(0, x+i-n))]
+				}
 			}
 			tmp[y*w+x] = v / sum
 		}
 	}
 	for y := range h {
-		for x := range w {
-			var v float32
-			for i, k := range kernel {
-				v += k * tmp[min(h-1, max(0, y+i-n))*w+x]
+		out := p[y*w:][:w]
+		clear(out)
+		for i, k := range kernel {
+			for x, q := range tmp[min(h-1, max(0, y+i-n))*w:][:w] {
+				out[x] += k * q
 			}
-			p[y*w+x] = v / sum
+		}
+		for x := range out {
+			out[x] /= sum
 		}
 	}
 }
