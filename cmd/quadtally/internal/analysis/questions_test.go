@@ -249,6 +249,7 @@ func TestStrataOfATable(t *testing.T) {
 		"one visit, without c": func(o *Options) { o.Contrasts = []string{"a0 - b0"} },
 		"or margin":            func(o *Options) { o.Margin = &Margin{Reference: "a0", By: 1} },
 		"step-down test":       func(o *Options) { o.StepDown = true },
+		"second looks":         func(o *Options) { o.SecondLooks = true },
 		"model of your choice": func(o *Options) { o.Model = Beta },
 		"at one visit":         func(o *Options) { o.Serial = true },
 	} {
@@ -292,7 +293,7 @@ func TestComparisonsThatAreRefused(t *testing.T) {
 	}
 	o := DefaultOptions()
 	o.Visit, o.Model = 2, NoModel
-	if c, err := Compare(snap, "cover", o); err != nil || c.Visit != 2 || c.Analysis == nil || c.Season != nil || c.Role != Green || c.Holds == "" {
+	if c, err := Compare(snap, "cover", o); err != nil || c.Visit != 2 || c.Analysis == nil || c.Season != nil || c.Role != Green || c.MadeOf == "" {
 		t.Errorf("%+v %v", c, err)
 	}
 	o.Alpha = 2

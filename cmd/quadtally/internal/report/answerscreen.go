@@ -11,6 +11,12 @@ import (
 	"quadtally/stats"
 )
 
+// AnswerOptions completes how text is written by what the response is.
+func AnswerOptions(c analysis.Comparison, opt TextOptions) TextOptions {
+	opt.Weeds, opt.More, opt.MadeOf = c.Role == analysis.Weeds, c.Role == analysis.Crop, c.MadeOf
+	return opt
+}
+
 // WriteAnswer writes a comparison: with opt.Short the answer alone, on one
 // screen, else everything: what was done to the values before, the answers to
 // what was asked, the comparison with its tables, and the second opinions.
@@ -38,8 +44,8 @@ func answerScreen(c analysis.Comparison, opt TextOptions) *screen {
 		head += fmt.Sprintf("; %d visits over %g days", len(days), days[len(days)-1]-days[0])
 	}
 	s.say(keepAlways, "", head)
-	if opt.Holds != "" {
-		s.line(keepAlways, "This is "+opt.Holds+"; no measure of weeds alone.")
+	if opt.MadeOf != "" {
+		s.line(keepAlways, "This is "+opt.MadeOf+"; no measure of weeds alone.")
 	}
 	before(s, c)
 	s.gap()
@@ -202,6 +208,14 @@ func (t *compareText) answered(s *screen, c analysis.Comparison) {
 	if c.StepDown != nil {
 		s.line(keepContext, fmt.Sprintf("Against the control %s, Dunnett's test in its step-down form:", t.a.Control))
 		s.rows(keepContext, t.stepDownRows(c.StepDown))
+		asked = true
+	}
+	if c.SecondLooks != nil {
+		s.line(keepAlways, secondLooksTitle+":")
+		s.rows(keepAlways, t.secondLookRows(*c.SecondLooks))
+		for _, w := range t.secondLookWords(*c.SecondLooks) {
+			s.say(keepContext, "  ", w)
+		}
 		asked = true
 	}
 	if x := c.Trend; x != nil {
