@@ -3,6 +3,7 @@ package stats
 import (
 	"errors"
 	"fmt"
+	"maps"
 	"math"
 	"slices"
 	"strings"
@@ -391,10 +392,11 @@ func (d *Design) repeatsWithoutPlotName() string {
 	}
 	n := map[string]int{}
 	for _, p := range d.Plots {
-		if strings.Contains(p.Name, " #") {
+		if p.unlabelled {
 			n[p.Treatment+" in block "+p.Block]++
 		}
 	}
+	maps.DeleteFunc(n, func(_ string, plots int) bool { return plots == 1 })
 	if len(n) == 0 {
 		return ""
 	}

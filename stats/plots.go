@@ -65,7 +65,8 @@ type Plot struct {
 	Covariate *float64 `json:"covariate,omitempty"`
 	Sources   []string `json:"sources,omitempty"`
 
-	readings []float64
+	readings   []float64
+	unlabelled bool // no row of it names a plot
 }
 
 // Fault is one thing wrong with the input, tied to the rows it concerns.
@@ -422,26 +423,34 @@ func namePlots(plots []Plot) {
 	for _, p := range plots {
 		times[p.Name]++
 	}
+	taken := map[string]bool{}
+	for name, n := range times {
+		taken[name] = n == 1 // a label that stays
+	}
 	used := map[string]int{}
 	for i := range plots {
 		p := &plots[i]
 		if p.Name != "" && times[p.Name] == 1 {
 			continue
 		}
-		var name string
+		p.unlabelled = p.Name == ""
+		var base string
 		switch {
-		case p.Name != "":
-			name = p.Block + "/" + p.Name
+		case !p.unlabelled:
+			base = p.Block + "/" + p.Name
 		case p.Block != "":
-			name = p.Block + "/" + p.Treatment
+			base = p.Block + "/" + p.Treatment
 		default:
-			name = p.Treatment
+			base = p.Treatment
 		}
-		used[name]++
-		if p.Block == "" || used[name] > 1 {
-			name = fmt.Sprintf("%s #%d", name, used[name])
+		for p.Name = ""; p.Name == "" || taken[p.Name]; {
+			used[base]++
+			p.Name = base
+			if p.Block == "" || used[base] > 1 {
+				p.Name = fmt.Sprintf("%s #%d", base, used[base])
+			}
 		}
-		p.Name = name
+		taken[p.Name] = true
 	}
 }
 

@@ -9,6 +9,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"slices"
+	"strconv"
 	"strings"
 	"testing"
 )
@@ -179,5 +180,71 @@ func TestOneWriterOfPhotos(t *testing.T) {
 	})
 	if err != nil || len(found) != len(writing) {
 		t.Errorf("found %v of %v: %v", found, writing, err)
+	}
+}
+
+// typedByPeople are the rooms that read words a person wrote: keys and values
+// of a plan, a contrast, names of columns, folders of a memory card. They
+// compare these with blanks in them.
+var typedByPeople = []string{"internal/trial", "internal/sheets", "internal/tables", "internal/intake"}
+
+// TestNoSentenceIsCompared: what a program asks for is a typed value. A literal
+// with a blank between two words is text for a person, and is nowhere compared,
+// searched for or told apart in a switch.
+func TestNoSentenceIsCompared(t *testing.T) {
+	sentence := func(e ast.Expr) (string, bool) {
+		l, ok := e.(*ast.BasicLit)
+		if !ok || l.Kind != token.STRING {
+			return "", false
+		}
+		s, err := strconv.Unquote(l.Value)
+		return s, err == nil && len(strings.Fields(s)) > 1
+	}
+	searching := []string{"Contains", "HasPrefix", "HasSuffix", "EqualFold", "Index", "Cut", "CutPrefix", "CutSuffix", "TrimPrefix", "TrimSuffix", "Split"}
+	files := 0
+	for _, root := range []string{".", "../../stats", "../../calibrate", "../../vision"} {
+		err := filepath.WalkDir(root, func(path string, d fs.DirEntry, err error) error {
+			if err != nil || d.IsDir() || !strings.HasSuffix(path, ".go") || strings.HasSuffix(path, "_test.go") {
+				return err
+			}
+			drawnForTests := under(filepath.ToSlash(path), "../../vision/internal/drawn") // scenes by their names
+			if drawnForTests || slices.ContainsFunc(typedByPeople, func(room string) bool { return under(filepath.ToSlash(path), room) }) {
+				return nil
+			}
+			set := token.NewFileSet()
+			file, err := parser.ParseFile(set, path, nil, 0)
+			if err != nil {
+				return err
+			}
+			files++
+			ast.Inspect(file, func(n ast.Node) bool {
+				var read []ast.Expr
+				switch n := n.(type) {
+				case *ast.BinaryExpr:
+					if n.Op == token.EQL || n.Op == token.NEQ {
+						read = []ast.Expr{n.X, n.Y}
+					}
+				case *ast.CaseClause:
+					read = n.List
+				case *ast.CallExpr:
+					if f, ok := n.Fun.(*ast.SelectorExpr); ok && slices.Contains(searching, f.Sel.Name) {
+						read = n.Args
+					}
+				}
+				for _, e := range read {
+					if s, ok := sentence(e); ok {
+						t.Errorf("%s: %q is compared: give what it stands for a type of its own", set.Position(e.Pos()), s)
+					}
+				}
+				return true
+			})
+			return nil
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	if files < 150 {
+		t.Errorf("only %d files were read", files)
 	}
 }

@@ -2,11 +2,18 @@ package demo
 
 import "math"
 
+// LightKind is where the light comes from.
+type LightKind string
+
+const (
+	Sun        LightKind = "sun"
+	Overcast   LightKind = "overcast"
+	HalfShadow LightKind = "half shadow" // sun, with the edge of a shadow across the frame
+)
+
 // Light is the light of one photo and how the phone took it.
 type Light struct {
-	// Kind is "sun", "overcast" or "half shadow" (sun, with the edge of a
-	// shadow across the frame).
-	Kind            string     `json:"kind"`
+	Kind            LightKind  `json:"kind"`
 	SunAzimuthDeg   float64    `json:"sun_azimuth_deg"` // ground direction towards the sun, from x to y
 	SunElevationDeg float64    `json:"sun_elevation_deg"`
 	AmbientShare    float64    `json:"ambient_share"` // of the light on level open ground, 0..1
@@ -39,7 +46,7 @@ func (l Light) sunlight() sunlight {
 		depth: 0.96, soft: 1.5,
 	}
 	s.dir = vec{s.x, s.y, math.Sin(el)}
-	if l.Kind == "overcast" {
+	if l.Kind == Overcast {
 		// Light from the whole sky: wide faint shadows almost straight below.
 		s.x, s.y = 0.25*s.x, 0.25*s.y
 		s.dx, s.dy = 0.15*s.dx, 0.15*s.dy
@@ -54,7 +61,7 @@ func (s sunlight) fall(x, y, z float64) (float64, float64) { return x + z*s.dx, 
 // lit returns the share of direct light which the large shadow leaves at a
 // ground place.
 func (l *Light) lit(x, y float64) float64 {
-	if l.Kind != "half shadow" {
+	if l.Kind != HalfShadow {
 		return 1
 	}
 	a := l.ShadowDeg * math.Pi / 180

@@ -131,7 +131,7 @@ func newLighting(p *PhotoPlan, sun sunlight) lighting {
 	amb := p.Light.AmbientShare
 	for i := range 3 {
 		sky, warm := [3]float64{0.90, 0.99, 1.14}[i], [3]float64{1.04, 1, 0.94}[i]
-		if p.Light.Kind == "overcast" {
+		if p.Light.Kind == Overcast {
 			sky, warm = 1, 1
 		}
 		l.ambient[i] = float32(amb * sky * p.Light.Exposure * p.Light.WhiteBalance[i])
@@ -147,7 +147,7 @@ func newLighting(p *PhotoPlan, sun sunlight) lighting {
 func (r *Renderer) row(out []float32, v int, cam *camera, p *PhotoPlan, l *lighting) {
 	c := &r.c
 	inv := 1 / c.cell
-	half := p.Light.Kind == "half shadow"
+	half := p.Light.Kind == HalfShadow
 	dv := float64(v) + 0.5 - cam.v0
 	for u := range cam.w {
 		du := float64(u) + 0.5 - cam.u0
@@ -268,7 +268,7 @@ func (l *lighting) pipeAt(lens, d vec, gx, gy float64, direct float32, foot floa
 	// The surface turns away from the axis, which lies along side.
 	n := side.scale(-off).sub(d.scale(math.Sqrt(1-off*off) / d.norm()))
 	facing := max(n.dot(l.sun.dir), 0) / l.sinElev
-	if l.p.Light.Kind == "overcast" {
+	if l.p.Light.Kind == Overcast {
 		facing = 0.55 + 0.45*n.Z
 	}
 	sky := float32(0.5 + 0.5*max(n.Z, -0.4))

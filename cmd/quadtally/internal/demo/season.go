@@ -393,7 +393,7 @@ func (p *PhotoPlan) take(rng *rand.Rand, taken time.Time, day sky) {
 	p.CardTurnDeg = lean - v.RollDeg
 
 	l := Light{
-		Kind: "sun", SunAzimuthDeg: 360 * rng.Float64(), AmbientShare: 0.26 + 0.08*rng.Float64(),
+		Kind: Sun, SunAzimuthDeg: 360 * rng.Float64(), AmbientShare: 0.26 + 0.08*rng.Float64(),
 		Exposure: day.exposure * math.Exp(0.07*rng.NormFloat64()), Vignette: 0.06 + 0.12*rng.Float64(),
 		BlurPX: 0.55 + 0.25*rng.Float64(), ShotNoise: 0.00025 + 0.0003*rng.Float64(), ReadNoise: 0.0015 + 0.0015*rng.Float64(),
 		Moist: min(max(day.moist+0.1*rng.NormFloat64(), 0), 1),
@@ -403,10 +403,10 @@ func (p *PhotoPlan) take(rng *rand.Rand, taken time.Time, day sky) {
 	l.SunElevationDeg = 24 + 40*math.Sin(min(max((hours-8)/10, 0), 1)*math.Pi)
 	switch x := rng.Float64(); {
 	case x < day.overcast:
-		l.Kind, l.AmbientShare = "overcast", 0.5
+		l.Kind, l.AmbientShare = Overcast, 0.5
 		l.Exposure *= 0.95
 	case x < day.overcast+day.half:
-		l.Kind = "half shadow"
+		l.Kind = HalfShadow
 		l.ShadowMM = 130 * (2*rng.Float64() - 1)
 		l.ShadowDeg = 360 * rng.Float64()
 		l.ShadowSoftMM = 12 + 45*rng.Float64()

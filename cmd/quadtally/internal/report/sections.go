@@ -441,7 +441,7 @@ func (b *builder) weedsAgainstYield(with ...int) Section {
 		s.say("No yields: nothing can be held against the weeds.")
 		return s
 	}
-	held, what := false, "the green"
+	held, ofWeedsToo := false, false
 	drawn := []Block{}
 	had := map[string]bool{}
 	for _, i := range with {
@@ -468,7 +468,7 @@ func (b *builder) weedsAgainstYield(with ...int) Section {
 		if weeds.Role == analysis.Green {
 			s.say("%s holds %s.", sentenceCase(weeds.Label), weeds.Holds())
 		} else {
-			what = "the weeds"
+			ofWeedsToo = true
 		}
 		drawn = append(drawn, weedsYieldFigure(b.in, weeds, yield, points))
 		xs, ys := coordinates(points)
@@ -489,8 +489,9 @@ func (b *builder) weedsAgainstYield(with ...int) Section {
 		}
 	}
 	s.beside(drawn...)
-	if what == "the green" {
-		s.Title = "Green cover against yield, plot by plot"
+	what := "the weeds"
+	if !ofWeedsToo {
+		what, s.Title = "the green", "Green cover against yield, plot by plot"
 	}
 	s.warn("This shows that two things went together in these plots, or did not. It does not show that %s made the yield: mulch also changes water, warmth and nitrogen.", what)
 	return s
