@@ -168,7 +168,7 @@ func BenchmarkSeason(b *testing.B) {
 				b.Fatal(err)
 			}
 			for i := range part {
-				CoverAt(&part[i], th)
+				coverRange(&part[i], th.Value)
 			}
 		}
 	}
