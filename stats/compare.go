@@ -231,12 +231,8 @@ type ControlComparison struct {
 	Differ     bool     `json:"differ"`
 }
 
-// VsControl compares every other level with the control.
-func (m Means) VsControl(control string, side Side, alpha float64) ([]ControlComparison, error) {
-	return m.VsControlContext(context.Background(), control, side, alpha)
-}
-
-// VsControlContext is [Means.VsControl] with a context whose end stops it.
+// VsControlContext compares every other level with the control. The end of ctx
+// stops it.
 func (m Means) VsControlContext(ctx context.Context, control string, side Side, alpha float64) ([]ControlComparison, error) {
 	out, at, combos, err := m.againstControl(control, side, alpha)
 	if err != nil || len(at) == 0 {
