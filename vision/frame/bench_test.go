@@ -38,7 +38,7 @@ func phonePhoto(b *testing.B, s drawn.Scene) ([]byte, *raster.Raster) {
 	if err != nil {
 		b.Fatal(err)
 	}
-	p, err := jpegturbo.Decode(photo, 2)
+	p, err := jpegturbo.DecodeInto(photo, 2, func(n int) []byte { return make([]byte, n) })
 	if err != nil {
 		b.Fatal(err)
 	}
