@@ -228,11 +228,6 @@ func TestGroundByHand(t *testing.T) {
 			t.Errorf("gain %g, want %g", got, c.want)
 		}
 	}
-	var none [256]uint64
-	none[10] = 5
-	if to, move := IndexExG.toGround(none[:]); move != 0 || to[77] != 77 || to[255] != 255 {
-		t.Error("a published index is held against the ground")
-	}
 }
 
 // TestJudgeByHand: shares of blown out, black, red and glinting ground, and its

@@ -350,7 +350,7 @@ func TestFindersByHand(t *testing.T) {
 	fillBox(r, image.Rect(100, 18, 128, 30), 30)   //
 	fillBox(r, image.Rect(100, 34, 128, 38), 30)   //
 	fillBox(r, image.Rect(200, 150, 300, 200), 30) // a corner in the dark
-	whole := grey{r.Width, r.Height, r.Y}
+	whole := grey{w: r.Width, h: r.Height, pix: r.Y}
 	all := image.Rect(0, 0, 300, 200)
 	got := finders(whole, all)
 	if len(got) != 2 {
@@ -380,7 +380,7 @@ func TestFindersByHand(t *testing.T) {
 			back.Y[y*200+x] = r.Y[x*300+y]
 		}
 	}
-	if got := finders(grey{200, 300, back.Y}, image.Rect(0, 0, 200, 300)); len(got) != 2 {
+	if got := finders(grey{w: 200, h: 300, pix: back.Y}, image.Rect(0, 0, 200, 300)); len(got) != 2 {
 		t.Errorf("mirrored on the diagonal: %+v", got)
 	}
 }
@@ -393,7 +393,7 @@ func TestUnreadCodes(t *testing.T) {
 	square(r, 76, 20, 4)
 	square(r, 220, 60, 4)
 	square(r, 220, 116, 4)
-	whole := grey{r.Width, r.Height, r.Y}
+	whole := grey{w: r.Width, h: r.Height, pix: r.Y}
 	a, b, one := image.Rect(10, 10, 120, 100), image.Rect(200, 40, 300, 160), image.Rect(10, 10, 60, 60)
 	mine := Card{Code: frame.Quad{{X: 20, Y: 20}, {X: 104, Y: 20}, {X: 104, Y: 104}, {X: 20, Y: 104}}, ModulePx: 4}
 	for _, c := range []struct {
@@ -512,37 +512,26 @@ func TestBoxes(t *testing.T) {
 }
 
 func TestGreyParts(t *testing.T) {
-	g := grey{4, 3, []byte{0, 1, 2, 3, 10, 11, 12, 13, 20, 21, 22, 23}}
+	g := grey{w: 4, h: 3, pix: []byte{0, 1, 2, 3, 10, 11, 12, 13, 20, 21, 22, 23}}
 	if c := g.crop(image.Rect(1, 1, 3, 3)); c.w != 2 || c.h != 2 || !slices.Equal(c.pix, []byte{11, 12, 21, 22}) {
 		t.Errorf("cropped to %+v", c)
 	}
-	half, err := grey{4, 2, []byte{0, 4, 40, 40, 8, 12, 80, 80}}.halved()
+	half, err := grey{w: 4, h: 2, pix: []byte{0, 4, 40, 40, 8, 12, 80, 80}}.halved()
 	if err != nil || half.w != 2 || half.h != 1 || !slices.Equal(half.pix, []byte{6, 60}) {
 		t.Errorf("halved to %+v, %v", half, err)
 	}
-	big, err := grey{6, 4, slices.Repeat([]byte{90}, 24)}.doubled()
+	big, err := grey{w: 6, h: 4, pix: slices.Repeat([]byte{90}, 24)}.doubled()
 	if err != nil || big.w != 12 || big.h != 8 || slices.Max(big.pix) != 90 || slices.Min(big.pix) != 90 {
 		t.Errorf("doubled to %+v, %v", big, err)
 	}
 	if _, err := (grey{}).doubled(); err == nil {
 		t.Error("nothing was doubled")
 	}
-	if codes := scan((grey{20, 30, make([]byte, 600)}), 0, 0, 1); codes != nil {
+	if codes := scan((grey{w: 20, h: 30, pix: make([]byte, 600)}), 0, 0, 1); codes != nil {
 		t.Errorf("20 pixels hold %v", codes)
 	}
-	if codes := scan(grey{30, 30, nil}, 0, 0, 1); codes != nil { // the reader gives way, not the program
+	if codes := scan(grey{w: 30, h: 30}, 0, 0, 1); codes != nil { // the reader gives way, not the program
 		t.Errorf("a plane without pixels holds %v", codes)
-	}
-	// Darker than half-way between the dark and the bright tenth.
-	pix := append(slices.Repeat([]byte{20}, 10), slices.Repeat([]byte{119, 120, 121, 200, 220}, 18)...)
-	dark := grey{10, 10, pix}.darkIn(image.Rect(0, 0, 10, 10))
-	for i, d := range dark {
-		if d != (pix[i] < 120) {
-			t.Fatalf("%d is dark: %v", pix[i], d)
-		}
-	}
-	if d := (grey{10, 10, pix}).darkIn(image.Rect(3, 0, 5, 1)); len(d) != 2 || d[0] || d[1] {
-		t.Errorf("an even patch has dark %v", d)
 	}
 }
 
