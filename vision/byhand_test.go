@@ -416,7 +416,7 @@ func TestPaperByHand(t *testing.T) {
 }
 
 // TestSurroundingsOfTiles: brightness around a tile is the mean of five by five
-// tiles, and between the tiles' middles it is linear.
+// tiles.
 func TestSurroundingsOfTiles(t *testing.T) {
 	f := &field{w: 64, h: 32}
 	if f.tile() != 4 {
@@ -434,20 +434,6 @@ func TestSurroundingsOfTiles(t *testing.T) {
 		lo, hi := 4*max(x-2, 0), 4*min(x+3, 16)-1
 		if got, want := f.around[3*16+x], float64(lo+hi); math.Abs(got-want) > 1e-9 {
 			t.Errorf("around tile %d it is %g, want %g", x, got, want)
-		}
-	}
-	out := make([]int64, 64)
-	tiles := make([]float64, 16*8)
-	for i := range tiles {
-		tiles[i] = float64(1000*(i%16) + 100000*(i/16))
-	}
-	for _, row := range []int{0, 1, 13, 31} {
-		f.spread(tiles, row, out)
-		for x, got := range out {
-			u, v := min(max((float64(x)+.5)/4-.5, 0), 15), min(max((float64(row)+.5)/4-.5, 0), 7)
-			if want := 1000*u + 100000*v; math.Abs(float64(got)-want) > 8 {
-				t.Fatalf("(%d, %d): %d, want %g", x, row, got, want)
-			}
 		}
 	}
 	if v := onSquares(15/12. + 16/6. + 48); math.Abs(v-math.Sqrt(48)/4) > 1e-12 {

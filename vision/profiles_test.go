@@ -271,6 +271,13 @@ func TestProfilesFound(t *testing.T) {
 	if got := profileOf(slices.Concat([]byte{0xFF, 0xD8}, body(2, "end"), body(1, "begin"), []byte{0xFF, 0xDA, 0, 2}, body(3, "no")), FormatJPEG); string(got) != "beginend" {
 		t.Errorf("jpeg out of order: %q", got)
 	}
+	bare := []byte{0xFF, 0xE2, 0, 2} // a segment with nothing in it
+	if got := profileOf(slices.Concat([]byte{0xFF, 0xD8}, bare, body(1, "mine")), FormatJPEG); string(got) != "mine" {
+		t.Errorf("jpeg with a bare segment before: %q", got)
+	}
+	if got := profileOf(slices.Concat([]byte{0xFF, 0xD8}, body(1, "m")), FormatJPEG); string(got) != "m" {
+		t.Errorf("jpeg that ends with the profile: %q", got)
+	}
 	other := body(1, "mine")
 	other[1] = 0xE1
 	empty := body(1, "")
@@ -404,7 +411,7 @@ func TestTags(t *testing.T) {
 		want int
 	}{
 		{"jpeg", jpeg, FormatJPEG, 6}, {"after other segments", slices.Concat(start, app(0xE0, "JFIF"), app(0xE1, "http://ns.adobe.com"), exif), FormatJPEG, 6}, {"fill bytes", slices.Concat(start, []byte{0xFF, 0xFF}, exif), FormatJPEG, 6},
-		{"behind the picture", slices.Concat(start, []byte{0xFF, 0xDA, 0, 2}, exif), FormatJPEG, 0}, {"segment of 1 byte", slices.Concat(start, []byte{0xFF, 0xE0, 0, 1}, exif), FormatJPEG, 0}, {"cut short", slices.Concat(start, exif)[:20], FormatJPEG, 0}, {"no marker", slices.Concat(start, []byte{0, 0xE0}, exif), FormatJPEG, 0}, {"none", start, FormatJPEG, 0},
+		{"behind the picture", slices.Concat(start, []byte{0xFF, 0xDA, 0, 2}, exif), FormatJPEG, 0}, {"segment of 1 byte", slices.Concat(start, []byte{0xFF, 0xE0, 0, 1}, exif), FormatJPEG, 0}, {"after a bare segment", slices.Concat(start, []byte{0xFF, 0xE0, 0, 2}, exif), FormatJPEG, 6}, {"cut short", slices.Concat(start, exif)[:20], FormatJPEG, 0}, {"no marker", slices.Concat(start, []byte{0, 0xE0}, exif), FormatJPEG, 0}, {"none", start, FormatJPEG, 0},
 		{"in another segment", slices.Concat(start, app(0xE2, "Exif\x00\x00"+string(o6))), FormatJPEG, 0},
 		{"webp", slices.Concat(riff, part("VP8 ", "odd"), part("EXIF", string(o6))), FormatWebP, 6}, {"webp with the name before", slices.Concat(riff, part("EXIF", "Exif\x00\x00"+string(o6))), FormatWebP, 6}, {"webp cut short", slices.Concat(riff, part("EXIF", string(o6))[:20]), FormatWebP, 0}, {"webp without", slices.Concat(riff, part("VP8 ", "x")), FormatWebP, 0},
 		{"png", slices.Concat(sign, chunk("IHDR", "x"), chunk("eXIf", string(o6))), FormatPNG, 6}, {"png cut short", slices.Concat(sign, chunk("eXIf", string(o6)))[:30], FormatPNG, 0}, {"png without", slices.Concat(sign, chunk("IDAT", string(o6))), FormatPNG, 0},

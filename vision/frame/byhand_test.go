@@ -35,6 +35,9 @@ func TestOptionsRefused(t *testing.T) {
 			}
 		}
 	}
+	if o := DefaultOptions(); o != (Options{WidthMM: 500, HeightMM: 500, MinSupport: .4}) || o.Validate() != nil {
+		t.Errorf("looked for without being told: %+v", o)
+	}
 	if ByEdges.String() != "edges" || ByMarks.String() != "marks" || Method(0).String() != "none" {
 		t.Error("names of the methods")
 	}
