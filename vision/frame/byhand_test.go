@@ -51,7 +51,8 @@ func TestUsable(t *testing.T) {
 	good := func() *raster.Raster {
 		return &raster.Raster{Width: 4, Height: 3, ChromaWidth: 2, ChromaHeight: 2, FullWidth: 8, FullHeight: 6, Y: make([]byte, 12), Cb: make([]byte, 4), Cr: make([]byte, 4)}
 	}
-	if !usable(good()) || usable(nil) {
+	tiny := &raster.Raster{Width: 1, Height: 1, ChromaWidth: 1, ChromaHeight: 1, FullWidth: 1, FullHeight: 1, Y: make([]byte, 1), Cb: make([]byte, 1), Cr: make([]byte, 1)}
+	if !usable(good()) || !usable(tiny) || usable(nil) {
 		t.Error("a whole raster, and none")
 	}
 	for i, spoil := range []func(*raster.Raster){
@@ -770,6 +771,34 @@ func TestReadByHand(t *testing.T) {
 	drawMark(p, m, 80, 60, 9)
 	if !ringed(p, q) || ringed(p, Quad{pt(90, 70), pt(140, 70), pt(140, 120), pt(90, 120)}) || ringed(blank(), q) || ringed(p, Quad{}) {
 		t.Error("what has a black ring in white")
+	}
+	// Three sides of the ring do, whichever; less of a fourth does not make up
+	// for more than that missing.
+	for side, b := range [4][4]int{{71, 51, 161, 60}, {71, 132, 161, 141}, {71, 51, 80, 141}, {152, 51, 161, 141}} {
+		for _, c := range []struct {
+			shown int // pixels of the next side's margin that are dark too
+			want  bool
+		}{{0, true}, {30, false}} {
+			p := blank()
+			drawMark(p, m, 80, 60, 9)
+			for y := b[1]; y < b[3]; y++ {
+				for x := b[0]; x < b[2]; x++ {
+					p.pix[y*p.w+x] = 40
+				}
+			}
+			for k := range c.shown {
+				for d := range 9 {
+					if side < 2 { // above and below are dark: some of the left too
+						p.pix[(85+k)*p.w+71+d] = 40
+					} else {
+						p.pix[(51+d)*p.w+100+k] = 40
+					}
+				}
+			}
+			if got := ringed(p, q); got != c.want {
+				t.Errorf("side %d of the ring is missing and %d pixels of another: %v", side, c.shown, got)
+			}
+		}
 	}
 	if s, ok := readMark(p, q); !ok || s.Mark != m || s.Corners != q {
 		t.Errorf("read %+v, %v", s, ok)
