@@ -134,10 +134,10 @@ func figuresNow(t *testing.T) figures {
 		{"part left out", func(o *Options) {
 			o.Exclude = [][]raster.Point{{{X: 50, Y: 50}, {X: 200, Y: 60}, {X: 120, Y: 210}}}
 		}},
-		{"crop rows", func(o *Options) {
-			o.Pieces.Rows = []Row{{From: raster.Point{X: 0, Y: 100}, To: raster.Point{X: 320, Y: 140}, HalfWidthPx: 30}}
+		{"crop area", func(o *Options) {
+			o.Pieces.Crop = [][]raster.Point{{{X: 0, Y: 70}, {X: 320, Y: 110}, {X: 320, Y: 170}, {X: 0, Y: 130}}}
 		}},
-		{"split", func(o *Options) { o.Pieces.Split, o.Pieces.FourNeighbours, o.Pieces.MinAreaMM2 = true, true, 4 }},
+		{"small pieces", func(o *Options) { o.Pieces.MinAreaMM2 = 4 }},
 	} {
 		opt := figureOptions()
 		c.change(&opt)

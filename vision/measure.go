@@ -558,7 +558,7 @@ func AtThreshold(m Measurement, th Threshold, opt Options) (Result, error) {
 		return Result{}, err
 	}
 	res.Pieces = pieces
-	if opt.Pieces.separates() {
+	if len(opt.Pieces.Crop) > 0 {
 		res.Quantity = "green cover, crop and weed told apart by what was stated"
 		cells := float64(m.Curve.Cells())
 		for _, q := range pieces {

@@ -132,7 +132,7 @@ func (o Options) Validate() error {
 // out, and so is whether looks are kept.
 func (o Options) Fingerprint() string {
 	o.Corners, o.Exclude, o.FocalPx, o.Looks = nil, nil, 0, false
-	o.Pieces.Rows, o.Pieces.Crop = nil, nil
+	o.Pieces.Crop = nil
 	b, err := json.Marshal(struct {
 		Algorithm string  `json:"algorithm"`
 		ChosenOn  string  `json:"chosen_on"`

@@ -16,9 +16,8 @@ import (
 
 // TestOptionsRefused: each setting at its bounds and beyond.
 func TestOptionsRefused(t *testing.T) {
-	nan, inf := math.NaN(), math.Inf(1)
+	nan := math.NaN()
 	pts := func(n int) []raster.Point { return make([]raster.Point, n) }
-	row := func(x, half float64) Row { return Row{To: raster.Point{X: x}, HalfWidthPx: half} }
 	for _, c := range []struct {
 		change func(o *Options)
 		says   string // "" where it is taken
@@ -61,18 +60,6 @@ func TestOptionsRefused(t *testing.T) {
 		{func(o *Options) { o.Pieces.MinAreaMM2 = 0 }, ""},
 		{func(o *Options) { o.Pieces.MinCells = -1 }, "smallest piece"},
 		{func(o *Options) { o.Pieces.MinCells = 0 }, ""},
-		{func(o *Options) { o.Pieces.SplitWaist = -.1 }, "waist"},
-		{func(o *Options) { o.Pieces.SplitWaist = 1.1 }, "waist"},
-		{func(o *Options) { o.Pieces.SplitWaist = nan }, "waist"},
-		{func(o *Options) { o.Pieces.SplitWaist = 0 }, ""},
-		{func(o *Options) { o.Pieces.SplitWaist = 1 }, ""},
-		{func(o *Options) { o.Pieces.MaxWeedMM2 = -1 }, "largest weed"},
-		{func(o *Options) { o.Pieces.MaxWeedMM2 = nan }, "largest weed"},
-		{func(o *Options) { o.Pieces.MaxWeedMM2 = inf }, ""},
-		{func(o *Options) { o.Pieces.Rows = []Row{row(5, 1), row(5, 0)} }, "crop row 2"},
-		{func(o *Options) { o.Pieces.Rows = []Row{row(0, 1)} }, "crop row 1"},
-		{func(o *Options) { o.Pieces.Rows = []Row{row(5, nan)} }, "crop row 1"},
-		{func(o *Options) { o.Pieces.Rows = []Row{row(5, .1)} }, ""},
 		{func(o *Options) { o.Pieces.Crop = [][]raster.Point{pts(2)} }, "crop area 1 has 2 corners"},
 		{func(o *Options) { o.Pieces.Crop = [][]raster.Point{pts(3)} }, ""},
 	} {
@@ -108,10 +95,9 @@ func TestFingerprintTells(t *testing.T) {
 		tells  bool
 	}{
 		{func(o *Options) { o.Smooth = 2.1 }, true}, {func(o *Options) { o.WorkCells++ }, true}, {func(o *Options) { o.Pieces.MinCells++ }, true},
-		{func(o *Options) { o.Index = IndexExG }, true}, {func(o *Options) { o.Pieces.Split = true }, true}, {func(o *Options) { v := .1; o.Prior = &v }, true},
+		{func(o *Options) { o.Index = IndexExG }, true}, {func(o *Options) { o.Pieces.MinAreaMM2++ }, true}, {func(o *Options) { v := .1; o.Prior = &v }, true},
 		{func(o *Options) { o.Corners = new([4]raster.Point) }, false}, {func(o *Options) { o.Exclude = make([][]raster.Point, 1) }, false},
 		{func(o *Options) { o.FocalPx = 9 }, false}, {func(o *Options) { o.Looks = true }, false},
-		{func(o *Options) { o.Pieces.Rows = make([]Row, 1) }, false}, {func(o *Options) { o.Pieces.Crop = make([][]raster.Point, 1) }, false},
 	} {
 		o := DefaultOptions()
 		c.change(&o)
