@@ -30,7 +30,7 @@ func pairedTrial(hand func(image float64) float64) *record.Snapshot {
 					image := math.Round(1000*(0.1+0.12*float64(i)+0.1*float64(visit)+0.05*rng.Float64())) / 1000
 					s.Photos = append(s.Photos, record.Photo{
 						PhotoFacts: record.PhotoFacts{Path: fmt.Sprintf("%s-%d-%d.jpg", p.ID, visit, q), Taken: taken},
-						Place:      record.Place{State: record.PlaceSettled, Plot: p.ID, Quadrat: q, Visit: visit},
+						Place:      record.Place{State: record.PlaceKnown, Plot: p.ID, Quadrat: q, Visit: visit},
 						Result:     &record.Result{CoverFrac: image},
 					})
 					if q == 1 {
