@@ -443,3 +443,48 @@ func TestOwnersByHand(t *testing.T) {
 		t.Errorf("pure green leans by %g, want %g", v, want)
 	}
 }
+
+// TestFaintAlone: faint green that leads to nothing is counted just below the
+// lowest threshold where no ground lies lower, and told from .10 on.
+func TestFaintAlone(t *testing.T) {
+	s := scales[IndexSoftExG]
+	first, _, err := IndexSoftExG.grid()
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range []struct {
+		at, taken float64
+	}{{.0975, 0}, {.1, 1}, {.1675, 1}} {
+		codes := slices.Repeat([]uint8{uint8(s.nearest(c.at))}, 12)
+		p, curve := planeOf(IndexSoftExG, codes, 4, 3)
+		taken := p.dropUnconnected(curve, 0, 2, make([]bool, 12))
+		if taken != c.taken || slices.Max(p.Levels) != 0 || curve.Counts[first-1] != 12 {
+			t.Errorf("all at %g: %g taken, levels %v, %d just below the lowest threshold", c.at, taken, p.Levels, curve.Counts[first-1])
+		}
+	}
+	certain := slices.Repeat([]uint8{uint8(s.nearest(.17))}, 12)
+	p, curve := planeOf(IndexSoftExG, certain, 4, 3)
+	if taken := p.dropUnconnected(curve, 0, 2, make([]bool, 12)); taken != 0 || slices.Min(p.Levels) == 0 {
+		t.Errorf("certain green is taken for ground: %g, %v", taken, p.Levels)
+	}
+	// Where the photo's own leaves moved its index by 8 codes certain green is 4 higher.
+	p, curve = planeOf(IndexSoftExG, certain, 4, 3)
+	if taken := p.dropUnconnected(curve, 8, 2, make([]bool, 12)); taken != 1 {
+		t.Errorf("after a move of 8 codes %g is taken for ground", taken)
+	}
+	// Published indices are left alone.
+	p, curve = planeOf(IndexExG, slices.Repeat([]uint8{uint8(scales[IndexExG].nearest(.1))}, 12), 4, 3)
+	if taken := p.dropUnconnected(curve, 0, 2, make([]bool, 12)); taken != 0 || slices.Min(p.Levels) == 0 {
+		t.Errorf("a published index loses faint green: %g, %v", taken, p.Levels)
+	}
+	for _, c := range []struct {
+		mm   float64
+		w, h int
+		want int
+	}{{.5, 9, 9, 6}, {1.19, 9, 9, 3}, {1.3, 9, 9, 2}, {40, 9, 9, 2}, {0, 100, 100, 3}, {0, 200, 50, 3}, {0, 1000, 1000, 34}, {0, 9, 9, 2}} {
+		p := &Plane{MMPerCell: c.mm, Width: c.w, Height: c.h}
+		if got := p.reach(); got != c.want {
+			t.Errorf("%d x %d cells of %g mm: faint green reaches %d, want %d", c.w, c.h, c.mm, got, c.want)
+		}
+	}
+}
