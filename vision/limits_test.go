@@ -184,7 +184,7 @@ func TestWideRange(t *testing.T) {
 
 // TestStatedScale: a scale that is stated outranks the card's.
 func TestStatedScale(t *testing.T) {
-	photo, opt := framedPhoto(t, 1, true)
+	photo, opt := framedPhotoOf(t, 1, true, 1600, 1200)
 	opt.FrameMM, opt.FrameByMarks, opt.CardCodeMM, opt.MMPerPx = [2]float64{}, false, 80, 0.123
 	m, err := Measure(photo, opt)
 	if err != nil {
