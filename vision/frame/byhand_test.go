@@ -960,3 +960,84 @@ func TestGradientsByHand(t *testing.T) {
 		t.Errorf("no lines wanted: %+v", ps)
 	}
 }
+
+// TestOpenCorner: of three marks that are clearly seen at half the scale the
+// fourth is looked for where it must be, at full scale; elsewhere it is not.
+func TestOpenCorner(t *testing.T) {
+	c, _ := label.ClassByID(0)
+	mark := func(k int) label.Mark {
+		m, err := label.NewMark(c, k)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return m
+	}
+	for _, v := range []struct {
+		name   string
+		x, y   int // of the fourth, 24 pixels wide
+		corner int
+		marks  int
+	}{{"in its place", 681, 681, 2, 4}, {"far from it", 300, 300, 2, 3}, {"one that is there already", 681, 681, 1, 3}} {
+		p := plane{800, 800, slices.Repeat([]byte{110}, 640000)}
+		// 8 pixels a cell of 7.5 mm: the frame is 533 pixels wide and begins at 120.
+		drawMark(p, mark(0), 48, 48, 8)
+		drawMark(p, mark(1), 661, 48, 8)
+		drawMark(p, mark(3), 48, 661, 8)
+		drawMark(p, mark(v.corner), v.x, v.y, 3)
+		got := allMarks(greyRaster(p))
+		if len(got) != v.marks {
+			t.Errorf("%s: %d marks, want %d", v.name, len(got), v.marks)
+			continue
+		}
+		for i, s := range got {
+			if v.marks == 4 && i == 3 && (s.Mark != mark(2) || dist(s.Corners[0], pt(681, 681)) > .7) {
+				t.Errorf("%s: the fourth is %+v", v.name, s)
+			}
+		}
+	}
+	// Fewer than three are looked for all over at full scale.
+	p := plane{800, 800, slices.Repeat([]byte{110}, 640000)}
+	drawMark(p, mark(0), 48, 48, 8)
+	drawMark(p, mark(2), 300, 300, 3)
+	if got := allMarks(greyRaster(p)); len(got) != 2 {
+		t.Errorf("%d of two marks", len(got))
+	}
+	// A whole frame is found by them, and one whose marks contradict each other is
+	// refused whatever the settings.
+	p = plane{800, 800, slices.Repeat([]byte{110}, 640000)}
+	for k, at := range [4][2]int{{48, 48}, {661, 48}, {661, 661}, {48, 661}} {
+		drawMark(p, mark(k), at[0], at[1], 8)
+	}
+	f, err := Find(greyRaster(p), Options{MinSupport: .4})
+	if err != nil || f.Method != ByMarks || f.Class != c || f.FirstCorner != 0 || len(f.Warnings) != 0 || f.Confidence < .95 {
+		t.Fatalf("%+v, %v", f, err)
+	}
+	for i, want := range (Quad{pt(120, 120), pt(653, 120), pt(653, 653), pt(120, 653)}) {
+		if dist(f.Ground[i], want) > .5 {
+			t.Errorf("corner %d at %v, want %v", i, f.Ground[i], want)
+		}
+	}
+	raised, err := Find(greyRaster(p), Options{MinSupport: .4, PipeDiameterMM: 30})
+	if err != nil || !(raised.Ground.Area() < f.Ground.Area()) || math.Abs(raised.CameraHeightMM-f.CameraHeightMM-30) > .5 {
+		t.Errorf("on a pipe of 30 mm the ground is %g of %g pixels, the camera at %g of %g mm", raised.Ground.Area(), f.Ground.Area(), raised.CameraHeightMM, f.CameraHeightMM)
+	}
+	if dist(raised.Inner[0], f.Inner[0]) > .01 {
+		t.Errorf("the seen edge moved from %v to %v", f.Inner[0], raised.Inner[0])
+	}
+	other, err := Find(greyRaster(p), Options{WidthMM: 400, HeightMM: 400, MinSupport: .4})
+	if err != nil || other.WidthMM != 500 || len(other.Warnings) != 1 {
+		t.Errorf("stated as 400 mm: %g mm, %q, %v", other.WidthMM, other.Warnings, err)
+	}
+	drawMark(p, mark(1), 300, 300, 8)
+	if _, err := Find(greyRaster(p), Options{WidthMM: 500, HeightMM: 500, MinSupport: .4}); !errors.Is(err, ErrNotFound) || !strings.Contains(err.Error(), "twice") {
+		t.Errorf("one corner twice: %v", err)
+	}
+	// Cut off at the side of the photo the ground is not all there.
+	cut := plane{640, 800, slices.Repeat([]byte{110}, 640*800)}
+	drawMark(cut, mark(0), 48, 48, 8)
+	drawMark(cut, mark(3), 48, 661, 8)
+	drawMark(cut, mark(1), 500, 48, 8) // stuck on too near: the fit is off
+	if _, err := Find(greyRaster(cut), Options{MinSupport: .4}); !errors.Is(err, ErrNotFound) {
+		t.Errorf("marks that lie off: %v", err)
+	}
+}
