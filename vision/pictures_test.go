@@ -255,6 +255,13 @@ func TestCardPicture(t *testing.T) {
 	if err != nil || img.Bounds().Dy() != 100 || img.Bounds().Dx() < 219 || img.Bounds().Dx() > 224 { // (120 + 48)/(100 + 48) x 100, 8 between, 100
 		t.Errorf("two papers: %v, %v; want 222 x 100", img.Bounds(), err)
 	}
+	// A card that was read and another that was not are both shown: which holds is a
+	// person's to say.
+	b := label.Label{Trial: "ALDR", Plot: "8", Quadrat: 1}
+	img, err = CardPicture(soil().printCard(t, l, 60, 100, 5, white).printCard(t, b, 420, 100, 5, white).smudge(420, 100, 5).png(t), nil, 140)
+	if err != nil || img.Bounds().Dx() < 2*140 || img.Bounds().Dx() > 3*140 {
+		t.Errorf("one read and one not: %v, %v", img.Bounds(), err)
+	}
 	// Stored on its side, the region is drawn upright.
 	side := oriented(soil().fill(40, 300, 120, 60, white).jpeg(t, 95), 6)
 	if img, err = CardPicture(side, nil, 100); err != nil || img.Bounds().Dx() < 61 || img.Bounds().Dx() > 67 {
