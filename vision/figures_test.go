@@ -1,6 +1,7 @@
 package vision
 
 import (
+	"encoding/json"
 	"flag"
 	"fmt"
 	"math"
@@ -52,12 +53,22 @@ func (f *figures) put(v any, name ...string) {
 func (f *figures) photo(t *testing.T, name string, photo []byte, opt Options) Measurement {
 	t.Helper()
 	m, r := alone(t, photo, opt)
-	q := m.Quality
+	// All numbers that flags rest on, whatever they are.
+	b, err := json.Marshal(m.Quality)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var quality map[string]any
+	if err := json.Unmarshal(b, &quality); err != nil {
+		t.Fatal(err)
+	}
+	for k, v := range quality {
+		if v != 0.0 && v != false {
+			f.put(v, name, k)
+		}
+	}
 	for k, v := range map[string]float64{
-		"acuity": q.Acuity, "clipped": q.ClippedFrac, "crushed": q.CrushedFrac, "dark": q.DarkFrac, "cb": q.GroundCb, "cr": q.GroundCr, "red": q.RedFrac,
-		"glints": q.GlintFrac, "green 1/50": q.GreenFiftieth, "green 1/4": q.GreenQuarter, "green 1/2": q.GreenHalf, "thing": q.ThingFrac, "near thing": q.NearThingFrac,
-		"flat": q.FlatFrac, "mat": q.MatFrac, "rise": q.GreenRise, "green": q.GreenFrac, "faint": q.FaintFrac, "below": q.BelowFrac,
-		"paper": q.PaperGreen, "cover": r.CoverFrac, "from": r.CoverLo, "to": r.CoverHi, "found": r.Threshold.Found, "threshold": r.Threshold.Value,
+		"cover": r.CoverFrac, "from": r.CoverLo, "to": r.CoverHi, "found": r.Threshold.Found, "threshold": r.Threshold.Value,
 		"cells": float64(m.Curve.Cells()), "mm a cell": m.Plane.MMPerCell, "mm a pixel": m.MMPerPx, "pieces": float64(len(r.Pieces)), "crop": r.CropFrac, "weed": r.WeedFrac,
 	} {
 		if v != 0 {

@@ -279,7 +279,7 @@ func TestFlagsOfTheAnswer(t *testing.T) {
 	for _, c := range []struct {
 		faint   float64
 		flagged bool
-	}{{.0299, false}, {.0301, true}, {.055, true}, {.0551, false}} { // beyond, the photo itself is flagged
+	}{{someFaint - 1e-4, false}, {someFaint + 1e-4, true}, {limitFaint, true}, {limitFaint + 1e-4, false}} { // beyond, the photo itself is flagged
 		m.Quality = Quality{FaintFrac: c.faint, GreenFrac: .02}
 		r, err := AtThreshold(m, Threshold{Value: .12, Index: IndexSoftExG}, plain())
 		if err != nil {
