@@ -46,6 +46,12 @@ var bigPhoto = sync.OnceValue(func() []byte {
 // the marks on its corners, and the options it is measured with.
 func framedPhoto(tb testing.TB, seed uint64, marks bool) ([]byte, Options) {
 	tb.Helper()
+	return framedPhotoOf(tb, seed, marks, 4000, 3000)
+}
+
+// framedPhotoOf is framedPhoto of another size.
+func framedPhotoOf(tb testing.TB, seed uint64, marks bool, w, h int) ([]byte, Options) {
+	tb.Helper()
 	class, _ := label.ClassByID(0)
 	s := quadratScene(seed, class.WidthMM, class.HeightMM, "weedy")
 	var corners []int
@@ -53,7 +59,7 @@ func framedPhoto(tb testing.TB, seed uint64, marks bool) ([]byte, Options) {
 		corners = []int{0, 1, 2, 3}
 	}
 	paint(tb, &s, class, corners, label.Label{Trial: "ALDR", Plot: "203", Quadrat: 2})
-	r, truth := s.Render(4000, 3000)
+	r, truth := s.Render(w, h)
 	o := framedOptions(class.WidthMM, class.HeightMM)
 	o.FocalPx = truth.Focal
 	if marks {
@@ -168,7 +174,7 @@ func BenchmarkSeason(b *testing.B) {
 				b.Fatal(err)
 			}
 			for i := range part {
-				CoverAt(&part[i], th)
+				coverRange(&part[i], th.Value)
 			}
 		}
 	}

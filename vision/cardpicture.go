@@ -62,9 +62,6 @@ func CardPicture(photo []byte, fix *FrameFix, height int) (*image.RGBA, error) {
 	if len(regions) == 0 {
 		return nil, ErrNoCardSeen
 	}
-	if regions[0].Read && len(regions) > 1 && !regions[1].Read {
-		regions = regions[:1] // other paper tells nothing more
-	}
 	var parts []*image.RGBA
 	width := -cardGap
 	for _, q := range regions {

@@ -105,7 +105,7 @@ func plantsOf(mask *image.Gray) map[uint8][][]int {
 			}
 		}
 		runs := greenRuns(levels, w, 1)
-		n := connect(runs, false)
+		n := connect(runs)
 		depth := make([]int32, w*h)
 		chamferRuns(runs, depth, w, h)
 		labels := picture(runs, w, h)

@@ -92,7 +92,7 @@ func (m *Measurement) PiecesByClass(threshold float64, opt PieceOptions, g *clas
 		return nil, err
 	}
 	runs := greenRuns(p.Levels, p.Width, least)
-	n := connect(runs, opt.FourNeighbours)
+	n := connect(runs)
 	of := make([]int, n*sorted.Classes)
 	for _, r := range runs {
 		for x := r.from; x < r.end; x++ {

@@ -18,7 +18,7 @@ const (
 	// leastBlock keeps a ring of whole blocks around the green as wide as the
 	// smoothing of brightness reaches.
 	leastBlock, mostBlock = 4, 10
-	// looksWaist is where a piece is cut into lobes: see PieceOptions.SplitWaist.
+	// looksWaist is where a piece is cut into lobes: see floodLobes.
 	looksWaist = 0.6
 )
 
@@ -86,7 +86,7 @@ func (ws *Workspace) takeLooks(r *raster.Raster, p *Plane, stored frame.Quad, n 
 	// The pieces, and their lobes on squares of two by two cells, which is as
 	// good as on cells and four times as fast.
 	runs := greenRuns(p.Levels, w, least)
-	pieces := connect(runs, false)
+	pieces := connect(runs)
 	labels := raster.Sized(&k.labels, w*h)
 	clear(labels)
 	for _, r := range runs {

@@ -77,13 +77,7 @@ type FrameFix struct {
 // An error means no answer and is one plain sentence with the way out; a
 // *NoFrameError still says which card was read. Options are validated.
 //
-// Many photos are measured faster in one [Workspace].
-func Measure(photo []byte, opt Options) (Measurement, error) {
-	return new(Workspace).Measure(photo, opt)
-}
-
-// Measure is [Measure] in the memory of the last photo. The answer holds none
-// of it.
+// It works in the memory of the last photo, of which the answer holds nothing.
 func (ws *Workspace) Measure(photo []byte, opt Options) (Measurement, error) {
 	if err := opt.Validate(); err != nil {
 		return Measurement{}, err
@@ -579,7 +573,7 @@ func AtThreshold(m Measurement, th Threshold, opt Options) (Result, error) {
 		return Result{}, err
 	}
 	res.Pieces = pieces
-	if opt.Pieces.separates() {
+	if len(opt.Pieces.Crop) > 0 {
 		res.Quantity = "green cover, crop and weed told apart by what was stated"
 		cells := float64(m.Curve.Cells())
 		for _, q := range pieces {
@@ -592,12 +586,4 @@ func AtThreshold(m Measurement, th Threshold, opt Options) (Result, error) {
 		}
 	}
 	return res, nil
-}
-
-// CoverAt settles a bare cover curve: cover and its range at a threshold, for
-// re-thresholding a season from stored curves.
-func CoverAt(c *Curve, th Threshold) (cover, lo, hi float64) {
-	cover = c.CoverFrac(th.Value)
-	lo, hi = coverRange(c, th.Value)
-	return cover, lo, hi
 }

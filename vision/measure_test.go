@@ -144,18 +144,11 @@ func TestPiecesRule(t *testing.T) {
 	}
 	s.fill(250, 250, 2, 2, leafRGB)
 	photo := s.png(t)
-	for _, c := range []struct {
-		four, split bool
-		want        int
-	}{{false, false, 3}, {true, false, 4}, {false, true, 4}} {
-		opt := plain()
-		opt.Pieces.FourNeighbours, opt.Pieces.Split = c.four, c.split
-		_, r := alone(t, photo, opt)
-		if len(r.Pieces) != c.want {
-			t.Errorf("four neighbours %v, split %v: %d pieces, want %d", c.four, c.split, len(r.Pieces), c.want)
-		}
-		near(t, "cover", r.CoverFrac, 0.07116, 0.0002)
+	_, r := alone(t, photo, plain())
+	if len(r.Pieces) != 3 {
+		t.Errorf("%d pieces, want 3", len(r.Pieces))
 	}
+	near(t, "cover", r.CoverFrac, 0.07116, 0.0002)
 }
 
 // TestShadow: half the ground in deep shadow is still read, and said.
@@ -290,18 +283,14 @@ func TestSeparation(t *testing.T) {
 	if c, w, g, r := count(opt); c != 0 || w != 0 || g != 5 || r.Quantity != "green cover" {
 		t.Errorf("nothing stated: %d crop, %d weed, %d green, %q", c, w, g, r.Quantity)
 	}
-	rows := opt
-	rows.Pieces.Rows = []Row{{From: raster.Point{X: 200, Y: 0}, To: raster.Point{X: 200, Y: 400}, HalfWidthPx: 40}}
-	c, w, _, r := count(rows)
-	if c != 2 || w != 3 {
-		t.Errorf("row: %d crop and %d weed, want 2 and 3", c, w)
-	}
-	near(t, "weed cover", r.WeedFrac, 1200.0/160000, 0.0005)
 	marked := opt
 	marked.Pieces.Crop = [][]raster.Point{{{X: 170, Y: 10}, {X: 230, Y: 10}, {X: 230, Y: 90}, {X: 170, Y: 90}}}
-	if c, w, _, _ := count(marked); c != 1 || w != 4 {
+	c, w, _, r := count(marked)
+	if c != 1 || w != 4 {
 		t.Errorf("marked plant: %d crop and %d weed, want 1 and 4", c, w)
 	}
+	near(t, "crop cover", r.CropFrac, 2400.0/160000, 0.0005)
+	near(t, "weed cover", r.WeedFrac, 3000.0/160000, 0.0005)
 	without := opt
 	without.Exclude = [][]raster.Point{{{X: 160, Y: 0}, {X: 240, Y: 0}, {X: 240, Y: 400}, {X: 160, Y: 400}}}
 	if _, _, g, r := count(without); g != 3 {

@@ -12,7 +12,7 @@ import (
 
 // algorithm changes whenever a number could come out differently for the same
 // photo and options.
-const algorithm = "2026-11k"
+const algorithm = "2026-11m"
 
 // chosenOn is what the defaults of that algorithm were chosen on; it is part of
 // the fingerprint, as other photos would have given others.
@@ -132,7 +132,7 @@ func (o Options) Validate() error {
 // out, and so is whether looks are kept.
 func (o Options) Fingerprint() string {
 	o.Corners, o.Exclude, o.FocalPx, o.Looks = nil, nil, 0, false
-	o.Pieces.Rows, o.Pieces.Crop = nil, nil
+	o.Pieces.Crop = nil
 	b, err := json.Marshal(struct {
 		Algorithm string  `json:"algorithm"`
 		ChosenOn  string  `json:"chosen_on"`

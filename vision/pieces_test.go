@@ -2,7 +2,6 @@ package vision
 
 import (
 	"math/rand/v2"
-	"slices"
 	"testing"
 
 	"gocv.io/x/gocv"
@@ -31,57 +30,23 @@ func TestConnectedAgainstSecondProgram(t *testing.T) {
 			t.Fatal(err)
 		}
 		labels := gocv.NewMat()
-		for _, four := range []bool{false, true} {
-			conn := 8
-			if four {
-				conn = 4
+		theirs := gocv.ConnectedComponentsWithParams(src, &labels, 8, gocv.MatTypeCV32S, gocv.CCL_DEFAULT) - 1
+		runs := greenRuns(levels, w, 3)
+		n := connect(runs)
+		ours := picture(runs, w, h)
+		if n != theirs {
+			t.Errorf("round %d: %d pieces, the second program has %d", round, n, theirs)
+		}
+		pair := map[[2]int32]bool{}
+		for y := range h {
+			for x := range w {
+				pair[[2]int32{ours[y*w+x], labels.GetIntAt(y, x)}] = true
 			}
-			theirs := gocv.ConnectedComponentsWithParams(src, &labels, conn, gocv.MatTypeCV32S, gocv.CCL_DEFAULT) - 1
-			runs := greenRuns(levels, w, 3)
-			n := connect(runs, four)
-			ours := picture(runs, w, h)
-			if back := labelRuns(ours, w); !slices.Equal(back, runs) {
-				t.Errorf("round %d: runs do not come back from their picture", round)
-			}
-			if n != theirs {
-				t.Errorf("round %d, four %v: %d pieces, the second program has %d", round, four, n, theirs)
-			}
-			pair := map[[2]int32]bool{}
-			for y := range h {
-				for x := range w {
-					pair[[2]int32{ours[y*w+x], labels.GetIntAt(y, x)}] = true
-				}
-			}
-			if len(pair) > n+1 {
-				t.Errorf("round %d, four %v: cells are grouped differently", round, four)
-			}
+		}
+		if len(pair) > n+1 {
+			t.Errorf("round %d: cells are grouped differently", round)
 		}
 		labels.Close()
 		src.Close()
-	}
-}
-
-// TestSplit: two discs that overlap are two plants, one disc and one long leaf
-// stay one.
-func TestSplit(t *testing.T) {
-	disc := func(s *scene, cx, cy, r int) {
-		for y := cy - r; y <= cy+r; y++ {
-			for x := cx - r; x <= cx+r; x++ {
-				if (x-cx)*(x-cx)+(y-cy)*(y-cy) <= r*r {
-					s.fill(x, y, 1, 1, leafRGB)
-				}
-			}
-		}
-	}
-	s := newScene(400, 300, soilRGB)
-	disc(s, 60, 60, 25)
-	disc(s, 102, 60, 25) // overlaps the first
-	disc(s, 250, 60, 30) // alone
-	s.fill(50, 200, 250, 16, leafRGB)
-	opt := plain()
-	opt.Pieces.Split = true
-	_, r := alone(t, s.png(t), opt)
-	if len(r.Pieces) != 4 {
-		t.Errorf("%d pieces, want 4: %+v", len(r.Pieces), r.Pieces)
 	}
 }

@@ -3,7 +3,6 @@ package vision
 import (
 	"cmp"
 	"fmt"
-	"math"
 	"slices"
 
 	"quadtally/vision/raster"
@@ -18,34 +17,17 @@ type PieceOptions struct {
 	// rough measure.
 	MinAreaMM2 float64 `json:"min_area_mm2"`
 	MinCells   int     `json:"min_cells"`
-	// FourNeighbours joins cells by their sides only; the default joins them
-	// by corners too.
-	FourNeighbours bool `json:"four_neighbours"`
-	// Split cuts a piece at its waists: where the outline narrows to less
-	// than SplitWaist of the widest of the smaller lobe.
-	Split      bool    `json:"split"`
-	SplitWaist float64 `json:"split_waist"`
 
-	// Rows and Crop mark the crop, in pixels of the upright full-size photo.
-	// A piece of which most lies in a row band or crop area is crop, the
-	// others are weed.
-	Rows []Row            `json:"rows,omitempty"`
+	// Crop are areas of crop, in pixels of the upright full-size photo. A piece
+	// of which most lies in them is crop, the others are weed; where there are
+	// none, nothing is told apart.
 	Crop [][]raster.Point `json:"crop,omitempty"`
-	// MaxWeedMM2 is a stated size rule: a piece above it is crop. 0 is off.
-	MaxWeedMM2 float64 `json:"max_weed_mm2"`
-}
-
-// Row is a crop row: a band along a line.
-type Row struct {
-	From        raster.Point `json:"from"`
-	To          raster.Point `json:"to"`
-	HalfWidthPx float64      `json:"half_width_px"`
 }
 
 // DefaultPieceOptions drops specks below 12 mm2, a 4 mm cotyledon, and tells
 // no crop from weed.
 func DefaultPieceOptions() PieceOptions {
-	return PieceOptions{MinAreaMM2: 12, MinCells: 25, SplitWaist: 0.6}
+	return PieceOptions{MinAreaMM2: 12, MinCells: 25}
 }
 
 // Validate tells what is wrong with the options.
@@ -55,15 +37,6 @@ func (o PieceOptions) Validate() error {
 		return fmt.Errorf("smallest piece of %g mm2: give 0 or more", o.MinAreaMM2)
 	case o.MinCells < 0:
 		return fmt.Errorf("smallest piece of %d cells: give 0 or more", o.MinCells)
-	case !(o.SplitWaist >= 0 && o.SplitWaist <= 1):
-		return fmt.Errorf("split at a waist of %g: give 0 to 1", o.SplitWaist)
-	case !(o.MaxWeedMM2 >= 0):
-		return fmt.Errorf("largest weed of %g mm2: give 0 or more, 0 meaning no size rule", o.MaxWeedMM2)
-	}
-	for i, r := range o.Rows {
-		if !(r.HalfWidthPx > 0) || r.From == r.To {
-			return fmt.Errorf("crop row %d needs two different ends and a width", i+1)
-		}
 	}
 	for i, c := range o.Crop {
 		if len(c) < 3 {
@@ -71,11 +44,6 @@ func (o PieceOptions) Validate() error {
 		}
 	}
 	return nil
-}
-
-// separates tells whether anything marks crop apart from weed.
-func (o PieceOptions) separates() bool {
-	return len(o.Rows) > 0 || len(o.Crop) > 0 || o.MaxWeedMM2 > 0
 }
 
 // Kind is what a piece is taken for.
@@ -105,21 +73,15 @@ func (p *Plane) Pieces(threshold float64, opt PieceOptions) ([]Piece, error) {
 		return nil, err
 	}
 	runs := greenRuns(p.Levels, p.Width, least)
-	n := connect(runs, opt.FourNeighbours)
-	if opt.Split {
-		labels := picture(runs, p.Width, p.Height)
-		n = splitLobes(labels, n, p.Width, p.Height, opt.SplitWaist)
-		runs = labelRuns(labels, p.Width)
-	}
+	n := connect(runs)
 	all := make([]Piece, n)
 	sx, sy := make([]float64, n), make([]float64, n)
-	marked := len(opt.Rows) > 0 || len(opt.Crop) > 0
 	for _, r := range runs {
 		k, cells := r.piece-1, float64(r.end-r.from)
 		all[k].Cells += int(r.end - r.from)
 		sx[k] += cells * float64(r.from+r.end) / 2
 		sy[k] += cells * (float64(r.y) + 0.5)
-		for x := r.from; marked && x < r.end; x++ {
+		for x := r.from; len(opt.Crop) > 0 && x < r.end; x++ {
 			if opt.isCrop(p.At(float64(x)+0.5, float64(r.y)+0.5)) {
 				all[k].cropped++
 			}
@@ -142,21 +104,15 @@ func (p *Plane) Pieces(threshold float64, opt PieceOptions) ([]Piece, error) {
 
 func (o PieceOptions) kind(q Piece) Kind {
 	switch {
-	case !o.separates():
+	case len(o.Crop) == 0:
 		return Green
-	case 2*q.cropped > q.Cells, o.MaxWeedMM2 > 0 && q.AreaMM2 > o.MaxWeedMM2:
+	case 2*q.cropped > q.Cells:
 		return Crop
 	}
 	return Weed
 }
 
 func (o PieceOptions) isCrop(at raster.Point) bool {
-	for _, r := range o.Rows {
-		dx, dy := r.To.X-r.From.X, r.To.Y-r.From.Y
-		if math.Abs(dx*(at.Y-r.From.Y)-dy*(at.X-r.From.X)) <= r.HalfWidthPx*math.Hypot(dx, dy) {
-			return true
-		}
-	}
 	return slices.ContainsFunc(o.Crop, func(c []raster.Point) bool { return inside(c, at) })
 }
 
@@ -219,14 +175,10 @@ func greenRuns(levels []uint8, w int, least uint8) []run {
 }
 
 // connect numbers the connected pieces of runs 1..n in reading order of their
-// first cell. Runs of neighbouring rows that touch are joined in one sweep,
+// first cell; cells that touch by a corner are connected. Runs of neighbouring rows that touch are joined in one sweep,
 // a second one numbers (the two passes of Rosenfeld and Pfaltz 1966, J. ACM
 // 13(4) 471-494, on runs instead of cells).
-func connect(runs []run, four bool) (n int) {
-	reach := int32(1) // corners touch
-	if four {
-		reach = 0
-	}
+func connect(runs []run) (n int) {
 	sets := make(forest, len(runs))
 	above, end := 0, 0 // runs of the row above that can still touch
 	for i := range runs {
@@ -238,10 +190,10 @@ func connect(runs []run, four bool) (n int) {
 				above = end
 			}
 		}
-		for above < end && runs[above].end+reach <= r.from {
+		for above < end && runs[above].end < r.from {
 			above++
 		}
-		for k := above; k < end && runs[k].from < r.end+reach; k++ {
+		for k := above; k < end && runs[k].from <= r.end; k++ {
 			sets.join(int32(k), int32(i))
 		}
 	}
@@ -257,43 +209,10 @@ func connect(runs []run, four bool) (n int) {
 	return n
 }
 
-// picture lays runs out as a picture of piece numbers; 0 is no piece.
-func picture(runs []run, w, h int) []int32 {
-	labels := make([]int32, w*h)
-	for _, r := range runs {
-		row := labels[int(r.y)*w:]
-		for x := r.from; x < r.end; x++ {
-			row[x] = r.piece
-		}
-	}
-	return labels
-}
-
-// labelRuns is the inverse of picture.
-func labelRuns(labels []int32, w int) []run {
-	var runs []run
-	for i, l := range labels {
-		x, y := int32(i%w), int32(i/w)
-		switch last := len(runs) - 1; {
-		case l == 0:
-		case last >= 0 && runs[last].piece == l && runs[last].y == y && runs[last].end == x:
-			runs[last].end++
-		default:
-			runs = append(runs, run{y: y, from: x, end: x + 1, piece: l})
-		}
-	}
-	return runs
-}
-
-// splitLobes cuts pieces at their waists and renumbers the labels. Cells are
+// floodLobes cuts pieces at their waists and renumbers the labels. Cells are
 // flooded from the deepest inward, depth being the distance to the edge; where
 // two lobes meet, they stay apart if the meeting place is shallower than waist
 // times the depth of the shallower lobe, and become one otherwise.
-func splitLobes(labels []int32, n, w, h int, waist float64) int {
-	return floodLobes(labels, chamfer(labels, w, h), w, h, waist)
-}
-
-// floodLobes is splitLobes where the depths are known.
 func floodLobes(labels, depth []int32, w, h int, waist float64) int {
 	order := deepestFirst(labels, depth)
 	lobe := make([]int32, len(labels)) // 0: not flooded yet
@@ -396,33 +315,4 @@ func deepestFirst(labels, depth []int32) []int32 {
 		}
 	}
 	return order
-}
-
-// chamfer is the distance of each labelled cell to the edge of its piece in
-// thirds of a cell, by the 3-4 chamfer (Borgefors 1986, Comput. Vis. Graph.
-// Image Process. 34, 344-371).
-func chamfer(labels []int32, w, h int) []int32 {
-	d := make([]int32, len(labels))
-	at := func(x, y int, l int32) int32 {
-		if x < 0 || x >= w || y < 0 || y >= h || labels[y*w+x] != l {
-			return 0
-		}
-		return d[y*w+x]
-	}
-	for y := range h {
-		for x := range w {
-			if l := labels[y*w+x]; l != 0 {
-				d[y*w+x] = min(at(x-1, y, l)+3, at(x, y-1, l)+3, at(x-1, y-1, l)+4, at(x+1, y-1, l)+4)
-			}
-		}
-	}
-	for y := h - 1; y >= 0; y-- {
-		for x := w - 1; x >= 0; x-- {
-			if l := labels[y*w+x]; l != 0 {
-				i := y*w + x
-				d[i] = min(d[i], at(x+1, y, l)+3, at(x, y+1, l)+3, at(x+1, y+1, l)+4, at(x-1, y+1, l)+4)
-			}
-		}
-	}
-	return d
 }

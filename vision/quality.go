@@ -75,11 +75,6 @@ type Flag struct {
 	Text     string   `json:"text"`
 }
 
-// NeedsEye tells whether a person should look at a photo with these doubts.
-func NeedsEye(flags []Flag) bool {
-	return slices.ContainsFunc(flags, func(f Flag) bool { return f.Severity == MustLook })
-}
-
 // Limits of the flags. They are common practice, set so that the sharp,
 // evenly lit photos of two open field sets pass (see fields_test.go).
 const (

@@ -343,7 +343,7 @@ func TestFlags(t *testing.T) {
 // TestCardIsTheRuler: in a photo measured without its frame the card gives the
 // scale, to what tilt allows away from it.
 func TestCardIsTheRuler(t *testing.T) {
-	photo, opt := framedPhoto(t, 1, true)
+	photo, opt := framedPhotoOf(t, 1, true, 1600, 1200)
 	framed, err := Measure(photo, opt)
 	if err != nil {
 		t.Fatal(err)

@@ -160,7 +160,7 @@ func TestTortureGoldenMeasured(t *testing.T) {
 				t.Fatal(err)
 			}
 			v := map[string]any{}
-			m, err := vision.Measure(photo, opt)
+			m, err := new(vision.Workspace).Measure(photo, opt)
 			if err != nil {
 				t.Fatalf("%s: %v", p.File, err)
 			}

@@ -94,7 +94,7 @@ func TestNoFrameInFieldPhotos(t *testing.T) {
 				t.Errorf("%s: %v", paths[i], err)
 			}
 		}
-		if seen := new(Workspace).detectMarks(r); len(seen) > 0 {
+		if seen := allMarks(r); len(seen) > 0 {
 			t.Errorf("%s: marks were read: %v", filepath.Base(paths[i]), seen)
 		}
 	}

@@ -148,7 +148,8 @@ func (e *NotFoundError) Error() string {
 // Is makes every NotFoundError an ErrNotFound.
 func (e *NotFoundError) Is(target error) bool { return target == ErrNotFound }
 
-// Find looks for the frame as the function of that name does.
+// Find looks for the frame. A *NotFoundError is a normal answer and says what
+// to do about the photo.
 func (ws *Workspace) Find(r *raster.Raster, opt Options) (Frame, error) {
 	if err := opt.Validate(); err != nil {
 		return Frame{}, err

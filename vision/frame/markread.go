@@ -29,11 +29,6 @@ const (
 	leastMarkPx = 14
 )
 
-// detectMarks reads all marks in the photo.
-func (ws *Workspace) detectMarks(r *raster.Raster) []SeenMark {
-	return ws.allMarks(r, ws.coarseMarks(r))
-}
-
 // coarseMarks reads the marks that are large enough to be clearly seen at half
 // the scale, which takes a quarter of the time.
 func (ws *Workspace) coarseMarks(r *raster.Raster) []SeenMark {

@@ -68,6 +68,8 @@ func (p plane) walk(start, d raster.Point, out []float64) {
 	}
 }
 
+func fixed(v float64) int64 { return int64(math.Round(v * 65536)) }
+
 // shrunk averages blocks of fx x fy pixels into buf; what is left over at the
 // right and lower rim is dropped.
 func (p plane) shrunk(fx, fy int, buf *[]byte) plane {

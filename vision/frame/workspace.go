@@ -30,9 +30,3 @@ type Workspace struct {
 
 	probes probeScratch
 }
-
-// Find looks for the frame. A *NotFoundError is a normal answer and says what
-// to do about the photo.
-func Find(r *raster.Raster, opt Options) (Frame, error) {
-	return new(Workspace).Find(r, opt)
-}

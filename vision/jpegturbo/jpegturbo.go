@@ -102,15 +102,11 @@ func ReadHeader(data []byte) (Header, error) {
 	return h, nil
 }
 
-// Decode reads the whole file at scale 1/denom (1, 2, 4 or 8). Any damage is
-// an error, including a missing end marker: samples the decoder had to invent
-// are never returned. Only YCbCr and RGB files are read.
-func Decode(data []byte, denom int) (Planes, error) {
-	return DecodeInto(data, denom, func(n int) []byte { return make([]byte, n) })
-}
-
-// DecodeInto is Decode into memory of the caller's: alloc is asked once for n
-// bytes, which need not be clear and which the planes then lie in.
+// DecodeInto reads the whole file at scale 1/denom (1, 2, 4 or 8) into memory of
+// the caller's: alloc is asked once for n bytes, which need not be clear and
+// which the planes then lie in. Any damage is an error, including a missing end
+// marker: samples the decoder had to invent are never returned. Only YCbCr and
+// RGB files are read.
 func DecodeInto(data []byte, denom int, alloc func(n int) []byte) (Planes, error) {
 	switch denom {
 	case 1, 2, 4, 8:

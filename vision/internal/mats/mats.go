@@ -7,6 +7,7 @@ package mats
 import (
 	"fmt"
 	"image"
+	"image/color"
 	"math"
 	"unsafe"
 
@@ -81,7 +82,13 @@ func Open(from, to Plane[uint8], side int) error {
 	return over(from, to, func(src gocv.Mat, dst *gocv.Mat) {
 		square := gocv.GetStructuringElement(gocv.MorphRect, image.Pt(side, side))
 		defer square.Close()
-		gocv.MorphologyEx(src, dst, gocv.MorphOpen, square)
+		held := gocv.NewMat()
+		defer held.Close()
+		gocv.Erode(src, &held, square)
+		// A square of an even side has no middle: what it shrinks by about one of
+		// its samples is grown about the opposite one, or all would be shifted.
+		back := side - 1 - side/2
+		gocv.DilateWithParams(held, dst, square, image.Pt(back, back), 1, gocv.BorderConstant, color.RGBA{})
 	})
 }
 
