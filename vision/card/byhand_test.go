@@ -291,7 +291,7 @@ func TestOfPrint(t *testing.T) {
 }
 
 func TestPairOf(t *testing.T) {
-	at := func(x, y, m float64) finder { return finder{raster.Point{X: x, Y: y}, m} }
+	at := func(x, y, m float64) finder { return finder{raster.Point{X: x, Y: y}, m, true} }
 	for _, c := range []struct {
 		name string
 		all  []finder
