@@ -104,6 +104,7 @@ func figuresNow(t *testing.T) figures {
 		rgb, _ := s.Render()
 		return (&scene{figureSide, figureSide, rgb}).jpeg(t, quality)
 	}
+	f.put(DefaultOptions().Fingerprint(), "fingerprint of the usual settings")
 	visits := map[string][]Curve{}
 	pool := func(visit string, m Measurement) { visits[visit] = append(visits[visit], m.Curve) }
 	var middle []byte

@@ -350,6 +350,10 @@ func TestFindersByHand(t *testing.T) {
 	fillBox(r, image.Rect(100, 18, 128, 30), 30)   //
 	fillBox(r, image.Rect(100, 34, 128, 38), 30)   //
 	fillBox(r, image.Rect(200, 150, 300, 200), 30) // a corner in the dark
+	square(r, 250, 80, 4)                          // one whose outer corners are cut off, so that it is none along its diagonals
+	for _, c := range [][2]int{{250, 80}, {274, 80}, {250, 104}, {274, 104}} {
+		fillBox(r, image.Rect(c[0], c[1], c[0]+4, c[1]+4), 220)
+	}
 	whole := grey{w: r.Width, h: r.Height, pix: r.Y}
 	all := image.Rect(0, 0, 300, 200)
 	got := finders(whole, all)
