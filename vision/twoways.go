@@ -17,7 +17,7 @@ const (
 	// of the variance (Otsu 1979) and they lie this many of their standard
 	// deviations apart, and where the upper one is green and the lower is not.
 	clearShare, clearApart = 0.68, 1.5
-	leastOwn, mostOwn      = 0.10, 0.12
+	leastOwn, mostOwn      = 0.06, 0.12
 	// of the ground at least must have a known hue
 	leastHued = 0.3
 )

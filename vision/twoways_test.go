@@ -76,7 +76,9 @@ func TestTwoWays(t *testing.T) {
 	dappled.Dapple = .2
 	frost := standOf("straw", "glaucous", 3.1, .4, 861)
 	frost.Frost = .7
-	for name, s := range map[string]drawn.Stand{"blue cast": blue, "dappled": dappled, "frost": frost} {
+	deep := standOf("wet soil", "frosted", 3, .3, 257)
+	deep.Dapple, deep.Exposure = .16, .87
+	for name, s := range map[string]drawn.Stand{"blue cast": blue, "dappled": dappled, "frost": frost, "deep shade": deep} {
 		rgb, truth := s.Render()
 		a := answer(t, drawnScene{name, s, 85}, (&scene{standSide, standSide, rgb}).jpeg(t, 85), truth.Plants)
 		if math.Abs(a.off()) > 0.1 && !a.eye() {
