@@ -56,7 +56,7 @@ func solved(word *[codewords]byte, places []int) bool {
 			}
 		}
 	}
-	for c := range n { // any rows of a Vandermonde matrix: Gauss without choice of pivots would do but for zeros
+	for c := range n { // Gauss-Jordan; a pivot need only not be zero
 		p := c
 		for p < checks && a[p][c] == 0 {
 			p++

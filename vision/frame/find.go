@@ -574,9 +574,9 @@ func (ws *Workspace) finish(r *raster.Raster, s picture, v verdict, opt Options,
 const leastConfidence = .3
 
 // DoubtfulConfidence is the confidence below which a frame found by its edges
-// should be looked at by a person. Of drawn frames found with less, one in
-// three is off by more than half a percent of its side, of the others one in
-// thirty.
+// should be looked at by a person. Of 163 drawn frames of hard kinds that were
+// found, 15 had less, and 3 of these were off by more than half a percent of the
+// side, against 6 of the 148 others.
 const DoubtfulConfidence = .6
 
 // weakShare of MinSupport is enough for one side where the others are well

@@ -416,7 +416,8 @@ func (ws *Workspace) refineBy(s picture, v verdict, expect float64, m, colour mi
 				tol = min(tol, max(.8, lay.reach/2))
 			}
 			line, sup, found := fitSide(sideEdges(&ws.probes, &p.mix, q, i, lay), l.probes, tol, 400)
-			if located[i] && (!found || sup < clearSupport) {
+			// Chroma coarser than luma is less exact than a weak line.
+			if located[i] && unit == 1 && (!found || sup < clearSupport) {
 				if c, s, ok := fitSide(sideEdges(&ws.probes, &colour, q, i, lay), l.probes, tol, 400); ok && (!found || s > sup+.1) {
 					line, sup, found = c, s, true
 				}
