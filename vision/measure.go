@@ -345,7 +345,7 @@ func (ws *Workspace) look(m *Measurement, r *raster.Raster, opt Options, white g
 
 	m.Curve = Curve{Index: opt.Index}
 	cut, move := p.fill(codes, f, toField, opt.Exclude, marked, &m.Curve, raster.Sized(&ws.outside, p.Width*p.Height))
-	m.Quality.FaintFrac = p.dropUnconnected(&m.Curve, move, p.reach(), raster.Sized(&ws.outside, p.Width*p.Height))
+	m.Quality.FaintFrac = p.dropUnconnected(&m.Curve, move, p.reach(), &ws.sets)
 	m.Quality.BelowFrac = m.Curve.shareBelow(farBelow)
 	if m.Curve.Cells() == 0 {
 		return errors.New("nothing of the ground is left to measure: check the excluded areas")
