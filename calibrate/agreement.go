@@ -393,19 +393,13 @@ func (a *Agreement) coefficients(hand, image []float64, v [statCount]float64, le
 		if isFinite(r) {
 			k.LocationShift = shift / math.Sqrt(math.Sqrt(sxx)*math.Sqrt(syy)/n)
 			k.ScaleShift = math.Sqrt(sxx / syy)
-			if r != 0 {
-				k.BiasCorrection = ptr(c / r)
-			}
-		}
-		if isFinite(r) && r != 0 && math.Abs(c) < 1 {
+			k.BiasCorrection = ptr(c / r)
 			u2, c2 := k.LocationShift*k.LocationShift, c*c
 			vz := ((1-r*r)*c2/((1-c2)*r*r) + 2*c*c2*(1-c)*u2/(r*(1-c2)*(1-c2)) - c2*c2*u2*u2/(2*r*r*(1-c2)*(1-c2))) / (n - 2)
-			if vz >= 0 && isFinite(vz) {
-				z, se := math.Atanh(c), math.Sqrt(vz)
-				k.Z, k.SEZ = ptr(z), ptr(se)
-				k.SE = ptr(se * (1 - c2)) // delta method, back from z
-				k.CI = interval(math.Tanh(z-zHalf(level)*se), math.Tanh(z+zHalf(level)*se), level, "Fisher z, Lin 1989 and 2000, independent pairs")
-			}
+			z, se := math.Atanh(c), math.Sqrt(vz)
+			k.Z, k.SEZ = ptr(z), ptr(se)
+			k.SE = ptr(se * (1 - c2)) // delta method, back from z
+			k.CI = interval(math.Tanh(z-zHalf(level)*se), math.Tanh(z+zHalf(level)*se), level, "Fisher z, Lin 1989 and 2000, independent pairs")
 		}
 		a.CCC = k
 	}

@@ -99,6 +99,9 @@ func NewClassShares(all Mapped, points []CheckPoint, level float64) (*ClassShare
 	out := &ClassShares{Points: len(points), Classes: make([]ClassShare, k)}
 	unit, units := unitsOf(points)
 	out.Units = units
+	if units < 3 {
+		return nil, fmt.Errorf("check points lie in %d plots: need 3 at least for a range", units)
+	}
 	meanF, meanY := make([]float64, k), make([]float64, k)
 	for _, p := range points {
 		for c, f := range p.Prob {
@@ -114,10 +117,7 @@ func NewClassShares(all Mapped, points []CheckPoint, level float64) (*ClassShare
 	if err != nil {
 		return nil, err
 	}
-	df := float64(units - 1 - r.rank)
-	if units < 3 || df < 1 {
-		return nil, fmt.Errorf("check points lie in %d plots: need 3 at least for a range", units)
-	}
+	df := float64(units - 1 - r.rank) // 1 at least, since slopes need 8 plots each
 	shift, lever := r.at(gap)
 	var tss, rss float64
 	for c := range out.Classes {
@@ -263,17 +263,7 @@ func answered(p CheckPoint, class int) float64 {
 
 // unitsOf numbers the plots of points; a point without one is its own.
 func unitsOf(points []CheckPoint) (of []int, n int) {
-	number := map[string]int{}
-	for _, p := range points {
-		k, ok := number[p.Unit]
-		if !ok || p.Unit == "" {
-			k = n
-			n++
-			number[p.Unit] = k
-		}
-		of = append(of, k)
-	}
-	return of, n
+	return numbered(len(points), func(i int) (string, bool) { return points[i].Unit, points[i].Unit != "" })
 }
 
 func checkPoints(points []CheckPoint, classes int, level float64) error {

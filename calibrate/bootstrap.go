@@ -20,8 +20,17 @@ type transform struct{ to, from func(float64) float64 }
 var (
 	plain  = transform{func(v float64) float64 { return v }, func(v float64) float64 { return v }}
 	logs   = transform{math.Log, math.Exp}
-	fisher = transform{math.Atanh, math.Tanh}
+	fisher = transform{fisherZ, math.Tanh}
 )
+
+// fisherZ is infinite for a coefficient that is 1 but for rounding, such as that of
+// a resample of one plot of two pairs, so that rounding decides nothing.
+func fisherZ(r float64) float64 {
+	if math.Abs(r) > 1-1e-12 {
+		return math.Inf(1)
+	}
+	return math.Atanh(r)
+}
 
 // bootstrap fills the ClusterCI of the statistics without a formula that
 // respects plots: whole plots, with all their visits and quadrats, are drawn with

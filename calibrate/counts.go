@@ -34,14 +34,14 @@ type CountLine struct {
 // countLine finds intercept and slope of hand y on image x.
 func countLine(x, y []float64) (a, b float64, bound bool, err error) {
 	if constant(x) {
-		return 0, 0, false, errConstantX
+		return a, b, bound, errConstantX
 	}
 	mx, my := mean(x), mean(y)
 	if my == 0 {
-		return 0, 0, false, errors.New("every hand count is 0: nothing to calibrate against")
+		return a, b, bound, errors.New("every hand count is 0: nothing to calibrate against")
 	}
 	if slices.Min(x) < 0 || slices.Min(y) < 0 {
-		return 0, 0, false, errors.New("a count is negative")
+		return a, b, bound, errors.New("a count is negative")
 	}
 	// Expected counts are >= 0 over the data for slopes from low to high.
 	low, high := -my/(slices.Max(x)-mx), my/(mx-slices.Min(x))

@@ -153,6 +153,6 @@ func TestCalibratedCounts(t *testing.T) {
 		t.Fatal(err)
 	}
 	for i, x := range []float64{2, 8} {
-		near(t, "variance of a mean", m.Cov[i][i], l.lineCov(x, x)+(l.PlotVar+l.QuadratVar/2)*l.At(x), 1e-12)
+		near(t, "variance of a mean", m.Cov[i][i], l.Cov[0][0]+2*x*l.Cov[0][1]+x*x*l.Cov[1][1]+(l.PlotVar+l.QuadratVar/2)*l.At(x), 1e-12)
 	}
 }

@@ -24,7 +24,7 @@ type Deming struct {
 func demingLine(x, y []float64, ratio float64) (a, b float64, err error) {
 	mx, my, sxx, syy, sxy := centred(x, y)
 	if constant(x) || constant(y) || math.Abs(sxy) <= 1e-14*math.Sqrt(sxx)*math.Sqrt(syy) {
-		return 0, 0, errors.New("hand and image do not vary together: an errors-in-both line has no direction")
+		return a, b, errors.New("hand and image do not vary together: an errors-in-both line has no direction")
 	}
 	u := syy - ratio*sxx
 	root := math.Hypot(u, 2*math.Sqrt(ratio)*sxy)

@@ -288,8 +288,8 @@ func handPicked(cs []*cell) (gap, p float64) {
 		return 0, 1
 	}
 	gap, se, df := clusterMean(gaps, plot, len(number))
-	if se == 0 {
-		return gap, 1
+	if gap == 0 {
+		return 0, 1
 	}
 	return gap, tTwoSided(gap/se, df)
 }

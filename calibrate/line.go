@@ -53,10 +53,12 @@ type Line struct {
 	Shift float64 `json:"shift,omitempty"`
 	Smear float64 `json:"smear,omitempty"`
 	// PlotVar and QuadratVar split the scatter of hand values about the line
-	// into a part shared by the quadrats of a plot and a part of its own, both in
-	// units of SpreadAt: for counts, of the expectation.
+	// into a part shared by the quadrats of a plot on a visit and a part of their
+	// own, both in units of SpreadAt: for counts, of the expectation.
 	PlotVar    float64 `json:"plot_var"`
 	QuadratVar float64 `json:"quadrat_var"`
+	// LastingVar is the part of PlotVar that a plot keeps from visit to visit.
+	LastingVar float64 `json:"lasting_var"`
 	// Low and High bound the image values the line was fitted on. Beyond them it
 	// is extrapolated and flagged.
 	Low  float64 `json:"valid_low"`
@@ -103,7 +105,7 @@ func fitter(m Method, ratio float64) lineFit {
 
 func leastSquares(x, y []float64) (a, b float64, err error) {
 	if constant(x) {
-		return 0, 0, errConstantX
+		return a, b, errConstantX
 	}
 	mx, my, sxx, _, sxy := centred(x, y)
 	return my - sxy/sxx*mx, sxy / sxx, nil
@@ -138,7 +140,7 @@ func FitLine(pairs []Pair, m Method, opt Options) (*Line, error) {
 		l.Shift, l.Smear = logShift, smearing(a, b, image, hand)
 	}
 	l.jackknife(fit, hand, image, plot, names)
-	l.scatter(hand, image, plot)
+	l.scatter(pairs)
 	return l, nil
 }
 
@@ -202,32 +204,61 @@ func (l *Line) jackknife(fit lineFit, hand, image []float64, plot []int, names [
 	}
 }
 
-// scatter splits the variance about the line between and within plots.
-func (l *Line) scatter(hand, image []float64, plot []int) {
-	scaled := make([]float64, len(hand))
+// scatter splits the variance about the line into what quadrats of one plot on
+// one visit share and what each has of its own.
+func (l *Line) scatter(pairs []Pair) {
+	scaled := l.scaled(pairs)
 	var ss float64
-	for i := range hand {
-		mu := l.At(image[i])
-		e := hand[i] - mu
-		spread := l.SpreadAt(mu)
-		if spread <= 1e-9 {
-			continue // expectation 0 and, by the fit, a count of 0
-		}
-		e /= math.Sqrt(spread)
-		scaled[i] = e
+	for _, e := range scaled {
 		ss += e * e
 	}
-	total := ss / float64(len(hand)-2)
-	l.QuadratVar = total
-	if between, within, ok := components(scaled, plot, l.Plots); ok && between+within > 0 {
-		// The parts keep their proportion; their sum is the variance with the two
-		// degrees of freedom of the line taken off.
+	l.split(ss/float64(len(pairs)-2), pairs, scaled)
+}
+
+// scaled is how far hand values stand off the line, in units of SpreadAt.
+func (l *Line) scaled(pairs []Pair) []float64 {
+	out := make([]float64, len(pairs))
+	for i, p := range pairs {
+		mu := l.At(p.Image)
+		// Where nothing is expected and, by the fit, nothing counted, nothing is off.
+		if spread := l.SpreadAt(mu); spread > 1e-9 {
+			out[i] = (p.Hand - mu) / math.Sqrt(spread)
+		}
+	}
+	return out
+}
+
+// split takes the proportion of the parts from values off the line; their sum
+// is the total given, which has the degrees of freedom of the line taken off.
+// What cannot be told is taken as shared, the side that is safe: all of it where
+// no plot has two quadrats on a visit, and the part that lasts where no plot has
+// two visits.
+func (l *Line) split(total float64, pairs []Pair, scaled []float64) {
+	l.PlotVar = total
+	place, places := placesOf(pairs)
+	between, within, ok := components(scaled, place, places)
+	if ok && between+within > 0 {
 		l.PlotVar = total * between / (between + within)
-		l.QuadratVar = total - l.PlotVar
-	} else if !ok && l.Method == MethodLogs {
-		// One quadrat a plot: what it shares with others of the plot cannot be
-		// told, and taking all of it as shared is the side that is safe.
-		l.PlotVar, l.QuadratVar = total, 0
+	}
+	l.QuadratVar = total - l.PlotVar
+	means, size, at := make([]float64, places), make([]float64, places), make([]Pair, places)
+	for i, p := range place {
+		means[p] += scaled[i]
+		size[p]++
+		at[p] = pairs[i]
+	}
+	for p := range means {
+		means[p] /= size[p]
+	}
+	l.LastingVar = l.PlotVar
+	plot, plots := plotsOf(at)
+	if lasting, rest, told := components(means, plot, plots); told {
+		if !ok {
+			between, within = lasting, rest
+		}
+		if between+within > 0 {
+			l.LastingVar = min(l.PlotVar, total*lasting/(between+within))
+		}
 	}
 }
 
@@ -261,19 +292,6 @@ func (l *Line) SpreadAt(value float64) float64 {
 	return 1
 }
 
-// lineCov is the covariance of the line between two image values.
-func (l *Line) lineCov(x, z float64) float64 {
-	if l.Cov == nil {
-		return 0
-	}
-	if l.Method == MethodLogs {
-		d := dense([]map[string]float64{l.deviations([]float64{x}), l.deviations([]float64{z})})
-		return floats.Dot(d[0], d[1])
-	}
-	c := l.Cov
-	return c[0][0] + (x+z)*c[0][1] + x*z*c[1][1]
-}
-
 // Calibrated is what a hand would have found, by the line, in one quadrat.
 type Calibrated struct {
 	Image float64 `json:"image"`
@@ -301,7 +319,8 @@ func (l *Line) Apply(images []float64) ([]Calibrated, error) {
 		}
 		c := Calibrated{Image: x, Value: l.At(x), Extrapolated: l.outside(x)}
 		if l.Cov != nil {
-			line := max(0, l.lineCov(x, x))
+			moved := dense([]map[string]float64{l.deviations([]float64{x})})[0]
+			line := floats.Dot(moved, moved)
 			all := line + (l.PlotVar+l.QuadratVar)*l.SpreadAt(c.Value)
 			t := tHalf(l.Level, l.DF)
 			c.SELine, c.SE = ptr(math.Sqrt(line)), ptr(math.Sqrt(all))
@@ -377,7 +396,7 @@ func ApplyMeansBy(lines []*Line, plots []PlotImages) (*CalibratedMeans, error) {
 	m := &CalibratedMeans{DF: math.Inf(1)}
 	x := make([]float64, len(plots)) // image means
 	moved := make([]map[string]float64, len(plots))
-	spans := map[string]bool{}
+	var spans []string
 	for i, p := range plots {
 		l := lines[i]
 		if l.Cov == nil {
@@ -401,7 +420,7 @@ func ApplyMeansBy(lines []*Line, plots []PlotImages) (*CalibratedMeans, error) {
 		m.Plots, m.Values = append(m.Plots, p.Plot), append(m.Values, value)
 		if l.outside(x[i]) {
 			m.Extrapolated = append(m.Extrapolated, p.Plot)
-			spans[fmt.Sprintf("%.3g to %.3g", l.Low, l.High)] = true
+			spans = append(spans, fmt.Sprintf("%.3g to %.3g", l.Low, l.High))
 		}
 		moved[i] = l.deviations(p.Images)
 	}
@@ -409,18 +428,15 @@ func ApplyMeansBy(lines []*Line, plots []PlotImages) (*CalibratedMeans, error) {
 	for i, p := range plots {
 		row := make([]float64, len(plots))
 		for j := range plots {
-			if lines[i] == lines[j] && lines[i].Method != MethodLogs {
-				row[j] = lines[i].lineCov(x[i], x[j])
-			} else {
-				row[j] = floats.Dot(rows[i], rows[j])
-			}
+			row[j] = floats.Dot(rows[i], rows[j])
 		}
 		row[i] += (lines[i].PlotVar + lines[i].QuadratVar/float64(len(p.Images))) * lines[i].SpreadAt(m.Values[i])
 		m.Cov = append(m.Cov, row)
 	}
 	if len(m.Extrapolated) > 0 {
+		slices.Sort(spans)
 		m.Warnings = append(m.Warnings, fmt.Sprintf("image means of plot %s lie outside the range the line was fitted on (%s): hand-count there too",
-			list(m.Extrapolated, 5), strings.Join(slices.Sorted(maps.Keys(spans)), "; ")))
+			list(m.Extrapolated, 5), strings.Join(slices.Compact(spans), "; ")))
 	}
 	return m, nil
 }

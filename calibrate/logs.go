@@ -36,7 +36,7 @@ func pairsOnLogs(pairs []Pair) []Pair {
 func logLine(image, hand []float64) (a, b float64, err error) {
 	x, y := logged(image), logged(hand)
 	if a, b, err = leastSquares(x, y); err != nil {
-		return 0, 0, err
+		return a, b, err
 	}
 	for range logRounds {
 		var left, ofCounts float64
@@ -52,7 +52,7 @@ func logLine(image, hand []float64) (a, b float64, err error) {
 		}
 		slope := (wxy - wx*wy/w) / (wxx - wx*wx/w)
 		if !isFinite(slope) {
-			return 0, 0, errConstantX
+			return a, b, errConstantX
 		}
 		a, b = wy/w-slope*wx/w, slope
 	}
@@ -95,7 +95,7 @@ func smearing(a, b float64, image, hand []float64) float64 {
 }
 
 // FitVisits fits a line for each visit of the pairs, by the name of the visit.
-// The scatter about the lines is taken over all visits together, since within one
+// The scatter about the lines is split over all visits together, since within one
 // the quadrats that were counted may be too few to tell plots from quadrats.
 func FitVisits(pairs []Pair, m Method, opt Options) (map[string]*Line, error) {
 	names, groups := groupBy(pairs, ByVisit)
@@ -108,20 +108,10 @@ func FitVisits(pairs []Pair, m Method, opt Options) (map[string]*Line, error) {
 			return nil, fmt.Errorf("visit %s: %w", name, err)
 		}
 		lines[name] = l
-		for _, p := range groups[i] {
-			mu := l.At(p.Image)
-			if s := l.SpreadAt(mu); s > 1e-9 {
-				all, scaled = append(all, p), append(scaled, (p.Hand-mu)/math.Sqrt(s))
-			}
-		}
+		all, scaled = append(all, groups[i]...), append(scaled, l.scaled(groups[i])...)
 	}
-	plot, plots := plotsOf(all)
-	between, within, ok := components(scaled, plot, plots)
 	for _, l := range lines {
-		if total := l.PlotVar + l.QuadratVar; ok && between+within > 0 {
-			l.PlotVar = total * between / (between + within)
-			l.QuadratVar = total - l.PlotVar
-		}
+		l.split(l.PlotVar+l.QuadratVar, all, scaled)
 	}
 	return lines, nil
 }

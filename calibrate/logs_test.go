@@ -53,7 +53,11 @@ func TestLogsByHand(t *testing.T) {
 	// Without the plots in turn the mean of the others is 3/4, 5/4 and 3/2, twice
 	// that 3/2, 5/2 and 3 in place of 7/3: the squares of -5/6, 1/6 and 2/3 add
 	// up to 7/6, times 2/3.
-	near(t, "covariance of the line", l.lineCov(0.5, 3.5), 7.0/9*1*4, 1e-12)
+	at, err := l.Apply([]float64{3.5})
+	if err != nil {
+		t.Fatal(err)
+	}
+	near(t, "variance of the line", square(*at[0].SELine), 7.0/9*4*4, 1e-12)
 	// Residuals over expectation are 5/7, -1/7 and -4/7 in three quadrats each,
 	// 18/7 on 7 degrees of freedom, and all of it is between plots.
 	near(t, "scatter of plots", l.PlotVar, 18.0/49, 1e-12)
@@ -103,21 +107,61 @@ func TestLinesByVisit(t *testing.T) {
 	}
 }
 
-// One line for all plots gives ApplyMeans the same covariance by way of the parts
-// as by that of intercept and slope.
+// Lines by visit cover the truth at a visit, whether the camera errs by plot for
+// the season, by plot and visit, or by photo, with one or two quadrats of four
+// counted in each plot.
+func TestVisitLinesCoverTheTruth(t *testing.T) {
+	const plots, gap = 12, 0.1
+	for _, camera := range []struct{ plot, place, photo float64 }{{0, 0.03, 0.01}, {0.03, 0, 0.01}, {0, 0, 0.03}} {
+		for _, counted := range []int{1, 2} {
+			rng := rand.New(rand.NewPCG(41, 2))
+			var held coverage
+			for range heavy(400, 4000) {
+				season := make([]float64, plots)
+				for p := range season {
+					season[p] = camera.plot * rng.NormFloat64()
+				}
+				var pairs, second []Pair
+				for v := range 3 {
+					for p := range plots {
+						level := 0.3 + gap*float64(p%2) + 0.05*rng.NormFloat64()
+						off := season[p] + camera.place*rng.NormFloat64()
+						for q := range 4 {
+							h := level + 0.08*rng.NormFloat64()
+							r := Pair{Plot: fmt.Sprint(p), Quadrat: fmt.Sprint(q), Visit: fmt.Sprint(v), Hand: h, Image: 0.02 + 0.9*h + off + camera.photo*rng.NormFloat64()}
+							if q < counted {
+								pairs = append(pairs, r)
+							}
+							if v == 1 {
+								second = append(second, r)
+							}
+						}
+					}
+				}
+				lines, err := FitVisits(pairs, MethodOLS, DefaultOptions())
+				if err != nil {
+					t.Fatal(err)
+				}
+				carried, _, _ := difference(t, lines["1"], second, 4)
+				held.add(carried, gap)
+			}
+			held.check(t, fmt.Sprintf("camera off by %+v, %d of 4 counted", camera, counted), 0.93, 0.97)
+		}
+	}
+}
+
+// The covariance of calibrated values, from the lines without each plot, is that of
+// intercept and slope where the line is straight.
 func TestPartsAreTheJackknife(t *testing.T) {
-	pairs := linePairs(rand.New(rand.NewPCG(45, 2)), 10, 3, 0.1)
-	l, err := FitLine(pairs, MethodOLS, DefaultOptions())
+	l, err := FitLine(linePairs(rand.New(rand.NewPCG(45, 2)), 10, 3, 0.1), MethodOLS, DefaultOptions())
 	if err != nil {
 		t.Fatal(err)
 	}
-	twin := *l
-	plots := []PlotImages{{"a", []float64{0.2, 0.4}}, {"b", []float64{0.5}}}
-	m, err := ApplyMeansBy([]*Line{l, &twin}, plots)
+	m, err := l.ApplyMeans([]PlotImages{{"a", []float64{0.2, 0.4}}, {"b", []float64{0.5}}})
 	if err != nil {
 		t.Fatal(err)
 	}
-	near(t, "covariance", m.Cov[0][1], l.lineCov(0.3, 0.5), 1e-15)
+	near(t, "covariance", m.Cov[0][1], l.Cov[0][0]+(0.3+0.5)*l.Cov[0][1]+0.3*0.5*l.Cov[1][1], 1e-15)
 }
 
 // The mean of log(count + 1/2) of Poisson counts is the logarithm of their

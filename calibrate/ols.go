@@ -102,17 +102,6 @@ func slopeP(l *OLS) *float64 {
 // At is the height of the line at x.
 func (l *OLS) At(x float64) float64 { return l.my + l.Slope.Value*(x-l.mx) }
 
-// Predict is the value at x with the classical interval for the line and for
-// one new observation.
-func (l *OLS) Predict(x float64) (value float64, line, observation *Interval) {
-	n := float64(l.N)
-	h := 1/n + (x-l.mx)*(x-l.mx)/l.sxx
-	t := tHalf(l.level, n-2) * l.Sigma
-	value = l.At(x)
-	return value, around(value, t*math.Sqrt(h), l.level, "t interval for the line, independent pairs"),
-		around(value, t*math.Sqrt(1+h), l.level, "t interval for one new observation, independent pairs")
-}
-
 // Shape says what the set of x values that fit an observed y looks like.
 type Shape string
 
@@ -180,42 +169,4 @@ func (l *OLS) Inverse(y float64, m int) (Inverse, error) {
 	inv.Unbounded = true
 	inv.Warning = "the slope is not shown to differ from 0, so the reading sets no bounds: count more quadrats over a wider range"
 	return inv, nil
-}
-
-// Origin is a least-squares line through the origin.
-type Origin struct {
-	Slope    Estimate `json:"slope"`
-	Sigma    float64  `json:"sigma"` // divisor n-1
-	DF       float64  `json:"df"`
-	R2       *float64 `json:"r2_uncentred,omitempty"` // share of the sum of squares about 0
-	LeaveOne *float64 `json:"leave_one_out_rmse,omitempty"`
-}
-
-// FitOrigin fits y = slope x: no plants, no reading. It refuses an x of zeros.
-func FitOrigin(x, y []float64, level float64) (*Origin, error) {
-	if err := checkXY(x, y); err != nil {
-		return nil, err
-	}
-	var sxx, sxy, syy, rss, loo float64
-	for i := range x {
-		sxx, sxy, syy = sxx+x[i]*x[i], sxy+x[i]*y[i], syy+y[i]*y[i]
-	}
-	if sxx == 0 {
-		return nil, errors.New("all values on the horizontal axis are 0: no line can be fitted")
-	}
-	b := sxy / sxx
-	for i := range x {
-		e := y[i] - b*x[i]
-		rss += e * e
-		e /= 1 - x[i]*x[i]/sxx
-		loo += e * e
-	}
-	df := float64(len(x) - 1)
-	o := &Origin{Sigma: math.Sqrt(rss / df), DF: df, LeaveOne: ptr(math.Sqrt(loo / float64(len(x))))}
-	se := o.Sigma / math.Sqrt(sxx)
-	o.Slope = Estimate{b, ptr(se), around(b, tHalf(level, df)*se, level, "t interval, independent pairs"), nil}
-	if syy > 0 {
-		o.R2 = ptr(1 - rss/syy)
-	}
-	return o, nil
 }

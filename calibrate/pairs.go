@@ -285,16 +285,30 @@ func columns(pairs []Pair) (hand, image []float64) {
 // plotsOf numbers the plots of pairs in order of appearance; a pair without a
 // plot is a plot of its own. It returns each pair's plot number and the count.
 func plotsOf(pairs []Pair) (plot []int, n int) {
-	number := map[string]int{}
-	plot = make([]int, len(pairs))
-	for i, p := range pairs {
-		k, ok := number[p.Plot]
-		if !ok || p.Plot == "" {
+	return numbered(len(pairs), func(i int) (string, bool) { return pairs[i].Plot, pairs[i].Plot != "" })
+}
+
+// placesOf is plotsOf for plots on visits.
+func placesOf(pairs []Pair) (place []int, n int) {
+	return numbered(len(pairs), func(i int) ([2]string, bool) {
+		return [2]string{pairs[i].Plot, pairs[i].Visit}, pairs[i].Plot != ""
+	})
+}
+
+// numbered numbers rows by their keys in order of appearance; a row that has none
+// gets a number of its own.
+func numbered[K comparable](rows int, key func(i int) (K, bool)) (of []int, n int) {
+	number := map[K]int{}
+	of = make([]int, rows)
+	for i := range of {
+		key, named := key(i)
+		k, seen := number[key]
+		if !seen || !named {
 			k = n
 			n++
-			number[p.Plot] = k
+			number[key] = k
 		}
-		plot[i] = k
+		of[i] = k
 	}
-	return plot, n
+	return of, n
 }

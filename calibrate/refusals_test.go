@@ -7,9 +7,9 @@ import (
 	"testing"
 )
 
-// numbered are pairs of hand and image in plots of two quadrats, treatments in
+// alternating are pairs of hand and image in plots of two quadrats, treatments in
 // turn.
-func numbered(hand, image []float64) []Pair {
+func alternating(hand, image []float64) []Pair {
 	var out []Pair
 	for i := range hand {
 		out = append(out, Pair{Plot: fmt.Sprint(101 + i/2), Quadrat: fmt.Sprint(1 + i%2), Visit: "1", Treatment: []string{"RYE", "BARE"}[i/2%2], Hand: hand[i], Image: image[i]})
@@ -21,7 +21,7 @@ func numbered(hand, image []float64) []Pair {
 // takes options, and pairs are refused that cannot be used.
 func TestEveryEntryChecksItsOptions(t *testing.T) {
 	hand, image := []float64{.1, .2, .3, .4, .25, .35}, []float64{.12, .19, .33, .41, .22, .36}
-	pairs := numbered(hand, image)
+	pairs := alternating(hand, image)
 	for name, f := range map[string]func(o Options, p []Pair) error{
 		"agree":    func(o Options, p []Pair) error { _, err := Agree(p, o); return err },
 		"double":   func(o Options, p []Pair) error { _, err := NewDoubleSampling(p, nil, o); return err },
@@ -127,7 +127,6 @@ func TestFitsRefuse(t *testing.T) {
 	for name, fit := range map[string]func(x, y []float64) error{
 		"Deming":         func(x, y []float64) error { _, err := FitDeming(x, y, 1, 0.95); return err },
 		"OLS":            func(x, y []float64) error { _, err := FitOLS(x, y, 0.95); return err },
-		"origin":         func(x, y []float64) error { _, err := FitOrigin(x, y, 0.95); return err },
 		"Theil-Sen":      func(x, y []float64) error { _, err := FitTheilSen(x, y, 0.95); return err },
 		"Passing-Bablok": func(x, y []float64) error { _, err := FitPassingBablok(x, y, 0.95); return err },
 		"counts":         func(x, y []float64) error { _, err := FitCounts(x, y); return err },
@@ -155,7 +154,7 @@ func TestFitsRefuse(t *testing.T) {
 	if _, err := FitPassingBablok(x, []float64{5, 4, 3, 2, 1}, 0.95); err == nil {
 		t.Error("a falling Passing-Bablok line")
 	}
-	pairs := numbered([]float64{.1, .2, .3, .4, .25, .35}, []float64{.12, .19, .33, .41, .22, .36})
+	pairs := alternating([]float64{.1, .2, .3, .4, .25, .35}, []float64{.12, .19, .33, .41, .22, .36})
 	for _, level := range []float64{0.5, 1, math.NaN()} {
 		if _, err := NewTOST(pairs, 0.05, level); err == nil {
 			t.Errorf("equivalence at a confidence of %v", level)

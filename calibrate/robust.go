@@ -36,7 +36,7 @@ func theilSenSlopes(x, y []float64) []float64 {
 func theilSenLine(x, y []float64) (a, b float64, err error) {
 	s := theilSenSlopes(x, y)
 	if len(s) == 0 {
-		return 0, 0, errConstantX
+		return a, b, errConstantX
 	}
 	b = middle(s, 0)
 	return median(y) - b*median(x), b, nil
@@ -164,10 +164,10 @@ var errPassingBablok = errors.New("too few rising slopes between pairs: a Passin
 func passingBablokLine(x, y []float64) (a, b float64, err error) {
 	s, k := passingBablokSlopes(x, y)
 	if len(s) == 0 || len(s)/2+k >= len(s) {
-		return 0, 0, errPassingBablok
+		return a, b, errPassingBablok
 	}
 	if b = middle(s, k); !isFinite(b) {
-		return 0, 0, errPassingBablok
+		return a, b, errPassingBablok
 	}
 	return medianResidual(x, y, b), b, nil
 }

@@ -1,6 +1,7 @@
 package stats_test
 
 import (
+	"context"
 	"fmt"
 	"math"
 	"math/rand/v2"
@@ -82,7 +83,7 @@ func BenchmarkAgainstR(b *testing.B) {
 		}
 		o := stats.DefaultPermuteOptions()
 		o.Draws, o.MaxArrangements = 100000, 1
-		ratioTo(b, inR, func() error { _, err := stats.Permute(y, trt, blk, o); return err })
+		ratioTo(b, inR, func() error { _, err := stats.PermuteContext(context.Background(), y, trt, blk, o); return err })
 	})
 	b.Run("season-60x8", func(b *testing.B) {
 		inR := secondsInR(b, rSeason)

@@ -29,51 +29,41 @@ func ShapiroWilk(xs []float64) (Test, error) {
 		return undefinedTest(name, fmt.Sprintf("%d values: the approximation holds up to 5000", n)), nil
 	}
 	x := slices.Sorted(slices.Values(xs))
-	if x[n-1]-x[0] <= 1e-13*math.Max(math.Abs(x[0]), math.Abs(x[n-1])) {
+	spread := x[n-1] - x[0]
+	if spread <= 1e-13*math.Max(math.Abs(x[0]), math.Abs(x[n-1])) {
 		return undefinedTest(name, "all values are the same: no spread to look at"), nil
 	}
-	a, err := royston(n)
-	if err != nil {
-		return Test{}, err
-	}
+	a := royston(n)
 	// W is the squared correlation of the ordered values with their expected
 	// places; 1 - W is formed as a product so that it keeps its digits.
 	mean := floats.Sum(x) / float64(n)
 	var ssa, ssx, sax float64
 	for i, v := range x {
-		ai := a[i]
-		ssa += ai * ai
-		ssx += (v - mean) * (v - mean)
-		sax += ai * (v - mean)
+		d := (v - mean) / spread // so that squares of small values do not vanish
+		ssa += a[i] * a[i]
+		ssx += d * d
+		sax += a[i] * d
 	}
 	root := math.Sqrt(ssa * ssx)
 	lack := (root - sax) * (root + sax) / (ssa * ssx)
-	p, err := shapiroP(lack, n)
-	if err != nil {
-		return Test{}, err
-	}
-	return Test{Name: name, Statistic: 1 - lack, P: p, Defined: true}, nil
+	return Test{Name: name, Statistic: 1 - lack, P: shapiroP(lack, n), Defined: true}, nil
 }
 
 // royston returns the weights of the ordered sample of size n, polynomials in
 // 1/sqrt(n) correcting the outermost (AS R94).
-func royston(n int) ([]float64, error) {
+func royston(n int) []float64 {
 	a := make([]float64, n)
 	half := n / 2
 	set := func(i int, v float64) { a[i], a[n-1-i] = -v, v }
 	if n == 3 {
 		set(0, math.Sqrt2/2)
-		return a, nil
+		return a
 	}
 	m := make([]float64, half) // expected normal order statistics, negative
 	squares := 0.0
 	for i := range m {
-		z, err := dist.NormalQuantile((float64(i) + 1 - 0.375) / (float64(n) + 0.25))
-		if err != nil {
-			return nil, err
-		}
-		m[i] = z
-		squares += 2 * z * z
+		m[i] = must(dist.NormalQuantile((float64(i) + 1 - 0.375) / (float64(n) + 0.25)))
+		squares += 2 * m[i] * m[i]
 	}
 	root, r := math.Sqrt(squares), 1/math.Sqrt(float64(n))
 	first := polynomial(r, 0, .221157, -.147981, -2.07119, 4.434685, -2.706056) - m[0]/root
@@ -87,24 +77,21 @@ func royston(n int) ([]float64, error) {
 	for i := next; i < half; i++ {
 		set(i, -m[i]/math.Sqrt(scale2))
 	}
-	return a, nil
+	return a
 }
 
 // shapiroP returns the p value of a W whose distance from one is lack.
-func shapiroP(lack float64, n int) (float64, error) {
+func shapiroP(lack float64, n int) float64 {
 	if n == 3 { // known exactly
 		p := 6 / math.Pi * (math.Asin(math.Sqrt(1-lack)) - math.Pi/3)
-		return math.Max(0, math.Min(1, p)), nil
+		return math.Max(0, math.Min(1, p))
 	}
-	if lack <= 0 {
-		return 1, nil
-	}
-	y, size := math.Log(lack), float64(n)
+	y, size := math.Log(math.Max(lack, 0)), float64(n)
 	var mean, sd float64
 	if n <= 11 {
 		gamma := polynomial(size, -2.273, .459)
 		if y >= gamma {
-			return 0, nil
+			return 0
 		}
 		y = -math.Log(gamma - y)
 		mean = polynomial(size, .544, -.39978, .025054, -6.714e-4)
@@ -114,7 +101,7 @@ func shapiroP(lack float64, n int) (float64, error) {
 		mean = polynomial(l, -1.5861, -.31082, -.083751, .0038915)
 		sd = math.Exp(polynomial(l, -.4803, -.082676, .0030302))
 	}
-	return dist.NormalSF((y - mean) / sd)
+	return must(dist.NormalSF((y - mean) / sd)) // a lack of 0 has y -Inf and p 1
 }
 
 // polynomial returns c0 + c1 x + c2 x^2 + ...
@@ -152,11 +139,7 @@ func Bartlett(groups [][]float64) (Test, error) {
 	}
 	stat := (df*math.Log(pooled/df) - logs) / (1 + (reciprocals-1/df)/(3*(k-1)))
 	stat = math.Max(0, stat)
-	p, err := dist.ChiSquareSF(stat, k-1)
-	if err != nil {
-		return Test{}, err
-	}
-	return Test{Name: name, Statistic: stat, DF1: k - 1, P: p, Defined: true}, nil
+	return chiSquareTest(name, stat, k-1), nil
 }
 
 // noSpread reports whether a sum of squares about the mean is rounding alone.
@@ -169,16 +152,7 @@ func noSpread(ss float64, xs []float64) bool {
 // variance of the distances from the group medians (Brown and Forsythe 1974,
 // JASA 69, 364-367). It holds up with data that are not normal.
 func BrownForsythe(groups [][]float64) (Test, error) {
-	return spreadF("Brown-Forsythe", groups, median)
-}
-
-// Levene is Levene's original test, on distances from the group means (1960,
-// in Contributions to Probability and Statistics, 278-292).
-func Levene(groups [][]float64) (Test, error) {
-	return spreadF("Levene", groups, func(g []float64) float64 { return floats.Sum(g) / float64(len(g)) })
-}
-
-func spreadF(name string, groups [][]float64, centre func([]float64) float64) (Test, error) {
+	const name = "Brown-Forsythe"
 	all, _, err := poolGroups(groups)
 	if err != nil {
 		return Test{}, err
@@ -190,7 +164,7 @@ func spreadF(name string, groups [][]float64, centre func([]float64) float64) (T
 	distances := make([][]float64, len(groups))
 	total := 0.0
 	for i, g := range groups {
-		c := centre(g)
+		c := median(g)
 		distances[i] = make([]float64, len(g))
 		for j, x := range g {
 			distances[i][j] = math.Abs(x - c)
@@ -207,7 +181,7 @@ func spreadF(name string, groups [][]float64, centre func([]float64) float64) (T
 	if noSpread(within, all) {
 		return undefinedTest(name, "the distances from the centre do not vary within groups: F has no finite value"), nil
 	}
-	return newFTest(name, between/(k-1)/(within/(n-k)), k-1, n-k)
+	return fTest(name, between/(k-1)/(within/(n-k)), k-1, n-k), nil
 }
 
 // Fligner is the Fligner-Killeen test of equal spread on normal scores of the
@@ -232,12 +206,8 @@ func Fligner(groups [][]float64) (Test, error) {
 	scores := make([]float64, len(all))
 	sums := make([]float64, len(groups))
 	for i, r := range ranks {
-		z, err := dist.NormalQuantile((1 + r/(n+1)) / 2)
-		if err != nil {
-			return Test{}, err
-		}
-		scores[i] = z
-		sums[of[i]] += z
+		scores[i] = must(dist.NormalQuantile((1 + r/(n+1)) / 2))
+		sums[of[i]] += scores[i]
 	}
 	mean := floats.Sum(scores) / n
 	ss := sumSquaresAbout(scores, mean)
@@ -250,12 +220,7 @@ func Fligner(groups [][]float64) (Test, error) {
 		between += ni * (sums[i]/ni - mean) * (sums[i]/ni - mean)
 	}
 	stat := between / (ss / (n - 1))
-	df := float64(len(groups) - 1)
-	p, err := dist.ChiSquareSF(stat, df)
-	if err != nil {
-		return Test{}, err
-	}
-	return Test{Name: name, Statistic: stat, DF1: df, P: p, Defined: true}, nil
+	return chiSquareTest(name, stat, float64(len(groups)-1)), nil
 }
 
 // Grubbs tests the value farthest from the mean of a sample as an outlier
@@ -289,24 +254,6 @@ func Grubbs(xs []float64) (test Test, at int, err error) {
 	if rest <= 1e-12*n*n {
 		return undefinedTest(name, "all other values are the same: any deviation would stand out"), at, nil
 	}
-	p, err := dist.TTwoSided(math.Sqrt(n*(n-2)*g*g/rest), n-2)
-	if err != nil {
-		return Test{}, 0, err
-	}
-	test.P = math.Min(1, n*p)
+	test.P = math.Min(1, n*must(dist.TTwoSided(math.Sqrt(n*(n-2)*g*g/rest), n-2)))
 	return test, at, nil
-}
-
-// GrubbsCritical returns the value of the two-sided Grubbs statistic that
-// belongs to the level alpha in a sample of n.
-func GrubbsCritical(n int, alpha float64) (float64, error) {
-	if n < 3 {
-		return 0, fmt.Errorf("%d values: need 3", n)
-	}
-	size := float64(n)
-	t, err := dist.TQuantile(1-alpha/(2*size), size-2)
-	if err != nil {
-		return 0, err
-	}
-	return (size - 1) / math.Sqrt(size) * math.Sqrt(t*t/(size-2+t*t)), nil
 }

@@ -36,12 +36,6 @@ func Studentise(residuals, leverages []float64, df int) ([]StudentisedResidual, 
 	if len(residuals) != len(leverages) {
 		return nil, fmt.Errorf("%d residuals but %d leverages: need one of each an observation", len(residuals), len(leverages))
 	}
-	if err := allFinite(residuals); err != nil {
-		return nil, err
-	}
-	if err := allFinite(leverages); err != nil {
-		return nil, err
-	}
 	out := make([]StudentisedResidual, len(residuals))
 	all := func(note string) []StudentisedResidual {
 		for i := range out {
@@ -73,11 +67,7 @@ func Studentise(residuals, leverages []float64, df int) ([]StudentisedResidual, 
 			continue
 		}
 		r.External = r.Internal * math.Sqrt((d-1)/rest)
-		p, err := dist.TTwoSided(r.External, d-1)
-		if err != nil {
-			return nil, err
-		}
-		r.P, r.Defined = p, true
+		r.P, r.Defined = must(dist.TTwoSided(r.External, d-1)), true
 		tested++
 	}
 	for i := range out {
@@ -212,18 +202,16 @@ func NonAdditivity(y []float64, rows, columns []string) (test Test, ss, left flo
 	if left <= 1e-12*sse || noSpread(sse, y) {
 		return undefinedTest(name, "nothing is left over as error, so F has no finite value"), ss, left, nil
 	}
-	test, err = newFTest(name, ss/(left/df), 1, df)
-	return test, ss, left, err
+	return fTest(name, ss/(left/df), 1, df), ss, left, nil
 }
 
 // A BoxCox is the profile likelihood of the power transformation y^lambda
 // (Box and Cox 1964, JRSS B 26, 211-252): 1 no transformation, 0.5 square
 // root, 0 logarithm.
 type BoxCox struct {
-	// Lambdas and LogLik are the profile asked for, constants dropped:
-	// -n/2 log(RSS/n) on the scale of the geometric mean.
-	Lambdas, LogLik []float64
-	// Lambda is the most likely power between -4 and 4, MaxLogLik its value.
+	// Lambda is the most likely power between -4 and 4, MaxLogLik its
+	// likelihood, constants dropped: -n/2 log(RSS/n) on the scale of the
+	// geometric mean.
 	Lambda, MaxLogLik float64
 	// Lo and Hi are the 95 % likelihood interval, searched for between -10 and
 	// 10; LoDefined and HiDefined are false where it has no end there.
@@ -235,14 +223,11 @@ type BoxCox struct {
 	Warnings []string
 }
 
-// BoxCoxProfile returns the likelihood of powers for a positive response and
-// the columns of a linear model (see [AdditiveDesign]). It is information
-// about the scale; the scale is fixed by the kind of response, not by this.
-func BoxCoxProfile(y []float64, design [][]float64, lambdas []float64) (BoxCox, error) {
+// BoxCoxPower returns the most likely power for a positive response and the
+// columns of a linear model (see [AdditiveDesign]). It is information about
+// the scale; the scale is fixed by the kind of response, not by this.
+func BoxCoxPower(y []float64, design [][]float64) (BoxCox, error) {
 	if err := checkDesign(y, design); err != nil {
-		return BoxCox{}, err
-	}
-	if err := allFinite(lambdas); err != nil {
 		return BoxCox{}, err
 	}
 	n := float64(len(y))
@@ -277,21 +262,16 @@ func BoxCoxProfile(y []float64, design [][]float64, lambdas []float64) (BoxCox, 
 		return BoxCox{Note: "the model fits every observation perfectly on the raw scale"}, nil
 	}
 	loglik := func(lambda float64) float64 { return -n / 2 * math.Log(math.Max(rss(lambda), 1e-300)/n) }
-	res := BoxCox{Lambdas: append([]float64(nil), lambdas...), Defined: true}
-	for _, l := range lambdas {
-		res.LogLik = append(res.LogLik, loglik(l))
-	}
+	res := BoxCox{Defined: true}
 	const edge, far = 4.0, 10.0
 	res.Lambda = maximise(loglik, -edge, edge)
 	res.MaxLogLik = loglik(res.Lambda)
 	if edge-math.Abs(res.Lambda) < 1e-4 {
 		res.Warnings = append(res.Warnings, "the likelihood still rises at a power of -4 or 4: no power is singled out")
 	}
-	chi, err := dist.ChiSquareQuantile(0.95, 1)
-	if err != nil {
-		return BoxCox{}, err
-	}
-	above := func(l float64) float64 { return loglik(l) - (res.MaxLogLik - chi/2) }
+	// Half the 95 % point of chi-square with 1 df.
+	drop := sq(must(dist.NormalQuantile(0.975))) / 2
+	above := func(l float64) float64 { return loglik(l) - (res.MaxLogLik - drop) }
 	res.Lo, res.LoDefined = crossing(above, res.Lambda, -far)
 	res.Hi, res.HiDefined = crossing(above, res.Lambda, far)
 	return res, nil

@@ -200,12 +200,10 @@ type Combined struct {
 // cube of their number.
 const mostCrossed = 1500
 
-// Combine analyses several trials together. Trials of one block and of several
-// go together. It refuses a single trial, and asks by a *TreatmentQuestion
-// where names of treatments do not match; other refusals are *CombineError.
-func Combine(in CombineInput) (Combined, error) { return CombineContext(context.Background(), in) }
-
-// CombineContext is [Combine] with a context whose end stops it.
+// CombineContext analyses several trials together. Trials of one block and of
+// several go together. It refuses a single trial, and asks by a
+// *TreatmentQuestion where names of treatments do not match; other refusals are
+// *CombineError. The end of ctx stops it.
 func CombineContext(ctx context.Context, in CombineInput) (Combined, error) {
 	if !(in.Alpha > 0 && in.Alpha < 0.5) {
 		return Combined{}, combineError(CombineInputFault, "significance level %g is not between 0 and 0.5", in.Alpha)

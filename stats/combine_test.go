@@ -1,6 +1,7 @@
 package stats_test
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"math"
@@ -29,7 +30,7 @@ func combinePlots(c map[string][]string, y []float64, trial, block, treatment st
 func combine(t *testing.T, in stats.CombineInput) stats.Combined {
 	t.Helper()
 	in.Alpha = 0.05
-	out, err := stats.Combine(in)
+	out, err := stats.CombineContext(context.Background(), in)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -134,7 +135,7 @@ func TestCombineSpelling(t *testing.T) {
 	}
 	in.Control = "OATS"
 	in.Alpha = 0.05
-	if _, err := stats.Combine(in); err == nil || !strings.Contains(err.Error(), "control OATS is not among the treatments BARE, BARLEY, RYE") {
+	if _, err := stats.CombineContext(context.Background(), in); err == nil || !strings.Contains(err.Error(), "control OATS is not among the treatments BARE, BARLEY, RYE") {
 		t.Errorf("%v", err)
 	}
 }
@@ -211,7 +212,7 @@ func TestCombineFewPlacesAndYears(t *testing.T) {
 	}
 	in := draw(60, 10)
 	in.Alpha = 0.05
-	_, err := stats.Combine(in)
+	_, err := stats.CombineContext(context.Background(), in)
 	var e *stats.CombineError
 	if !errors.As(err, &e) || e.Fault != stats.CombineTooLarge {
 		t.Errorf("1 800 crossed plots: %v", err)
@@ -317,7 +318,7 @@ func TestCombineQuestionsAndRefusals(t *testing.T) {
 	}
 	fault := func(want stats.CombineFault, text string, plots ...stats.CombinePlot) {
 		t.Helper()
-		_, err := stats.Combine(stats.CombineInput{Plots: plots, Alpha: 0.05})
+		_, err := stats.CombineContext(context.Background(), stats.CombineInput{Plots: plots, Alpha: 0.05})
 		var e *stats.CombineError
 		if !errors.As(err, &e) || e.Fault != want || !strings.Contains(err.Error(), text) {
 			t.Errorf("%v, want %s with %q", err, want, text)
@@ -336,7 +337,7 @@ func TestCombineQuestionsAndRefusals(t *testing.T) {
 	fault(stats.CombineInputFault, "a place or a year only", year)
 
 	plots := []stats.CombinePlot{p("A", "RYE", 3), p("A", "BARE", 9), p("B", "rye ", 4), p("B", "bare", 8), p("A", "Rye-vetch", 2), p("B", "RYEVETCH", 1), p("B", "TARP", 0), p("A", "N2", 5), p("B", "N3", 7)}
-	_, err := stats.Combine(stats.CombineInput{Plots: plots, Alpha: 0.05})
+	_, err := stats.CombineContext(context.Background(), stats.CombineInput{Plots: plots, Alpha: 0.05})
 	var q *stats.TreatmentQuestion
 	if !errors.As(err, &q) {
 		t.Fatalf("%v, want a question", err)
@@ -392,7 +393,7 @@ func large() stats.CombineInput {
 
 func TestCombineIsQuick(t *testing.T) {
 	start := time.Now()
-	c, err := stats.Combine(large())
+	c, err := stats.CombineContext(context.Background(), large())
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -417,7 +418,7 @@ func TestCombineIsQuick(t *testing.T) {
 func BenchmarkCombine(b *testing.B) {
 	in := large()
 	for b.Loop() {
-		if _, err := stats.Combine(in); err != nil {
+		if _, err := stats.CombineContext(context.Background(), in); err != nil {
 			b.Fatal(err)
 		}
 	}
@@ -464,7 +465,7 @@ func TestCombineKeepsItsLevel(t *testing.T) {
 					}
 				}
 			}
-			a, err := stats.Combine(in)
+			a, err := stats.CombineContext(context.Background(), in)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -530,7 +531,7 @@ func FuzzCombine(f *testing.F) {
 				in.Own = append(in.Own, fmt.Sprint("T", k))
 			}
 		}
-		c, err := stats.Combine(in)
+		c, err := stats.CombineContext(context.Background(), in)
 		if err != nil {
 			var e *stats.CombineError
 			var q *stats.TreatmentQuestion

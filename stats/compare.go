@@ -34,7 +34,7 @@ const (
 	Scheffe Method = "scheffe"
 )
 
-// adjustments are the methods that look at the plain p values alone.
+// adjustments are the methods that look at the unadjusted p values alone.
 var adjustments = map[Method]Adjustment{
 	Bonferroni: AdjustBonferroni, Sidak: AdjustSidak, Holm: AdjustHolm, BH: AdjustBenjaminiHochberg,
 }
@@ -120,9 +120,9 @@ func (m Means) Pairs(method Method, alpha float64) ([]Pair, error) {
 	if len(tested) == 0 {
 		return pairs, nil
 	}
-	plain := make([]float64, len(tested))
+	unadjusted := make([]float64, len(tested))
 	for i, at := range tested {
-		plain[i] = *pairs[at].PLSD
+		unadjusted[i] = *pairs[at].PLSD
 	}
 	family := family{method: method, k: k, df: df}
 	if method == Tukey && k > 2 {
@@ -133,7 +133,7 @@ func (m Means) Pairs(method Method, alpha float64) ([]Pair, error) {
 		}
 		family.studentized = r
 	}
-	adjusted := family.adjust(plain, func(i int) float64 { return math.Abs(*pairs[tested[i]].T) })
+	adjusted := family.adjust(unadjusted, func(i int) float64 { return math.Abs(*pairs[tested[i]].T) })
 	crit := family.critical(alpha, len(tested))
 	tPlain := must(dist.TQuantile(1-alpha/2, df))
 	for i, at := range tested {
@@ -154,13 +154,13 @@ type family struct {
 	studentized *dist.StudentizedRange // for Tukey and more than two treatments
 }
 
-// adjust turns plain p values into those of the family; absT gives |t| of pair i.
-func (f family) adjust(plain []float64, absT func(i int) float64) []float64 {
+// adjust turns unadjusted p values into those of the family; absT gives |t| of pair i.
+func (f family) adjust(unadjusted []float64, absT func(i int) float64) []float64 {
 	var tail func(t float64) float64
 	switch f.method {
 	case Tukey:
 		if f.studentized == nil {
-			return plain
+			return unadjusted
 		}
 		tail = func(t float64) float64 { return must(f.studentized.SF(math.Sqrt2 * t)) }
 	case Scheffe:
@@ -169,15 +169,15 @@ func (f family) adjust(plain []float64, absT func(i int) float64) []float64 {
 	default:
 		how, ok := adjustments[f.method]
 		if !ok {
-			return plain
+			return unadjusted
 		}
-		adjusted, err := Adjust(plain, how)
+		adjusted, err := Adjust(unadjusted, how)
 		if err != nil {
-			panic("stats: " + err.Error()) // plain are p values in [0, 1]
+			panic("stats: " + err.Error()) // unadjusted are p values in [0, 1]
 		}
 		return adjusted
 	}
-	out := make([]float64, len(plain))
+	out := make([]float64, len(unadjusted))
 	for i := range out {
 		out[i] = tail(absT(i))
 	}
@@ -231,12 +231,8 @@ type ControlComparison struct {
 	Differ     bool     `json:"differ"`
 }
 
-// VsControl compares every other level with the control.
-func (m Means) VsControl(control string, side Side, alpha float64) ([]ControlComparison, error) {
-	return m.VsControlContext(context.Background(), control, side, alpha)
-}
-
-// VsControlContext is [Means.VsControl] with a context whose end stops it.
+// VsControlContext compares every other level with the control. The end of ctx
+// stops it.
 func (m Means) VsControlContext(ctx context.Context, control string, side Side, alpha float64) ([]ControlComparison, error) {
 	out, at, combos, err := m.againstControl(control, side, alpha)
 	if err != nil || len(at) == 0 {

@@ -67,13 +67,13 @@ func (m Means) Planned(questions []Question, how ContrastAdjustment, confidence 
 	if !(confidence > 0 && confidence < 1) {
 		return out, fmt.Errorf("confidence %g is not between 0 and 1", confidence)
 	}
-	plain, err := m.ask(questions, confidence)
+	unadjusted, err := m.ask(questions, confidence)
 	if err != nil {
 		return out, err
 	}
 	var p []float64
 	var at []int
-	for i, c := range plain {
+	for i, c := range unadjusted {
 		pc := PlannedContrast{Contrast: c}
 		for _, w := range c.Coefficients {
 			pc.Divisor += max(w, 0)
@@ -83,7 +83,7 @@ func (m Means) Planned(questions []Question, how ContrastAdjustment, confidence 
 			p, at = append(p, *c.P), append(at, i)
 		}
 		for j := range i {
-			if !m.orthogonal(c.Coefficients, plain[j].Coefficients) {
+			if !m.orthogonal(c.Coefficients, unadjusted[j].Coefficients) {
 				out.Orthogonal = false
 			}
 		}
@@ -102,7 +102,7 @@ func (m Means) Planned(questions []Question, how ContrastAdjustment, confidence 
 	case ContrastsScheffe:
 		adjusted = make([]float64, len(p))
 		for i, c := range at {
-			adjusted[i] = must(dist.FSF(*plain[c].F/k, k, df))
+			adjusted[i] = must(dist.FSF(*unadjusted[c].F/k, k, df))
 		}
 		reach = math.Sqrt(k * must(dist.FQuantile(confidence, k, df)))
 	}

@@ -1,6 +1,7 @@
 package stats_test
 
 import (
+	"context"
 	"encoding/csv"
 	"errors"
 	"fmt"
@@ -322,11 +323,11 @@ func TestNamesAndLevelsRefused(t *testing.T) {
 	for _, name := range []string{"", "block", "a:b"} {
 		s := stats.StrataInput{Kind: stats.SplitPlot, Values: y, Blocks: c["block"], Alpha: 0.05,
 			Whole: stats.Factor{Name: name, Labels: c["variety"]}, Sub: stats.Factor{Name: "date", Labels: c["date"]}}
-		if _, err := stats.AnalyseStrata(s); err == nil || !strings.Contains(err.Error(), "cannot be called") {
+		if _, err := stats.AnalyseStrataContext(context.Background(), s); err == nil || !strings.Contains(err.Error(), "cannot be called") {
 			t.Errorf("whole-plot factor %q: %v", name, err)
 		}
 		s.Whole, s.Sub = s.Sub, s.Whole
-		if _, err := stats.AnalyseStrata(s); err == nil || !strings.Contains(err.Error(), "cannot be called") {
+		if _, err := stats.AnalyseStrataContext(context.Background(), s); err == nil || !strings.Contains(err.Error(), "cannot be called") {
 			t.Errorf("sub-plot factor %q: %v", name, err)
 		}
 	}
@@ -344,10 +345,10 @@ func TestNamesAndLevelsRefused(t *testing.T) {
 		}
 		s := stats.StrataInput{Kind: stats.SplitPlot, Values: y, Blocks: c["block"], Alpha: alpha,
 			Whole: stats.Factor{Name: "variety", Labels: c["variety"]}, Sub: stats.Factor{Name: "date", Labels: c["date"]}}
-		if _, err := stats.AnalyseStrata(s); err == nil {
+		if _, err := stats.AnalyseStrataContext(context.Background(), s); err == nil {
 			t.Errorf("split plot at level %g", alpha)
 		}
-		if _, err := stats.Combine(stats.CombineInput{Alpha: alpha, Plots: []stats.CombinePlot{{Trial: "a", Treatment: "x"}, {Trial: "b", Treatment: "y"}}}); err == nil || !strings.Contains(err.Error(), "significance level") {
+		if _, err := stats.CombineContext(context.Background(), stats.CombineInput{Alpha: alpha, Plots: []stats.CombinePlot{{Trial: "a", Treatment: "x"}, {Trial: "b", Treatment: "y"}}}); err == nil || !strings.Contains(err.Error(), "significance level") {
 			t.Errorf("trials at level %g: %v", alpha, err)
 		}
 	}
@@ -403,7 +404,7 @@ func TestStrataMeans(t *testing.T) {
 
 func strata(t *testing.T, kind stats.StrataKind, c map[string][]string, y []float64, whole, sub string) stats.StrataAnalysis {
 	t.Helper()
-	s, err := stats.AnalyseStrata(stats.StrataInput{Kind: kind, Values: y, Blocks: c["block"], Alpha: 0.05,
+	s, err := stats.AnalyseStrataContext(context.Background(), stats.StrataInput{Kind: kind, Values: y, Blocks: c["block"], Alpha: 0.05,
 		Whole: stats.Factor{Name: whole, Labels: c[whole]}, Sub: stats.Factor{Name: sub, Labels: c[sub]}})
 	if err != nil {
 		t.Fatal(err)
@@ -521,7 +522,7 @@ func TestStrataRefusals(t *testing.T) {
 	} {
 		in := ok
 		change(&in)
-		if _, err := stats.AnalyseStrata(in); err == nil || !strings.Contains(err.Error(), want) {
+		if _, err := stats.AnalyseStrataContext(context.Background(), in); err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("%v, want %q in it", err, want)
 		}
 	}
@@ -685,7 +686,7 @@ func FuzzDesigns(f *testing.F) {
 			}
 		}
 		for _, kind := range []stats.StrataKind{stats.SplitPlot, stats.StripPlot} {
-			sa, err := stats.AnalyseStrata(stats.StrataInput{Kind: kind, Values: y, Blocks: block, Whole: w, Sub: s, Alpha: 0.05})
+			sa, err := stats.AnalyseStrataContext(context.Background(), stats.StrataInput{Kind: kind, Values: y, Blocks: block, Whole: w, Sub: s, Alpha: 0.05})
 			if err != nil {
 				if strings.TrimSpace(err.Error()) == "" {
 					t.Error("an error without words")
@@ -718,7 +719,7 @@ func TestSplitPlotWithEmptyCells(t *testing.T) {
 				}
 			}
 		}
-		a, err := stats.AnalyseStrata(in)
+		a, err := stats.AnalyseStrataContext(context.Background(), in)
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -11,7 +11,7 @@
 //  3. [NewTransform] carries plot values to a scale (scale.go).
 //  4. [FitLinear] fits by Householder reflections, with sums of squares of
 //     types I, II and III (fit.go); [Fit.MeansOf] gives adjusted means.
-//  5. [Means.Pairs], [Means.VsControl], [Means.Contrast] and
+//  5. [Means.Pairs], [Means.VsControlContext], [Means.Contrast] and
 //     [Means.Suppression] compare them; [Letters] displays the pairs.
 //  6. Checks, rank tests, the randomisation test and what the trial could have
 //     seen stand beside the comparison and never change it (assess.go).
@@ -21,8 +21,8 @@
 //
 // Beside it stand, for designs people plant: [ParseContrast] and
 // [Analysis.AnswerContrasts] for single questions, [Analysis.Trend] for ordered
-// rates, [AnalyseFactorial], [AnalyseStrata] for split and strip plots,
-// [Combine] for several trials, and [AnalyseYieldLoss] for weeds against yield.
+// rates, [AnalyseFactorial], [AnalyseStrataContext] for split and strip plots,
+// [CombineContext] for several trials, and [AnalyseYieldLoss] for weeds against yield.
 //
 // An error means that there is no answer. A trial that is in order but cannot
 // answer gives an [Analysis] in which the undefined numbers are left out and

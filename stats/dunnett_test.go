@@ -135,7 +135,7 @@ func TestStepsBeyondDoubt(t *testing.T) {
 		o := plain()
 		o.Control, o.Side = "T0", []stats.Side{stats.BothSides, stats.AboveControl}[rng.IntN(2)]
 		a := analyse(t, rows, o)
-		steps, err := a.VsControlStepDown()
+		steps, err := a.VsControlStepDownContext(t.Context())
 		if err != nil {
 			t.Fatal(err)
 		}

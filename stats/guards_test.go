@@ -1,6 +1,7 @@
 package stats_test
 
 import (
+	"context"
 	"fmt"
 	"math"
 	"slices"
@@ -20,7 +21,7 @@ func TestDrawnPIsNeverZero(t *testing.T) {
 		}
 	}
 	for _, draws := range []int{1, 20, 500} {
-		p, err := stats.Permute(y, trt, blk, stats.PermuteOptions{Draws: draws, Seed: 3})
+		p, err := stats.PermuteContext(context.Background(), y, trt, blk, stats.PermuteOptions{Draws: draws, Seed: 3})
 		if err != nil {
 			t.Fatal(err)
 		}

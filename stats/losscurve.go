@@ -258,7 +258,7 @@ func (in LossInput) hyperbola(h float64) hyperbola {
 			column[i] = d / (h + d)
 		}
 	}
-	line := must2(in.curve(column))
+	line := must(in.curve(column))
 	return hyperbola{h: h, line: line, ss: line.fit.SSResidual}
 }
 

@@ -114,7 +114,7 @@ func (m Means) index(level string) (int, error) {
 
 // must returns v. The distributions refuse only arguments out of range, which
 // the callers here have ruled out; a refusal is a fault of this package.
-func must(v float64, err error) float64 {
+func must[T any](v T, err error) T {
 	if err != nil {
 		panic("stats: " + err.Error())
 	}

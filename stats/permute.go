@@ -10,7 +10,7 @@ import (
 	"gonum.org/v1/gonum/mat"
 )
 
-// PermuteOptions sets how [Permute] works.
+// PermuteOptions sets how [PermuteContext] works.
 type PermuteOptions struct {
 	// Ranks replaces the values by their ranks within blocks, which makes the
 	// test Friedman's (one block: Kruskal and Wallis's) with an exact p value.
@@ -58,7 +58,7 @@ type Permutation struct {
 	StdErr float64
 }
 
-// Permute is the randomisation test of treatments: it re-allots the treatments
+// PermuteContext is the randomisation test of treatments: it re-allots the treatments
 // within each block in every way the design allowed (or in many random ways)
 // and counts how often they differ at least as much as they did (Fisher 1935,
 // The Design of Experiments; Edgington and Onghena 2007, Randomization Tests).
@@ -68,12 +68,8 @@ type Permutation struct {
 //
 // The observed arrangement is counted, and values that agree to 1e-10 count
 // as ties, so that rounding cannot break one. A random draw gives
-// p = (count + 1)/(draws + 1) (Phipson and Smyth 2010, SAGMB 9, 39).
-func Permute(y []float64, treatment, block []string, opt PermuteOptions) (Permutation, error) {
-	return PermuteContext(context.Background(), y, treatment, block, opt)
-}
-
-// PermuteContext is [Permute] with a context whose end stops it.
+// p = (count + 1)/(draws + 1) (Phipson and Smyth 2010, SAGMB 9, 39). The end of
+// ctx stops it.
 func PermuteContext(ctx context.Context, y []float64, treatment, block []string, opt PermuteOptions) (Permutation, error) {
 	if err := opt.Validate(); err != nil {
 		return Permutation{}, err

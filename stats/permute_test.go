@@ -1,6 +1,7 @@
 package stats
 
 import (
+	"context"
 	"math"
 	"math/rand/v2"
 	"testing"
@@ -27,7 +28,7 @@ func TestPermuteUniformUnderNull(t *testing.T) {
 	below := make([]int, len(levels))
 	for range trials {
 		y, tr, bl := trial(rng, 4, 3)
-		p, err := Permute(y, tr, bl, DefaultPermuteOptions())
+		p, err := PermuteContext(t.Context(), y, tr, bl, DefaultPermuteOptions())
 		if err != nil || !p.Complete || p.Of != 576 {
 			t.Fatal(p, err)
 		}
@@ -62,19 +63,19 @@ func TestPermuteDrawAgreesWithEnumeration(t *testing.T) {
 	}
 	for name, d := range designs {
 		t.Run(name, func(t *testing.T) {
-			all, err := Permute(d.y, d.tr, d.bl, DefaultPermuteOptions())
+			all, err := PermuteContext(t.Context(), d.y, d.tr, d.bl, DefaultPermuteOptions())
 			if err != nil || !all.Complete || !all.Defined {
 				t.Fatal(all, err)
 			}
 			opt := PermuteOptions{Draws: 20000, Seed: 3}
-			some, err := Permute(d.y, d.tr, d.bl, opt)
+			some, err := PermuteContext(t.Context(), d.y, d.tr, d.bl, opt)
 			if err != nil || some.Complete || some.StdErr <= 0 {
 				t.Fatal(some, err)
 			}
 			if math.Abs(all.P-some.P) > 4*some.StdErr+1./20000 {
 				t.Errorf("exact %v, drawn %v with standard error %v", all.P, some.P, some.StdErr)
 			}
-			again, _ := Permute(d.y, d.tr, d.bl, opt)
+			again, _ := PermuteContext(t.Context(), d.y, d.tr, d.bl, opt)
 			if again.P != some.P {
 				t.Error("the same seed gave another p value")
 			}
@@ -133,18 +134,18 @@ func TestPermuteHasNoAnswer(t *testing.T) {
 		"no residual df":      {[]float64{1, 2, 3}, []string{"A", "B", "C"}, nil},
 		"one block, one each": {[]float64{1, 2}, []string{"A", "B"}, []string{"1", "1"}},
 	} {
-		p, err := Permute(d.y, d.tr, d.bl, opt)
+		p, err := PermuteContext(t.Context(), d.y, d.tr, d.bl, opt)
 		if err != nil || p.Defined || p.Note == "" || p.P != 0 {
 			t.Errorf("%s: %+v, %v", name, p, err)
 		}
 	}
-	if _, err := Permute([]float64{1, math.NaN()}, []string{"A", "B"}, nil, opt); err == nil {
+	if _, err := PermuteContext(t.Context(), []float64{1, math.NaN()}, []string{"A", "B"}, nil, opt); err == nil {
 		t.Error("NaN accepted")
 	}
-	if _, err := Permute([]float64{1, 2}, []string{"A", "A"}, nil, opt); err == nil {
+	if _, err := PermuteContext(t.Context(), []float64{1, 2}, []string{"A", "A"}, nil, opt); err == nil {
 		t.Error("one treatment accepted")
 	}
-	if _, err := Permute([]float64{1, 2}, []string{"A"}, nil, opt); err == nil {
+	if _, err := PermuteContext(t.Context(), []float64{1, 2}, []string{"A"}, nil, opt); err == nil {
 		t.Error("a plot without treatment accepted")
 	}
 }
@@ -152,7 +153,7 @@ func TestPermuteHasNoAnswer(t *testing.T) {
 // Equal treatment sums: every arrangement is at least as extreme.
 func TestPermuteObservedCounts(t *testing.T) {
 	y := []float64{1, 2, 2, 1}
-	p, err := Permute(y, []string{"A", "B", "A", "B"}, []string{"1", "1", "2", "2"}, DefaultPermuteOptions())
+	p, err := PermuteContext(t.Context(), y, []string{"A", "B", "A", "B"}, []string{"1", "1", "2", "2"}, DefaultPermuteOptions())
 	if err != nil || p.P != 1 || p.AtLeast != p.Of {
 		t.Errorf("%+v, %v", p, err)
 	}
@@ -161,7 +162,7 @@ func TestPermuteObservedCounts(t *testing.T) {
 func TestPermuteLeavesItsArgumentsAlone(t *testing.T) {
 	y, tr, bl := trial(rand.New(rand.NewPCG(1, 1)), 3, 3)
 	before := append([]float64(nil), y...)
-	if _, err := Permute(y, tr, bl, PermuteOptions{Draws: 100}); err != nil {
+	if _, err := PermuteContext(t.Context(), y, tr, bl, PermuteOptions{Draws: 100}); err != nil {
 		t.Fatal(err)
 	}
 	for i := range y {
@@ -192,7 +193,7 @@ func BenchmarkPermute100k(b *testing.B) {
 func BenchmarkPermuteComplete5x4(b *testing.B) {
 	y, tr, bl := trial(rand.New(rand.NewPCG(4, 4)), 5, 4)
 	for b.Loop() {
-		p, err := Permute(y, tr, bl, DefaultPermuteOptions())
+		p, err := PermuteContext(context.Background(), y, tr, bl, DefaultPermuteOptions())
 		if err != nil || !p.Complete {
 			b.Fatal(p, err)
 		}

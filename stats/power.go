@@ -78,22 +78,6 @@ func (p Plan) FPower(deltaSD float64) (float64, error) {
 	return p.powerAt(float64(p.Blocks) * deltaSD * deltaSD / 2)
 }
 
-// FPowerEffects returns the power of the overall F test for given treatment
-// means in residual standard deviations, one a treatment.
-func (p Plan) FPowerEffects(meansSD []float64) (float64, error) {
-	if len(meansSD) != p.Treatments {
-		return 0, fmt.Errorf("%d means for %d treatments", len(meansSD), p.Treatments)
-	}
-	if err := allFinite(meansSD); err != nil {
-		return 0, err
-	}
-	mean := 0.0
-	for _, m := range meansSD {
-		mean += m / float64(len(meansSD))
-	}
-	return p.powerAt(float64(p.Blocks) * sumSquaresAbout(meansSD, mean))
-}
-
 func (p Plan) powerAt(ncp float64) (float64, error) {
 	if err := p.Validate(); err != nil {
 		return 0, err
@@ -110,27 +94,10 @@ func (p Plan) powerAt(ncp float64) (float64, error) {
 // that lie deltaSD residual standard deviations apart, with the residual df of
 // the whole trial.
 func (p Plan) PairPower(deltaSD float64) (float64, error) {
-	if err := p.Validate(); err != nil {
-		return 0, err
-	}
 	if !(deltaSD >= 0) || math.IsInf(deltaSD, 1) {
 		return 0, fmt.Errorf("difference %v SD: need a number not below 0", deltaSD)
 	}
-	_, df := p.DF()
-	crit, err := dist.TQuantile(1-p.Alpha/2, df)
-	if err != nil {
-		return 0, err
-	}
-	ncp := math.Min(deltaSD*math.Sqrt(float64(p.Blocks)/2), dist.MaxNoncentralityT)
-	right, err := dist.NoncentralTSF(crit, df, ncp)
-	if err != nil {
-		return 0, err
-	}
-	wrong, err := dist.NoncentralTCDF(-crit, df, ncp)
-	if err != nil {
-		return 0, err
-	}
-	return right + wrong, nil
+	return p.PairPowerBy(deltaSD, PairTest{Method: PairAlone})
 }
 
 // DetectableDelta returns the smallest difference, in residual standard

@@ -1,6 +1,7 @@
 package stats
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -19,15 +20,7 @@ func midRanks(xs []float64) (ranks []float64, ties float64) {
 	for i := range order {
 		order[i] = i
 	}
-	slices.SortStableFunc(order, func(a, b int) int {
-		switch {
-		case xs[a] < xs[b]:
-			return -1
-		case xs[a] > xs[b]:
-			return 1
-		}
-		return 0
-	})
+	slices.SortStableFunc(order, func(a, b int) int { return cmp.Compare(xs[a], xs[b]) })
 	near := tieTolerance(xs)
 	ranks = make([]float64, len(xs))
 	for i := 0; i < len(order); {
@@ -76,7 +69,7 @@ type Friedman struct {
 // FriedmanTest ranks the treatments within each block (a row of table, one
 // value a treatment, no blank) and tests whether they rank alike, ties
 // corrected (Conover 1999, section 5.8). It needs 2 treatments and 2 blocks;
-// a table with blanks needs [Permute] or a model instead.
+// a table with blanks needs [PermuteContext] or a model instead.
 func FriedmanTest(table [][]float64) (Friedman, error) {
 	b, t, err := completeTable(table)
 	if err != nil {
@@ -107,11 +100,7 @@ func FriedmanTest(table [][]float64) (Friedman, error) {
 	}
 	chi := (tf - 1) * between / a1
 	res.KendallW = chi / (bf * (tf - 1))
-	p, err := dist.ChiSquareSF(chi, tf-1)
-	if err != nil {
-		return Friedman{}, err
-	}
-	res.ChiSquare = Test{Name: "Friedman", Statistic: chi, DF1: tf - 1, P: p, Defined: true}
+	res.ChiSquare = chiSquareTest("Friedman", chi, tf-1)
 	if b*t < 30 {
 		res.ChiSquare.Warnings = append(res.ChiSquare.Warnings, "few plots: the chi-square p value is rough; the randomisation test on ranks is exact")
 	}
@@ -122,94 +111,10 @@ func FriedmanTest(table [][]float64) (Friedman, error) {
 		return res, nil
 	}
 	f := (bf - 1) * chi / rest
-	if p, err = dist.FSF(f, tf-1, df2); err != nil {
-		return Friedman{}, err
-	}
-	res.ImanDavenport = Test{Name: "Iman-Davenport", Statistic: f, DF1: tf - 1, DF2: df2, P: p, Defined: true}
-	q, err := dist.TQuantile(0.975, df2)
-	if err != nil {
-		return Friedman{}, err
-	}
+	res.ImanDavenport = fTest("Iman-Davenport", f, tf-1, df2)
+	q := must(dist.TQuantile(0.975, df2))
 	res.LSDRankSums05 = q * math.Sqrt(2*(bf*squares-floats.Dot(sums, sums))/df2)
 	return res, nil
-}
-
-// QuadeTest is the rank test of treatments in complete blocks that gives
-// blocks with a wider range more weight (Quade 1979, JASA 74, 680-683). Rows
-// of table are blocks.
-func QuadeTest(table [][]float64) (Test, error) {
-	const name = "Quade"
-	b, t, err := completeTable(table)
-	if err != nil {
-		return Test{}, err
-	}
-	ranges := make([]float64, b)
-	for i, row := range table {
-		ranges[i] = slices.Max(row) - slices.Min(row)
-	}
-	weights, _ := midRanks(ranges)
-	sums := make([]float64, t)
-	var total float64
-	for i, row := range table {
-		ranks, _ := midRanks(row)
-		for j, r := range ranks {
-			s := weights[i] * (r - (float64(t)+1)/2)
-			sums[j] += s
-			total += s * s
-		}
-	}
-	between := floats.Dot(sums, sums) / float64(b)
-	if total-between <= 1e-12*total {
-		return undefinedTest(name, "the blocks leave nothing over after the treatments: F has no finite value"), nil
-	}
-	f := float64(b-1) * between / (total - between)
-	return newFTest(name, f, float64(t-1), float64((b-1)*(t-1)))
-}
-
-// AlignedRanksTest is the rank test of treatments in complete blocks that
-// first takes each block's mean off and then ranks all plots together (Hodges
-// and Lehmann 1962, Ann. Math. Statist. 33, 482-497), with the tie-corrected
-// chi-square statistic. Rows of table are blocks. The second result holds the
-// rank sums of the treatments.
-func AlignedRanksTest(table [][]float64) (Test, []float64, error) {
-	const name = "Aligned ranks"
-	b, t, err := completeTable(table)
-	if err != nil {
-		return Test{}, nil, err
-	}
-	aligned := make([]float64, 0, b*t)
-	for _, row := range table {
-		mean := floats.Sum(row) / float64(t)
-		for _, y := range row {
-			// Ten decimals: what rounding made of equal differences is a tie.
-			aligned = append(aligned, math.Round((y-mean)*1e10)/1e10)
-		}
-	}
-	ranks, _ := midRanks(aligned)
-	sums := make([]float64, t)
-	within := floats.Dot(ranks, ranks)
-	for i := range b {
-		block := ranks[i*t : (i+1)*t]
-		for j, r := range block {
-			sums[j] += r
-		}
-		s := floats.Sum(block)
-		within -= s * s / float64(t)
-	}
-	if within <= 1e-9 {
-		return undefinedTest(name, "all values of a block are the same: there is nothing to rank"), sums, nil
-	}
-	mean := floats.Sum(sums) / float64(t)
-	between := 0.0
-	for _, s := range sums {
-		between += (s - mean) * (s - mean)
-	}
-	stat := float64(t-1) * between / within
-	p, err := dist.ChiSquareSF(stat, float64(t-1))
-	if err != nil {
-		return Test{}, nil, err
-	}
-	return Test{Name: name, Statistic: stat, DF1: float64(t - 1), P: p, Defined: true}, sums, nil
 }
 
 // KruskalWallis is the rank test of unblocked groups, ties corrected (Kruskal
@@ -236,11 +141,7 @@ func KruskalWallis(groups [][]float64) (Test, []float64, error) {
 		return undefinedTest(name, "all values are tied: there is nothing to rank"), means, nil
 	}
 	h *= 12 / (n * (n + 1)) / correction
-	p, err := dist.ChiSquareSF(h, float64(len(groups)-1))
-	if err != nil {
-		return Test{}, nil, err
-	}
-	return Test{Name: name, Statistic: h, DF1: float64(len(groups) - 1), P: p, Defined: true}, means, nil
+	return chiSquareTest(name, h, float64(len(groups)-1)), means, nil
 }
 
 // completeTable checks a table of blocks (rows) by treatments (columns): at
@@ -285,20 +186,21 @@ func poolGroups(groups [][]float64) (all []float64, of []int, err error) {
 	return all, of, nil
 }
 
+// allFinite refuses blanks, and values whose squares are beyond all numbers.
 func allFinite(xs []float64) error {
 	for i, x := range xs {
-		if math.IsNaN(x) || math.IsInf(x, 0) {
-			return fmt.Errorf("value %d is %v: blanks must be left out before a test", i+1, x)
+		if !usable(x) {
+			return fmt.Errorf("value %d is %v: blanks must be left out before a test, and no measurement is beyond 1e100", i+1, x)
 		}
 	}
 	return nil
 }
 
-// newFTest returns an F test with its p value.
-func newFTest(name string, f, df1, df2 float64) (Test, error) {
-	p, err := dist.FSF(f, df1, df2)
-	if err != nil {
-		return Test{}, err
-	}
-	return Test{Name: name, Statistic: f, DF1: df1, DF2: df2, P: p, Defined: true}, nil
+// fTest is an F test with its p value, chiSquareTest one by chi-square.
+func fTest(name string, f, df1, df2 float64) Test {
+	return Test{Name: name, Statistic: f, DF1: df1, DF2: df2, P: must(dist.FSF(f, df1, df2)), Defined: true}
+}
+
+func chiSquareTest(name string, x, df float64) Test {
+	return Test{Name: name, Statistic: x, DF1: df, P: must(dist.ChiSquareSF(x, df)), Defined: true}
 }

@@ -76,7 +76,7 @@ func TestReferenceDunnett(t *testing.T) {
 		c.Check(t, "p_unadjusted", unadjusted)
 		c.PassOver("correlation", "internal to the test; it is behind every p value above")
 		c.PassOver("lambda", "internal to the test")
-		stepDown, err := both.VsControlStepDown()
+		stepDown, err := both.VsControlStepDownContext(t.Context())
 		if err != nil {
 			t.Fatal(err)
 		}

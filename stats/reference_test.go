@@ -1,6 +1,7 @@
 package stats_test
 
 import (
+	"context"
 	"fmt"
 	"math"
 	"slices"
@@ -427,7 +428,7 @@ func checkSplitPlot(t *testing.T, c *refcases.Case) {
 		t.Error("no whole-plot F")
 	}
 	// The whole analysis of a split plot.
-	full, err := stats.AnalyseStrata(stats.StrataInput{Kind: stats.SplitPlot, Values: c.Floats(t, "y"), Blocks: block, Alpha: 0.05,
+	full, err := stats.AnalyseStrataContext(context.Background(), stats.StrataInput{Kind: stats.SplitPlot, Values: c.Floats(t, "y"), Blocks: block, Alpha: 0.05,
 		Whole: stats.Factor{Name: "A", Labels: whole}, Sub: stats.Factor{Name: "B", Labels: sub}})
 	if err != nil {
 		t.Fatal(err)

@@ -15,20 +15,16 @@ import (
 // p value of a step: it is never below it, and larger by itself at most.
 const beyondDoubt = 1e-6
 
-// VsControlStepDown compares every other level with the control by the
+// VsControlStepDownContext compares every other level with the control by the
 // step-down form of Dunnett's test (Westfall & Young 1993): the largest
 // statistic is judged among all comparisons, the next among those that are
 // left, and so on; no p value is smaller than one before it. It keeps the same
 // error rate as the single-step test and shows at least as much, but has no
 // intervals that go with it: Lower and Upper are nil. Rows are in the order of
 // the levels.
-func (m Means) VsControlStepDown(control string, side Side, alpha float64) ([]ControlComparison, error) {
-	return m.VsControlStepDownContext(context.Background(), control, side, alpha)
-}
-
-// VsControlStepDownContext is [Means.VsControlStepDown] with a context whose end
-// stops it: each step that is not beyond doubt has its own integration, so that
-// many treatments with many plots missing may take seconds.
+//
+// Each step that is not beyond doubt has its own integration, so that many
+// treatments with many plots missing may take seconds; the end of ctx stops it.
 func (m Means) VsControlStepDownContext(ctx context.Context, control string, side Side, alpha float64) ([]ControlComparison, error) {
 	out, at, combos, err := m.againstControl(control, side, alpha)
 	if err != nil || len(at) == 0 {
@@ -71,14 +67,8 @@ func (m Means) VsControlStepDownContext(ctx context.Context, control string, sid
 	return out, nil
 }
 
-// VsControlStepDown is the step-down comparison with the control of the
+// VsControlStepDownContext is the step-down comparison with the control of the
 // analysis, on its scale.
-func (a Analysis) VsControlStepDown() ([]ControlComparison, error) {
-	return a.VsControlStepDownContext(context.Background())
-}
-
-// VsControlStepDownContext is [Analysis.VsControlStepDown] with a context whose
-// end stops it.
 func (a Analysis) VsControlStepDownContext(ctx context.Context) ([]ControlComparison, error) {
 	if a.fit == nil || a.Control == "" || a.Side == "" {
 		return nil, fmt.Errorf("no control was compared with: name one")

@@ -155,14 +155,9 @@ func (in StrataInput) balanced() bool {
 	return len(seen) == len(levels(in.Blocks))*len(levels(in.Whole.Labels))*len(levels(in.Sub.Labels))
 }
 
-// AnalyseStrata analyses a split-plot or strip-plot trial. It refuses a single
-// block, factors of one level, and an unbalanced trial whose variances the
-// plots cannot tell apart.
-func AnalyseStrata(in StrataInput) (StrataAnalysis, error) {
-	return AnalyseStrataContext(context.Background(), in)
-}
-
-// AnalyseStrataContext is [AnalyseStrata] with a context whose end stops it.
+// AnalyseStrataContext analyses a split-plot or strip-plot trial. It refuses a
+// single block, factors of one level, and an unbalanced trial whose variances the
+// plots cannot tell apart. The end of ctx stops it.
 func AnalyseStrataContext(ctx context.Context, in StrataInput) (StrataAnalysis, error) {
 	if err := in.validate(); err != nil {
 		return StrataAnalysis{}, err

@@ -130,7 +130,7 @@ func (f *Fit) trendTerms(t int, rates map[string]float64, degree int) []Term {
 	}
 	slices.Sort(scores)
 	// The contrasts of the distinct rates keep the powers well apart.
-	set := must2(PolynomialContrasts(scores, degree))
+	set := must(PolynomialContrasts(scores, degree))
 	var terms []Term
 	apart := make([]string, len(labels))
 	for i, l := range labels {
@@ -152,13 +152,6 @@ func (f *Fit) trendTerms(t int, rates map[string]float64, degree int) []Term {
 		terms = append(terms, CovariateTerm(trendNames[d], x))
 	}
 	return terms
-}
-
-func must2[T any](v T, err error) T {
-	if err != nil {
-		panic("stats: " + err.Error())
-	}
-	return v
 }
 
 func (f *Fit) fillTrendRows(out *Trend, t int, rates map[string]float64, degree int) {
@@ -244,7 +237,7 @@ func (f *Fit) equation(t int, rates map[string]float64, out Trend, degree int) (
 	// which its coefficients follow; so do their variances.
 	points := make([]float64, degree+1)
 	combos := make([]combination, degree+1)
-	set := must2(PolynomialContrasts(out.Rates, degree))
+	set := must(PolynomialContrasts(out.Rates, degree))
 	for k := range points {
 		at := k * (len(out.Rates) - 1) / degree
 		points[k] = out.Rates[at]

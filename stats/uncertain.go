@@ -302,7 +302,7 @@ func (u uncertain) fillMeans(a *Analysis) {
 // fillPairs gives each pair its own df. Letters follow the new p values.
 func (u uncertain) fillPairs(a *Analysis, opt Options) error {
 	var tested []*Pair
-	var plain, dfs []float64
+	var unadjusted, dfs []float64
 	for i := range a.Pairs {
 		p := &a.Pairs[i]
 		if p.P == nil {
@@ -314,17 +314,17 @@ func (u uncertain) fillPairs(a *Analysis, opt Options) error {
 		}
 		p.SED, p.T = &se, ptr(*p.Difference/se)
 		p.PLSD = ptr(must(dist.TTwoSided(*p.T, df)))
-		tested, plain, dfs = append(tested, p), append(plain, *p.PLSD), append(dfs, df)
+		tested, unadjusted, dfs = append(tested, p), append(unadjusted, *p.PLSD), append(dfs, df)
 	}
 	if len(tested) == 0 {
 		return nil
 	}
 	k := len(u.means.Levels)
 	together := family{method: opt.Method, k: k}
-	adjusted := plain
+	adjusted := unadjusted
 	_, byP := adjustments[opt.Method]
 	if byP {
-		adjusted = together.adjust(plain, nil)
+		adjusted = together.adjust(unadjusted, nil)
 	}
 	families := map[float64]family{}
 	for i, p := range tested {
@@ -342,7 +342,7 @@ func (u uncertain) fillPairs(a *Analysis, opt Options) error {
 		}
 		p.P = ptr(adjusted[i])
 		if !byP {
-			p.P = ptr(f.adjust(plain[i:i+1], func(int) float64 { return math.Abs(*p.T) })[0])
+			p.P = ptr(f.adjust(unadjusted[i:i+1], func(int) float64 { return math.Abs(*p.T) })[0])
 		}
 		p.Differ = *p.P <= opt.Alpha
 		p.LSD = ptr(must(dist.TQuantile(1-opt.Alpha/2, dfs[i])) * *p.SED)

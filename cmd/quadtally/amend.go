@@ -2,153 +2,97 @@ package main
 
 import (
 	"fmt"
-	"os"
-	"path/filepath"
-	"slices"
-	"strings"
+	"io"
 
 	"github.com/spf13/cobra"
 
 	"quadtally/cmd/quadtally/internal/record"
+	"quadtally/cmd/quadtally/internal/season"
+	"quadtally/cmd/quadtally/internal/sheets"
+	"quadtally/cmd/quadtally/internal/status"
 	"quadtally/cmd/quadtally/internal/trial"
 )
 
+type amendFlags struct{ dry, agreed, json bool }
+
 func amendCommand(a *app) *cobra.Command {
 	var set []string
-	var dry, agreed, asJSON bool
+	var f amendFlags
 	c := &cobra.Command{
-		Use:   "amend [PLAN]",
-		Short: "Correct the plan of a trial that has begun",
-		Long: `Holds a plan file, or single keys given with --set, against the trial's plan, shows
-what would change, and applies what leaves the data whole: frame and pipe, borders,
-labels, dates, visits, classes, bed spacing, notes. Keys that the file does not name
-stay as they are. After a corrected frame size the photos are measured again.
-
-What would unmake the layout in the ground is refused with the reason, and so is a
-visit taken out that holds data. A visit with data is moved with --agreed.
-
-` + exitHelp,
-		Example: `  quadtally amend plan.txt --dry-run
-  quadtally amend --set "frame pipe: 33 mm" --set "quadrat: 400x500mm"`,
+		Use:  "amend [PLAN]",
 		Args: takes(0, 1, "at most one plan file"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if len(args) == 0 && len(set) == 0 {
 				return usagef("amend needs a plan file, or keys with --set \"key: value\"")
 			}
-			with := a.withTrialToWrite
-			if dry {
-				with = a.withTrial
+			path := ""
+			if len(args) > 0 {
+				path = args[0]
 			}
-			return with(func(store *record.Store, snap *record.Snapshot) error {
-				wanted, err := amendedPlan(&snap.Trial, args, set)
+			return a.withTrial(useFor(!f.dry), func(store *record.Store, snap *record.Snapshot) error {
+				wanted, err := readPlan(snap.Trial, path)
 				if err != nil {
 					return err
 				}
-				return a.amend(store, snap, wanted, amendFlags{dry: dry, agreed: agreed, json: asJSON})
+				if err := wanted.SetLines(set); err != nil {
+					return usagef("--set %v", err)
+				}
+				return a.amend(store, snap, &wanted, f)
 			})
 		},
 	}
 	c.Flags().StringArrayVar(&set, "set", nil, "`\"key: value\"` of the plan; again for more")
-	c.Flags().BoolVar(&dry, "dry-run", false, "show the difference and store nothing")
-	c.Flags().BoolVar(&agreed, "agreed", false, "move visits that hold data")
-	c.Flags().BoolVar(&asJSON, "json", false, "the difference as JSON")
+	c.Flags().BoolVar(&f.dry, "dry-run", false, "show the difference and store nothing")
+	c.Flags().BoolVar(&f.agreed, "agreed", false, "move visits that hold data")
+	c.Flags().BoolVar(&f.json, "json", false, "the difference as JSON")
 	return c
 }
 
-type amendFlags struct{ dry, agreed, json bool }
-
-// amendedPlan is the plan with what the file and the flags say.
-func amendedPlan(old *trial.Trial, files, set []string) (trial.Trial, error) {
-	wanted := *old
-	if len(files) > 0 {
-		file, err := os.Open(files[0])
-		if err != nil {
-			return wanted, fmt.Errorf("%s cannot be read: check the spelling and the permissions", files[0])
-		}
-		defer file.Close()
-		var faults trial.Faults
-		if wanted, faults = trial.ReadAmendedPlan(old, file, filepath.Base(files[0])); len(faults) > 0 {
-			return wanted, faults
-		}
-	}
-	values := map[string][]string{}
-	var keys []string
-	for _, s := range set {
-		key, value, err := planLine(s)
-		if err != nil {
-			return wanted, err
-		}
-		if values[key] == nil {
-			keys = append(keys, key)
-		}
-		values[key] = append(values[key], value)
-	}
-	for _, key := range keys {
-		if err := wanted.SetAll(key, values[key]); err != nil {
-			return wanted, usagef("--set %s: %v", key, err)
-		}
-	}
-	return wanted, nil
-}
-
 // amend shows what a plan changes and stores what may be changed.
-func (a *app) amend(store *record.Store, snap *record.Snapshot, wanted trial.Trial, f amendFlags) error {
-	merged, list := trial.Amend(&snap.Trial, &wanted, snap.Used(), f.agreed)
-	faults := trial.ValidateRecord(&merged)
-	if len(faults) > 0 {
-		return faults
-	}
-	if err := classNames(snap.Trial.Classes, merged.Classes); err != nil {
+func (a *app) amend(store *record.Store, snap *record.Snapshot, wanted *trial.Trial, f amendFlags) error {
+	merged, list := trial.Amend(&snap.Trial, wanted, snap.Used(), f.agreed)
+	if err := trial.ValidateRecord(&merged).Err(); err != nil {
 		return err
 	}
-	if f.json {
-		if err := a.writeJSON(list); err != nil {
-			return err
-		}
-	} else {
-		for _, x := range list {
-			fmt.Fprintln(a.out, x)
-		}
+	if err := sheets.CheckClassNames(snap.Trial.Classes, merged.Classes); err != nil {
+		return err
 	}
-	count := func(effects ...trial.Effect) (n int) {
+	err := a.show(f.json, list, func(w io.Writer) error {
 		for _, x := range list {
-			if slices.Contains(effects, x.Effect) {
-				n++
-			}
+			fmt.Fprintln(w, x)
 		}
-		return n
+		return nil
+	})
+	if err != nil {
+		return err
 	}
-	change := count(trial.Applies, trial.Recomputes, trial.Remeasures)
+	done, err := season.New(store, a.measuring()).Amend(a.ctx, snap, merged, list, f.dry)
 	switch {
+	case err != nil:
+		return err
 	case len(list) == 0:
 		a.note("the plan says what is stored already")
 		return nil
 	case f.dry:
 		a.note("nothing was stored (--dry-run)")
 		return nil
-	case change > 0:
-		if _, err := store.WriteAs(a.ctx, record.EntryHand, "amend", "", func(tx *record.Tx) error { return tx.SaveTrial(merged, snap.Plots) }); err != nil {
-			return err
-		}
-		a.note("%s of the plan changed", plural(change, "key"))
-		if err := a.followUp(store, count(trial.Remeasures) > 0, nil); err != nil {
+	case done.Stored > 0:
+		a.note("%s of the plan changed", plural(done.Stored, "key"))
+		if err := a.noteFollowed(done.Followed); err != nil {
 			return err
 		}
 	}
-	if n := count(trial.Asks); n > 0 {
-		return fmt.Errorf("%s with data would move: say --agreed if that is meant; nothing was changed there", plural(n, "visit"))
+	if done.Asked > 0 {
+		return fmt.Errorf("%s with data would move: say --agreed if that is meant; nothing was changed there", plural(done.Asked, "visit"))
 	}
-	if n := count(trial.Refuses); n > 0 {
-		return fmt.Errorf("%s of the plan cannot be changed any more, see above; a trial with another layout is a new one (`quadtally new` in another folder)", plural(n, "key"))
+	if done.Refused > 0 {
+		return fmt.Errorf("%s of the plan cannot be changed any more, see above; a trial with another layout is a new one (`quadtally new` in another folder)", plural(done.Refused, "key"))
 	}
 	return nil
 }
 
-// planLine takes a line of a plan apart.
-func planLine(s string) (key, value string, err error) {
-	key, value, ok := strings.Cut(s, ":")
-	if key, value = trial.Label(key), strings.TrimSpace(value); !ok || key == "" || value == "" {
-		return "", "", usagef("--set %q: write it as a line of the plan, \"key: value\"", s)
-	}
-	return key, value, nil
+// noteFollowed says what changed with what was said.
+func (a *app) noteFollowed(f season.Followed) error {
+	a.notes("", status.FollowedNotes(f)...)
+	return partlyDone(len(f.Unreachable) + f.Lost)
 }

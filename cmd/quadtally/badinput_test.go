@@ -108,7 +108,7 @@ func TestBadFoldersAndSheets(t *testing.T) {
 	say(t, "compare", "cover", "--trial", dir).expect(t, exitFailed, "there is no green cover in the record yet")
 	say(t, "compare", "vigour", "--trial", dir).expect(t, exitUsage, `no response "vigour"`)
 	say(t, "agree", "--trial", dir).expect(t, exitFailed, "cannot be held against the hand yet")
-	say(t, "settle", "IMG_1.jpg", "--yes", "--trial", dir).expect(t, exitFailed, "no photo of that name")
+	say(t, "place", "IMG_1.jpg", "--yes", "--trial", dir).expect(t, exitFailed, "no photo of that name")
 	dry := say(t, "counts", file(t, dir, "d.csv", "plot,quadrat,visit,grass\n101,1,1,6\n"), "--trial", dir, "--dry-run")
 	dry.expect(t, exitDone, "nothing was stored", "was 5 plants, now 6 plants")
 	say(t, "export", filepath.Join(dir, "out"), "--trial", dir).expect(t, exitDone)

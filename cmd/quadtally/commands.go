@@ -14,9 +14,9 @@ func commands(a *app, root *cobra.Command) {
 		title string
 		list  []*cobra.Command
 	}{
-		{"Before the field work", append(layoutCommands(a), sheetCommand(a), powerCommand(a), demoCommand(a))},
+		{"Before the field work", []*cobra.Command{newCommand(a), mapCommand(a), cardsCommand(a), sheetCommand(a), powerCommand(a), demoCommand(a)}},
 		{"After every visit", append([]*cobra.Command{photosCommand(a), measureCommand(a), mergeCommand(a)}, append(sheetCommands(a), plantsCommand(a))...)},
-		{"What is in, and what is put right", []*cobra.Command{statusCommand(a), reviewCommand(a), settleCommand(a), visitsCommand(a), amendCommand(a),
+		{"What is in, and what is put right", []*cobra.Command{statusCommand(a), reviewCommand(a), placeCommand(a), visitsCommand(a), amendCommand(a),
 			describeCommand(a), undoCommand(a), backupCommand(a), restoreCommand(a)}},
 		{"What the season says", []*cobra.Command{agreeCommand(a), compareCommand(a), combineCommand(a), lossCommand(a)}},
 		{"What is handed in", []*cobra.Command{reportCommand(a), exportCommand(a)}},
@@ -25,9 +25,11 @@ func commands(a *app, root *cobra.Command) {
 		root.AddGroup(&cobra.Group{ID: id, Title: g.title})
 		for _, c := range g.list {
 			c.GroupID = id
+			helped(c)
 			root.AddCommand(c)
 		}
 	}
+	helped(root)
 	root.AddCommand(workerCommand(a), manualCommand(a))
 	for _, c := range root.Commands() {
 		if c.Args == nil {

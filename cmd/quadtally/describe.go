@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 
@@ -10,54 +11,32 @@ import (
 	"quadtally/cmd/quadtally/internal/trial"
 )
 
-// descriptions are the plan's keys that only describe, and so may be given or
-// corrected at any time.
-var descriptions = []string{"site", "crop", "cultivar", "soil", "previous crop", "weather", "question"}
-
 func describeCommand(a *app) *cobra.Command {
 	given := map[string]*string{}
 	c := &cobra.Command{
-		Use:   "describe",
-		Short: "Give or correct what the report says of the trial",
-		Long: `Stores what only describes the trial, such as the soil or the season's weather, for
-the report; what is not given prints there as not recorded. Layout, treatments and
-quadrats are not changed by this. Without flags it shows what is stored.
-
-` + exitHelp,
-		Example: "  quadtally describe --soil \"silt loam\" --weather \"dry June, wet July\"",
+		Use: "describe",
 		RunE: func(cmd *cobra.Command, args []string) error {
-			with := a.withTrial
-			if slices.ContainsFunc(descriptions, func(key string) bool { return cmd.Flags().Changed(planFlag(key)) }) {
-				with = a.withTrialToWrite
-			}
-			return with(func(store *record.Store, snap *record.Snapshot) error {
-				t, changed := snap.Trial, false
-				for _, key := range descriptions {
-					if !cmd.Flags().Changed(planFlag(key)) {
-						continue
-					}
+			said := slices.DeleteFunc(trial.DescriptionKeys(), func(key string) bool { return !cmd.Flags().Changed(planFlag(key)) })
+			return a.withTrial(useFor(len(said) > 0), func(store *record.Store, snap *record.Snapshot) error {
+				t := snap.Trial
+				for _, key := range said {
 					if err := t.Set(key, *given[key]); err != nil {
 						return usagef("--%s: %v", planFlag(key), err)
 					}
-					changed = true
 				}
-				if changed {
+				if len(said) > 0 {
 					if _, err := store.Write(a.ctx, "describe", "", func(tx *record.Tx) error { return tx.SaveTrial(t, snap.Plots) }); err != nil {
 						return err
 					}
 				}
-				for _, line := range [][2]string{{"site", t.Site}, {"crop", t.Crop}, {"cultivar", t.Cultivar}, {"soil", t.Soil},
-					{"previous crop", t.PreviousCrop}, {"weather", t.Weather}, {"question", t.Question}} {
-					if line[1] == "" {
-						line[1] = "not recorded"
-					}
-					fmt.Fprintf(a.out, "%-14s %s\n", line[0], line[1])
+				for i, text := range t.Descriptions() {
+					fmt.Fprintf(a.out, "%-14s %s\n", trial.DescriptionKeys()[i], cmp.Or(text, "not recorded"))
 				}
 				return nil
 			})
 		},
 	}
-	for _, key := range descriptions {
+	for _, key := range trial.DescriptionKeys() {
 		given[key] = c.Flags().String(planFlag(key), "", trial.KeyHelp(key))
 	}
 	return c

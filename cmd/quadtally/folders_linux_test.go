@@ -40,7 +40,7 @@ func placesOf(t *testing.T, dir string) map[string]string {
 		p := &s.Photos[i]
 		name := filepath.Base(filepath.Dir(p.Path)) + "/" + filepath.Base(p.Path)
 		out[name] = p.Place.State
-		if p.Place.State == record.PlaceSettled {
+		if p.Place.State == record.PlaceKnown {
 			out[name] = fmt.Sprintf("%s/%d@%d", p.Place.Plot, p.Place.Quadrat, p.Place.Visit)
 		}
 	}

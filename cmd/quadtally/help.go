@@ -2,6 +2,7 @@ package main
 
 import (
 	"cmp"
+	"embed"
 	"fmt"
 	"slices"
 	"strings"
@@ -9,6 +10,30 @@ import (
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 )
+
+// helpTexts hold, for each command, what it does in a line, what there is to know
+// of it, and examples.
+//
+//go:embed help/*.txt
+var helpTexts embed.FS
+
+const exitHelp = `Exit codes: 0 done; 1 failed; 2 the command was typed wrongly; 3 done, but some
+photos or rows could not be read; 130 interrupted (run it again to go on).`
+
+// helped gives a command the text of its help. What it has to say itself comes
+// after that, and the exit codes last.
+func helped(c *cobra.Command) {
+	text, err := helpTexts.ReadFile("help/" + c.Name() + ".txt")
+	if err != nil {
+		panic(err) // a slip of the program
+	}
+	short, rest, _ := strings.Cut(string(text), "\n\n")
+	long, examples, _ := strings.Cut(rest, "\n\nExamples:\n")
+	if c.Long != "" {
+		long += "\n\n" + c.Long
+	}
+	c.Short, c.Long, c.Example = short, strings.TrimSpace(long)+"\n\n"+exitHelp, strings.TrimRight(examples, "\n")
+}
 
 // groupAnnotation marks a flag with the heading its help stands under.
 const groupAnnotation = "quadtally_flag_group"

@@ -49,6 +49,10 @@ func under(path, dir string) bool { return path == dir || strings.HasPrefix(path
 // Numbers go one way: record, analysis, then report and export.
 var notImported = map[string][]string{
 	"reportdata": {"export", "review", "reviewdata", "sheets"},
+	"sheetstore": {"analysis", "season", "report", "export", "review", "reviewdata"},
+	"sheets":     {"analysis", "season", "report", "export", "review", "reviewdata"},
+	"outfile":    {"trial", "analysis", "season", "sheets", "report", "export", "review", "reviewdata"},
+	"terminal":   {"trial", "record", "analysis", "season", "sheets", "report", "export", "review", "reviewdata"},
 	"status":     {"report", "export", "review", "reviewdata", "sheets"},
 	"measured":   {"record", "analysis", "report", "export", "review", "reviewdata"},
 	"demoseason": {"season", "report", "export", "review", "reviewdata", "sheets"},

@@ -98,7 +98,7 @@ func addPhoto(tx *record.Tx, p trial.Plot, quadrat, visit int, day trial.Date, n
 	if err := tx.AddResult(id, record.Result{Threshold: 0.1, CoverFrac: cover, LoFrac: cover, HiFrac: cover, Pieces: n % 9, Kind: "green cover"}); err != nil {
 		return err
 	}
-	_, err = tx.Decide(record.PhotoSubject(hash), record.KindPlace, record.Place{Plot: p.ID, Quadrat: quadrat, Visit: visit, Basis: "card", State: record.PlaceSettled})
+	_, err = tx.Decide(record.PhotoSubject(hash), record.KindPlace, record.Place{Plot: p.ID, Quadrat: quadrat, Visit: visit, Basis: "card", State: record.PlaceKnown})
 	return err
 }
 

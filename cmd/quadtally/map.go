@@ -4,132 +4,110 @@ import (
 	"fmt"
 	"io"
 	"slices"
-	"strings"
 
 	"github.com/spf13/cobra"
 
 	"quadtally/cmd/quadtally/internal/print"
 	"quadtally/cmd/quadtally/internal/record"
+	"quadtally/cmd/quadtally/internal/report"
 	"quadtally/cmd/quadtally/internal/tables"
 	"quadtally/cmd/quadtally/internal/trial"
 )
 
-func mapCommand(a *app) *cobra.Command {
-	var svg, pdf, layoutCSV, quadratCSV, paper string
-	opt := trial.MapOptions{Visit: 1, Stretch: true}
-	var withTreatment, full bool
-	c := &cobra.Command{
-		Use:   "map",
-		Short: "Draw the layout to scale, with flags, quadrats and the walk",
-		Long: `Prints the map as text, or writes it as SVG, PDF or CSV: blocks, plots, flags at the
-corners with their distance along the beds, where the quadrats of a visit lie in
-the net plot, and the walking order. A file named - means standard output.
-Treatments are left off, for a counter may look at it, unless --with-treatment asks
-for them.
+type mapFlags struct {
+	opt                        trial.MapOptions
+	svg, pdf, layout, quadrats string // files
+	paper                      print.Paper
+	withTreatment, full        bool
+}
 
-` + exitHelp,
-		Example: "  quadtally map --visit 2\n  quadtally map --pdf map.pdf --paper Letter --with-treatment\n  quadtally map --csv layout.csv --quadrats spots.csv --visit 3",
+func mapCommand(a *app) *cobra.Command {
+	f := mapFlags{opt: trial.MapOptions{Stretch: true}}
+	c := &cobra.Command{
+		Use: "map",
 		RunE: func(cmd *cobra.Command, args []string) error {
-			if _, _, err := print.Paper(paper).SizeMM(); err != nil {
+			if _, _, err := f.paper.SizeMM(); err != nil {
 				return usagef("--paper: %v", err)
 			}
-			opt.Blind = !withTreatment
-			if pdf == "" {
-				if err := unused(cmd, "a map without --pdf", []string{"paper"}); err != nil {
+			f.opt.Blind = !f.withTreatment
+			if f.pdf == "" {
+				if err := unused(cmd, "a map without --pdf", "paper"); err != nil {
 					return err
 				}
 			}
-			if svg+pdf+layoutCSV+quadratCSV != "" {
-				if err := unused(cmd, "a map that goes into a file", []string{"full"}); err != nil {
+			if f.svg+f.pdf+f.layout+f.quadrats != "" {
+				if err := unused(cmd, "a map that goes into a file", "full"); err != nil {
 					return err
 				}
 			}
-			return a.withTrial(func(_ *record.Store, snap *record.Snapshot) error {
-				t, plots := &snap.Trial, snap.Plots
-				if opt.Visit < 0 || len(t.Visits) > 0 && opt.Visit > len(t.Visits) {
-					return usagef("--visit %d: the plan has visits 1 to %d; 0 leaves the quadrats out", opt.Visit, len(t.Visits))
-				}
-				wanted := false
-				write := func(path string, f func(io.Writer) error) error {
-					if path == "" {
-						return nil
-					}
-					wanted = true
-					return a.writeTo(path, f)
-				}
-				err := write(svg, func(w io.Writer) error {
-					d, err := trial.MapDrawing(t, plots, 210, 297, opt)
-					if err != nil {
-						return err
-					}
-					return d.WriteSVG(w)
-				})
-				if err == nil {
-					err = write(pdf, func(w io.Writer) error {
-						return a.printed(print.MapPDF(w, t, plots, opt, print.Options{Paper: print.Paper(paper), Printed: a.clock()}))
-					})
-				}
-				if err == nil {
-					err = write(layoutCSV, func(w io.Writer) error {
-						rows := trial.LayoutRows(plots, t.Units)
-						if opt.Blind {
-							for i := range rows {
-								rows[i] = slices.Delete(rows[i], 3, 4)
-							}
-						}
-						return tables.WriteCSV(w, tableOf(rows))
-					})
-				}
-				if err == nil {
-					err = write(quadratCSV, func(w io.Writer) error {
-						rows, err := trial.QuadratRows(t, plots, max(1, opt.Visit))
-						if err != nil {
-							return err
-						}
-						return tables.WriteCSV(w, tableOf(rows))
-					})
-				}
-				if wanted && err == nil {
-					a.noteBlind(opt.Blind)
-				}
-				if err != nil || wanted {
-					return err
-				}
-				return a.printMap(t, plots, opt, full)
-			})
+			return a.withTrial(reading, func(_ *record.Store, snap *record.Snapshot) error { return a.drawMap(snap, &f) })
 		},
 	}
-	f := c.Flags()
-	f.StringVar(&svg, "svg", "", "write the map as SVG")
-	f.StringVar(&pdf, "pdf", "", "write the map as PDF")
-	f.StringVar(&layoutCSV, "csv", "", "write the layout as a table")
-	f.StringVar(&quadratCSV, "quadrats", "", "write the quadrats' places as a table")
-	f.IntVar(&opt.Visit, "visit", 1, "whose quadrats to show; 0 for none")
-	a.forceFlag(c)
-	f.BoolVar(&withTreatment, "with-treatment", false, "show the treatments, which whoever counts should not know")
-	f.BoolVar(&full, "full", false, "on the screen, the flags and quadrats of every plot below the map")
-	f.StringVar(&paper, "paper", string(print.A4), "A4 or Letter")
+	fl := c.Flags()
+	fl.StringVar(&f.svg, "svg", "", "write the map as SVG")
+	fl.StringVar(&f.pdf, "pdf", "", "write the map as PDF")
+	fl.StringVar(&f.layout, "csv", "", "write the layout as a table")
+	fl.StringVar(&f.quadrats, "quadrats", "", "write the quadrats' places as a table")
+	fl.IntVar(&f.opt.Visit, "visit", 1, "whose quadrats to show; 0 for none")
+	a.forceFlag(fl)
+	fl.BoolVar(&f.withTreatment, "with-treatment", false, "show the treatments, which whoever counts should not know")
+	fl.BoolVar(&f.full, "full", false, "on the screen, the flags and quadrats of every plot below the map")
+	fl.StringVar((*string)(&f.paper), "paper", string(print.A4), "A4 or Letter")
 	return c
 }
 
-// printMap draws the map on the screen: alone, or with its tables.
-func (a *app) printMap(t *trial.Trial, plots []trial.Plot, opt trial.MapOptions, full bool) error {
-	width, rows := a.screen()
-	foot := ""
-	if opt.Blind {
-		foot = "Treatments are left off for counting: --with-treatment.\n"
-	}
-	if full {
-		text, err := trial.TextMap(t, plots, opt, width)
-		if err == nil {
-			_, err = fmt.Fprint(a.out, text+foot)
+func (a *app) drawMap(snap *record.Snapshot, f *mapFlags) error {
+	t, plots := &snap.Trial, snap.Plots
+	if f.opt.Visit < 0 || len(t.Visits) > 0 {
+		if err := visitOf(snap, f.opt.Visit); err != nil {
+			return fmt.Errorf("%w; 0 leaves the quadrats out", err)
 		}
-		return err
 	}
-	foot += "Flags, net plots and quadrats of every plot: --full.\n"
-	text, _ := trial.ScreenMap(t, plots, opt, width, rows-strings.Count(foot, "\n"))
-	_, err := fmt.Fprint(a.out, text+foot)
-	return err
+	files := 0
+	for _, x := range []struct {
+		path  string
+		write func(io.Writer) error
+	}{
+		{f.svg, func(w io.Writer) error {
+			d, err := trial.MapDrawing(t, plots, 210, 297, f.opt)
+			if err != nil {
+				return err
+			}
+			return d.WriteSVG(w)
+		}},
+		{f.pdf, func(w io.Writer) error {
+			return a.printed(print.MapPDF(w, t, plots, f.opt, print.Options{Paper: f.paper, Printed: a.clock()}))
+		}},
+		{f.layout, func(w io.Writer) error {
+			rows := trial.LayoutRows(plots, t.Units)
+			if f.opt.Blind {
+				for i := range rows {
+					rows[i] = slices.Delete(rows[i], 3, 4)
+				}
+			}
+			return tables.WriteCSV(w, tables.OfRows(rows))
+		}},
+		{f.quadrats, func(w io.Writer) error {
+			rows, err := trial.QuadratRows(t, plots, max(1, f.opt.Visit))
+			if err != nil {
+				return err
+			}
+			return tables.WriteCSV(w, tables.OfRows(rows))
+		}},
+	} {
+		if x.path == "" {
+			continue
+		}
+		if err := a.writeTo(x.path, x.write); err != nil {
+			return err
+		}
+		files++
+	}
+	if files == 0 {
+		return report.WriteMap(a.out, t, plots, f.opt, a.text(f.full))
+	}
+	a.noteBlind(f.opt.Blind)
+	return nil
 }
 
 // noteBlind says that the treatments were left off, and how to have them.
@@ -141,21 +119,6 @@ func (a *app) noteBlind(blind bool) {
 
 // printed passes on what came of a page, and says what the font could not print.
 func (a *app) printed(notes []string, err error) error {
-	for _, n := range notes {
-		a.note("note: %s", n)
-	}
+	a.notes("note: ", notes...)
 	return err
-}
-
-// tableOf makes a table of rows whose first is the header.
-func tableOf(rows [][]string) tables.Table {
-	t := tables.Table{Header: rows[0]}
-	for _, r := range rows[1:] {
-		cells := make([]any, len(r))
-		for i, c := range r {
-			cells[i] = c
-		}
-		t.Add(cells...)
-	}
-	return t
 }

@@ -109,7 +109,7 @@ func TestChangedFiles(t *testing.T) {
 	}
 	say(t, "photos", photos, "--no-frame", "--trial", dir).expect(t, exitDone, "same name and time but not the same bytes")
 	must(t, "status", "--trial", dir).expect(t, exitDone, "two versions", "same name and time")
-	must(t, "settle", filepath.Join("photos", "edited", filepath.Base(list[1])), "--reject", "edited", "--trial", dir)
+	must(t, "place", filepath.Join("photos", "edited", filepath.Base(list[1])), "--reject", "edited", "--trial", dir)
 	if r := must(t, "status", "--trial", dir); strings.Contains(r.out, "two versions") {
 		t.Errorf("still named:\n%s", r.out)
 	}

@@ -322,7 +322,7 @@ func TestPartsAreADivision(t *testing.T) {
 		for i := range 4000 {
 			in := 0
 			for k := range n {
-				if (intake.Part{K: k + 1, N: n}).Holds(fmt.Sprintf("june/IMG_%04d.jpg", i)) {
+				if (intake.Part{K: k + 1, N: n}).Contains(fmt.Sprintf("june/IMG_%04d.jpg", i)) {
 					in++
 					counts[k]++
 				}
@@ -340,7 +340,7 @@ func TestPartsAreADivision(t *testing.T) {
 	}
 	// Pinned: a photo must stay in its part in every version (SHA-256 of the
 	// path, first eight bytes, modulo 16).
-	if !(intake.Part{K: 7, N: 16}).Holds("IMG_0001.jpg") {
+	if !(intake.Part{K: 7, N: 16}).Contains("IMG_0001.jpg") {
 		t.Error("IMG_0001.jpg is no longer in part 7 of 16")
 	}
 }

@@ -15,8 +15,10 @@ import (
 	"quadtally/cmd/quadtally/internal/analysis"
 	"quadtally/cmd/quadtally/internal/demo"
 	"quadtally/cmd/quadtally/internal/demoseason"
+	"quadtally/cmd/quadtally/internal/outfile"
 	"quadtally/cmd/quadtally/internal/record"
 	"quadtally/cmd/quadtally/internal/season"
+	"quadtally/cmd/quadtally/internal/status"
 )
 
 // TestPlantsCommand names plants in a rendered trial, answers check points and
@@ -26,17 +28,17 @@ func TestPlantsCommand(t *testing.T) {
 	takeIn(t, dir)
 	write := func(name string, spots []demo.Spot) string {
 		path := filepath.Join(dir, name)
-		if err := writeWhole(path, demoseason.WriteSpots(spots)); err != nil {
+		if err := outfile.Whole(path, demoseason.WriteSpots(spots)); err != nil {
 			t.Fatal(err)
 		}
 		return path
 	}
-	state := func() (visit season.PlantVisit, next []plantAsk) {
+	state := func() (visit season.PlantVisit, next []status.PlantAsk) {
 		t.Helper()
 		r := say(t, "plants", "--trial", dir, "--json", "--quiet")
 		var got struct {
 			Visits []season.PlantVisit `json:"visits"`
-			Next   []plantAsk          `json:"next"`
+			Next   []status.PlantAsk   `json:"next"`
 		}
 		if err := json.Unmarshal([]byte(r.out), &got); err != nil || len(got.Visits) != 1 {
 			t.Fatalf("%v: %s %s", err, r.out, r.err)
@@ -184,18 +186,18 @@ func TestPlantsCommand(t *testing.T) {
 	if err != nil || len(rs) != v.Photos {
 		t.Fatalf("weed cover of %d photos of %d: %v", len(rs), v.Photos, err)
 	}
-	var told, truth float64
+	var measured, truth float64
 	for _, x := range rs {
-		told += x.Value / float64(len(rs))
+		measured += x.Value / float64(len(rs))
 		for i := range plan.Photos {
 			if p := &plan.Photos[i]; p.Plot == x.Plot && p.Quadrat == x.Quadrat && p.Visit == visit {
 				truth += (p.Truth.WeedFrac - p.Truth.ByClass[demo.Red]) / float64(len(rs))
 			}
 		}
 	}
-	t.Logf("weed cover %.4f, truth %.4f", told, truth)
-	if math.Abs(told-truth) > 0.03 {
-		t.Errorf("weed cover %.4f, truth %.4f", told, truth)
+	t.Logf("weed cover %.4f, truth %.4f", measured, truth)
+	if math.Abs(measured-truth) > 0.03 {
+		t.Errorf("weed cover %.4f, truth %.4f", measured, truth)
 	}
 	agreesOnWeeds(t, dir, snap, rs)
 

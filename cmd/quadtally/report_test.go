@@ -112,7 +112,7 @@ func reportTrialOf(t *testing.T, units string, season uint64) string {
 					if err := w.AddResult(id, record.Result{Threshold: 0.12, CoverFrac: cover / 100, Pieces: int(cover), Kind: "green cover"}); err != nil {
 						return err
 					}
-					place := record.Place{Plot: p.ID, Quadrat: q, Visit: visit + 1, Basis: "card", State: record.PlaceSettled}
+					place := record.Place{Plot: p.ID, Quadrat: q, Visit: visit + 1, Basis: "card", State: record.PlaceKnown}
 					if visit == 2 && p.Order == 3 && q == 1 {
 						place.State, place.Reason = record.PlaceOpen, "no card was read"
 					}

@@ -17,6 +17,7 @@ import (
 	"quadtally/cmd/quadtally/internal/analysis"
 	"quadtally/cmd/quadtally/internal/demo"
 	"quadtally/cmd/quadtally/internal/demoseason"
+	"quadtally/cmd/quadtally/internal/outfile"
 	"quadtally/cmd/quadtally/internal/record"
 	"quadtally/cmd/quadtally/internal/review"
 	"quadtally/cmd/quadtally/internal/reviewdata"
@@ -47,7 +48,7 @@ func newSeason(t *testing.T, nPlots, quadrats int) string {
 func newTrial(t *testing.T, dir string, tr *trial.Trial) {
 	t.Helper()
 	plan := filepath.Join(dir, "plan.txt")
-	if err := writeWhole(plan, func(w io.Writer) error { return trial.WritePlan(w, tr) }); err != nil {
+	if err := outfile.Whole(plan, func(w io.Writer) error { return trial.WritePlan(w, tr) }); err != nil {
 		t.Fatal(err)
 	}
 	must(t, "new", "--plan", plan, "--trial", dir)

@@ -459,8 +459,8 @@ func TestTortureSheets(t *testing.T) {
 			}
 			read++
 			opt := sheets.Options{Decimal: tables.Point, Dates: tables.DayFirst, WeightUnit: "kg", LengthUnit: "m", LengthMM: 3000, Visit: 1}
-			for _, k := range sheetKinds {
-				im, err := k.read(&snap.Trial, snap.Plots, s, opt)
+			for _, kind := range []sheets.Kind{sheets.KindCounts, sheets.KindYields, sheets.KindField} {
+				im, err := sheets.Read(kind, &snap.Trial, snap.Plots, s, opt)
 				if err != nil {
 					continue
 				}

@@ -35,7 +35,7 @@ func TestTortureWeb(t *testing.T) {
 		t.Fatal(err)
 	}
 	must(t, "counts", sheet, "--trial", dir, "--columns", markup+"=weed")
-	must(t, "settle", filepath.Base(list[1]), "--reject", markup, "--trial", dir)
+	must(t, "place", filepath.Base(list[1]), "--reject", markup, "--trial", dir)
 	want := contentOf(t, dir)
 	address := strings.TrimSuffix(serve(t, dir).address, "/")
 	host := strings.TrimPrefix(address, "http://")

@@ -15,6 +15,7 @@ import (
 	"quadtally/cmd/quadtally/internal/analysis"
 	"quadtally/cmd/quadtally/internal/demo"
 	"quadtally/cmd/quadtally/internal/demoseason"
+	"quadtally/cmd/quadtally/internal/outfile"
 	"quadtally/cmd/quadtally/internal/record"
 	"quadtally/stats"
 )
@@ -227,7 +228,7 @@ func namedAndChecked(t *testing.T, dir string, plan *demo.SeasonPlan) *record.Sn
 		t.Fatalf("photos of %d visits are in use", len(visits))
 	}
 	named := filepath.Join(dir, "named.csv")
-	if err := writeWhole(named, demoseason.WriteSpots(plan.NamePlants(2, demoseason.Named, func(file string) bool { return inUse[file] }))); err != nil {
+	if err := outfile.Whole(named, demoseason.WriteSpots(plan.NamePlants(2, demoseason.Named, func(file string) bool { return inUse[file] }))); err != nil {
 		t.Fatal(err)
 	}
 	must(t, "plants", named, "--trial", dir, "--next", "0", "--quiet")
@@ -237,7 +238,7 @@ func namedAndChecked(t *testing.T, dir string, plan *demo.SeasonPlan) *record.Sn
 		t.Fatal(err)
 	}
 	answers := filepath.Join(dir, "answers.csv")
-	if err := writeWhole(answers, demoseason.WriteSpots(plan.AnswerChecks(points))); err != nil {
+	if err := outfile.Whole(answers, demoseason.WriteSpots(plan.AnswerChecks(points))); err != nil {
 		t.Fatal(err)
 	}
 	must(t, "plants", "--answers", answers, "--trial", dir, "--next", "0", "--quiet")

@@ -8,6 +8,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"quadtally/cmd/quadtally/internal/outfile"
 	"sort"
 	"testing"
 
@@ -36,7 +37,7 @@ func inventedSeason(t *testing.T, dir string) (*demo.SeasonPlan, string) {
 	}
 	photos := writePhotos(t, dir, season)
 	for _, s := range demoseason.Sheets(season) {
-		if err := writeWhole(filepath.Join(dir, s.Name+".csv"), func(w io.Writer) error { return tables.WriteCSV(w, s) }); err != nil {
+		if err := outfile.Whole(filepath.Join(dir, s.Name+".csv"), func(w io.Writer) error { return tables.WriteCSV(w, s) }); err != nil {
 			t.Fatal(err)
 		}
 	}

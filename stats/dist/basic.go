@@ -102,32 +102,6 @@ func FSF(f, d1, d2 float64) (float64, error) {
 	return fSF(f, d1, d2), nil
 }
 
-// FCDF returns P(F <= f); see [FSF] for the parameters.
-func FCDF(f, d1, d2 float64) (float64, error) {
-	if err := checkF(f, d1, d2); err != nil {
-		return 0, err
-	}
-	return fCDF(f, d1, d2), nil
-}
-
-func fCDF(f, d1, d2 float64) float64 {
-	switch {
-	case f <= 0:
-		return 0
-	case math.IsInf(f, 1):
-		return 1
-	case math.IsInf(d2, 1):
-		return mathext.GammaIncReg(d1/2, d1*f/2)
-	case d2 > manyDF:
-		return math.Min(1, fine.overScale(d2, 1, 1/math.Sqrt(2*d1), func(s float64) float64 {
-			return mathext.GammaIncReg(d1/2, d1*f*s*s/2)
-		}))
-	case d1 > manyDF:
-		return fSF(1/f, d2, d1)
-	}
-	return mathext.RegIncBeta(d1/2, d2/2, d1*f/(d2+d1*f))
-}
-
 // manyDF is the df from which the incomplete beta function loses digits to its
 // large arguments and F is integrated over the scale of that mean square
 // instead.
@@ -150,7 +124,10 @@ func fSF(f, d1, d2 float64) float64 {
 			return mathext.GammaIncRegComp(d1/2, d1*f*s*s/2)
 		}))
 	case d1 > manyDF:
-		return fCDF(1/f, d2, d1)
+		// 1/F, whose mean square with few df is chi-square given s.
+		return math.Min(1, fine.overScale(d1, 1, 1/math.Sqrt(2*d2), func(s float64) float64 {
+			return mathext.GammaIncReg(d2/2, d2/f*s*s/2)
+		}))
 	}
 	return mathext.RegIncBeta(d2/2, d1/2, d2/(d2+d1*f))
 }
@@ -192,20 +169,6 @@ func ChiSquareSF(x, df float64) (float64, error) {
 		return 0, nil
 	}
 	return mathext.GammaIncRegComp(df/2, x/2), nil
-}
-
-// ChiSquareQuantile returns the x with P(X <= x) = p, 0 < p < 1.
-func ChiSquareQuantile(p, df float64) (float64, error) {
-	if err := checkFiniteDF("df", df); err != nil {
-		return 0, err
-	}
-	if err := checkProb(p); err != nil {
-		return 0, err
-	}
-	if p < 0.5 {
-		return 2 * mathext.GammaIncRegInv(df/2, p), nil
-	}
-	return upperPoint(func(x float64) float64 { return mathext.GammaIncRegComp(df/2, x/2) }, 1-p, df)
 }
 
 func checkF(f, d1, d2 float64) error {

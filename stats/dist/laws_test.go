@@ -65,7 +65,9 @@ func TestFTChiSquareAgree(t *testing.T) {
 	ok := must(t)
 	for _, df := range someDF {
 		near(t, "t^2", ok(dist.FSF(6.25, 1, df)), ok(dist.TTwoSided(2.5, df)), 1e-12)
-		near(t, "sum", ok(dist.FSF(1.3, 4, df))+ok(dist.FCDF(1.3, 4, df)), 1, 1e-13)
+		if !math.IsInf(df, 1) { // the lower tail of F is the upper of 1/F
+			near(t, "sum", ok(dist.FSF(1.3, 4, df))+ok(dist.FSF(1/1.3, df, 4)), 1, 1e-13)
+		}
 	}
 	near(t, "chi-square", ok(dist.FSF(3, 4, math.Inf(1))), ok(dist.ChiSquareSF(12, 4)), 1e-13)
 	// F(8, 180) = 21, where one minus the distribution function gives 1.1e-16
@@ -86,7 +88,6 @@ func TestNoncentralAgree(t *testing.T) {
 			for _, ncp := range []float64{0.5, 2, 6, 30} {
 				both := ok(dist.NoncentralTSF(x, df, ncp)) + ok(dist.NoncentralTCDF(-x, df, ncp))
 				near(t, fmt.Sprintf("t^2 at %v df %v ncp %v", x, df, ncp), both, ok(dist.NoncentralFSF(x*x, 1, df, ncp*ncp)), 1e-10)
-				near(t, "sum", ok(dist.NoncentralFSF(x, 3, df, ncp))+ok(dist.NoncentralFCDF(x, 3, df, ncp)), 1, 1e-11)
 			}
 		}
 	}
@@ -95,10 +96,7 @@ func TestNoncentralAgree(t *testing.T) {
 // Quantiles undo distribution functions.
 func TestQuantileInvertsCDF(t *testing.T) {
 	ok := must(t)
-	corr, err := dist.DunnettCorrelation(6, []float64{3, 4, 5, 3})
-	if err != nil {
-		t.Fatal(err)
-	}
+	corr := dist.DunnettCorrelation(6, []float64{3, 4, 5, 3})
 	for _, p := range []float64{1e-6, 0.01, 0.3, 0.5, 0.9, 0.95, 0.999, 1 - 1e-9} {
 		for _, df := range []float64{1.5, 2, 7, 40, math.Inf(1)} {
 			name := fmt.Sprintf("p %v df %v", p, df)
@@ -109,7 +107,6 @@ func TestQuantileInvertsCDF(t *testing.T) {
 			near(t, "Dunnett "+name, ok(dist.DunnettSF(ok(dist.DunnettQuantile(p, corr, df, dist.TwoSided)), corr, df, dist.TwoSided)), tail, 1e-10)
 			near(t, "one-sided "+name, ok(dist.DunnettSF(ok(dist.DunnettQuantile(p, corr, df, dist.OneSided)), corr, df, dist.OneSided)), tail, 1e-10)
 		}
-		near(t, "chi-square", ok(dist.ChiSquareSF(ok(dist.ChiSquareQuantile(p, 7)), 7)), 1-p, 1e-11)
 		near(t, "normal", ok(dist.NormalSF(ok(dist.NormalQuantile(p)))), 1-p, 1e-12)
 	}
 }
@@ -286,7 +283,7 @@ func TestBadArguments(t *testing.T) {
 		"t p 0":              func() (float64, error) { return dist.TQuantile(0, 3) },
 		"t p 1":              func() (float64, error) { return dist.TQuantile(1, 3) },
 		"F df1 infinite":     func() (float64, error) { return dist.FSF(1, inf, 3) },
-		"F NaN":              func() (float64, error) { return dist.FCDF(nan, 2, 3) },
+		"F NaN":              func() (float64, error) { return dist.FSF(nan, 2, 3) },
 		"F p NaN":            func() (float64, error) { return dist.FQuantile(nan, 2, 3) },
 		"chi-square df":      func() (float64, error) { return dist.ChiSquareSF(1, 0) },
 		"normal NaN":         func() (float64, error) { return dist.NormalSF(nan) },
@@ -303,14 +300,11 @@ func TestBadArguments(t *testing.T) {
 		"Dunnett diagonal":   func() (float64, error) { return dist.DunnettSF(1, mat.NewSymDense(2, nil), 3, dist.OneSided) },
 		"ncp negative":       func() (float64, error) { return dist.NoncentralFSF(1, 2, 3, -1) },
 		"ncp NaN":            func() (float64, error) { return dist.NoncentralTSF(1, 2, nan) },
-		"ncp huge":           func() (float64, error) { return dist.NoncentralFCDF(1, 2, 3, 1e12) },
+		"ncp huge":           func() (float64, error) { return dist.NoncentralFSF(1, 2, 3, 1e12) },
 	} {
 		if x, err := f(); err == nil || math.IsNaN(x) {
 			t.Errorf("%s: %v, %v", name, x, err)
 		}
-	}
-	if _, err := dist.DunnettCorrelation(0, []float64{3}); err == nil {
-		t.Error("control without plots accepted")
 	}
 }
 
@@ -345,8 +339,6 @@ func FuzzTails(f *testing.F) {
 			check("non-central t", p, err)
 			p, err = dist.NoncentralFSF(x, k, df, ncp)
 			check("non-central F", p, err)
-			p, err = dist.NoncentralFCDF(x, k, df, ncp)
-			check("non-central F CDF", p, err)
 		}
 	})
 }

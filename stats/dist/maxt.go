@@ -121,50 +121,15 @@ func NewMaxTContext(ctx context.Context, corr mat.Symmetric, df float64, sided S
 	return m, nil
 }
 
-// DunnettSF returns P(max > t) for the largest t (or |t|) of comparisons with
-// the given correlation matrix and df: the single-step adjusted p value of a
-// comparison whose statistic is t. To adjust several, make one [MaxT].
-func DunnettSF(t float64, corr mat.Symmetric, df float64, sided Sided) (float64, error) {
-	m, err := NewMaxT(corr, df, sided)
-	if err != nil {
-		return 0, err
-	}
-	p, _, err := m.SF(t)
-	return p, err
-}
-
 // DunnettQuantile returns the critical value c with P(max <= c) = p; p = 0.95
-// gives the 5 % point. See [DunnettSF].
+// gives the 5 % point: the largest of the |t| (or t) of comparisons with the
+// given correlation matrix and df stays below it with that probability.
 func DunnettQuantile(p float64, corr mat.Symmetric, df float64, sided Sided) (float64, error) {
 	m, err := NewMaxT(corr, df, sided)
 	if err != nil {
 		return 0, err
 	}
 	return m.Quantile(p)
-}
-
-// DunnettCorrelation returns the correlations among the differences of
-// independent means from a control mean: the control has nControl plots,
-// treatment i has nTreatment[i].
-func DunnettCorrelation(nControl float64, nTreatment []float64) (*mat.SymDense, error) {
-	if len(nTreatment) == 0 {
-		return nil, fmt.Errorf("no treatment beside the control: at least one is needed")
-	}
-	lambda := make([]float64, len(nTreatment))
-	for i, n := range nTreatment {
-		if !(n > 0 && nControl > 0) || math.IsInf(n, 1) || math.IsInf(nControl, 1) {
-			return nil, fmt.Errorf("replication %v against a control with %v: both must be positive", n, nControl)
-		}
-		lambda[i] = math.Sqrt(n / (n + nControl))
-	}
-	corr := mat.NewSymDense(len(lambda), nil)
-	for i := range lambda {
-		corr.SetSym(i, i, 1)
-		for j := range i {
-			corr.SetSym(i, j, lambda[i]*lambda[j])
-		}
-	}
-	return corr, nil
 }
 
 // SF returns P(max > t), the single-step adjusted p value of a comparison with
@@ -256,10 +221,6 @@ func (m *MaxT) Quantile(p float64) (float64, error) {
 	}
 	return c, err
 }
-
-// Exact reports whether probabilities come from integration alone, to 1e-9 or
-// better, rather than partly from lattice points.
-func (m *MaxT) Exact() bool { return m.points == nil }
 
 // overFactors returns the mean of tail(z) over independent standard normal
 // factors z, where tail is the chance that some comparison exceeds w given z:

@@ -23,28 +23,8 @@ func NoncentralFSF(f, d1, d2, ncp float64) (float64, error) {
 	if err := checkNoncentralF(f, d1, d2, ncp); err != nil {
 		return 0, err
 	}
-	switch {
-	case f <= 0:
-		return 1, nil
-	case math.IsInf(f, 1):
-		return 0, nil
-	}
 	// The terms grow with j, so the peak lies at or above the Poisson mode.
 	return poissonMixture(ncp/2, func(j float64) float64 { return fSF(f*d1/(d1+2*j), d1+2*j, d2) }), nil
-}
-
-// NoncentralFCDF returns P(F <= f), computed directly; see [NoncentralFSF].
-func NoncentralFCDF(f, d1, d2, ncp float64) (float64, error) {
-	if err := checkNoncentralF(f, d1, d2, ncp); err != nil {
-		return 0, err
-	}
-	switch {
-	case f <= 0:
-		return 0, nil
-	case math.IsInf(f, 1):
-		return 1, nil
-	}
-	return poissonMixture(ncp/2, func(j float64) float64 { return fCDF(f*d1/(d1+2*j), d1+2*j, d2) }), nil
 }
 
 // poissonMixture returns the mean of g(J) over J ~ Poisson(mean).

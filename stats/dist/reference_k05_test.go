@@ -49,7 +49,7 @@ var k05 = map[refcases.Shape]func(*testing.T, *refcases.Case){
 		each("f_quantile_95", d1, func(i int, d1 float64) (float64, error) { return dist.FQuantile(0.95, d1, d2[i]) })
 		each("f_tail_far", d1, func(i int, d1 float64) (float64, error) { return dist.FSF(500, d1, d2[i]) })
 		each("chisq_upper_tail", c.Floats(t, "chisq.x"), func(i int, x float64) (float64, error) { return dist.ChiSquareSF(x, df[i]) })
-		each("chisq_quantile_95", df, func(_ int, df float64) (float64, error) { return dist.ChiSquareQuantile(0.95, df) })
+		c.PassOver("chisq_quantile_95", "not offered")
 		each("normal_upper_tail", c.Floats(t, "normal.z"), func(_ int, z float64) (float64, error) { return dist.NormalSF(z) })
 		each("normal_quantile.z", c.WantFloats(t, "normal_quantile.p"), func(_ int, p float64) (float64, error) { return dist.NormalQuantile(p) })
 		c.PassOver("normal_quantile.p", "the argument of the entry beside it")
@@ -69,9 +69,6 @@ var k05 = map[refcases.Shape]func(*testing.T, *refcases.Case){
 	refcases.NoncentralF: func(t *testing.T, c *refcases.Case) {
 		d1, d2, ncp := c.Floats(t, "df1"), c.Floats(t, "df2"), c.Floats(t, "ncp")
 		c.Check(t, "p", values(t, c.Floats(t, "q"), func(i int, q float64) (float64, error) {
-			return dist.NoncentralFCDF(q, d1[i], d2[i], ncp[i])
-		}))
-		c.Check(t, "p", values(t, c.Floats(t, "q"), func(i int, q float64) (float64, error) {
 			p, err := dist.NoncentralFSF(q, d1[i], d2[i], ncp[i])
 			return 1 - p, err
 		}))
@@ -90,10 +87,7 @@ var k05 = map[refcases.Shape]func(*testing.T, *refcases.Case){
 
 func dunnettUnequal(t *testing.T, c *refcases.Case) {
 	n, df := c.Floats(t, "n_treatment"), c.Number(t, "df")
-	corr, err := dist.DunnettCorrelation(c.Number(t, "n_control"), n)
-	if err != nil {
-		t.Fatal(err)
-	}
+	corr := dist.DunnettCorrelation(c.Number(t, "n_control"), n)
 	c.Check(t, "correlation", rows(corr))
 	lambda := make([]float64, len(n))
 	for i := range lambda { // from the matrix: three correlations give a loading

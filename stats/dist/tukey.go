@@ -103,25 +103,6 @@ func (r *StudentizedRange) Quantile(p float64) (float64, error) {
 	return upperPoint(r.sf, 1-p, math.Sqrt2*start)
 }
 
-// StudentizedRangeSF returns P(Q > q) for k means and df degrees of freedom;
-// see [StudentizedRange.SF]. For many q make one [StudentizedRange].
-func StudentizedRangeSF(q float64, k int, df float64) (float64, error) {
-	r, err := NewStudentizedRange(k, df)
-	if err != nil {
-		return 0, err
-	}
-	return r.SF(q)
-}
-
-// StudentizedRangeCDF returns P(Q <= q); see [StudentizedRange.CDF].
-func StudentizedRangeCDF(q float64, k int, df float64) (float64, error) {
-	r, err := NewStudentizedRange(k, df)
-	if err != nil {
-		return 0, err
-	}
-	return r.CDF(q)
-}
-
 // StudentizedRangeQuantile returns the q with P(Q <= q) = p; see
 // [StudentizedRange.Quantile].
 func StudentizedRangeQuantile(p float64, k int, df float64) (float64, error) {

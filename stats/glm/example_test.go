@@ -18,7 +18,7 @@ func Example() {
 		}},
 		Fixed: []terms.Term{{"block"}, {"treatment"}},
 	}
-	fit, err := glm.FitModel(m, glm.DefaultOptions())
+	fit, err := glm.FitModel(m, glm.Options{Family: glm.QuasiPoisson, Level: 0.95})
 	if err != nil {
 		fmt.Println(err)
 		return

@@ -400,7 +400,7 @@ func TestRefusals(t *testing.T) {
 			m := Model{Response: []float64{3, 4, 6, 5, 9, 2, 8, 7}, Fixed: []terms.Term{{"treatment"}}}
 			m.Frame.Factors = []terms.Factor{{Name: "treatment", Labels: strings.Fields("a a a a b b b b")}}
 			c.change(&m)
-			opt := DefaultOptions()
+			opt := Options{Level: 0.95}
 			opt.Family = c.family
 			_, err := FitModel(m, opt)
 			if err == nil || !strings.Contains(err.Error(), c.want) {

@@ -65,9 +65,6 @@ type Options struct {
 	ObservedInformation bool
 }
 
-// DefaultOptions gives quasi-Poisson with 95 % intervals.
-func DefaultOptions() Options { return Options{Family: QuasiPoisson, Level: 0.95} }
-
 // Validate checks that the options are known and fit together.
 func (o Options) Validate() error {
 	switch {

@@ -36,7 +36,7 @@ func finiteJSON(t testing.TB, v any) {
 
 func mustFit(t testing.TB, m Model, family Family) *Fit {
 	t.Helper()
-	opt := DefaultOptions()
+	opt := Options{Level: 0.95}
 	opt.Family = family
 	return mustFitWith(t, m, opt)
 }

@@ -72,7 +72,7 @@ func pairsOf(snap *record.Snapshot, photos Key, class string) ([]calibrate.Pair,
 		return nil, err
 	}
 	if len(image) == 0 && (photos == WeedCover || photos == WeedPieces) {
-		return nil, r.notToldApart(snap)
+		return nil, r.notClassified(snap)
 	}
 	for _, x := range image {
 		get(x).Image = x.Value

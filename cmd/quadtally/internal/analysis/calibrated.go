@@ -244,7 +244,7 @@ func enoughByVisit(pairs []calibrate.Pair, visits map[int]bool) bool {
 // covarianceOverVisits is the covariance of calibrated plot means, each by its
 // line, in the lines' own unit squared. To what the lines' uncertainty gives it
 // adds, between two visits of one plot, the plot effect: the deviation from the
-// line that the quadrats of a plot have in common is the same at every visit.
+// line that the quadrats of a plot keep from visit to visit.
 func covarianceOverVisits(order []Place, lines []*calibrate.Line, means *calibrate.CalibratedMeans) [][]float64 {
 	cov := make([][]float64, len(order))
 	for i, k := range order {
@@ -260,9 +260,9 @@ func covarianceOverVisits(order []Place, lines []*calibrate.Line, means *calibra
 }
 
 // plotEffect is the standard deviation of what the quadrats of a plot have in
-// common, at a calibrated value.
+// common over the visits, at a calibrated value.
 func plotEffect(l *calibrate.Line, value float64) float64 {
-	return math.Sqrt(l.PlotVar * l.SpreadAt(value))
+	return math.Sqrt(l.LastingVar * l.SpreadAt(value))
 }
 
 // ownErrorOf is the own error of the values, with their days where they are

@@ -30,7 +30,7 @@ func pairedTrial(hand func(image float64) float64) *record.Snapshot {
 					image := math.Round(1000*(0.1+0.12*float64(i)+0.1*float64(visit)+0.05*rng.Float64())) / 1000
 					s.Photos = append(s.Photos, record.Photo{
 						PhotoFacts: record.PhotoFacts{Path: fmt.Sprintf("%s-%d-%d.jpg", p.ID, visit, q), Taken: taken},
-						Place:      record.Place{State: record.PlaceSettled, Plot: p.ID, Quadrat: q, Visit: visit},
+						Place:      record.Place{State: record.PlaceKnown, Plot: p.ID, Quadrat: q, Visit: visit},
 						Result:     &record.Result{CoverFrac: image},
 					})
 					if q == 1 {
@@ -220,8 +220,9 @@ func pairRow(t *testing.T, a *stats.Analysis, x, y string) stats.Pair {
 }
 
 // TestCovarianceOverVisits: two plots at two visits, worked out by hand. The
-// line itself gives every two means 1 and each mean 4; the plot variance of
-// 0.5 is shared by the visits of a plot and by nothing else. For counts it
+// line itself gives every two means 1 and each mean 4; the lasting variance of
+// 0.5 is shared by the visits of a plot and by nothing else, whatever the plot
+// variance on one visit is. For counts it
 // grows with the root of both values: 0.5 x sqrt(4 x 9) = 3.
 func TestCovarianceOverVisits(t *testing.T) {
 	order := []Place{{Plot: "101", Visit: 1}, {Plot: "102", Visit: 1}, {Plot: "101", Visit: 2}, {Plot: "102", Visit: 2}}
@@ -233,7 +234,7 @@ func TestCovarianceOverVisits(t *testing.T) {
 		{calibrate.MethodOLS, [][]float64{{4, 1, 1.5, 1}, {1, 4, 1, 1.5}, {1.5, 1, 4, 1}, {1, 1.5, 1, 4}}},
 		{calibrate.MethodCounts, [][]float64{{4, 1, 4, 1}, {1, 4, 1, 11}, {4, 1, 4, 1}, {1, 11, 1, 4}}},
 	} {
-		line := &calibrate.Line{PlotVar: 0.5, Method: c.method}
+		line := &calibrate.Line{PlotVar: 2, LastingVar: 0.5, Method: c.method}
 		got := covarianceOverVisits(order, []*calibrate.Line{line, line, line, line}, means)
 		for i := range c.want {
 			for j := range c.want[i] {

@@ -235,8 +235,12 @@ func openInExport(s *tables.Sheet, key Key, class string) []string {
 }
 
 // ValuesOfTable takes the trials of a table: told apart by its columns, or one
-// trial named like the table where it has none of them.
+// trial named like the table where it has none of them. A kind of "" goes by the
+// response's name.
 func ValuesOfTable(s *tables.Sheet, response string, kind stats.Kind, f TableColumns) (trials []TrialValues, unused []string, err error) {
+	if kind == "" {
+		kind = KindByName(response)
+	}
 	f.Trials = s.Column(placeColumns...) >= 0 || s.Column(yearColumns...) >= 0
 	t, err := ReadTable(s, response, f)
 	if err != nil {

@@ -96,9 +96,9 @@ type Comparison struct {
 	// Questions are what the sheets behind the values leave open.
 	Questions []SheetQuestion `json:"questions,omitempty"`
 
-	// Role tells which way is good, Holds what is in the values beside weeds.
-	Role  Role   `json:"role,omitempty"`
-	Holds string `json:"holds,omitempty"`
+	// Role tells which way is good, MadeOf what is in the values beside weeds.
+	Role   Role   `json:"role,omitempty"`
+	MadeOf string `json:"holds,omitempty"`
 	// Checked says, visit by visit, how covers by class were corrected.
 	Checked []Checked `json:"checked,omitempty"`
 
@@ -152,12 +152,12 @@ func Compare(snap *record.Snapshot, name string, o Options) (Comparison, error) 
 		return Comparison{}, err
 	}
 	if len(rs) == 0 && r.def.ofRole != "" {
-		return Comparison{}, r.notToldApart(snap)
+		return Comparison{}, r.notClassified(snap)
 	}
 	if len(rs) == 0 {
 		return Comparison{}, fmt.Errorf("there is no %s in the record yet: `quadtally status` shows what is in", r.Label)
 	}
-	c := Comparison{Response: r.Key, Class: r.Class, Visit: o.Visit, Entry: snap.Entry, Role: r.Role, Holds: r.Holds()}
+	c := Comparison{Response: r.Key, Class: r.Class, Visit: o.Visit, Entry: snap.Entry, Role: r.Role, MadeOf: r.MadeOf()}
 	if c.Settings, err = settingsOf(snap, r); err != nil {
 		return Comparison{}, err
 	}

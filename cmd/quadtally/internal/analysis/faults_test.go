@@ -86,7 +86,7 @@ func TestFaultsReachEveryAnswer(t *testing.T) {
 // its season says visit by visit how it was come by.
 func TestWeedCoverIsComparedRaw(t *testing.T) {
 	codes := twoPlots(trial.Metric).Trial.Treatments
-	snap := toldTrial(6, map[string]float64{codes[0].Code: 0.5, codes[1].Code: 0.3}, map[string]float64{codes[0].Code: 0.4, codes[1].Code: 0.3})
+	snap := classifiedTrial(6, map[string]float64{codes[0].Code: 0.5, codes[1].Code: 0.3}, map[string]float64{codes[0].Code: 0.4, codes[1].Code: 0.3})
 	o := DefaultOptions()
 	for _, scale := range []stats.Scale{"", stats.Raw} {
 		o.Scale = scale

@@ -73,7 +73,7 @@ func TestUnitsAsStored(t *testing.T) {
 		snap := twoPlots(trial.Metric)
 		snap.Observations = []record.Observation{{Plot: "101", Variable: "vigour", Value: 1, Unit: unit}, {Plot: "102", Variable: "Vigour", Value: 1, Unit: unit}, {Plot: "102", Variable: "other", Value: 1, Unit: "km"}}
 		r, err := Find(snap, "vigour", "")
-		if got := fmt.Sprintf("%s %g %s", r.Unit, r.Factor, r.Kind); err != nil || got != want || r.Role != Unknown || r.FromPhotos() || r.Holds() != "" || r.one() != 0 {
+		if got := fmt.Sprintf("%s %g %s", r.Unit, r.Factor, r.Kind); err != nil || got != want || r.Role != Unknown || r.FromPhotos() || r.MadeOf() != "" || r.one() != 0 {
 			t.Errorf("%q: %s, %v", unit, got, err)
 		}
 		if !slices.Contains(Names(snap), "vigour") || !slices.Contains(Names(snap), "other") {
@@ -324,18 +324,18 @@ func TestSidesOfAnAgreement(t *testing.T) {
 
 // A comparison by class that no one prepared says what to do, and what was judged
 // by eye in its place.
-func TestNotToldApart(t *testing.T) {
+func TestNotClassified(t *testing.T) {
 	snap := twoPlots(trial.Metric)
 	r, _ := Find(snap, "weed-cover", "")
-	if err := r.notToldApart(snap); strings.Contains(err.Error(), "by eye") {
+	if err := r.notClassified(snap); strings.Contains(err.Error(), "by eye") {
 		t.Errorf("%v", err)
 	}
 	snap.Observations = []record.Observation{{Plot: "101", Quadrat: 1, Visit: 1, Variable: record.VarWeedCover, Value: 0.1, Unit: "fraction"}}
-	if err := r.notToldApart(snap); !strings.HasSuffix(err.Error(), "; what was judged by eye is called hand-weed-cover") {
+	if err := r.notClassified(snap); !strings.HasSuffix(err.Error(), "; what was judged by eye is called hand-weed-cover") {
 		t.Errorf("%v", err)
 	}
 	crop, _ := Find(snap, "crop-cover", "")
-	if err := crop.notToldApart(snap); strings.Contains(err.Error(), "by eye") {
+	if err := crop.notClassified(snap); strings.Contains(err.Error(), "by eye") {
 		t.Errorf("%v", err)
 	}
 	none := &PlantsLackingError{Response: "weed cover"}

@@ -62,7 +62,7 @@ func YieldLoss(snap *record.Snapshot, o LossOptions) (Loss, error) {
 	}
 	out := Loss{Weeds: w.Label, WeedsUnit: w.Unit, Yield: y.Label, YieldUnit: y.Unit, Visit: o.Visit, Confidence: 1 - o.Alpha}
 	if w.Role == Green {
-		out.Notes = append(out.Notes, w.Label+" holds "+w.Holds())
+		out.Notes = append(out.Notes, w.Label+" holds "+w.MadeOf())
 	}
 	if _, err := settingsOf(snap, w); err != nil {
 		return out, err
@@ -141,7 +141,7 @@ func YieldLossOfTable(s *tables.Sheet, o LossOptions, decimal tables.Decimal) (L
 	case yieldRole != Crop && yieldRole != Unknown:
 		return out, misuse("%s is not of the crop", o.Yield)
 	case weedsRole == Green:
-		out.Notes = append(out.Notes, o.Weeds+" holds "+Response{Role: Green}.Holds())
+		out.Notes = append(out.Notes, o.Weeds+" holds "+Response{Role: Green}.MadeOf())
 	}
 	for _, c := range append(append([]string{}, placeColumns...), yearColumns...) {
 		if at := s.Column(c); at >= 0 {

@@ -12,7 +12,7 @@ func (r Response) Checked(snap *record.Snapshot) ([]Checked, error) {
 	if r.def.ofRole == "" {
 		return nil, nil
 	}
-	t, err := tellApart(snap, r.def.ofRole, r.Class)
+	t, err := classCoversOf(snap, r.def.ofRole, r.Class)
 	if err != nil {
 		return nil, err
 	}
@@ -27,7 +27,7 @@ func (r Response) PlotErrors(snap *record.Snapshot) (map[Place]float64, error) {
 	if r.def.ofRole == "" {
 		return nil, nil
 	}
-	t, err := tellApart(snap, r.def.ofRole, r.Class)
+	t, err := classCoversOf(snap, r.def.ofRole, r.Class)
 	if err != nil {
 		return nil, err
 	}

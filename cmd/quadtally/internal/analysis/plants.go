@@ -75,10 +75,10 @@ type Checked struct {
 	// Rims is the share of the green that was left out as rims of leaves, which
 	// are more ground than leaf.
 	Rims float64 `json:"rims_share_of_green,omitempty"`
-	// RimsUntold is the number of photos that do not tell rims from leaf; where
+	// RimsUnmarked is the number of photos that do not tell rims from leaf; where
 	// there are some, the rims of all photos of the visit are counted in.
-	RimsUntold int  `json:"photos_without_rims,omitempty"`
-	ByHand     bool `json:"all_by_hand,omitempty"`
+	RimsUnmarked int  `json:"photos_without_rims,omitempty"`
+	ByHand       bool `json:"all_by_hand,omitempty"`
 }
 
 // Words says in a sentence how the covers of a visit were come by.
@@ -98,8 +98,8 @@ func (c Checked) Words() string {
 	if c.Rims > 0 {
 		text += fmt.Sprintf("; rims of leaves that are more ground than leaf, %.0f %% of the green, are left out", 100*c.Rims)
 	}
-	if c.RimsUntold > 0 {
-		text += fmt.Sprintf("; rims of leaves are counted in, which widens small plants, most on dark ground: in %s they were not told from leaf, `quadtally photos` measures anew", wording.Plural(c.RimsUntold, "photo"))
+	if c.RimsUnmarked > 0 {
+		text += fmt.Sprintf("; rims of leaves are counted in, which widens small plants, most on dark ground: in %s they were not told from leaf, `quadtally photos` measures anew", wording.Plural(c.RimsUnmarked, "photo"))
 	}
 	return text
 }
@@ -120,8 +120,8 @@ func corrected(list []Checked) string {
 	return text
 }
 
-// toldApart are the covers of a role or class, corrected by check points.
-type toldApart struct {
+// classCovers are the covers of a role or class, corrected by check points.
+type classCovers struct {
 	readings []Reading
 	checked  []Checked
 	lacks    map[int][]record.PlantsLacking
@@ -137,9 +137,9 @@ func belongs(c record.PlantClass, role, class string) bool {
 	return c.Role == role && (class == "" || nameKey(c.Name) == nameKey(class))
 }
 
-// tellApart gives the cover of a role, or of one class of it, in every photo in
+// classCoversOf gives the cover of a role, or of one class of it, in every photo in
 // use of the visits that allow it.
-func tellApart(snap *record.Snapshot, role, class string) (*toldApart, error) {
+func classCoversOf(snap *record.Snapshot, role, class string) (*classCovers, error) {
 	visits := map[int][]*record.Photo{}
 	for i := range snap.Photos {
 		if p := &snap.Photos[i]; p.InUse() {
@@ -148,7 +148,7 @@ func tellApart(snap *record.Snapshot, role, class string) (*toldApart, error) {
 	}
 	// A visit that is being told apart is spoken of while none of its photos
 	// counts.
-	told := func(hash string) {
+	mention := func(hash string) {
 		p, ok := snap.Photo(hash)
 		if !ok || p.Place.Visit == 0 {
 			return
@@ -158,15 +158,15 @@ func tellApart(snap *record.Snapshot, role, class string) (*toldApart, error) {
 		}
 	}
 	for _, n := range snap.Named {
-		told(n.Hash)
+		mention(n.Hash)
 	}
 	for _, c := range snap.Checks {
-		told(c.Hash)
+		mention(c.Hash)
 	}
-	t := &toldApart{lacks: map[int][]record.PlantsLacking{}, df: math.Inf(1)}
+	t := &classCovers{lacks: map[int][]record.PlantsLacking{}, df: math.Inf(1)}
 	for _, v := range slices.Sorted(maps.Keys(visits)) {
 		lacks := snap.PlantsLack(v)
-		if len(lacks) == 0 && class != "" && nameKey(class) != nameKey(role) && snap.PlainChecks(v, role) {
+		if len(lacks) == 0 && class != "" && nameKey(class) != nameKey(role) && snap.UnnamedChecks(v, role) {
 			lacks = []record.PlantsLacking{record.LackClasses}
 		}
 		switch {
@@ -186,7 +186,7 @@ func tellApart(snap *record.Snapshot, role, class string) (*toldApart, error) {
 }
 
 // grow makes room for the plots of one more visit in the covariance.
-func (t *toldApart) grow(plots []Place, cov [][]float64) {
+func (t *classCovers) grow(plots []Place, cov [][]float64) {
 	n := len(t.order)
 	t.order = append(t.order, plots...)
 	for i := range t.cov {
@@ -203,7 +203,7 @@ func (t *toldApart) grow(plots []Place, cov [][]float64) {
 
 // addByHand takes the covers of a visit in which a person marked all crop and
 // regrowth.
-func (t *toldApart) addByHand(visit int, photos []*record.Photo) {
+func (t *classCovers) addByHand(visit int, photos []*record.Photo) {
 	plots := map[Place]bool{}
 	for _, p := range photos {
 		t.readings = append(t.readings, Reading{Plot: p.Place.Plot, Quadrat: p.Place.Quadrat, Visit: visit, Date: dayTaken(p), Value: p.Result.CoverFrac,
@@ -214,7 +214,7 @@ func (t *toldApart) addByHand(visit int, photos []*record.Photo) {
 	t.checked = append(t.checked, Checked{Visit: visit, ByHand: true})
 }
 
-func (t *toldApart) addVisit(snap *record.Snapshot, visit int, photos []*record.Photo, role, class string) error {
+func (t *classCovers) addVisit(snap *record.Snapshot, visit int, photos []*record.Photo, role, class string) error {
 	in := func(c record.PlantClass) bool { return belongs(c, role, class) }
 	treatment := func(p *record.Photo) string {
 		plot, _ := snap.Plot(p.Place.Plot)
@@ -279,10 +279,10 @@ func (t *toldApart) addVisit(snap *record.Snapshot, visit int, photos []*record.
 	checked := &t.checked[len(t.checked)-1]
 	for _, p := range photos {
 		if p.Sorting.Solid == nil {
-			checked.RimsUntold++
+			checked.RimsUnmarked++
 		}
 	}
-	solid := checked.RimsUntold == 0
+	solid := checked.RimsUnmarked == 0
 	var allGreen, leaf float64
 	at := map[Place]*sums{}
 	quadrats := make([]calibrate.Mapped, len(photos))
@@ -357,7 +357,7 @@ func ownOf(snap *record.Snapshot, r Response, visit int, season bool, days map[i
 	if r.def.ofRole == "" {
 		return nil, nil, nil
 	}
-	t, err := tellApart(snap, r.def.ofRole, r.Class)
+	t, err := classCoversOf(snap, r.def.ofRole, r.Class)
 	if err != nil {
 		return nil, nil, err
 	}
@@ -378,7 +378,7 @@ func errNotRaw(label string) error {
 
 // own is the uncertainty of plot means of some visits in the unit of the
 // response.
-func (t *toldApart) own(r Response, visit int, season bool, days map[int]float64) stats.OwnError {
+func (t *classCovers) own(r Response, visit int, season bool, days map[int]float64) stats.OwnError {
 	own := stats.OwnError{DF: t.df}
 	var keep []int
 	for i, k := range t.order {
@@ -410,7 +410,7 @@ func classCover(role string) taking {
 		if err := classNamed(snap, role, r.Class); err != nil {
 			return nil, nil, err
 		}
-		t, err := tellApart(snap, role, r.Class)
+		t, err := classCoversOf(snap, role, r.Class)
 		if err != nil {
 			return nil, nil, err
 		}
@@ -420,7 +420,7 @@ func classCover(role string) taking {
 		if slices.ContainsFunc(t.checked, func(c Checked) bool { return c.ByHand }) && slices.ContainsFunc(t.checked, func(c Checked) bool { return c.Rims > 0 }) {
 			notes = append(notes, "visits in which all crop and regrowth were marked by hand hold the rims of leaves, the others do not: between such visits "+r.Label+" cannot be held against each other")
 		}
-		if slices.ContainsFunc(t.checked, func(c Checked) bool { return c.RimsUntold > 0 }) && slices.ContainsFunc(t.checked, func(c Checked) bool { return c.Rims > 0 }) {
+		if slices.ContainsFunc(t.checked, func(c Checked) bool { return c.RimsUnmarked > 0 }) && slices.ContainsFunc(t.checked, func(c Checked) bool { return c.Rims > 0 }) {
 			notes = append(notes, "rims of leaves are counted in at some visits and not at others: between such visits "+r.Label+" cannot be held against each other until `quadtally photos` has measured anew")
 		}
 		if len(t.readings) > 0 {
@@ -432,8 +432,8 @@ func classCover(role string) taking {
 	}
 }
 
-// notToldApart says why there is no cover by class in a trial without names.
-func (r Response) notToldApart(snap *record.Snapshot) error {
+// notClassified says why there is no cover by class in a trial without names.
+func (r Response) notClassified(snap *record.Snapshot) error {
 	hand := map[Key]Key{WeedCover: HandWeedCover, CropCover: HandCropCover, RegrowthCover: HandRegrowthCover}[r.Key]
 	text := fmt.Sprintf("there is no %s in the record yet: the photos show what is green; name plants, so that weeds, crop and regrowth are told apart (`quadtally plants --help`)", r.Label)
 	if by, err := Find(snap, string(hand), ""); err == nil && by.inRecord(snap) {

@@ -19,10 +19,10 @@ var (
 	aLeek = record.PlantClass{Name: "leek", Role: "crop"}
 )
 
-// toldTrial is a trial of two treatments in blocks in which every photo is told
+// classifiedTrial is a trial of two treatments in blocks in which every photo is told
 // apart: green cover 0.4 with a share of weeds that the photos see as raw and
 // the person as real. Check points lie in all plots alike.
-func toldTrial(blocks int, raw, real map[string]float64) *record.Snapshot {
+func classifiedTrial(blocks int, raw, real map[string]float64) *record.Snapshot {
 	snap := twoPlots(trial.Metric)
 	snap.Plots, snap.Photos, snap.Named = nil, nil, nil
 	snap.Trial.Blocks = blocks
@@ -99,7 +99,7 @@ func TestCoverByClass(t *testing.T) {
 		"what the photos did not see":   {share(0.2, 0.2), share(0.2, 0.6), share(0.2, 0.6), true, 0.02},
 		"nothing there, nothing sorted": {share(0, 0), share(0, 0), share(0, 0), false, 0.001},
 	} {
-		snap := toldTrial(4, c.raw, c.real)
+		snap := classifiedTrial(4, c.raw, c.real)
 		rs, notes := coverOf(t, snap, "weed-cover")
 		if len(rs) != 8 || len(notes) != 1 {
 			t.Fatalf("%s: %d readings, %q", name, len(rs), notes)
@@ -136,7 +136,7 @@ func TestChecksCarriedThrough(t *testing.T) {
 	codes := twoPlots(trial.Metric).Trial.Treatments
 	a, b := codes[0].Code, codes[1].Code
 	raw, real := map[string]float64{a: 0.5, b: 0.4}, map[string]float64{a: 0.6, b: 0.3}
-	snap := toldTrial(6, raw, real)
+	snap := classifiedTrial(6, raw, real)
 	for i := range snap.Photos { // plots differ a little, so that there is an error
 		snap.Photos[i].Result.CoverFrac += 0.004 * float64(i%5)
 	}
@@ -144,7 +144,7 @@ func TestChecksCarriedThrough(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if len(whole.Checked) != 1 || whole.Checked[0].Points != 120 || whole.Role != Weeds || whole.Holds != "" || whole.CoverModel != nil {
+	if len(whole.Checked) != 1 || whole.Checked[0].Points != 120 || whole.Role != Weeds || whole.MadeOf != "" || whole.CoverModel != nil {
 		t.Errorf("%+v", whole.Checked)
 	}
 	if text, err := whole.Script("weed cover"); err == nil {
@@ -184,8 +184,8 @@ func TestChecksCarriedThrough(t *testing.T) {
 		t.Errorf("a photo without looks: %v", err)
 	}
 	green, err := Compare(snap, "green-cover", DefaultOptions())
-	if err != nil || !strings.Contains(green.Holds, "weeds, crop and regrowth together") {
-		t.Errorf("green cover holds %q: %v", green.Holds, err)
+	if err != nil || !strings.Contains(green.MadeOf, "weeds, crop and regrowth together") {
+		t.Errorf("green cover holds %q: %v", green.MadeOf, err)
 	}
 }
 
@@ -194,7 +194,7 @@ func TestChecksCarriedThrough(t *testing.T) {
 func TestAgreeOnWeeds(t *testing.T) {
 	codes := twoPlots(trial.Metric).Trial.Treatments
 	share := map[string]float64{codes[0].Code: 0.5, codes[1].Code: 0.2}
-	snap := toldTrial(4, share, share)
+	snap := classifiedTrial(4, share, share)
 	for _, p := range snap.Plots {
 		snap.Observations = append(snap.Observations,
 			record.Observation{Plot: p.ID, Quadrat: 1, Visit: 1, Variable: record.VarWeedCover, Value: 0.4 * share[p.Treatment], Unit: "fraction"},
@@ -226,7 +226,7 @@ func TestChecksBeyondOneComparison(t *testing.T) {
 	a, b := codes[0].Code, codes[1].Code
 	share := func(x, y float64) map[string]float64 { return map[string]float64{a: x, b: y} }
 	trialOf := func(name string, raw, real map[string]float64, step float64) *record.Snapshot {
-		snap := toldTrial(4, raw, real)
+		snap := classifiedTrial(4, raw, real)
 		snap.Trial.Name = name
 		for i := range snap.Photos {
 			snap.Photos[i].Result.CoverFrac += step * float64(i*i%5)
@@ -321,7 +321,7 @@ func TestOwnErrorOverVisits(t *testing.T) {
 func TestRimsLeftOut(t *testing.T) {
 	codes := twoPlots(trial.Metric).Trial.Treatments
 	share := map[string]float64{codes[0].Code: 0.5, codes[1].Code: 0.5}
-	snap := toldTrial(4, share, share)
+	snap := classifiedTrial(4, share, share)
 	solid := 0.75
 	for i := range snap.Photos {
 		s := snap.Photos[i].Sorting
@@ -387,7 +387,7 @@ func TestPlantsLackWhatChecksFind(t *testing.T) {
 			}
 		}, []record.PlantsLacking{record.LackChecksInUse}},
 	} {
-		snap := toldTrial(4, share, share)
+		snap := classifiedTrial(4, share, share)
 		c.change(snap)
 		if got := snap.PlantsLack(1); !slices.Equal(got, c.want) {
 			t.Errorf("%s: lacking %v, want %v", name, got, c.want)
@@ -407,7 +407,7 @@ func TestPlainAnswersLeaveTheClassOpen(t *testing.T) {
 	share := map[string]float64{codes[0].Code: 0.5, codes[1].Code: 0.5}
 	broadleaf := record.PlantClass{Name: "broadleaf", Role: "weed"}
 	for _, plain := range []int{0, 4, 5, 40} { // of 80 answers
-		snap := toldTrial(4, share, share)
+		snap := classifiedTrial(4, share, share)
 		snap.Named[0].Class = broadleaf
 		for i := range snap.Photos {
 			snap.Photos[i].Result.CoverFrac += 0.004 * float64(i%5)
@@ -436,7 +436,7 @@ func TestPlainAnswersLeaveTheClassOpen(t *testing.T) {
 
 // Weed cover is among the outcomes once plants were named: with its comparison,
 // or with why there is none; never left out without a word.
-func TestWeedCoverIsToldOrRefused(t *testing.T) {
+func TestWeedCoverIsGivenOrRefused(t *testing.T) {
 	codes := twoPlots(trial.Metric).Trial.Treatments
 	share := map[string]float64{codes[0].Code: 0.5, codes[1].Code: 0.2}
 	out := func(snap *record.Snapshot) (o Outcome, n int) {
@@ -447,7 +447,7 @@ func TestWeedCoverIsToldOrRefused(t *testing.T) {
 		}
 		return o, n
 	}
-	snap := toldTrial(4, share, share)
+	snap := classifiedTrial(4, share, share)
 	if o, n := out(snap); n != 1 || o.Overall.Main() == nil || o.Corrected == "" {
 		t.Errorf("%d outcomes, refused %q", n, o.Overall.Refusal)
 	}

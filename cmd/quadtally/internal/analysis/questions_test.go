@@ -292,7 +292,7 @@ func TestComparisonsThatAreRefused(t *testing.T) {
 	}
 	o := DefaultOptions()
 	o.Visit, o.Model = 2, NoModel
-	if c, err := Compare(snap, "cover", o); err != nil || c.Visit != 2 || c.Analysis == nil || c.Season != nil || c.Role != Green || c.Holds == "" {
+	if c, err := Compare(snap, "cover", o); err != nil || c.Visit != 2 || c.Analysis == nil || c.Season != nil || c.Role != Green || c.MadeOf == "" {
 		t.Errorf("%+v %v", c, err)
 	}
 	o.Alpha = 2

@@ -14,7 +14,7 @@ func TestRangesAddUp(t *testing.T) {
 	codes := twoPlots(trial.Metric).Trial.Treatments
 	raw := map[string]float64{codes[0].Code: 0.5, codes[1].Code: 0.3}
 	halves := func(width float64) (out []float64) {
-		snap := toldTrial(6, raw, raw)
+		snap := classifiedTrial(6, raw, raw)
 		for i := range snap.Photos {
 			c := &snap.Photos[i].Sorting.Classes[0]
 			c.LoFrac, c.HiFrac = c.CoverFrac-width, c.CoverFrac+width
@@ -54,7 +54,7 @@ func TestPhotosInUseOfAVisit(t *testing.T) {
 
 // Days that may be read in two ways are refused and not passed over: without them
 // a season would be one visit.
-func TestDaysThatCannotBeTold(t *testing.T) {
+func TestDaysThatCannotBeRead(t *testing.T) {
 	for _, text := range []string{"trt,date,y\nA,03/04/2025,1\nA,05/06/2025,2\n", "trt,date,y\nA,03/04/2025,1\n"} {
 		if got, err := ReadTable(sheetOf(t, "t.csv", text), "", TableColumns{}); err == nil || !strings.Contains(err.Error(), "t.csv") {
 			t.Errorf("%q: %+v %v", text, got, err)

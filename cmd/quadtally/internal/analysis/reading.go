@@ -96,19 +96,19 @@ func fromPhotos(value photoValue) taking {
 // separationNotes says, beside a response that holds everything green, at which
 // visits weeds are told apart from crop and regrowth.
 func separationNotes(snap *record.Snapshot) []string {
-	told, all := weedsSeparated(snap)
-	switch told {
+	separated, all := weedsSeparated(snap)
+	switch separated {
 	case 0:
 		return nil
 	case all:
 		return []string{fmt.Sprintf("everything green is compared; %s holds the weeds alone", WeedCover)}
 	}
-	return []string{fmt.Sprintf("everything green is compared; %s holds the weeds alone, at %d of %d visits so far", WeedCover, told, all)}
+	return []string{fmt.Sprintf("everything green is compared; %s holds the weeds alone, at %d of %d visits so far", WeedCover, separated, all)}
 }
 
 // weedsSeparated counts the visits with photos in use, and those whose weed
 // cover can be told.
-func weedsSeparated(snap *record.Snapshot) (told, all int) {
+func weedsSeparated(snap *record.Snapshot) (separated, all int) {
 	byHand, used := map[int]int{}, map[int]int{}
 	for i := range snap.Photos {
 		if p := &snap.Photos[i]; p.InUse() {
@@ -120,10 +120,10 @@ func weedsSeparated(snap *record.Snapshot) (told, all int) {
 	}
 	for v, n := range used {
 		if byHand[v] == n || len(snap.PlantsLack(v)) == 0 {
-			told++
+			separated++
 		}
 	}
-	return told, len(used)
+	return separated, len(used)
 }
 
 // assessed takes stored values as they are.

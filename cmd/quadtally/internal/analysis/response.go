@@ -314,9 +314,9 @@ func (r Response) one() float64 {
 // FromPhotos reports a response whose readings are taken from photos.
 func (r Response) FromPhotos() bool { return r.def.variable == "" }
 
-// Holds says what a response is made of where it holds more than its name: ""
+// MadeOf says what a response is made of where it holds more than its name: ""
 // for all others.
-func (r Response) Holds() string {
+func (r Response) MadeOf() string {
 	if r.Role == Green {
 		return "everything green: weeds, crop and regrowth together"
 	}

@@ -26,7 +26,7 @@ func twoPlots(units trial.Units) *record.Snapshot {
 
 func photoIn(plot string, quadrat, visit int, r record.Result) record.Photo {
 	return record.Photo{PhotoFacts: record.PhotoFacts{Path: fmt.Sprintf("%s-%d-%d.jpg", plot, quadrat, visit), Taken: "2025-06-14T09:30:00"},
-		Place: record.Place{State: record.PlaceSettled, Plot: plot, Quadrat: quadrat, Visit: visit}, Fingerprint: "f1", Result: &r}
+		Place: record.Place{State: record.PlaceKnown, Plot: plot, Quadrat: quadrat, Visit: visit}, Fingerprint: "f1", Result: &r}
 }
 
 func counted1(plot string, quadrat int, class string, n float64) record.Observation {

@@ -59,7 +59,7 @@ func WriteWeeds(w io.Writer, snap *record.Snapshot, s *demo.SeasonPlan) error {
 		visit     int
 		treatment string
 	}
-	type sums struct{ n, told, green, weeds, all float64 }
+	type sums struct{ n, photos, green, weeds, all float64 }
 	at := map[key]*sums{}
 	get := func(k key) *sums {
 		if at[k] == nil {
@@ -92,7 +92,7 @@ func WriteWeeds(w io.Writer, snap *record.Snapshot, s *demo.SeasonPlan) error {
 				continue
 			}
 			k.n++
-			k.told += x.Value
+			k.photos += x.Value
 			k.all += p.Truth.WeedFrac
 			k.weeds += p.Truth.WeedFrac - p.Truth.ByClass[demo.Red]
 		}
@@ -102,7 +102,7 @@ func WriteWeeds(w io.Writer, snap *record.Snapshot, s *demo.SeasonPlan) error {
 	for v := range snap.Trial.Visits {
 		for _, t := range snap.Trial.Treatments {
 			if k := at[key{v + 1, t.Code}]; k != nil && k.n > 0 {
-				fmt.Fprintf(w, "%5d  %-10s %11.1f %20.1f %18.1f %18.1f\n", v+1, t.Code, 100*k.told/k.n, 100*k.weeds/k.n, 100*k.all/k.n, 100*k.green/k.n)
+				fmt.Fprintf(w, "%5d  %-10s %11.1f %20.1f %18.1f %18.1f\n", v+1, t.Code, 100*k.photos/k.n, 100*k.weeds/k.n, 100*k.all/k.n, 100*k.green/k.n)
 			}
 		}
 	}

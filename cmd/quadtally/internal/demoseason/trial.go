@@ -45,6 +45,9 @@ type Options struct {
 	Marks   bool // frames with printed corner marks
 }
 
+// DefaultOptions are those of the demonstration.
+func DefaultOptions() Options { return Options{Seed: 20250614, WidthPx: 1600} }
+
 // Config is the season of the demonstration on a layout, with the trial's own
 // cards in its photos.
 func Config(t *trial.Trial, plots []trial.Plot) (demo.Config, error) {

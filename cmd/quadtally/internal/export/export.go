@@ -294,9 +294,9 @@ func valueTable(snap *record.Snapshot) (tables.Table, error) {
 // reader of its values must know.
 func questionTable(snap *record.Snapshot) tables.Table {
 	t := tables.Table{Name: "questions", Header: []string{"response", "class", "kind", "text"}}
-	told := map[analysis.Key]bool{}
+	written := map[analysis.Key]bool{}
 	for _, r := range analysis.Responses(snap) {
-		told[r.Key] = true
+		written[r.Key] = true
 		for _, q := range r.Questions(snap) {
 			t.Add(string(r.Key), r.Class, string(q.Kind), q.Text)
 		}
@@ -316,7 +316,7 @@ func questionTable(snap *record.Snapshot) tables.Table {
 		}
 	}
 	for _, q := range analysis.SheetQuestions(snap) {
-		if !told[q.Of] { // of a response that has no value at all
+		if !written[q.Of] { // of a response that has no value at all
 			t.Add(string(q.Of), "", string(q.Kind), q.Text)
 		}
 	}

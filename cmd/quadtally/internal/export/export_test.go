@@ -36,7 +36,7 @@ func fieldSeason(units trial.Units) *record.Snapshot {
 					n := float64(7*b + 11*i + 3*v + q)
 					if !(p.ID == "302" && v == 2) {
 						s.Photos = append(s.Photos, record.Photo{PhotoFacts: record.PhotoFacts{Path: fmt.Sprintf("%s-%d-%d.jpg", p.ID, v, q), Taken: s.Trial.Visits[v-1].String() + "T09:00:00"},
-							Place:  record.Place{State: record.PlaceSettled, Plot: p.ID, Quadrat: q, Visit: v},
+							Place:  record.Place{State: record.PlaceKnown, Plot: p.ID, Quadrat: q, Visit: v},
 							Result: &record.Result{CoverFrac: n / 97, Pieces: int(n)}})
 					}
 					for k, class := range []string{"broadleaf", "grass"} {

@@ -74,11 +74,11 @@ func TestParsePart(t *testing.T) {
 	for _, rel := range []string{"a.jpg", "b/c.jpg", "june/IMG_0001.JPG"} {
 		held := 0
 		for k := 1; k <= 7; k++ {
-			if (Part{k, 7}).Holds(rel) {
+			if (Part{k, 7}).Contains(rel) {
 				held++
 			}
 		}
-		if held != 1 || !(Part{}).Holds(rel) {
+		if held != 1 || !(Part{}).Contains(rel) {
 			t.Errorf("%s is in %d of 7 parts", rel, held)
 		}
 	}
@@ -102,13 +102,13 @@ func TestHandBeforeAll(t *testing.T) {
 	byHand := Seen{Path: "hand.jpg", Taken: at("10:00:00"), Hand: hand, Sharpness: 1}
 	sharp := Seen{Path: "sharp.jpg", Taken: at("09:00:00"), Cards: card("101", 1), Sharpness: 9}
 	vs := identify(sharp, byHand)
-	if !strings.Contains(vs[0].Spare, "hand.jpg") || vs[1].Spare != "" || !vs[0].Settled() || !vs[1].Settled() || vs[1].Basis != ByHand {
+	if !strings.Contains(vs[0].Spare, "hand.jpg") || vs[1].Spare != "" || !vs[0].Known() || !vs[1].Known() || vs[1].Basis != ByHand {
 		t.Errorf("%+v", vs)
 	}
 	again := byHand
 	again.Path, again.Taken = "again.jpg", at("11:00:00")
 	for _, v := range identify(byHand, again) {
-		if v.Settled() || !strings.Contains(v.Reason, "2 photos claim") {
+		if v.Known() || !strings.Contains(v.Reason, "2 photos claim") {
 			t.Errorf("%+v", v)
 		}
 	}
@@ -123,7 +123,7 @@ func TestSharpestOfABurst(t *testing.T) {
 			list = append(list, Seen{Path: string(rune('a'+i)) + ".jpg", Taken: at("09:00:0" + string(rune('0'+i))), Cards: card("102", 1), Sharpness: s})
 		}
 		for i, v := range identify(list...) {
-			if (v.Spare == "") != (i == want) || !v.Settled() {
+			if (v.Spare == "") != (i == want) || !v.Known() {
 				t.Errorf("sharpness %v, photo %d: %+v", sharpness, i, v)
 			}
 		}
@@ -144,7 +144,7 @@ func TestMorePhotosThanQuadrats(t *testing.T) {
 		t.Errorf("%+v", vs)
 	}
 	vs = identify(Seen{Taken: at("09:00:00"), Cards: card("103", 0)}, Seen{Taken: at("09:10:00"), Cards: card("103", 1)})
-	if vs[0].Quadrat != 2 || vs[1].Quadrat != 1 || !vs[0].Settled() {
+	if vs[0].Quadrat != 2 || vs[1].Quadrat != 1 || !vs[0].Known() {
 		t.Errorf("%+v", vs)
 	}
 }

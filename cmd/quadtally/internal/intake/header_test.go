@@ -96,10 +96,10 @@ func TestDaysAndDatesInNames(t *testing.T) {
 	}
 }
 
-// TestCodesAndSheetsThatSettleNothing: a code that two plots share, a card of
+// TestCodesAndSheetsThatSayNothing: a code that two plots share, a card of
 // another trial or of no plot, two cards, and a list that names no plot of the
 // layout are questions.
-func TestCodesAndSheetsThatSettleNothing(t *testing.T) {
+func TestCodesAndSheetsThatSayNothing(t *testing.T) {
 	tr, plots := season()
 	plots = append(plots, trial.Plot{ID: "A-1"}, trial.Plot{ID: "a1"})
 	for name, c := range map[string]struct {
@@ -116,7 +116,7 @@ func TestCodesAndSheetsThatSettleNothing(t *testing.T) {
 	} {
 		c.photo.Taken = at("09:00:00")
 		v := Identify(tr, plots, []Seen{c.photo})[0]
-		if c.want == "" && !v.Settled() || c.want != "" && !strings.Contains(v.Reason, c.want) {
+		if c.want == "" && !v.Known() || c.want != "" && !strings.Contains(v.Reason, c.want) {
 			t.Errorf("%s: %+v", name, v)
 		}
 	}

@@ -58,7 +58,7 @@ type Verdict struct {
 	Spot
 	Basis    string
 	Proposed bool   // likely, waits for a yes
-	Reason   string // why it is open or only proposed; "" where settled
+	Reason   string // why it is open or only proposed; "" where the place is known
 	Spare    string // a sentence where a better photo of the same quadrat is used; "" otherwise
 	// Clocks says that the order of photos rests on the clocks of more than one
 	// camera, which nobody has compared: the photo is open.
@@ -77,8 +77,8 @@ func (s *Seen) camera() string {
 	return s.Camera + "\x00\x00" + filepath.Dir(s.Path)
 }
 
-// Settled reports a verdict that needs nobody.
-func (v Verdict) Settled() bool { return v.Reason == "" && !v.Proposed }
+// Known reports a place that nobody has to be asked about.
+func (v Verdict) Known() bool { return v.Reason == "" && !v.Proposed }
 
 // Identify finds the quadrat of every photo. The grounds are tried in the
 // order card, sheet, name; photos still without a plot are placed in the
@@ -133,7 +133,7 @@ type identifier struct {
 	photos []Seen
 	out    []Verdict
 	named  []plotName          // how each plot may be named in a file's name
-	byCard map[string][]string // plots by what their card's code says; more than one settles nothing
+	byCard map[string][]string // plots by what their card's code says; more than one says nothing
 }
 
 // plotName finds a plot in a name: after the word plot, or alone at the start.
@@ -220,7 +220,7 @@ func spotWords(s Spot) string {
 	return "plot " + s.Plot
 }
 
-// card settles what the cards in a photo say together.
+// card works out what the cards in a photo say together.
 func (id *identifier) card(cards []Card) (Spot, string) {
 	var s Spot
 	for _, c := range cards {
@@ -247,7 +247,7 @@ var nameQuadrat = regexp.MustCompile(`(?i)(?:^|[^a-z])q(?:uad(?:rat)?)?[ _.-]?([
 
 // fromName finds a plot in the file's or its folders' names: the plot's id
 // after the word plot, or a whole name part that is the id. Two different
-// plots in one path settle nothing.
+// plots in one path say nothing.
 func (id *identifier) fromName(path string) (Spot, bool) {
 	parts := strings.Split(filepath.ToSlash(path), "/")
 	if n := len(parts); n > 4 {
@@ -447,7 +447,7 @@ func (id *identifier) walk() {
 func (id *identifier) sortOut() {
 	groups := map[Spot][]int{}
 	for i, v := range id.out {
-		if v.Settled() && !id.photos[i].Unmeasured {
+		if v.Known() && !id.photos[i].Unmeasured {
 			groups[v.Spot] = append(groups[v.Spot], i)
 		}
 	}

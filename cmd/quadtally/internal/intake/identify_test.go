@@ -46,7 +46,7 @@ func TestGroundsInOrder(t *testing.T) {
 		"id and number":    {Seen{Taken: at("09:00:00"), Path: "103-2.jpg"}, Spot{"103", 2, 1}, ByName},
 	} {
 		v := identify(c.photo)[0]
-		if !v.Settled() || v.Spot != c.want || v.Basis != c.basis {
+		if !v.Known() || v.Spot != c.want || v.Basis != c.basis {
 			t.Errorf("%s: %+v", name, v)
 		}
 	}
@@ -73,7 +73,7 @@ func TestOpenQuestionsSayWhy(t *testing.T) {
 		"position helps?": {Seen{Taken: at("09:00:00"), Path: "a.jpg"}, "no card was read"},
 	} {
 		v := identify(c.photo)[0]
-		if v.Settled() || !strings.Contains(v.Reason, c.want) {
+		if v.Known() || !strings.Contains(v.Reason, c.want) {
 			t.Errorf("%s: %+v", name, v)
 		}
 	}
@@ -92,7 +92,7 @@ func TestPlotCardNumbersQuadratsByTime(t *testing.T) {
 	if vs[1].Spare == "" || vs[2].Spare != "" {
 		t.Errorf("the sharper of the burst must be used: %+v", vs[1:3])
 	}
-	if vs[3].Settled() || !strings.Contains(vs[3].Reason, "more photos") {
+	if vs[3].Known() || !strings.Contains(vs[3].Reason, "more photos") {
 		t.Errorf("%+v", vs[3])
 	}
 }
@@ -107,7 +107,7 @@ func TestWalkProposesOnlyWhatFitsExactly(t *testing.T) {
 		Seen{Taken: at("09:25:00")},
 		Seen{Taken: at("09:30:00"), Cards: card("103", 2)},
 	)
-	if v := vs[1]; !v.Proposed || v.Spot != (Spot{"101", 2, 1}) || v.Settled() {
+	if v := vs[1]; !v.Proposed || v.Spot != (Spot{"101", 2, 1}) || v.Known() {
 		t.Errorf("%+v", v)
 	}
 	if v := vs[2]; !v.Proposed || v.Spot != (Spot{"102", 1, 1}) {
@@ -126,7 +126,7 @@ func TestRetakesAreAQuestion(t *testing.T) {
 		Seen{Taken: at("09:20:00"), Cards: card("101", 1)},
 	)
 	for _, v := range vs {
-		if v.Settled() || !strings.Contains(v.Reason, "2 photos claim") {
+		if v.Known() || !strings.Contains(v.Reason, "2 photos claim") {
 			t.Errorf("%+v", v)
 		}
 	}
@@ -134,7 +134,7 @@ func TestRetakesAreAQuestion(t *testing.T) {
 		Seen{Taken: at("09:00:00"), Cards: card("101", 1)},
 		Seen{Taken: at("09:20:00"), Cards: card("101", 1), Hand: &Spot{"101", 1, 1}},
 	)
-	if vs[0].Spare == "" || !vs[1].Settled() {
+	if vs[0].Spare == "" || !vs[1].Known() {
 		t.Errorf("%+v", vs)
 	}
 }
@@ -167,7 +167,7 @@ func TestUnmeasuredPhotosDoNotStandInTheWay(t *testing.T) {
 		Seen{Taken: at("09:00:00"), Cards: card("101", 1), Unmeasured: true},
 		Seen{Taken: at("09:02:00"), Cards: card("101", 1)},
 	)
-	if !vs[1].Settled() || vs[1].Spare != "" || vs[0].Spot != (Spot{"101", 1, 1}) {
+	if !vs[1].Known() || vs[1].Spare != "" || vs[0].Spot != (Spot{"101", 1, 1}) {
 		t.Errorf("%+v", vs)
 	}
 }

@@ -113,14 +113,14 @@ func TestTwoCameras(t *testing.T) {
 		with(ada, "09:05:00", card("101", 0)), with(ben, "12:05:00", card("102", 0)),
 	)
 	for i, want := range []Spot{{"101", 1, 1}, {"102", 1, 1}, {"101", 2, 1}, {"102", 2, 1}} {
-		if !vs[i].Settled() || vs[i].Spot != want {
+		if !vs[i].Known() || vs[i].Spot != want {
 			t.Errorf("photo %d: %+v, want %+v", i, vs[i], want)
 		}
 	}
 	// Both photograph one plot: the order of their photos is not known.
 	for name, other := range map[string]Seen{"another folder": ben, "another model": {Camera: "Maker Two", Path: "ada/x.jpg"}, "another serial": {Camera: "Maker One", Serial: "2", Path: "ada/x.jpg"}} {
 		for _, v := range identify(with(ada, "09:00:00", card("101", 0)), with(other, "12:05:00", card("101", 0))) {
-			if v.Settled() || !v.Clocks || !strings.Contains(v.Reason, "clocks may differ") {
+			if v.Known() || !v.Clocks || !strings.Contains(v.Reason, "clocks may differ") {
 				t.Errorf("%s: %+v", name, v)
 			}
 		}
@@ -128,7 +128,7 @@ func TestTwoCameras(t *testing.T) {
 	// One camera in two folders is known by its serial number.
 	one, two := ada, ben
 	one.Serial, two.Serial = "7", "7"
-	if vs := identify(with(one, "09:00:00", card("101", 0)), with(two, "09:05:00", card("101", 0))); !vs[0].Settled() || vs[1].Quadrat != 2 {
+	if vs := identify(with(one, "09:00:00", card("101", 0)), with(two, "09:05:00", card("101", 0))); !vs[0].Known() || vs[1].Quadrat != 2 {
 		t.Errorf("%+v", vs)
 	}
 	// The walk of one camera is not filled up with photos of the other.
@@ -175,7 +175,7 @@ func TestBordersOfTheSeason(t *testing.T) {
 	tr.Visits = []trial.Date{tr.SeasonStart, tr.SeasonEnd}
 	for day, want := range map[string]int{"2025-05-01": 1, "2025-10-31": 2, "2025-04-30": 0, "2025-11-01": 0} {
 		v := Identify(tr, plots, []Seen{{Hash: "h", Taken: day + "T09:00:00", Cards: card("101", 1)}})[0]
-		if v.Visit != want || v.Settled() != (want > 0) {
+		if v.Visit != want || v.Known() != (want > 0) {
 			t.Errorf("%s: %+v", day, v)
 		}
 	}
@@ -189,7 +189,7 @@ func TestUnmeasuredPhotoTakesNoNumber(t *testing.T) {
 		Seen{Taken: at("09:05:00"), Cards: card("101", 0), Unmeasured: true},
 		Seen{Taken: at("09:10:00"), Cards: card("101", 0)},
 	)
-	if vs[0].Quadrat != 1 || vs[2].Quadrat != 2 || !vs[2].Settled() || vs[1].Quadrat != 0 {
+	if vs[0].Quadrat != 1 || vs[2].Quadrat != 2 || !vs[2].Known() || vs[1].Quadrat != 0 {
 		t.Errorf("%+v", vs)
 	}
 }
@@ -213,7 +213,7 @@ func TestSheetAgainstCamera(t *testing.T) {
 		open  bool
 	}{{"2025-06-14", 2, true}, {"2025-06-28", 1, true}, {"2025-06-28", 2, false}} {
 		v := identify(Seen{Taken: c.day + "T09:00:00", Sheet: &Spot{"101", 1, c.sheet}})[0]
-		if v.Settled() == c.open {
+		if v.Known() == c.open {
 			t.Errorf("%s, sheet says %d: %+v", c.day, c.sheet, v)
 		}
 	}

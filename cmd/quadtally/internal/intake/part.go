@@ -43,10 +43,10 @@ func (p Part) Validate() error {
 
 func (p Part) String() string { return fmt.Sprintf("%d/%d", p.K, p.N) }
 
-// Holds reports whether a file belongs to the part. Only its path relative to
+// Contains reports whether a file belongs to the part. Only its path relative to
 // the folder decides, so no part needs to look at another's photos, and a file
 // keeps its part wherever the folder lies and whatever else is in it.
-func (p Part) Holds(rel string) bool {
+func (p Part) Contains(rel string) bool {
 	if p == (Part{}) {
 		return true
 	}

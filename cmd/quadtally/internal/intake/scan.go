@@ -233,7 +233,7 @@ func (w *walker) file(path string) {
 		return
 	}
 	w.listed[path] = true
-	if rel, err := filepath.Rel(w.base, path); err != nil || w.part.Holds(rel) {
+	if rel, err := filepath.Rel(w.base, path); err != nil || w.part.Contains(rel) {
 		w.paths = append(w.paths, path)
 	}
 }

@@ -4,8 +4,11 @@ package measured
 
 import (
 	"encoding/csv"
+	"encoding/json"
 	"fmt"
+	"image"
 	"io"
+	"path/filepath"
 	"slices"
 	"strconv"
 	"strings"
@@ -289,4 +292,54 @@ func WriteChecks(w io.Writer, points []season.PlantSpot) error {
 	}
 	c.Flush()
 	return c.Error()
+}
+
+// WriteJSON writes values as JSON, one on a line.
+func WriteJSON[V any](w io.Writer, values ...V) error {
+	enc := json.NewEncoder(w)
+	enc.SetEscapeHTML(false)
+	for _, v := range values {
+		if err := enc.Encode(v); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// Faults are the photos that could not be measured, with the reasons.
+func Faults(lines []Line) []string {
+	var out []string
+	for _, l := range lines {
+		if l.Error != nil {
+			out = append(out, l.File+": "+*l.Error)
+		}
+	}
+	return out
+}
+
+// Pictures draws each measured photo, the i-th as draw has it, and hands it to
+// put under a name of its own; nil has no picture. It counts the pictures.
+func Pictures(out *season.Loose, draw func(i int) (image.Image, error), put func(name string, img image.Image) error) (n int, err error) {
+	used := map[string]int{}
+	for i, p := range out.Photos {
+		if p.Result == nil {
+			continue
+		}
+		img, err := draw(i)
+		if err != nil {
+			return n, fmt.Errorf("%s: %w", p.Path, err)
+		}
+		if img == nil {
+			continue
+		}
+		name := strings.TrimSuffix(filepath.Base(p.Path), filepath.Ext(p.Path))
+		if used[name]++; used[name] > 1 {
+			name = fmt.Sprintf("%s-%d", name, used[name])
+		}
+		if err := put(name, img); err != nil {
+			return n, err
+		}
+		n++
+	}
+	return n, nil
 }

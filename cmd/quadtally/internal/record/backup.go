@@ -25,20 +25,20 @@ func (s *Store) Backup(ctx context.Context, path string) error {
 	}
 	half, err := os.MkdirTemp(filepath.Dir(path), ".half-backup-*")
 	if err != nil {
-		return plain(err)
+		return userError(err)
 	}
 	defer os.RemoveAll(half)
 	tmp := filepath.Join(half, filepath.Base(path))
 	if err := backup(ctx, s.reads, tmp); err != nil {
-		return plain(err)
+		return userError(err)
 	}
 	if err := checkCopy(ctx, tmp); err != nil {
 		return err
 	}
 	if err := syncFile(tmp); err != nil {
-		return plain(err)
+		return userError(err)
 	}
-	return plain(moveNew(tmp, path))
+	return userError(moveNew(tmp, path))
 }
 
 // setMark gives a file a number of its own in its header, by which its journal
@@ -95,7 +95,7 @@ func checkCopy(ctx context.Context, path string) error {
 	case errors.Is(err, fs.ErrNotExist):
 		return fault{fmt.Sprintf("%s: there is no such file: check the spelling", path), err}
 	case err != nil:
-		return plain(err)
+		return userError(err)
 	case !info.Mode().IsRegular():
 		return fmt.Errorf("%s is not a file: name the file that `quadtally backup` wrote", path)
 	}
@@ -104,7 +104,7 @@ func checkCopy(ctx context.Context, path string) error {
 	}
 	h, err := readAt(path, 0, headerBytes)
 	if err != nil {
-		return plain(err)
+		return userError(err)
 	}
 	if len(h) < headerBytes || string(h[:len(sqliteMagic)]) != string(sqliteMagic) || info.Size()%max(512, pageSize(h)) != 0 {
 		return damaged(nil)
@@ -164,16 +164,16 @@ func Restore(ctx context.Context, dir, from string, agreed bool) (Restored, erro
 		}
 	}
 	if err := os.MkdirAll(dir, 0o755); err != nil {
-		return done, plain(err)
+		return done, userError(err)
 	}
 	half, err := os.MkdirTemp(dir, ".half-restored-*")
 	if err != nil {
-		return done, plain(err)
+		return done, userError(err)
 	}
 	defer os.RemoveAll(half)
 	tmp := filepath.Join(half, FileName)
 	if err := copyFile(from, tmp); err != nil {
-		return done, plain(err)
+		return done, userError(err)
 	}
 	if err := checkCopy(ctx, tmp); err != nil {
 		return done, err
@@ -195,7 +195,7 @@ func Restore(ctx context.Context, dir, from string, agreed bool) (Restored, erro
 			continue
 		}
 		if err := os.Rename(path+suffix, kept+suffix); err != nil {
-			return done, plain(err)
+			return done, userError(err)
 		}
 		if suffix == "" {
 			done.Kept = kept
@@ -204,7 +204,7 @@ func Restore(ctx context.Context, dir, from string, agreed bool) (Restored, erro
 		}
 	}
 	if err := moveNew(tmp, path); err != nil {
-		return done, plain(err)
+		return done, userError(err)
 	}
 	return done, nil
 }
@@ -269,7 +269,7 @@ func lockedBySomeone(ctx context.Context, path string) error {
 	}
 	var se sqlite3.Error
 	if errors.As(err, &se) && (se.Code == sqlite3.ErrBusy || se.Code == sqlite3.ErrLocked) {
-		return plain(err)
+		return userError(err)
 	}
 	return nil // damaged: all the more reason to replace it
 }

@@ -393,7 +393,7 @@ func TestBackupsOfOtherTrials(t *testing.T) {
 // TestOrderOfTellings: values stand in the order in which they were first told;
 // rows of one telling in their own.
 func TestOrderOfTellings(t *testing.T) {
-	list := []Observation{{ID: 9, told: 9}, {ID: 8, told: 2}, {ID: 3, told: 2}, {ID: 5, told: 5}}
+	list := []Observation{{ID: 9, firstID: 9}, {ID: 8, firstID: 2}, {ID: 3, firstID: 2}, {ID: 5, firstID: 5}}
 	inOrder(list)
 	var got []int64
 	for _, o := range list {

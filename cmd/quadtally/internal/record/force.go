@@ -80,19 +80,19 @@ type sheetDoc struct {
 // counts reports an entry that was not taken back.
 func (f *force) counts(entry int64) bool { _, off := f.off[entry]; return !off }
 
-// holds reports a row that counts: of an entry in force, and given one at a
+// inForce reports a row that counts: of an entry in force, and given one at a
 // time or by the newest version of its sheet.
-func (f *force) holds(entry, sheet int64) bool {
+func (f *force) inForce(entry, sheet int64) bool {
 	return f.counts(entry) && (sheet == 0 || f.current[sheet])
 }
 
 // inOrder brings observations into the order in which their values were first
-// told: an unchanged row of a corrected sheet is not newer for the correction.
+// given: an unchanged row of a corrected sheet is not newer for the correction.
 func inOrder(list []Observation) {
 	slices.SortStableFunc(list, func(a, b Observation) int {
 		switch {
-		case a.told != b.told:
-			return int(a.told - b.told)
+		case a.firstID != b.firstID:
+			return int(a.firstID - b.firstID)
 		default:
 			return int(a.ID - b.ID)
 		}

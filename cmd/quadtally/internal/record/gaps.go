@@ -71,7 +71,7 @@ func (s *Snapshot) ClassGaps() []ClassGap {
 func ClassGapsOf(list []Observation, planned []trial.Class, said map[string]Unlisted, among func(trial.Class) bool) []ClassGap {
 	type visitOf struct {
 		counted, total map[QuadratAt]bool
-		known, told    map[string]map[QuadratAt]bool // by class; told: known or marked missing
+		known, stated  map[string]map[QuadratAt]bool // by class; stated: known or marked missing
 	}
 	visits := map[int]*visitOf{}
 	classes := map[string]trial.Class{} // the first spelling of each
@@ -93,10 +93,10 @@ func ClassGapsOf(list []Observation, planned []trial.Class, said map[string]Unli
 			continue
 		}
 		k := trial.NameKey(o.Class)
-		if v.told[k] == nil {
-			v.told[k], v.known[k] = map[QuadratAt]bool{}, map[QuadratAt]bool{}
+		if v.stated[k] == nil {
+			v.stated[k], v.known[k] = map[QuadratAt]bool{}, map[QuadratAt]bool{}
 		}
-		v.told[k][at] = true
+		v.stated[k][at] = true
 		if _, ok := classes[k]; !ok {
 			classes[k] = trial.Class{Name: o.Class}
 		}
@@ -146,7 +146,7 @@ func ClassGapsOf(list []Observation, planned []trial.Class, said map[string]Unli
 				case v.known[k][at]:
 					g.In = append(g.In, at)
 				default:
-					if !v.told[k][at] {
+					if !v.stated[k][at] {
 						silent++
 					}
 					g.Without = append(g.Without, at)
@@ -156,7 +156,7 @@ func ClassGapsOf(list []Observation, planned []trial.Class, said map[string]Unli
 			switch from, isExpected := expected[k]; {
 			case with == n:
 				continue
-			case len(v.told[k]) > 0:
+			case len(v.stated[k]) > 0:
 				if with > 0 && silent == 0 && 2*with > n {
 					continue // a few cells marked missing are what they say
 				}
@@ -202,21 +202,21 @@ type Uncounted struct {
 
 // UncountedOf finds them, by visit. perPlot is the number of quadrats in a plot.
 func UncountedOf(list []Observation, plots []trial.Plot, perPlot int) []Uncounted {
-	told := map[int]map[QuadratAt]bool{}
+	stated := map[int]map[QuadratAt]bool{}
 	for _, o := range list {
 		if o.Variable == VarCount && o.Quadrat > 0 && o.Visit > 0 && !o.Withdrawn {
-			if told[o.Visit] == nil {
-				told[o.Visit] = map[QuadratAt]bool{}
+			if stated[o.Visit] == nil {
+				stated[o.Visit] = map[QuadratAt]bool{}
 			}
-			told[o.Visit][o.Spot()] = true
+			stated[o.Visit][o.Spot()] = true
 		}
 	}
 	var out []Uncounted
-	for _, visit := range slices.Sorted(maps.Keys(told)) {
+	for _, visit := range slices.Sorted(maps.Keys(stated)) {
 		u := Uncounted{Visit: visit, Of: len(plots) * perPlot}
 		for _, p := range plots {
 			for q := 1; q <= perPlot; q++ {
-				if at := (QuadratAt{p.ID, q, visit}); !told[visit][at] {
+				if at := (QuadratAt{p.ID, q, visit}); !stated[visit][at] {
 					u.Quadrats = append(u.Quadrats, at)
 				}
 			}

@@ -20,7 +20,7 @@ func filled(t *testing.T) string {
 	s := newStore(t)
 	addPhoto(t, s, "aaaa1111", Measurement{Fingerprint: "f", Doc: json.RawMessage(`{"a":1}`), Curve: []byte{1}, Plane: []byte{2}, Looks: []byte{3}}, &Result{Threshold: .1, CoverFrac: .2})
 	write(t, s, func(tx *Tx) error {
-		if _, err := tx.Decide(PhotoSubject("aaaa1111"), KindPlace, Place{Plot: "101", Quadrat: 1, Visit: 1, Basis: "card", State: PlaceSettled}); err != nil {
+		if _, err := tx.Decide(PhotoSubject("aaaa1111"), KindPlace, Place{Plot: "101", Quadrat: 1, Visit: 1, Basis: "card", State: PlaceKnown}); err != nil {
 			return err
 		}
 		_, err := tx.Decide(PhotoSubject("aaaa1111"), KindPlant, Plant{X: 1, Y: 2, Class: PlantClass{"weed", "weed"}})
@@ -166,14 +166,14 @@ func TestWhatPlantsLack(t *testing.T) {
 	trialWith := func(kinds, checks, plots int, looks, sorted bool) *Snapshot {
 		s := &Snapshot{}
 		for k := range plots {
-			p := Photo{PhotoFacts: PhotoFacts{Hash: fmt.Sprint("photohash", k)}, Result: &Result{}, HasLooks: looks, Place: Place{Plot: fmt.Sprint(k), Quadrat: 1, Visit: 1, State: PlaceSettled}}
+			p := Photo{PhotoFacts: PhotoFacts{Hash: fmt.Sprint("photohash", k)}, Result: &Result{}, HasLooks: looks, Place: Place{Plot: fmt.Sprint(k), Quadrat: 1, Visit: 1, State: PlaceKnown}}
 			if sorted {
 				p.Sorting = &Sorting{}
 			}
 			s.Photos = append(s.Photos, p)
 		}
 		// Of another visit: it says nothing of this one.
-		s.Photos = append(s.Photos, Photo{PhotoFacts: PhotoFacts{Hash: "otherhash"}, Result: &Result{}, Place: Place{Plot: "x", Quadrat: 1, Visit: 2, State: PlaceSettled}})
+		s.Photos = append(s.Photos, Photo{PhotoFacts: PhotoFacts{Hash: "otherhash"}, Result: &Result{}, Place: Place{Plot: "x", Quadrat: 1, Visit: 2, State: PlaceKnown}})
 		for k := range 40 {
 			s.Named = append(s.Named, NamedPlant{Hash: "photohash0", Plant: Plant{X: float64(k), Class: PlantClass{Name: fmt.Sprint("class", k%kinds)}}})
 		}

@@ -57,7 +57,7 @@ func readAt(path string, at, n int64) ([]byte, error) {
 func checkHeader(path string, size int64) error {
 	h, err := readAt(path, 0, headerBytes)
 	if err != nil {
-		return plain(err)
+		return userError(err)
 	}
 	if len(h) < headerBytes || !bytes.HasPrefix(h, sqliteMagic) {
 		return fmt.Errorf("%s is damaged or not a quadtally record: bring back a copy with `quadtally restore`", path)
@@ -187,7 +187,7 @@ func openForReading(dir string, opt Options, foreign []string) (*Store, error) {
 	}
 	tmp, err := os.MkdirTemp("", "quadtally-read-*")
 	if err != nil {
-		return nil, plain(err)
+		return nil, userError(err)
 	}
 	s, err := openCopy(dir, tmp, opt)
 	if err != nil {
@@ -202,17 +202,17 @@ func openCopy(dir, tmp string, opt Options) (*Store, error) {
 	path := filepath.Join(dir, FileName)
 	h, err := readAt(path, 0, headerBytes)
 	if err != nil {
-		return nil, plain(err)
+		return nil, userError(err)
 	}
 	suffixes := []string{""}
 	if own, err := ownJournal(path, h); err != nil {
-		return nil, plain(err)
+		return nil, userError(err)
 	} else if own {
 		suffixes = append(suffixes, "-journal")
 	}
 	for _, suffix := range suffixes {
 		if err := copyFile(path+suffix, filepath.Join(tmp, FileName+suffix)); err != nil && (suffix == "" || !errors.Is(err, fs.ErrNotExist)) {
-			return nil, plain(err)
+			return nil, userError(err)
 		}
 	}
 	opt.ReadOnly = false // the copy may be rolled back

@@ -27,7 +27,7 @@ func (p *Photo) State() PhotoState {
 		return PhotoUnread
 	case p.Result == nil:
 		return PhotoUnmeasured
-	case p.Place.State != PlaceSettled:
+	case p.Place.State != PlaceKnown:
 		return PhotoAwaitsPlace
 	case p.Place.Spare != "":
 		return PhotoSpare

@@ -24,7 +24,7 @@ func TestPhotoState(t *testing.T) {
 		{PhotoSpare, "sharper one", func(p *Photo) { p.Place.Spare = "sharper one" }},
 	}
 	sound := func() *Photo {
-		return &Photo{MeasurementID: 1, Result: &Result{}, Place: Place{State: PlaceSettled}}
+		return &Photo{MeasurementID: 1, Result: &Result{}, Place: Place{State: PlaceKnown}}
 	}
 	if p := sound(); p.State() != PhotoInUse || !p.InUse() || p.Why() != "" {
 		t.Errorf("a sound photo is %v: %q", p.State(), p.Why())

@@ -393,15 +393,15 @@ func (s *Snapshot) PlantsLack(visit int) []PlantsLacking {
 	return out
 }
 
-// ManyPlain reports whether so many of the answers give a role without one of
+// ManyUnnamed reports whether so many of the answers give a role without one of
 // its classes that what they leave open could be any class of it.
-func ManyPlain(plain, answers int) bool {
-	return float64(plain) > mostUnnamed*float64(answers)
+func ManyUnnamed(unnamed, answers int) bool {
+	return float64(unnamed) > mostUnnamed*float64(answers)
 }
 
-// PlainChecks reports whether the answered check points of a visit leave open
+// UnnamedChecks reports whether the answered check points of a visit leave open
 // which class of a role they are.
-func (s *Snapshot) PlainChecks(visit int, role string) bool {
+func (s *Snapshot) UnnamedChecks(visit int, role string) bool {
 	answered, plain := 0, 0
 	for _, c := range s.Checks {
 		if p, ok := s.Photo(c.Hash); ok && p.Place.Visit == visit && c.Class != nil {
@@ -411,7 +411,7 @@ func (s *Snapshot) PlainChecks(visit int, role string) bool {
 			}
 		}
 	}
-	return ManyPlain(plain, answered)
+	return ManyUnnamed(plain, answered)
 }
 
 // Words says in a sentence what is lacking and what to do.
@@ -428,7 +428,7 @@ func (l PlantsLacking) Words() string {
 	case LackPhotos:
 		return "no photo of it is in use: run `quadtally photos` on their folder, or see `quadtally status`"
 	case LackChecksInUse:
-		return fmt.Sprintf("most of its answered check points lie in photos that are not in use now: bring these back (`quadtally photos` measures anew, `quadtally settle` settles), or draw more with `quadtally plants --ask`; %d are needed", LeastChecks)
+		return fmt.Sprintf("most of its answered check points lie in photos that are not in use now: bring these back (`quadtally photos` measures anew, `quadtally place` puts them right), or draw more with `quadtally plants --ask`; %d are needed", LeastChecks)
 	case LackWeed, LackCrop, LackRegrowth:
 		role := map[PlantsLacking]string{LackWeed: "weeds", LackCrop: "crop", LackRegrowth: "regrowth"}[l]
 		return fmt.Sprintf("check points say that %s stands in the photos, and none is named, or too few to be found: name some (`quadtally plants`, or on the review page)", role)

@@ -207,7 +207,7 @@ func TestPhotoMeasurementResultAndUndo(t *testing.T) {
 	id := addPhoto(t, s, "aaaa1111", Measurement{Fingerprint: "f", Guide: `{"corners":1}`, Curve: []byte{3}}, &Result{Threshold: .1, CoverFrac: .3})
 	var first, second int64
 	write(t, s, func(tx *Tx) (err error) {
-		first, err = tx.Decide(PhotoSubject("aaaa1111"), KindPlace, Place{Plot: "101", Quadrat: 1, Visit: 1, Basis: "card", State: PlaceSettled})
+		first, err = tx.Decide(PhotoSubject("aaaa1111"), KindPlace, Place{Plot: "101", Quadrat: 1, Visit: 1, Basis: "card", State: PlaceKnown})
 		return
 	})
 	write(t, s, func(tx *Tx) (err error) {

@@ -307,12 +307,12 @@ func TestUncountedQuadrats(t *testing.T) {
 
 // told is a visit of plots with photos in which plants of two classes are named
 // and check points were answered as weeds; change makes it another.
-func told(change func(s *Snapshot)) *Snapshot {
+func withNames(change func(s *Snapshot)) *Snapshot {
 	s := &Snapshot{}
 	for k := range 6 {
 		s.Photos = append(s.Photos, Photo{PhotoFacts: PhotoFacts{Hash: fmt.Sprint("photohash", k)}, MeasurementID: int64(k + 1), Result: &Result{Threshold: 0.1}, HasLooks: true,
 			Sorting: &Sorting{Classes: []SortedClass{{PlantClass: PlantClass{"weed", "weed"}, Named: 9, Learned: true}, {PlantClass: PlantClass{"leek", "crop"}, Named: 9, Learned: true}}},
-			Place:   Place{Plot: fmt.Sprint(k), Quadrat: 1, Visit: 1, State: PlaceSettled}})
+			Place:   Place{Plot: fmt.Sprint(k), Quadrat: 1, Visit: 1, State: PlaceKnown}})
 	}
 	for k := range 20 {
 		s.Named = append(s.Named, NamedPlant{Hash: "photohash0", Plant: Plant{X: float64(k), Class: []PlantClass{{"weed", "weed"}, {"leek", "crop"}}[k%2]}})
@@ -381,7 +381,7 @@ func TestRolesAtCheckPoints(t *testing.T) {
 			}
 		}, []PlantsLacking{LackWeed}},
 	} {
-		if got := told(c.change).PlantsLack(1); !slices.Equal(got, c.want) {
+		if got := withNames(c.change).PlantsLack(1); !slices.Equal(got, c.want) {
 			t.Errorf("%s: %v, want %v", name, got, c.want)
 		}
 	}
@@ -408,7 +408,7 @@ func TestWhatASortingRestsOn(t *testing.T) {
 		}
 	}
 	of := func(change func(*Snapshot)) map[int]string {
-		return told(func(s *Snapshot) {
+		return withNames(func(s *Snapshot) {
 			second(s)
 			if change != nil {
 				change(s)

@@ -86,15 +86,15 @@ func (e ErrPartial) Error() string {
 func (s *Store) CompareSheet(ctx context.Context, v SheetVersion, seen int64) (SheetDiff, error) {
 	tx, err := s.reads.BeginTx(ctx, nil)
 	if err != nil {
-		return SheetDiff{}, plain(err)
+		return SheetDiff{}, userError(err)
 	}
 	defer tx.Rollback()
 	r := reader{ctx: ctx, tx: tx, snap: &Snapshot{}}
 	if r.force, err = readForce(ctx, tx); err != nil {
-		return SheetDiff{}, plain(err)
+		return SheetDiff{}, userError(err)
 	}
 	d, _, err := r.compareSheet(v, seen)
-	return d, plain(err)
+	return d, userError(err)
 }
 
 // StoreSheet makes v the newest version of its sheet: what the former version
@@ -124,7 +124,7 @@ func (w *Tx) StoreSheet(v SheetVersion, seen int64) (SheetDiff, error) {
 	}
 	for _, o := range rows {
 		o.Sheet = sheet
-		if o.told == 0 {
+		if o.firstID == 0 {
 			o.Entry, o.At, o.Author = w.entry, w.at, w.author
 		}
 		if _, err := w.insertObservation(o); err != nil {
@@ -215,7 +215,7 @@ func (d *SheetDiff) observations(former, list []Observation) []Observation {
 			continue
 		}
 		d.Unchanged++
-		o.told, o.Entry, o.At, o.Author = was.told, was.Entry, was.At, was.Author
+		o.firstID, o.Entry, o.At, o.Author = was.firstID, was.Entry, was.At, was.Author
 	}
 	var gone []Observation
 	for _, o := range former {
@@ -346,18 +346,18 @@ func (d *SheetDiff) elsewhere(others []Observation) {
 	for _, c := range d.Changed {
 		look(c.Now)
 	}
-	told := map[Key]bool{}
+	listed := map[Key]bool{}
 	for _, o := range d.New {
-		told[o.Key()] = true
+		listed[o.Key()] = true
 	}
 	gone := slices.Clone(d.Withdrawn)
 	for _, c := range d.Moved {
 		look(c.Now)
-		told[c.Now.Key()] = true
+		listed[c.Now.Key()] = true
 		gone = append(gone, c.Was)
 	}
 	for _, o := range gone {
-		if i, ok := at[o.Key()]; ok && !others[i].Withdrawn && !told[o.Key()] {
+		if i, ok := at[o.Key()]; ok && !others[i].Withdrawn && !listed[o.Key()] {
 			d.Stands = append(d.Stands, Change{o, others[i]})
 		}
 	}

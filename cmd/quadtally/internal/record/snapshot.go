@@ -108,13 +108,13 @@ func (s *Snapshot) Decision(subject, kind string) (Decision, bool) {
 func (s *Store) Snapshot(ctx context.Context) (*Snapshot, error) {
 	tx, err := s.reads.BeginTx(ctx, nil)
 	if err != nil {
-		return nil, plain(err)
+		return nil, userError(err)
 	}
 	defer tx.Rollback()
 	snap := &Snapshot{Thresholds: map[int]Threshold{}, plotAt: map[string]int{}, photoAt: map[string]int{}, about: map[string][]Decision{}}
 	r := reader{ctx: ctx, tx: tx, snap: snap}
 	if r.force, err = readForce(ctx, tx); err != nil {
-		return nil, plain(err)
+		return nil, userError(err)
 	}
 	for _, sh := range r.force.sheets {
 		if sh.Current {
@@ -123,7 +123,7 @@ func (s *Store) Snapshot(ctx context.Context) (*Snapshot, error) {
 	}
 	for _, read := range []func() error{r.trial, r.decisions, r.photos, r.plants, r.observations, r.operations} {
 		if err := read(); err != nil {
-			return nil, plain(err)
+			return nil, userError(err)
 		}
 	}
 	return snap, nil
@@ -380,18 +380,18 @@ const observationColumns = "select o.id, o.entry, coalesce(o.sheet, 0), coalesce
 
 // storedObservation is a row before its document is read.
 type storedObservation struct {
-	id, entry, sheet, told int64
-	doc                    json.RawMessage
+	id, entry, sheet, firstID int64
+	doc                       json.RawMessage
 }
 
 func (s *storedObservation) scan(rows *sql.Rows) error {
-	return rows.Scan(&s.id, &s.entry, &s.sheet, &s.told, (*[]byte)(&s.doc))
+	return rows.Scan(&s.id, &s.entry, &s.sheet, &s.firstID, (*[]byte)(&s.doc))
 }
 
 func (s *storedObservation) read() (Observation, error) {
 	var o Observation
 	err := json.Unmarshal(s.doc, &o)
-	o.ID, o.Sheet, o.told = s.id, s.sheet, s.told
+	o.ID, o.Sheet, o.firstID = s.id, s.sheet, s.firstID
 	return o, err
 }
 
@@ -406,7 +406,7 @@ func (r reader) heldObservations(where string, args ...any) ([]Observation, erro
 		if err := s.scan(found); err != nil {
 			return err
 		}
-		if r.holds(s.entry, s.sheet) {
+		if r.inForce(s.entry, s.sheet) {
 			rows = append(rows, s)
 		}
 		return nil
@@ -455,7 +455,7 @@ func (r reader) operations() error {
 		if err := rows.Scan(&id, &entry, &sheet, &doc); err != nil {
 			return err
 		}
-		if !r.holds(entry, sheet) {
+		if !r.inForce(entry, sheet) {
 			return nil
 		}
 		if err := json.Unmarshal([]byte(doc), &o); err != nil {
@@ -475,12 +475,12 @@ func (r reader) operations() error {
 func (s *Store) History(ctx context.Context, o Observation) ([]Observation, error) {
 	tx, err := s.reads.BeginTx(ctx, nil)
 	if err != nil {
-		return nil, plain(err)
+		return nil, userError(err)
 	}
 	defer tx.Rollback()
 	r := reader{ctx: ctx, tx: tx}
 	if r.force, err = readForce(ctx, tx); err != nil {
-		return nil, plain(err)
+		return nil, userError(err)
 	}
 	k := o.Key()
 	var out []Observation
@@ -490,12 +490,12 @@ func (s *Store) History(ctx context.Context, o Observation) ([]Observation, erro
 			return err
 		}
 		o, err := s.read()
-		if err == nil && o.Key() == k && o.told == o.ID && r.counts(s.entry) {
+		if err == nil && o.Key() == k && o.firstID == o.ID && r.counts(s.entry) {
 			out = append(out, o)
 		}
 		return err
 	}, k.Plot, k.Quadrat, k.Visit, k.Variable)
-	return out, plain(err)
+	return out, userError(err)
 }
 
 // Measurement reads one measuring with its curve and plane.
@@ -505,7 +505,7 @@ func (s *Store) Measurement(ctx context.Context, id int64) (Measurement, error) 
 	err := s.reads.QueryRowContext(ctx, "select id, hash, fingerprint, guide, fault, fault_code, doc, curve, plane, looks from measurement where id = ?", id).
 		Scan(&m.ID, &m.Hash, &m.Fingerprint, &m.Guide, &m.Fault, &m.FaultCode, &doc, &m.Curve, &m.Plane, &m.Looks)
 	m.Doc = json.RawMessage(doc)
-	return m, plain(err)
+	return m, userError(err)
 }
 
 // Curves reads the cover curves of many measurings in one go, by number.
@@ -517,38 +517,38 @@ func (s *Store) Curves(ctx context.Context, ids []int64) (map[int64][]byte, erro
 	out := make(map[int64][]byte, len(ids))
 	rows, err := s.reads.QueryContext(ctx, "select id, curve from measurement where curve is not null")
 	if err != nil {
-		return nil, plain(err)
+		return nil, userError(err)
 	}
 	defer rows.Close()
 	for rows.Next() {
 		var id int64
 		var curve []byte
 		if err := rows.Scan(&id, &curve); err != nil {
-			return nil, plain(err)
+			return nil, userError(err)
 		}
 		if want[id] {
 			out[id] = curve
 		}
 	}
-	return out, plain(rows.Err())
+	return out, userError(rows.Err())
 }
 
 // Sightings returns what was seen where, by path.
 func (s *Store) Sightings(ctx context.Context) (map[string]Sighting, error) {
 	rows, err := s.reads.QueryContext(ctx, "select path, size, mtime, hash from sighting")
 	if err != nil {
-		return nil, plain(err)
+		return nil, userError(err)
 	}
 	defer rows.Close()
 	out := map[string]Sighting{}
 	for rows.Next() {
 		var v Sighting
 		if err := rows.Scan(&v.Path, &v.Size, &v.MTime, &v.Hash); err != nil {
-			return nil, plain(err)
+			return nil, userError(err)
 		}
 		out[v.Path] = v
 	}
-	return out, plain(rows.Err())
+	return out, userError(rows.Err())
 }
 
 // Entry is who wrote what when.
@@ -565,7 +565,7 @@ type Entry struct {
 func (s *Store) Entries(ctx context.Context) ([]Entry, error) {
 	rows, err := s.reads.QueryContext(ctx, "select id, at, author, command, note, kind from entry order by id")
 	if err != nil {
-		return nil, plain(err)
+		return nil, userError(err)
 	}
 	defer rows.Close()
 	var out []Entry
@@ -573,10 +573,15 @@ func (s *Store) Entries(ctx context.Context) ([]Entry, error) {
 		var e Entry
 		var at string
 		if err := rows.Scan(&e.ID, &at, &e.Author, &e.Command, &e.Note, &e.Kind); err != nil {
-			return nil, plain(err)
+			return nil, userError(err)
 		}
 		e.At, _ = time.Parse(time.RFC3339, at)
 		out = append(out, e)
 	}
-	return out, plain(rows.Err())
+	return out, userError(rows.Err())
+}
+
+// Recorded reports that the record holds a value of a variable.
+func (s *Snapshot) Recorded(variable string) bool {
+	return slices.ContainsFunc(s.Observations, func(o Observation) bool { return o.Variable == variable && !o.Missing })
 }

@@ -107,11 +107,11 @@ func Create(dir string, t trial.Trial, plots []trial.Plot, opt Options) (*Store,
 		return nil, err
 	}
 	if err := os.MkdirAll(dir, 0o755); err != nil {
-		return nil, plain(err)
+		return nil, userError(err)
 	}
 	half, err := os.MkdirTemp(dir, ".new-record-*")
 	if err != nil {
-		return nil, plain(err)
+		return nil, userError(err)
 	}
 	defer os.RemoveAll(half)
 	s, err := open(half, opt, true)
@@ -120,19 +120,19 @@ func Create(dir string, t trial.Trial, plots []trial.Plot, opt Options) (*Store,
 	}
 	_, err = s.Write(context.Background(), "new", "", func(tx *Tx) error { return tx.SaveTrial(t, plots) })
 	if err := errors.Join(err, s.Close()); err != nil {
-		return nil, plain(err)
+		return nil, userError(err)
 	}
 	path := filepath.Join(dir, FileName)
 	for _, suffix := range []string{"-journal", "-wal", "-shm"} { // of a record that was removed
 		if _, err := aside(path + suffix); err != nil {
-			return nil, plain(err)
+			return nil, userError(err)
 		}
 	}
 	if err := moveNew(filepath.Join(half, FileName), path); err != nil {
 		if errors.Is(err, fs.ErrExist) {
 			return nil, ErrExists{dir}
 		}
-		return nil, plain(err)
+		return nil, userError(err)
 	}
 	return Open(dir, opt)
 }
@@ -153,7 +153,7 @@ func CanCreate(dir string) error {
 	case errors.Is(err, fs.ErrNotExist):
 		return nil
 	default:
-		return plain(err)
+		return userError(err)
 	}
 }
 
@@ -185,7 +185,7 @@ func Open(dir string, opt Options) (*Store, error) {
 	case errors.As(err, &notDir) && errors.Is(err, syscall.ENOTDIR):
 		return nil, fmt.Errorf("%w: %s is a file; name the folder that holds the trial with --trial", ErrNoTrial, dir)
 	case err != nil:
-		return nil, plain(err)
+		return nil, userError(err)
 	case info.Size() == 0:
 		return nil, fmt.Errorf("%s is empty: bring back a copy with `quadtally restore`", path)
 	}
@@ -197,7 +197,7 @@ func Open(dir string, opt Options) (*Store, error) {
 	}
 	foreign, err := foreignJournals(path)
 	if err != nil {
-		return nil, plain(err)
+		return nil, userError(err)
 	}
 	if opt.ReadOnly {
 		return openForReading(dir, opt, foreign)
@@ -206,7 +206,7 @@ func Open(dir string, opt Options) (*Store, error) {
 	for _, f := range foreign {
 		to, err := aside(f)
 		if err != nil {
-			return nil, plain(err)
+			return nil, userError(err)
 		}
 		notes = append(notes, Note{Journal: f, MovedTo: to})
 	}
@@ -263,23 +263,23 @@ func open(dir string, opt Options, create bool) (*Store, error) {
 	}
 	abs, err := filepath.Abs(filepath.Join(dir, FileName))
 	if err != nil {
-		return nil, plain(err)
+		return nil, userError(err)
 	}
 	dsn := func() string { return fileURI(abs, q.Encode()) }
 	db, err := sql.Open("sqlite3", dsn())
 	if err != nil {
-		return nil, plain(err)
+		return nil, userError(err)
 	}
 	q.Set("_txlock", "deferred")
 	reads, err := sql.Open("sqlite3", dsn())
 	if err != nil {
 		db.Close()
-		return nil, plain(err)
+		return nil, userError(err)
 	}
 	s := &Store{db: db, reads: reads, dir: dir, readOnly: opt.ReadOnly, author: opt.Author, clock: opt.Clock}
 	if err := s.migrate(create); err != nil {
 		s.Close()
-		return nil, plain(err)
+		return nil, userError(err)
 	}
 	return s, nil
 }
@@ -359,7 +359,7 @@ func (s *Store) ReadOnly() bool { return s.readOnly }
 func (s *Store) Check() error {
 	var word string
 	if err := s.db.QueryRow("pragma integrity_check").Scan(&word); err != nil {
-		return plain(err)
+		return userError(err)
 	}
 	if word != "ok" {
 		return fmt.Errorf("the record is damaged (%s): bring back a copy with `quadtally restore`", word)
@@ -383,30 +383,30 @@ func (s *Store) WriteAs(ctx context.Context, kind EntryKind, command, note strin
 	}
 	tx, err := s.db.BeginTx(ctx, nil)
 	if err != nil {
-		return 0, plain(err)
+		return 0, userError(err)
 	}
 	defer tx.Rollback()
 	// The first page goes into the journal before any other, so that a journal
 	// left behind can be held against the file it lies beside (ownJournal).
 	if _, err := tx.ExecContext(ctx, "pragma user_version = "+strconv.Itoa(len(migrations))); err != nil {
-		return 0, plain(err)
+		return 0, userError(err)
 	}
 	at := s.clock().UTC()
 	res, err := tx.ExecContext(ctx, "insert into entry(at, author, command, note, kind) values (?,?,?,?,?)",
 		at.Format(time.RFC3339), s.author, command, note, kind)
 	if err != nil {
-		return 0, plain(err)
+		return 0, userError(err)
 	}
 	id, err := res.LastInsertId()
 	if err != nil {
-		return 0, plain(err)
+		return 0, userError(err)
 	}
 	w := &Tx{tx: tx, ctx: ctx, entry: id, at: at, author: s.author}
 	if err := f(w); err != nil {
-		return 0, plain(err)
+		return 0, userError(err)
 	}
 	if err := tx.Commit(); err != nil {
-		return 0, plain(err)
+		return 0, userError(err)
 	}
 	return id, nil
 }
@@ -420,8 +420,8 @@ type fault struct {
 func (f fault) Error() string { return f.text }
 func (f fault) Unwrap() error { return f.err }
 
-// plain turns what SQLite and the system say into a sentence with a way out.
-func plain(err error) error {
+// userError turns what SQLite and the system say into a sentence with a way out.
+func userError(err error) error {
 	if err == nil {
 		return nil
 	}

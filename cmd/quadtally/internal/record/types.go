@@ -38,7 +38,7 @@ type Place struct {
 
 // The states of a Place.
 const (
-	PlaceSettled  = "settled"  // counts in every analysis
+	PlaceKnown    = "settled"  // counts in every analysis
 	PlaceProposed = "proposed" // likely, waits for a yes
 	PlaceOpen     = "open"     // nobody knows yet
 )
@@ -108,7 +108,7 @@ type Observation struct {
 	At        time.Time  `json:"at"`
 	Author    string     `json:"author"`
 
-	told int64 // row that first said the same, for the order in which values were given
+	firstID int64 // row that first said the same, for the order in which values were given
 }
 
 // GivenBy is the entry that gave the value in force.
@@ -177,7 +177,7 @@ type Operation struct {
 	Author string    `json:"author"`
 }
 
-// Decision is one thing settled about a photo, a visit or the trial.
+// Decision is one thing decided about a photo, a visit or the trial.
 type Decision struct {
 	ID      int64           `json:"id"`
 	Entry   int64           `json:"entry"`

@@ -52,11 +52,11 @@ func (e ErrUndone) Error() string {
 func (s *Store) Log(ctx context.Context) ([]LogEntry, error) {
 	tx, err := s.reads.BeginTx(ctx, nil)
 	if err != nil {
-		return nil, plain(err)
+		return nil, userError(err)
 	}
 	defer tx.Rollback()
 	list, err := readLog(ctx, tx)
-	return list, plain(err)
+	return list, userError(err)
 }
 
 func readLog(ctx context.Context, tx *sql.Tx) ([]LogEntry, error) {
@@ -167,7 +167,7 @@ func (r reader) findReplaced(out []LogEntry, at map[int64]int) error {
 		if err := rows.Scan(&entry, &sheet); err != nil {
 			return err
 		}
-		live[entry] = live[entry] || r.holds(entry, sheet)
+		live[entry] = live[entry] || r.inForce(entry, sheet)
 		return nil
 	})
 	if err != nil {

@@ -25,7 +25,7 @@ func TestUndoTakesAnyEntryBack(t *testing.T) {
 	subject := PhotoSubject("aaaa1111")
 	place := func(plot string) func(*Tx) error {
 		return func(tx *Tx) error {
-			_, err := tx.Decide(subject, KindPlace, Place{Plot: plot, State: PlaceSettled})
+			_, err := tx.Decide(subject, KindPlace, Place{Plot: plot, State: PlaceKnown})
 			return err
 		}
 	}

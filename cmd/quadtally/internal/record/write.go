@@ -217,7 +217,7 @@ func (w *Tx) AddObservation(o Observation, seen int64) (added bool, clash *Clash
 	if found && sameValue(was, o) {
 		return false, nil, nil
 	}
-	o.Entry, o.At, o.Author, o.Sheet, o.told = w.entry, w.at, w.author, 0, 0
+	o.Entry, o.At, o.Author, o.Sheet, o.firstID = w.entry, w.at, w.author, 0, 0
 	if o.ID, err = w.insertObservation(o); err != nil {
 		return false, nil, err
 	}
@@ -239,7 +239,7 @@ func (w *Tx) insertObservation(o Observation) (int64, error) {
 		value = o.Value
 	}
 	return w.add("insert into observation(entry, plot, quadrat, visit, date, variable, class, value, unit, doc, sheet, told, pick, beside) values (?,?,?,?,?,?,?,?,?,?,?,?,?,?)",
-		w.entry, o.Plot, o.Quadrat, o.Visit, o.Date.String(), o.Variable, o.Class, value, o.Unit, doc, orNull(o.Sheet), orNull(o.told), o.Pick, o.besideBy())
+		w.entry, o.Plot, o.Quadrat, o.Visit, o.Date.String(), o.Variable, o.Class, value, o.Unit, doc, orNull(o.Sheet), orNull(o.firstID), o.Pick, o.besideBy())
 }
 
 func orNull(id int64) any {

@@ -13,12 +13,12 @@ import (
 // This file turns claims into sentences for a tired person. A sentence is made
 // from a claim alone and never from another sentence.
 
-// teller knows what treatments are called.
-type teller struct{ trial *trial.Trial }
+// wordsFor writes findings about a trial: it knows what treatments are called.
+type wordsFor struct{ trial *trial.Trial }
 
 // name is what people call a treatment: its code where it has no name, and both
 // where another treatment is called the same.
-func (t teller) name(code string) string {
+func (t wordsFor) name(code string) string {
 	n := t.trial.TreatmentName(code)
 	if n == "" {
 		return code
@@ -31,7 +31,7 @@ func (t teller) name(code string) string {
 	return n
 }
 
-func (t teller) names(codes []string) string {
+func (t wordsFor) names(codes []string) string {
 	list := make([]string, len(codes))
 	for i, c := range codes {
 		list[i] = t.name(c)
@@ -89,7 +89,7 @@ const alike = 0.08
 
 // verdict says a claim in a few sentences: what is shown first, then what is
 // not.
-func (t teller) verdict(c analysis.Claim) []string {
+func (t wordsFor) verdict(c analysis.Claim) []string {
 	switch {
 	case c.Refusal != "":
 		return []string{sentence("%s: %s", topic(c.Response), c.Refusal)}
@@ -112,7 +112,7 @@ func (t teller) verdict(c analysis.Claim) []string {
 	return []string{out}
 }
 
-func (t teller) againstControl(c analysis.Claim) []string {
+func (t wordsFor) againstControl(c analysis.Claim) []string {
 	control := t.name(c.Control)
 	var out []string
 	tell := func(list []analysis.Effect) {
@@ -157,7 +157,7 @@ func (t teller) againstControl(c analysis.Claim) []string {
 
 // second says what the overall test adds to what was said of the control, in
 // words that cannot contradict it; "" where it adds nothing.
-func (t teller) second(c analysis.Claim) string {
+func (t wordsFor) second(c analysis.Claim) string {
 	if c.Control == "" || c.OverallP == nil || c.Refusal != "" || c.AllZero {
 		return ""
 	}
@@ -201,7 +201,7 @@ func meanChange(g []analysis.Effect) *float64 {
 }
 
 // could says what the trial could not have seen.
-func (t teller) could(c analysis.Claim) string {
+func (t wordsFor) could(c analysis.Claim) string {
 	switch {
 	case c.Refusal != "" || c.AllZero:
 		return ""
@@ -219,7 +219,7 @@ func (t teller) could(c analysis.Claim) string {
 
 // dates says which treatments never shared a day of an operation.
 func (b *builder) dates() []string {
-	t := teller{&b.in.Trial}
+	t := wordsFor{&b.in.Trial}
 	var codes []string
 	for _, x := range b.in.Trial.Treatments {
 		codes = append(codes, x.Code)

@@ -18,7 +18,7 @@ func effect(code string, change float64) analysis.Effect {
 	return analysis.Effect{Treatment: code, Change: &change}
 }
 
-var told = teller{&trial.Trial{Treatments: []trial.Treatment{{Code: "BARE", Name: "Bare ground", Control: true}, {Code: "RV", Name: "Rolled rye with vetch"},
+var named = wordsFor{&trial.Trial{Treatments: []trial.Treatment{{Code: "BARE", Name: "Bare ground", Control: true}, {Code: "RV", Name: "Rolled rye with vetch"},
 	{Code: "B", Name: "Rolled barley"}, {Code: "S", Name: "Spread straw"}, {Code: "X"}}}}
 
 func TestVerdicts(t *testing.T) {
@@ -46,18 +46,18 @@ func TestVerdicts(t *testing.T) {
 		{weeds(func(c *analysis.Claim) { c.Refusal = "there is no hand count in the record yet" }), "Weeds: there is no hand count in the record yet."},
 		{weeds(func(c *analysis.Claim) { c.Less = []analysis.Effect{{Treatment: "X"}} }), "X had fewer weeds than Bare ground."},
 	} {
-		if got := strings.ReplaceAll(strings.Join(told.verdict(c.claim), " "), noBreak, " "); got != c.want {
+		if got := strings.ReplaceAll(strings.Join(named.verdict(c.claim), " "), noBreak, " "); got != c.want {
 			t.Errorf("got  %s\nwant %s", got, c.want)
 		}
 	}
 	cover := claimFor(analysis.GreenCover, "green cover")
 	cover.Less = []analysis.Effect{effect("RV", -0.4)}
-	if got := strings.Join(told.verdict(cover), " "); !strings.Contains(got, "green cover (weeds, crop and regrowth together)") || strings.Contains(got, "fewer weeds") {
+	if got := strings.Join(named.verdict(cover), " "); !strings.Contains(got, "green cover (weeds, crop and regrowth together)") || strings.Contains(got, "fewer weeds") {
 		t.Errorf("green is called weeds: %s", got)
 	}
 	yield := claimFor(analysis.Yield, "marketable yield")
 	yield.More = []analysis.Effect{effect("RV", 0.32)}
-	if got := strings.ReplaceAll(told.verdict(yield)[0], noBreak, " "); got != "Rolled rye with vetch had about 32 % more marketable yield than Bare ground." {
+	if got := strings.ReplaceAll(named.verdict(yield)[0], noBreak, " "); got != "Rolled rye with vetch had about 32 % more marketable yield than Bare ground." {
 		t.Error(got)
 	}
 }
@@ -89,12 +89,12 @@ func TestNoContradictions(t *testing.T) {
 					}
 				}
 				name := fmt.Sprintf("%s F %v pattern %d", key, overall, pattern)
-				list := told.verdict(c)
+				list := named.verdict(c)
 				text := strings.Join(list, " ")
 				all := len(c.Open) == len(codes)
 				for _, e := range append(append([]analysis.Effect{}, c.Less...), c.More...) {
 					for _, s := range list {
-						if strings.Contains(s, told.name(e.Treatment)) && (strings.Contains(s, "not clearly") || strings.Contains(s, "No treatment")) {
+						if strings.Contains(s, named.name(e.Treatment)) && (strings.Contains(s, "not clearly") || strings.Contains(s, "No treatment")) {
 							t.Errorf("%s: %s", name, text)
 						}
 					}
@@ -103,11 +103,11 @@ func TestNoContradictions(t *testing.T) {
 					t.Errorf("%s: %s", name, text)
 				}
 				for _, code := range codes {
-					if n := strings.Count(text, told.name(code)); n != 1 && !all {
+					if n := strings.Count(text, named.name(code)); n != 1 && !all {
 						t.Errorf("%s: %s is told of %d times: %s", name, code, n, text)
 					}
 				}
-				second := told.second(c)
+				second := named.second(c)
 				shown := len(c.Less)+len(c.More) > 0
 				if shown && strings.Contains(second, "none of them is shown") || !shown && strings.Contains(second, "stand on their own") {
 					t.Errorf("%s: %s // %s", name, text, second)

@@ -11,6 +11,12 @@ import (
 	"quadtally/stats"
 )
 
+// AnswerOptions completes how text is written by what the response is.
+func AnswerOptions(c analysis.Comparison, opt TextOptions) TextOptions {
+	opt.Weeds, opt.More, opt.MadeOf = c.Role == analysis.Weeds, c.Role == analysis.Crop, c.MadeOf
+	return opt
+}
+
 // WriteAnswer writes a comparison: with opt.Short the answer alone, on one
 // screen, else everything: what was done to the values before, the answers to
 // what was asked, the comparison with its tables, and the second opinions.
@@ -38,8 +44,8 @@ func answerScreen(c analysis.Comparison, opt TextOptions) *screen {
 		head += fmt.Sprintf("; %d visits over %g days", len(days), days[len(days)-1]-days[0])
 	}
 	s.say(keepAlways, "", head)
-	if opt.Holds != "" {
-		s.line(keepAlways, "This is "+opt.Holds+"; no measure of weeds alone.")
+	if opt.MadeOf != "" {
+		s.line(keepAlways, "This is "+opt.MadeOf+"; no measure of weeds alone.")
 	}
 	before(s, c)
 	s.gap()

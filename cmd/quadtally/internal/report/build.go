@@ -221,7 +221,7 @@ func (b *builder) finding(r Response) Section {
 	var cautions []string
 	claim := analysis.ClaimOf(r.Response, c)
 	claim.Bridged = nil // the season's own warnings name them
-	for _, l := range (teller{&b.in.Trial}).lacks(claim) {
+	for _, l := range (wordsFor{&b.in.Trial}).lacks(claim) {
 		cautions = append(cautions, sentence("%s", l))
 	}
 	if c.Season != nil {

@@ -22,8 +22,8 @@ type TextOptions struct {
 	// More says that the response is of the crop: it is told how much more than
 	// the control there is, not how much less.
 	More bool
-	// Holds says what the response is made of, where its name does not.
-	Holds string
+	// MadeOf says what the response holds, where its name does not.
+	MadeOf string
 	// Term is what is written on.
 	Term Terminal
 }
@@ -42,8 +42,8 @@ func answerSections(c analysis.Comparison, opt TextOptions) []Section {
 		head += fmt.Sprintf("; season of %d visits, day %g to day %g; one value a plot, visits are not replicates", len(days), days[0], days[len(days)-1])
 	}
 	s.add(Text{Tone: Plain, Text: head + "."})
-	if opt.Holds != "" {
-		s.say("This is %s. It is no measure of weeds alone.", opt.Holds)
+	if opt.MadeOf != "" {
+		s.say("This is %s. It is no measure of weeds alone.", opt.MadeOf)
 	}
 	s.before(c)
 	s.add(t.verdict())

@@ -130,7 +130,7 @@ func TestDoubtsReachEveryFirstPage(t *testing.T) {
 		first := Build(c.in)
 		first.Sections = first.Sections[:1]
 		b := newBuilder(c.in)
-		for where, text := range map[string]string{"page 1": asText(first), "one-page": asText(BuildOnePage(c.in)), "slide": strings.Join(b.doubts(teller{&b.in.Trial}, b.claims()), " ")} {
+		for where, text := range map[string]string{"page 1": asText(first), "one-page": asText(BuildOnePage(c.in)), "slide": strings.Join(b.doubts(wordsFor{&b.in.Trial}, b.claims()), " ")} {
 			for _, want := range c.says {
 				if !strings.Contains(text, want) {
 					t.Errorf("%s: %s does not say %q:\n%s", name, where, want, text)
@@ -207,12 +207,12 @@ func TestPagesDoNotContradict(t *testing.T) {
 				in = withoutControl(t, in)
 			}
 			b := newBuilder(in)
-			told := teller{&b.in.Trial}
+			named := wordsFor{&b.in.Trial}
 			for _, r := range in.Responses {
 				claim := analysis.ClaimOf(r.Response, r.Overall)
-				list := told.verdict(claim)
+				list := named.verdict(claim)
 				for _, tr := range in.Trial.Treatments {
-					name := told.name(tr.Code)
+					name := named.name(tr.Code)
 					n := 0
 					for _, s := range list {
 						if strings.HasPrefix(strings.ToLower(s), strings.ToLower(name)+" ") || strings.Contains(s, " and "+name+" had") || strings.Contains(s, " and "+name+" did") {
@@ -283,7 +283,7 @@ func withoutControl(t testing.TB, in Input) Input {
 }
 
 // Cover by class says how check points corrected it.
-func TestCheckPointsAreTold(t *testing.T) {
+func TestCheckPointsAreReported(t *testing.T) {
 	in := inventedInput(t)
 	weeds := in.Responses[0]
 	weeds.Key, weeds.Label, weeds.Role = analysis.WeedCover, "weed cover", analysis.Weeds

@@ -72,7 +72,7 @@ func TestWhatIsMeasuredStaysOnTheScreen(t *testing.T) {
 	}
 	c := analysis.Comparison{Analysis: &a, CoverModel: &analysis.ShareOrCountModel{Warnings: []string{"the second opinion did not settle"}},
 		Calibrated: &analysis.Calibrated{}}
-	opt := TextOptions{Short: true, Holds: "everything green: weeds, crop and regrowth together"}
+	opt := TextOptions{Short: true, MadeOf: "everything green: weeds, crop and regrowth together"}
 	write := func() string {
 		var b strings.Builder
 		if err := WriteAnswer(&b, c, opt); err != nil {

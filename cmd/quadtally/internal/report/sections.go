@@ -466,7 +466,7 @@ func (b *builder) weedsAgainstYield(with ...int) Section {
 		}
 		held = true
 		if weeds.Role == analysis.Green {
-			s.say("%s holds %s.", sentenceCase(weeds.Label), weeds.Holds())
+			s.say("%s holds %s.", sentenceCase(weeds.Label), weeds.MadeOf())
 		} else {
 			ofWeedsToo = true
 		}

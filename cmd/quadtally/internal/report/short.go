@@ -118,7 +118,7 @@ func claimOf(list []analysis.Claim, key analysis.Key, class string) (analysis.Cl
 // and how sure it is.
 func (b *builder) answer() Section {
 	s := Section{ID: "answer", Title: "The answer", Fit: true}
-	t := teller{&b.in.Trial}
+	t := wordsFor{&b.in.Trial}
 	claims := b.claims()
 	if q := b.in.Trial.Question; q != "" {
 		s.say("%s", q)
@@ -133,7 +133,7 @@ func (b *builder) answer() Section {
 		s.add(Text{Tone: Plain, Text: strings.Join(rest, " ")})
 	}
 	s.add(b.panels(), b.answerTable())
-	title, items := "How sure is this?", b.sure(t, claims)
+	title, items := "How sure is this?", b.certainty(t, claims)
 	if next := b.nextWords(); len(next) > 0 {
 		title, items = "How sure is this, and what next?", append(items, next...)
 	}
@@ -171,7 +171,7 @@ func (b *builder) nextWords() []string {
 
 // verdict is what the page says first: of the primary response, then regrowth
 // and yield in a sentence each, and the dates.
-func (b *builder) verdict(t teller, claims []analysis.Claim) (lead, rest []string) {
+func (b *builder) verdict(t wordsFor, claims []analysis.Claim) (lead, rest []string) {
 	lead = t.verdict(claims[0])
 	for _, key := range []analysis.Key{analysis.Regrowth, analysis.RegrowthCover} {
 		if c, ok := claimOf(claims, key, ""); ok && c.OverallShown && c.TopAlone {
@@ -242,7 +242,7 @@ func askedWords(r Response) []string {
 func (b *builder) panels() Figure {
 	var names []rowName
 	for _, tr := range b.in.Trial.Treatments {
-		names = append(names, rowName{tr.Code, teller{&b.in.Trial}.name(tr.Code)})
+		names = append(names, rowName{tr.Code, wordsFor{&b.in.Trial}.name(tr.Code)})
 	}
 	var list, empty []panel
 	for _, r := range b.shown() {
@@ -347,7 +347,7 @@ func (b *builder) answerTable() Table {
 		add(r, sentenceCase(r.Label))
 	}
 	for _, tr := range b.in.Trial.Treatments {
-		row := cells(teller{&b.in.Trial}.name(tr.Code))
+		row := cells(wordsFor{&b.in.Trial}.name(tr.Code))
 		for _, c := range cols {
 			row.Cells = append(row.Cells, Cell{Text: meanWithLetters(c.a, tr.Code, c.factor)})
 		}
@@ -356,7 +356,7 @@ func (b *builder) answerTable() Table {
 	t.Note = "Within a column, treatments that share a letter are not shown to differ; that does not mean that they are the same."
 	for _, c := range cols {
 		if c.a.LettersHideControl() {
-			t.Note += " Held against " + teller{&b.in.Trial}.name(c.a.Control) + " alone, some that share its letter do differ."
+			t.Note += " Held against " + wordsFor{&b.in.Trial}.name(c.a.Control) + " alone, some that share its letter do differ."
 			break
 		}
 	}
@@ -383,8 +383,8 @@ func meanWithLetters(a *stats.Analysis, treatment string, factor float64) string
 	return undefined
 }
 
-// sure lists what a reader should hold against the answer.
-func (b *builder) sure(t teller, claims []analysis.Claim) []string {
+// certainty lists what a reader should hold against the answer.
+func (b *builder) certainty(t wordsFor, claims []analysis.Claim) []string {
 	var out []string
 	say := func(s string) {
 		if s != "" && !slices.Contains(out, s) {
@@ -469,7 +469,7 @@ func biasByTreatment(a analysis.Agreement) bool {
 
 // cameraVerdicts are two answers to two questions: on average, and for
 // comparing treatments. The first never hides the second.
-func cameraVerdicts(t teller, a analysis.Agreement) []string {
+func cameraVerdicts(t wordsFor, a analysis.Agreement) []string {
 	if a.Report == nil || a.Report.Verdict == nil {
 		return nil
 	}
@@ -523,7 +523,7 @@ const shortFigureMM = 68
 // seasonPage is the course of the weeds, all treatments on common axes.
 func (b *builder) seasonPage() Section {
 	s := Section{ID: "season", Title: "Green and weeds over the season", Fit: true}
-	t := teller{&b.in.Trial}
+	t := wordsFor{&b.in.Trial}
 	for _, r := range b.leading() {
 		if !r.Role.LessIsBetter() {
 			continue
@@ -562,7 +562,7 @@ func (b *builder) yieldPage() Section {
 		b.askAbout(&s, r)
 		return s
 	}
-	t := teller{&b.in.Trial}
+	t := wordsFor{&b.in.Trial}
 	c := analysis.ClaimOf(r.Response, r.Overall)
 	s.add(Text{Tone: Lead, Text: strings.Join(t.verdict(c), " ")})
 	b.askAbout(&s, r)
@@ -600,7 +600,7 @@ const mostAsked = 5
 // doubts are what a reader of the verdict alone must know as well: open
 // questions, what the comparisons lack, photos that are not used, and what the
 // camera gets wrong.
-func (b *builder) doubts(t teller, claims []analysis.Claim) []string {
+func (b *builder) doubts(t wordsFor, claims []analysis.Claim) []string {
 	out := append(b.openShort(), b.lacks(t)...)
 	if len(claims) > 0 && claims[0].TooSmall {
 		out = append(out, t.could(claims[0]))
@@ -660,7 +660,7 @@ func (b *builder) openShort() []string {
 
 // lacks says what the comparisons of the first page lack, what is common to
 // several once.
-func (b *builder) lacks(t teller) []string {
+func (b *builder) lacks(t wordsFor) []string {
 	var order []string
 	of := map[string][]string{}
 	for _, r := range b.leading() {
@@ -678,7 +678,7 @@ func (b *builder) lacks(t teller) []string {
 }
 
 // lacks says what a comparison lacks, without naming it.
-func (t teller) lacks(c analysis.Claim) []string {
+func (t wordsFor) lacks(c analysis.Claim) []string {
 	var out []string
 	if n := len(c.BlocksLost); n > 0 {
 		out = append(out, fmt.Sprintf("%s %s no data: %s compared", numbered("block", c.BlocksLost), has(n), counted(c.Blocks, "block")+map[bool]string{true: " is", false: " are"}[c.Blocks == 1]))
@@ -737,7 +737,7 @@ func checkedWords(r Response) string {
 // cameraPage is the camera held against the hand.
 func (b *builder) cameraPage() Section {
 	s := Section{ID: "camera", Title: "Camera against hand", Fit: true}
-	t := teller{&b.in.Trial}
+	t := wordsFor{&b.in.Trial}
 	for _, a := range b.in.Agreements {
 		p := Section{ID: "camera-" + string(a.Of), Title: sentenceCase(string(a.Of))}
 		if a.Report == nil {
@@ -769,7 +769,7 @@ func (b *builder) nextPage() Section {
 	for _, d := range b.dates() {
 		s.say("%s Give these treatments one common day next time, or let one treatment have more than one of these days.", d)
 	}
-	t := teller{&b.in.Trial}
+	t := wordsFor{&b.in.Trial}
 	for _, i := range []int{b.lead.Weeds, b.lead.Yield} {
 		r, ok := b.at(i)
 		if !ok {

@@ -23,7 +23,7 @@ func WriteSlide(w io.Writer, in Input, dpi int) error {
 	c := vgimg.NewWith(vgimg.UseWH(mm(slideWideMM), mm(slideTallMM)), vgimg.UseDPI(dpi), vgimg.UseBackgroundColor(color.White))
 	page := draw.New(c)
 	page = draw.Crop(page, mm(14), -mm(14), mm(10), -mm(10))
-	t := teller{&b.in.Trial}
+	t := wordsFor{&b.in.Trial}
 	claims := b.claims()
 	verdict := "Nothing of this trial can be compared yet."
 	if len(claims) > 0 {

@@ -28,9 +28,9 @@ type Backend interface {
 	// in the way of another, nothing is stored and the error is a
 	// *CountedBefore.
 	Do(ctx context.Context, act Action) (Done, error)
-	// Undo takes back everything one entry of the log settled.
+	// Undo takes back everything one entry of the log said.
 	Undo(ctx context.Context, entry int64) (string, error)
-	// Log lists what people settled, newest first.
+	// Log lists what people decided, newest first.
 	Log(ctx context.Context) ([]Step, error)
 }
 
@@ -184,7 +184,7 @@ type Photo struct {
 	Measured bool
 	// WidthPx and HeightPx are the size of the straight view; 0 not known.
 	WidthPx, HeightPx int
-	// LikelyVisit is the visit its date falls into where none is settled.
+	// LikelyVisit is the visit its date falls into where none is known.
 	LikelyVisit int
 	// Drawable says of a photo that was not read that it can be shown: its
 	// frame can then be marked by hand.
@@ -205,7 +205,7 @@ type Photo struct {
 }
 
 // VisitAlone reports a photo of which all but the visit is known, and that is
-// likely: one answer settles it.
+// likely: one answer is enough.
 func (p Photo) VisitAlone() bool {
 	return p.State == Waiting && !p.Proposed && p.Plot != "" && p.Quadrat > 0 && p.Visit == 0 && p.LikelyVisit > 0
 }

@@ -368,7 +368,7 @@ func (b *Backend) planMark(ctx context.Context, p *record.Photo, act review.Mark
 }
 
 func planTally(snap *record.Snapshot, p *record.Photo, act review.Tally, treatments bool, clashes *[]string) (string, func(*record.Tx) error, error) {
-	if p.Place.State != record.PlaceSettled {
+	if p.Place.State != record.PlaceKnown {
 		return "", nil, review.Refusal{Text: "where the photo belongs is not known for sure: a count needs its plot, quadrat and visit"}
 	}
 	var date trial.Date

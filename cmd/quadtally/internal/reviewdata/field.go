@@ -1,6 +1,7 @@
 package reviewdata
 
 import (
+	"bytes"
 	"cmp"
 	"context"
 	"crypto/sha256"
@@ -478,4 +479,18 @@ func inWords(list []record.Observation) string {
 		parts = append(parts, fmt.Sprintf("%s %g", c.Class, c.Plants))
 	}
 	return strings.Join(parts, ", ")
+}
+
+// Keep keeps for the next run what a phone came in by, where it is new and the
+// folder can be written to; had is what this run began with.
+func (b *Backend) Keep(at review.Addresses, had review.Options) {
+	if at.Phone == "" || b.store.ReadOnly() {
+		return
+	}
+	if had.Door == nil || had.Door.Port != at.Door.Port {
+		b.KeepDoor(at.Door)
+	}
+	if at.Certificate != nil && !bytes.Equal(at.Certificate, had.Certificate) {
+		b.KeepCertificate(at.Certificate)
+	}
 }

@@ -498,7 +498,7 @@ func strata(t *testing.T, rng *rand.Rand, kind stats.StrataKind, balanced bool) 
 			}
 		}
 	}
-	a, err := stats.AnalyseStrata(in)
+	a, err := stats.AnalyseStrataContext(t.Context(), in)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -638,7 +638,7 @@ func counts(t *testing.T, rng *rand.Rand) {
 		}
 	}
 	m.Frame.Factors = []terms.Factor{block, treatment}
-	opt, ratios := glm.DefaultOptions(), "ratios"
+	opt, ratios := glm.Options{Level: 0.95}, "ratios"
 	if f.Shares {
 		opt.Family, ratios = glm.QuasiBinomial, "odds_ratios"
 	}
@@ -727,7 +727,7 @@ func trials(t *testing.T, rng *rand.Rand) {
 			}
 		}
 	}
-	a, err := stats.Combine(in)
+	a, err := stats.CombineContext(t.Context(), in)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -781,7 +781,7 @@ func crossed(t *testing.T, rng *rand.Rand) {
 			}
 		}
 	}
-	a, err := stats.Combine(in)
+	a, err := stats.CombineContext(t.Context(), in)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -29,8 +29,8 @@ type PlantSpot struct {
 	Class classes.Class
 }
 
-// TellApartOptions are the settings of LooseClasses.
-type TellApartOptions struct {
+// ClassifyOptions are the settings of LooseClasses.
+type ClassifyOptions struct {
 	Train classes.TrainOptions
 	// Level is that of every range.
 	Level float64
@@ -47,7 +47,7 @@ type LooseClasses struct {
 	Notes []string
 
 	loose  *Loose
-	opt    TellApartOptions
+	opt    ClassifyOptions
 	index  []int // of the photos below, in Loose.Photos
 	number map[int]int
 	photos []classes.Photo
@@ -106,9 +106,9 @@ func (l *Loose) GreenOnly() (*LooseClasses, error) {
 // visit is the camera date of a photo.
 func (l *Loose) visit(i int) string { return intake.DayOf(l.Photos[i].Facts.Taken).String() }
 
-// TellApart learns classes from named plants and sorts the green of all
+// Classify learns classes from named plants and sorts the green of all
 // photos. Names in photos that are not among them are left out, and said.
-func (l *Loose) TellApart(named []PlantSpot, opt TellApartOptions) (*LooseClasses, error) {
+func (l *Loose) Classify(named []PlantSpot, opt ClassifyOptions) (*LooseClasses, error) {
 	t, err := l.GreenOnly()
 	if err != nil {
 		return nil, err
@@ -473,7 +473,7 @@ func (t *LooseClasses) Total(answers []PlantSpot) ([]TotalCover, *calibrate.Clas
 			if k.Name == string(k.Role) {
 				continue
 			}
-			if open[k.Role] = record.ManyPlain(plain[k.Role], len(points)); !open[k.Role] {
+			if open[k.Role] = record.ManyUnnamed(plain[k.Role], len(points)); !open[k.Role] {
 				add(k.Name, k.Role, each.Classes[c])
 			}
 		}

@@ -19,6 +19,16 @@ type Word struct {
 	TakeBack bool          // the newest word about the photo
 }
 
+// Count is how many of its fields are set.
+func (w Word) Count() (n int) {
+	for _, set := range []bool{w.Place != nil, w.Accept, w.SetAside != "", w.TakeBack} {
+		if set {
+			n++
+		}
+	}
+	return n
+}
+
 // Decided is what came of a word about one photo.
 type Decided struct {
 	Photo    *record.Photo
@@ -32,7 +42,7 @@ type Decided struct {
 // photos. note says in the history what was asked for.
 func (s *Season) Decide(ctx context.Context, snap *record.Snapshot, photos []*record.Photo, word Word, note string) ([]Decided, error) {
 	var out []Decided
-	_, err := s.store.WriteAs(ctx, record.EntryHand, "settle", note, func(tx *record.Tx) error {
+	_, err := s.store.WriteAs(ctx, record.EntryHand, "place", note, func(tx *record.Tx) error {
 		for _, p := range photos {
 			d, err := decide(tx, snap, p, word)
 			if err != nil {
@@ -119,7 +129,7 @@ func newestByHand(snap *record.Snapshot, subject string) (record.Decision, bool)
 // PlaceByHand is a place on a person's word. One that the plan does not have
 // is refused.
 func PlaceByHand(snap *record.Snapshot, plot string, quadrat, visit int) (record.Place, error) {
-	p := record.Place{Plot: plot, Quadrat: quadrat, Visit: visit, Basis: intake.ByHand, State: record.PlaceSettled}
+	p := record.Place{Plot: plot, Quadrat: quadrat, Visit: visit, Basis: intake.ByHand, State: record.PlaceKnown}
 	if _, ok := snap.Plot(plot); !ok {
 		return p, fmt.Errorf("plot %q is not in the layout", plot)
 	}
@@ -189,4 +199,27 @@ func ParseHandThreshold(text string, index vision.Index, visits int) (HandThresh
 	}
 	h.Value = &th.Value
 	return h, nil
+}
+
+// Undo takes an entry of the record back and works out what follows. entry is
+// the one that says so; took is the one taken back, and followed what changed
+// with it.
+func (s *Season) Undo(ctx context.Context, id int64) (entry int64, took record.LogEntry, followed Followed, err error) {
+	entry, err = s.store.WriteAs(ctx, record.EntryHand, "undo", fmt.Sprintf("entry %d", id), func(tx *record.Tx) (err error) {
+		took, err = tx.UndoEntry(id)
+		return err
+	})
+	if err != nil {
+		return 0, took, followed, err
+	}
+	var hashes []string
+	whole := took.Plan || took.Undoes != 0 // an undo may bring back anything
+	for _, subject := range took.Subjects {
+		if hash, ok := strings.CutPrefix(subject, record.PhotoSubject("")); ok {
+			hashes = append(hashes, hash)
+		}
+		whole = whole || subject == TrialSubject
+	}
+	followed, err = s.FollowUp(ctx, whole, hashes)
+	return entry, took, followed, err
 }

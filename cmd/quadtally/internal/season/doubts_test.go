@@ -29,7 +29,7 @@ func TestUnanswered(t *testing.T) {
 			t.Fatal(err)
 		}
 		p := record.Photo{Doc: doc, Result: &record.Result{}}
-		p.Place.State = record.PlaceSettled
+		p.Place.State = record.PlaceKnown
 		if c.change != nil {
 			c.change(&p)
 		}

@@ -172,3 +172,12 @@ func (s *Season) CheckFiles(ctx context.Context, snap *record.Snapshot) (*FileCh
 	}
 	return out, nil
 }
+
+// Wrong counts the files that hold other bytes or are gone; a nil check found
+// none.
+func (f *FileCheck) Wrong() int {
+	if f == nil {
+		return 0
+	}
+	return len(f.Changed) + len(f.Gone)
+}

@@ -60,7 +60,7 @@ func whatIsSeen(snap *record.Snapshot, listed map[string]intake.Spot) ([]intake.
 		}
 		if spot, ok := listed[p.Path]; ok {
 			v.Sheet = &spot
-		} else if p.Place.Basis == intake.BySheet && p.Place.State == record.PlaceSettled {
+		} else if p.Place.Basis == intake.BySheet && p.Place.State == record.PlaceKnown {
 			v.Sheet = &known // a sheet given earlier still stands
 		}
 		if len(p.Doc) > 0 {
@@ -97,11 +97,11 @@ func placeChanges(snap *record.Snapshot, seen []intake.Seen) []placeChange {
 
 // placeOf is a verdict as the record keeps it.
 func placeOf(v intake.Verdict) record.Place {
-	to := record.Place{Plot: v.Plot, Quadrat: v.Quadrat, Visit: v.Visit, Basis: v.Basis, State: record.PlaceSettled, Reason: v.Reason, Spare: v.Spare}
+	to := record.Place{Plot: v.Plot, Quadrat: v.Quadrat, Visit: v.Visit, Basis: v.Basis, State: record.PlaceKnown, Reason: v.Reason, Spare: v.Spare}
 	switch {
 	case v.Proposed:
 		to.State = record.PlaceProposed
-	case !v.Settled():
+	case !v.Known():
 		to.State = record.PlaceOpen
 	}
 	return to

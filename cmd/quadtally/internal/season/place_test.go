@@ -18,8 +18,8 @@ func TestPlaceOf(t *testing.T) {
 		verdict intake.Verdict
 		state   string
 	}{
-		{intake.Verdict{Spot: spot, Basis: intake.ByCard}, record.PlaceSettled},
-		{intake.Verdict{Spot: spot, Basis: intake.ByCard, Spare: "a sharper one"}, record.PlaceSettled},
+		{intake.Verdict{Spot: spot, Basis: intake.ByCard}, record.PlaceKnown},
+		{intake.Verdict{Spot: spot, Basis: intake.ByCard, Spare: "a sharper one"}, record.PlaceKnown},
 		{intake.Verdict{Spot: spot, Proposed: true}, record.PlaceProposed},
 		{intake.Verdict{Spot: spot, Proposed: true, Reason: "between two"}, record.PlaceProposed},
 		{intake.Verdict{Spot: spot, Reason: "two cards"}, record.PlaceOpen},
@@ -63,12 +63,12 @@ func TestWhatIsSeen(t *testing.T) {
 			intake.Seen{Path: "a.jpg", Taken: "2026-05-25T09:00:00", Camera: "Acme 1", Serial: "77", Sharpness: 0.5, Cards: []intake.Card{{Trial: "K7QD", Plot: "101", Quadrat: 2}}}},
 		{"a card of something else", record.Photo{Doc: doc("hello", 0)}, intake.Seen{}},
 		{"could not be measured", record.Photo{Fault: "cut short"}, intake.Seen{Unmeasured: true}},
-		{"placed by hand", record.Photo{Place: place(intake.ByHand, record.PlaceSettled)}, intake.Seen{Hand: known}},
+		{"placed by hand", record.Photo{Place: place(intake.ByHand, record.PlaceKnown)}, intake.Seen{Hand: known}},
 		{"on the sheet", record.Photo{PhotoFacts: record.PhotoFacts{Path: "x/Listed.JPG"}}, intake.Seen{Path: "x/Listed.JPG", Sheet: listed}},
-		{"on a sheet given earlier", record.Photo{Place: place(intake.BySheet, record.PlaceSettled)}, intake.Seen{Sheet: known}},
-		{"on both: the new sheet", record.Photo{PhotoFacts: record.PhotoFacts{Path: "listed.jpg"}, Place: place(intake.BySheet, record.PlaceSettled)}, intake.Seen{Path: "listed.jpg", Sheet: listed}},
+		{"on a sheet given earlier", record.Photo{Place: place(intake.BySheet, record.PlaceKnown)}, intake.Seen{Sheet: known}},
+		{"on both: the new sheet", record.Photo{PhotoFacts: record.PhotoFacts{Path: "listed.jpg"}, Place: place(intake.BySheet, record.PlaceKnown)}, intake.Seen{Path: "listed.jpg", Sheet: listed}},
 		{"an earlier sheet left it open", record.Photo{Place: place(intake.BySheet, record.PlaceOpen)}, intake.Seen{}},
-		{"by card: worked out anew", record.Photo{Place: place(intake.ByCard, record.PlaceSettled)}, intake.Seen{}},
+		{"by card: worked out anew", record.Photo{Place: place(intake.ByCard, record.PlaceKnown)}, intake.Seen{}},
 	} {
 		got, err := whatIsSeen(&record.Snapshot{Photos: []record.Photo{c.photo}}, sheet)
 		if err != nil || len(got) != 1 || !reflect.DeepEqual(got[0], c.want) {

@@ -446,6 +446,9 @@ type StoredSpots struct {
 	Doubts []string
 }
 
+// StoreSpots is NamePlants or AnswerChecks.
+type StoreSpots = func(ctx context.Context, snap *record.Snapshot, spots []PlantSpot, sheet, note string) (StoredSpots, error)
+
 // NamePlants stores the named plants of a file and sorts their visits anew. They
 // take the place of what a file of that name gave before. Refused whole are
 // places outside their photo, photos that are not in the record, and two

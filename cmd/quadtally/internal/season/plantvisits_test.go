@@ -14,7 +14,7 @@ func TestPlantVisitsWithoutPhotos(t *testing.T) {
 	snap := &record.Snapshot{}
 	for _, hash := range []string{"aaaaaaaa", "bbbbbbbb"} {
 		snap.Photos = append(snap.Photos, record.Photo{PhotoFacts: record.PhotoFacts{Hash: hash, Path: hash + ".jpg"},
-			Place: record.Place{State: record.PlaceSettled, Plot: "101", Quadrat: 1, Visit: 2}})
+			Place: record.Place{State: record.PlaceKnown, Plot: "101", Quadrat: 1, Visit: 2}})
 		snap.Named = append(snap.Named, record.NamedPlant{Plant: record.Plant{Class: weed}, Hash: hash}, record.NamedPlant{Plant: record.Plant{X: 9, Class: crop}, Hash: hash})
 		for i := range 50 {
 			snap.Checks = append(snap.Checks, record.CheckPoint{Check: record.Check{X: float64(i), Class: &weed}, Hash: hash})

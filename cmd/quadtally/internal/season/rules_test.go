@@ -332,7 +332,7 @@ func TestPlaceByHand(t *testing.T) {
 	} {
 		p, err := PlaceByHand(snap, c.plot, c.quadrat, c.visit)
 		if c.fault == "" {
-			if err != nil || p != (record.Place{Plot: c.plot, Quadrat: c.quadrat, Visit: c.visit, Basis: intake.ByHand, State: record.PlaceSettled}) {
+			if err != nil || p != (record.Place{Plot: c.plot, Quadrat: c.quadrat, Visit: c.visit, Basis: intake.ByHand, State: record.PlaceKnown}) {
 				t.Errorf("%+v: %+v, %v", c, p, err)
 			}
 		} else if err == nil || !strings.Contains(err.Error(), c.fault) {

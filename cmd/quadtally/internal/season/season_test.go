@@ -210,8 +210,8 @@ func TestNoPhotos(t *testing.T) {
 // TestSummariseLeavesOthersAlone: a run speaks of its own photos only.
 func TestSummariseLeavesOthersAlone(t *testing.T) {
 	snap := &record.Snapshot{Photos: []record.Photo{
-		{PhotoFacts: record.PhotoFacts{Hash: "a", Path: "a.jpg"}, Result: &record.Result{}, Place: record.Place{State: record.PlaceSettled, Basis: intake.ByCard}},
-		{PhotoFacts: record.PhotoFacts{Hash: "b", Path: "b.jpg"}, Result: &record.Result{}, Place: record.Place{State: record.PlaceSettled, Basis: intake.ByCard}},
+		{PhotoFacts: record.PhotoFacts{Hash: "a", Path: "a.jpg"}, Result: &record.Result{}, Place: record.Place{State: record.PlaceKnown, Basis: intake.ByCard}},
+		{PhotoFacts: record.PhotoFacts{Hash: "b", Path: "b.jpg"}, Result: &record.Result{}, Place: record.Place{State: record.PlaceKnown, Basis: intake.ByCard}},
 		{PhotoFacts: record.PhotoFacts{Hash: "c", Path: "c.jpg"}, Rejected: "boot"},
 		{PhotoFacts: record.PhotoFacts{Hash: "d", Path: "d.jpg"}},
 	}}

@@ -102,8 +102,8 @@ func (s *Season) followRenamed(ctx context.Context, snap *record.Snapshot, scan 
 	byName := map[string]bool{}
 	for i := range snap.Photos {
 		p := &snap.Photos[i]
-		byName[p.Hash] = p.Place.State == record.PlaceSettled && p.Place.Basis == intake.ByName
-		if p.Place.State != record.PlaceSettled || byName[p.Hash] {
+		byName[p.Hash] = p.Place.State == record.PlaceKnown && p.Place.Basis == intake.ByName
+		if p.Place.State != record.PlaceKnown || byName[p.Hash] {
 			if was[p.Hash], err = filepath.Abs(s.pathOf(p)); err != nil {
 				return false, err
 			}
@@ -117,12 +117,12 @@ func (s *Season) followRenamed(ctx context.Context, snap *record.Snapshot, scan 
 	for hash, to := range moved {
 		names = append(names, to, was[hash])
 	}
-	told := intake.InName(snap.Plots, names)
+	named := intake.InName(snap.Plots, names)
 	for _, hash := range slices.Sorted(maps.Keys(moved)) {
-		if !byName[hash] || told[moved[hash]] == told[was[hash]] {
+		if !byName[hash] || named[moved[hash]] == named[was[hash]] {
 			continue
 		}
-		r := Renamed{File: moved[hash], Was: was[hash], Stays: told[moved[hash]].Plot == ""}
+		r := Renamed{File: moved[hash], Was: was[hash], Stays: named[moved[hash]].Plot == ""}
 		if out.Renamed = append(out.Renamed, r); r.Stays {
 			delete(moved, hash)
 		}

@@ -326,10 +326,10 @@ func TestTableOfColumns(t *testing.T) {
 	for i := range Columns {
 		c := &Columns[i]
 		headers := []string{"%s"}
-		if len(units[c.Holds]) > 0 {
+		if len(units[c.Quantity]) > 0 {
 			headers = nil
 		}
-		for u := range units[c.Holds] {
+		for u := range units[c.Quantity] {
 			headers = append(headers, "%s ("+strings.ReplaceAll(u, "%", "%%")+")")
 		}
 		for _, kind := range c.In {
@@ -337,7 +337,7 @@ func TestTableOfColumns(t *testing.T) {
 				for _, form := range headers {
 					header := fmt.Sprintf(form, name)
 					got, u, ok := findColumn(kind, header)
-					if !ok || got.Target != c.Target || got.Class != c.Class || got.Holds != c.Holds {
+					if !ok || got.Target != c.Target || got.Class != c.Class || got.Quantity != c.Quantity {
 						t.Errorf("%s sheet, header %q: found %+v %q, want %+v", kind, header, got, u, c)
 					}
 				}

@@ -64,14 +64,14 @@ var units = map[Quantity]map[string]float64{
 // Column is one column that sheets may have. To add one, add a row to
 // [Columns]: reading, empty sheets and export follow it.
 type Column struct {
-	Name    string   // as an empty sheet names it, without its unit
-	Aliases []string // other names people use; [trial.NameKey] compares
-	In      []Kind   // kinds of sheet that may have it
-	Holds   Quantity
-	Level   Level  // ground that a value is of; "" for what says where, when, who, how
-	Target  string // variable it is stored as; "" where it is part of another value
-	Class   string // class stored with it
-	Export  string // name in exported tables
+	Name     string   // as an empty sheet names it, without its unit
+	Aliases  []string // other names people use; [trial.NameKey] compares
+	In       []Kind   // kinds of sheet that may have it
+	Quantity Quantity
+	Level    Level  // ground that a value is of; "" for what says where, when, who, how
+	Target   string // variable it is stored as; "" where it is part of another value
+	Class    string // class stored with it
+	Export   string // name in exported tables
 }
 
 var (
@@ -84,63 +84,63 @@ var (
 // Columns is every column that is understood, in the order of an empty sheet.
 var Columns = []Column{
 	// Where and when.
-	{Name: "plot", Aliases: []string{"plot id", "plot no", "plot number"}, In: everywhere, Holds: Words, Export: "plot"},
-	{Name: "block", Aliases: []string{"rep", "replicate"}, In: everywhere, Holds: Words, Export: "block"},
-	{Name: "treatment", Aliases: []string{"trt", "treat"}, In: everywhere, Holds: Words, Export: "treatment"},
-	{Name: "quadrat", Aliases: []string{"quadrat no", "quadrat number", "frame no"}, In: everywhere, Holds: Whole, Export: "quadrat"},
-	{Name: "visit", Aliases: []string{"visit no", "visit number"}, In: everywhere, Holds: Whole, Export: "visit"},
-	{Name: "date", Aliases: []string{"day", "date counted", "harvest date", "pick date"}, In: everywhere, Holds: Day, Export: "date"},
-	{Name: "pick", Aliases: []string{"pick no", "pick number", "harvest no", "harvest number"}, In: []Kind{KindYields, KindCounts}, Holds: Words, Export: "pick"},
+	{Name: "plot", Aliases: []string{"plot id", "plot no", "plot number"}, In: everywhere, Quantity: Words, Export: "plot"},
+	{Name: "block", Aliases: []string{"rep", "replicate"}, In: everywhere, Quantity: Words, Export: "block"},
+	{Name: "treatment", Aliases: []string{"trt", "treat"}, In: everywhere, Quantity: Words, Export: "treatment"},
+	{Name: "quadrat", Aliases: []string{"quadrat no", "quadrat number", "frame no"}, In: everywhere, Quantity: Whole, Export: "quadrat"},
+	{Name: "visit", Aliases: []string{"visit no", "visit number"}, In: everywhere, Quantity: Whole, Export: "visit"},
+	{Name: "date", Aliases: []string{"day", "date counted", "harvest date", "pick date"}, In: everywhere, Quantity: Day, Export: "date"},
+	{Name: "pick", Aliases: []string{"pick no", "pick number", "harvest no", "harvest number"}, In: []Kind{KindYields, KindCounts}, Quantity: Words, Export: "pick"},
 
 	// One value a row.
-	{Name: "class", Aliases: []string{"species", "weed", "weed class"}, In: assessed, Holds: Words, Export: "class"},
-	{Name: "group", In: assessed, Holds: Words, Export: "group"},
-	{Name: "life", Aliases: []string{"life form"}, In: assessed, Holds: Words, Export: "life"},
-	{Name: "count", Aliases: []string{"plants", "number"}, In: assessed, Holds: Things, Level: QuadratLevel, Target: record.VarCount},
-	{Name: "variable", Aliases: []string{"assessment"}, In: assessed, Holds: Words, Export: "variable"},
-	{Name: "value", In: assessed, Holds: Number, Export: "value"},
-	{Name: "unit", In: []Kind{KindCounts, KindField}, Holds: Words, Export: "unit"},
+	{Name: "class", Aliases: []string{"species", "weed", "weed class"}, In: assessed, Quantity: Words, Export: "class"},
+	{Name: "group", In: assessed, Quantity: Words, Export: "group"},
+	{Name: "life", Aliases: []string{"life form"}, In: assessed, Quantity: Words, Export: "life"},
+	{Name: "count", Aliases: []string{"plants", "number"}, In: assessed, Quantity: Things, Level: QuadratLevel, Target: record.VarCount},
+	{Name: "variable", Aliases: []string{"assessment"}, In: assessed, Quantity: Words, Export: "variable"},
+	{Name: "value", In: assessed, Quantity: Number, Export: "value"},
+	{Name: "unit", In: []Kind{KindCounts, KindField}, Quantity: Words, Export: "unit"},
 
 	// Assessments by quadrat or plot, one column each.
-	{Name: "total", Aliases: []string{"all", "weeds", "all weeds", "weed count", "total weeds"}, In: assessed, Holds: Things, Level: QuadratLevel, Target: record.VarCount, Export: "value"},
-	{Name: "cover", Aliases: []string{"green cover", "total cover"}, In: assessed, Holds: Share, Level: QuadratLevel, Target: record.VarCover, Export: "value"},
-	{Name: "weed cover", Aliases: []string{"weeds cover"}, In: assessed, Holds: Share, Level: QuadratLevel, Target: record.VarWeedCover, Export: "value"},
-	{Name: "crop cover", In: assessed, Holds: Share, Level: QuadratLevel, Target: record.VarCropCover, Export: "value"},
-	{Name: "regrowth", Aliases: []string{"regrowth plants", "regrown plants", "regrowth count"}, In: assessed, Holds: Things, Level: QuadratLevel, Target: record.VarRegrowth, Export: "value"},
-	{Name: "regrowth cover", Aliases: []string{"regrowth"}, In: assessed, Holds: Share, Level: QuadratLevel, Target: record.VarRegrowthCover, Export: "value"},
-	{Name: "residue cover", Aliases: []string{"residue", "mulch cover", "mulch"}, In: assessed, Holds: Share, Level: QuadratLevel, Target: record.VarResidueCover, Export: "value"},
-	{Name: "residue", Aliases: []string{"residue weight", "dry residue", "mulch", "mulch weight"}, In: assessed, Holds: Weight, Level: QuadratLevel, Target: record.VarResidue, Export: "value"},
-	{Name: "residue", Aliases: []string{"dry residue", "mulch"}, In: assessed, Holds: WeightPerArea, Level: QuadratLevel, Target: record.VarResidue, Export: "value"},
-	{Name: "biomass", Aliases: []string{"dry weight", "dry matter", "cover crop biomass"}, In: assessed, Holds: Weight, Level: QuadratLevel, Target: record.VarBiomass, Export: "value"},
-	{Name: "biomass", Aliases: []string{"dry matter", "cover crop biomass"}, In: assessed, Holds: WeightPerArea, Level: QuadratLevel, Target: record.VarBiomass, Export: "value"},
-	{Name: "crop height", Aliases: []string{"height of crop"}, In: assessed, Holds: Length, Level: QuadratLevel, Target: record.VarCropHeight, Export: "value"},
+	{Name: "total", Aliases: []string{"all", "weeds", "all weeds", "weed count", "total weeds"}, In: assessed, Quantity: Things, Level: QuadratLevel, Target: record.VarCount, Export: "value"},
+	{Name: "cover", Aliases: []string{"green cover", "total cover"}, In: assessed, Quantity: Share, Level: QuadratLevel, Target: record.VarCover, Export: "value"},
+	{Name: "weed cover", Aliases: []string{"weeds cover"}, In: assessed, Quantity: Share, Level: QuadratLevel, Target: record.VarWeedCover, Export: "value"},
+	{Name: "crop cover", In: assessed, Quantity: Share, Level: QuadratLevel, Target: record.VarCropCover, Export: "value"},
+	{Name: "regrowth", Aliases: []string{"regrowth plants", "regrown plants", "regrowth count"}, In: assessed, Quantity: Things, Level: QuadratLevel, Target: record.VarRegrowth, Export: "value"},
+	{Name: "regrowth cover", Aliases: []string{"regrowth"}, In: assessed, Quantity: Share, Level: QuadratLevel, Target: record.VarRegrowthCover, Export: "value"},
+	{Name: "residue cover", Aliases: []string{"residue", "mulch cover", "mulch"}, In: assessed, Quantity: Share, Level: QuadratLevel, Target: record.VarResidueCover, Export: "value"},
+	{Name: "residue", Aliases: []string{"residue weight", "dry residue", "mulch", "mulch weight"}, In: assessed, Quantity: Weight, Level: QuadratLevel, Target: record.VarResidue, Export: "value"},
+	{Name: "residue", Aliases: []string{"dry residue", "mulch"}, In: assessed, Quantity: WeightPerArea, Level: QuadratLevel, Target: record.VarResidue, Export: "value"},
+	{Name: "biomass", Aliases: []string{"dry weight", "dry matter", "cover crop biomass"}, In: assessed, Quantity: Weight, Level: QuadratLevel, Target: record.VarBiomass, Export: "value"},
+	{Name: "biomass", Aliases: []string{"dry matter", "cover crop biomass"}, In: assessed, Quantity: WeightPerArea, Level: QuadratLevel, Target: record.VarBiomass, Export: "value"},
+	{Name: "crop height", Aliases: []string{"height of crop"}, In: assessed, Quantity: Length, Level: QuadratLevel, Target: record.VarCropHeight, Export: "value"},
 
 	// A harvest.
-	{Name: "marketable", Aliases: []string{"marketable weight", "market", "sold", "yield"}, In: picked, Holds: Weight, Level: PlotLevel, Target: record.VarYield, Class: record.ClassMarketable, Export: "value"},
-	{Name: "cull", Aliases: []string{"culls", "unmarketable", "cull weight"}, In: picked, Holds: Weight, Level: PlotLevel, Target: record.VarYield, Class: record.ClassCull, Export: "value"},
-	{Name: "total", Aliases: []string{"total weight", "total yield"}, In: picked, Holds: Weight, Level: PlotLevel, Target: record.VarYield, Class: record.ClassTotal, Export: "value"},
-	{Name: "bed length", Aliases: []string{"length", "length cut", "bed length cut", "harvested length"}, In: []Kind{KindYields, KindCounts}, Holds: Length, Export: "length_mm"},
-	{Name: "pieces", Aliases: []string{"heads", "number", "n pieces"}, In: picked, Holds: Things, Level: PlotLevel, Target: record.VarPieces, Export: "value"},
-	{Name: "stand", Aliases: []string{"plants", "stand count"}, In: picked, Holds: Things, Level: PlotLevel, Target: record.VarStand, Export: "value"},
-	{Name: "trim", Aliases: []string{"trim standard", "stem length"}, In: []Kind{KindYields, KindCounts}, Holds: Words, Export: "trim"},
+	{Name: "marketable", Aliases: []string{"marketable weight", "market", "sold", "yield"}, In: picked, Quantity: Weight, Level: PlotLevel, Target: record.VarYield, Class: record.ClassMarketable, Export: "value"},
+	{Name: "cull", Aliases: []string{"culls", "unmarketable", "cull weight"}, In: picked, Quantity: Weight, Level: PlotLevel, Target: record.VarYield, Class: record.ClassCull, Export: "value"},
+	{Name: "total", Aliases: []string{"total weight", "total yield"}, In: picked, Quantity: Weight, Level: PlotLevel, Target: record.VarYield, Class: record.ClassTotal, Export: "value"},
+	{Name: "bed length", Aliases: []string{"length", "length cut", "bed length cut", "harvested length"}, In: []Kind{KindYields, KindCounts}, Quantity: Length, Export: "length_mm"},
+	{Name: "pieces", Aliases: []string{"heads", "number", "n pieces"}, In: picked, Quantity: Things, Level: PlotLevel, Target: record.VarPieces, Export: "value"},
+	{Name: "stand", Aliases: []string{"plants", "stand count"}, In: picked, Quantity: Things, Level: PlotLevel, Target: record.VarStand, Export: "value"},
+	{Name: "trim", Aliases: []string{"trim standard", "stem length"}, In: []Kind{KindYields, KindCounts}, Quantity: Words, Export: "trim"},
 
 	// Work in the field.
-	{Name: "operation", Aliases: []string{"what", "work", "activity"}, In: worked, Holds: Words, Export: "operation"},
-	{Name: "input", Aliases: []string{"product", "component", "seed"}, In: worked, Holds: Words, Export: "input"},
-	{Name: "rate", In: worked, Holds: Number, Export: "rate"},
-	{Name: "rate unit", Aliases: []string{"unit"}, In: worked, Holds: Words, Export: "rate_unit"},
-	{Name: "stage", Aliases: []string{"growth stage"}, In: worked, Holds: Words, Export: "stage"},
-	{Name: "passes", In: worked, Holds: Whole, Export: "passes"},
-	{Name: "implement", Aliases: []string{"tool", "machine"}, In: worked, Holds: Words, Export: "implement"},
-	{Name: "implement weight", Aliases: []string{"roller weight", "weight"}, In: worked, Holds: Weight, Export: "implement_kg"},
-	{Name: "soil moisture", Aliases: []string{"moisture"}, In: worked, Holds: Words, Export: "soil_moisture"},
+	{Name: "operation", Aliases: []string{"what", "work", "activity"}, In: worked, Quantity: Words, Export: "operation"},
+	{Name: "input", Aliases: []string{"product", "component", "seed"}, In: worked, Quantity: Words, Export: "input"},
+	{Name: "rate", In: worked, Quantity: Number, Export: "rate"},
+	{Name: "rate unit", Aliases: []string{"unit"}, In: worked, Quantity: Words, Export: "rate_unit"},
+	{Name: "stage", Aliases: []string{"growth stage"}, In: worked, Quantity: Words, Export: "stage"},
+	{Name: "passes", In: worked, Quantity: Whole, Export: "passes"},
+	{Name: "implement", Aliases: []string{"tool", "machine"}, In: worked, Quantity: Words, Export: "implement"},
+	{Name: "implement weight", Aliases: []string{"roller weight", "weight"}, In: worked, Quantity: Weight, Export: "implement_kg"},
+	{Name: "soil moisture", Aliases: []string{"moisture"}, In: worked, Quantity: Words, Export: "soil_moisture"},
 
 	// Who and how.
-	{Name: "observer", Aliases: []string{"counter", "who"}, In: everywhere, Holds: Words, Export: "observer"},
-	{Name: "note", Aliases: []string{"notes", "remark", "remarks", "comment", "comments"}, In: everywhere, Holds: Words, Export: "note"},
-	{Name: "photo", Aliases: []string{"file", "path"}, In: everywhere, Holds: Words},
-	{Name: "time", In: everywhere, Holds: Words},
-	{Name: "order", In: everywhere, Holds: Words},
+	{Name: "observer", Aliases: []string{"counter", "who"}, In: everywhere, Quantity: Words, Export: "observer"},
+	{Name: "note", Aliases: []string{"notes", "remark", "remarks", "comment", "comments"}, In: everywhere, Quantity: Words, Export: "note"},
+	{Name: "photo", Aliases: []string{"file", "path"}, In: everywhere, Quantity: Words},
+	{Name: "time", In: everywhere, Quantity: Words},
+	{Name: "order", In: everywhere, Quantity: Words},
 }
 
 // wideOnly are columns with a value that stand for themselves: what a wide
@@ -149,9 +149,9 @@ func (c *Column) wide() bool { return c.Target != "" }
 
 // accepts reports whether a unit in a header fits the column.
 func (c *Column) accepts(unit string) bool {
-	switch c.Holds {
+	switch c.Quantity {
 	case Share, Length, Weight, WeightPerArea:
-		_, ok := units[c.Holds][unit]
+		_, ok := units[c.Quantity][unit]
 		return ok
 	case Things:
 		return unit == "plants" || unit == "stems"

@@ -42,7 +42,7 @@ type wideColumn struct {
 	index    int
 	variable string
 	class    trial.Class
-	holds    Quantity
+	quantity Quantity
 	unit     string // of the header or the answer
 	level    Level
 }
@@ -74,7 +74,7 @@ func (r *reader) wide() error {
 			continue
 		}
 		if p, ok := at[row.Line]; ok {
-			if p, ok = r.settleVisit(row.Line, p); ok {
+			if p, ok = r.visitOfRow(row.Line, p); ok {
 				places[row.Line] = p
 			}
 		}
@@ -94,14 +94,14 @@ func (r *reader) wide() error {
 			if !ok || !has {
 				continue
 			}
-			if c.holds == Things && !r.isCount(row.Line, r.s.Header[c.index], v) {
+			if c.quantity == Things && !r.isCount(row.Line, r.s.Header[c.index], v) {
 				continue
 			}
 			if c.level == PlotLevel {
 				p.quadrat = 0
 			}
 			o := r.observation(row, p)
-			o.Variable, o.Unit = c.variable, cmp.Or(c.holds.StoredUnit(), c.unit)
+			o.Variable, o.Unit = c.variable, cmp.Or(c.quantity.StoredUnit(), c.unit)
 			o.Class, o.Group, o.Life = c.class.Name, c.class.Group, c.class.Life
 			if c.level == PlotLevel && r.repeats(o, v) {
 				continue
@@ -146,15 +146,15 @@ func (r *reader) wideColumns() ([]wideColumn, error) {
 				class.Name = c.Name
 				class.Group, class.Life = cmp.Or(m.Group, c.Group), cmp.Or(m.Life, c.Life)
 			}
-			w.variable, w.class, w.holds = record.VarCount, class, Things
+			w.variable, w.class, w.quantity = record.VarCount, class, Things
 		case m.As == AsAssessment:
 			w.variable = strings.ToLower(trial.CleanLabel(strings.ReplaceAll(name, "_", " ")))
-			w.holds, w.unit, w.level = Number, cmp.Or(m.Unit, unit), cmp.Or(m.Level, QuadratLevel)
+			w.quantity, w.unit, w.level = Number, cmp.Or(m.Unit, unit), cmp.Or(m.Level, QuadratLevel)
 			if w.unit == "" {
 				return nil, fmt.Errorf("%s: column %q needs a unit: say --columns %q, or write it into the header", r.s.Name, h, name+"=assessment cm")
 			}
 			if c, u, ok := findColumn(r.kind, w.variable+" "+w.unit); ok && c.accepts(u) {
-				w.variable, w.holds, w.unit = c.Target, c.Holds, u
+				w.variable, w.quantity, w.unit = c.Target, c.Quantity, u
 			} else {
 				w.variable = ownName(w.variable, w.unit)
 			}
@@ -166,18 +166,18 @@ func (r *reader) wideColumns() ([]wideColumn, error) {
 			if !ok {
 				return nil, fmt.Errorf("%s: column %q is said to hold %q, which is no known column", r.s.Name, h, m.Column)
 			}
-			w.variable, w.holds, w.unit, w.level = c.Target, c.Holds, u, c.Level
+			w.variable, w.quantity, w.unit, w.level = c.Target, c.Quantity, u, c.Level
 		case known && !col.wide():
 			continue
 		case known:
-			w.variable, w.holds, w.unit, w.level = col.Target, col.Holds, fits, col.Level
+			w.variable, w.quantity, w.unit, w.level = col.Target, col.Quantity, fits, col.Level
 		default:
 			class, like, ok := r.class(h)
 			if !ok && unit == "plants" {
 				class, like, ok = r.class(name)
 			}
 			if ok {
-				w.variable, w.class, w.holds = record.VarCount, class, Things
+				w.variable, w.class, w.quantity = record.VarCount, class, Things
 				break
 			}
 			if like.Name != "" {
@@ -255,17 +255,17 @@ func ownName(variable, unit string) string {
 // columnValues reads a column in the unit its values are stored in, by line.
 func (r *reader) columnValues(c wideColumn) (map[int]tables.Value, error) {
 	header := r.s.Header[c.index]
-	switch c.holds {
+	switch c.quantity {
 	case Share:
 		return r.coverFractions(c)
 	case Length, Weight, WeightPerArea:
 		unit := c.unit
 		if unit == "" {
-			unit = map[Quantity]string{Length: r.opt.LengthUnit, Weight: r.opt.WeightUnit}[c.holds]
+			unit = map[Quantity]string{Length: r.opt.LengthUnit, Weight: r.opt.WeightUnit}[c.quantity]
 		}
-		factor, ok := units[c.holds][unit]
+		factor, ok := units[c.quantity][unit]
 		if !ok {
-			return nil, fmt.Errorf("%s: column %q does not say its unit: write it into the header, such as %s", r.s.Name, header, header+suchUnits[r.t.Units][c.holds])
+			return nil, fmt.Errorf("%s: column %q does not say its unit: write it into the header, such as %s", r.s.Name, header, header+suchUnits[r.t.Units][c.quantity])
 		}
 		values := r.scaled(c.index, factor)
 		for line, v := range values {
@@ -393,7 +393,7 @@ func (r *reader) longCounts(classc, countc int) error {
 		if !ok || !has {
 			continue
 		}
-		p, ok = r.settleVisit(row.Line, p)
+		p, ok = r.visitOfRow(row.Line, p)
 		if !ok || !r.isCount(row.Line, r.s.Header[countc], v) {
 			continue
 		}
@@ -603,7 +603,7 @@ func (r *reader) longValues(vc, valc int) error {
 			continue
 		}
 		if p.quadrat > 0 || p.visit > 0 || (o.LengthMM == 0 && !p.date.IsZero() && r.t.VisitOf(p.date) > 0) {
-			if p, ok = r.settleVisit(row.Line, p); !ok {
+			if p, ok = r.visitOfRow(row.Line, p); !ok {
 				continue
 			}
 			o.Visit, o.Date = p.visit, p.date
@@ -650,16 +650,16 @@ func (r *reader) longValue(o *record.Observation, v *tables.Value, line int) boo
 	}
 	o.Variable = col.Target
 	switch {
-	case col.Holds == Things:
+	case col.Quantity == Things:
 		if o.Unit != "" && !col.accepts(unit) {
 			r.fault(line, "%s is given in %q: give the plants counted in the quadrat, without a unit or in plants; a number per area goes under a name of its own", o.Variable, o.Unit)
 			return false
 		}
-		o.Unit = cmp.Or(unit, col.Holds.StoredUnit())
+		o.Unit = cmp.Or(unit, col.Quantity.StoredUnit())
 		return r.isCount(line, "value", *v)
-	case units[col.Holds][unit] == 0 && unit != col.Holds.StoredUnit():
+	case units[col.Quantity][unit] == 0 && unit != col.Quantity.StoredUnit():
 		var known []string
-		for u := range units[col.Holds] {
+		for u := range units[col.Quantity] {
 			known = append(known, u)
 		}
 		slices.Sort(known)
@@ -673,9 +673,9 @@ func (r *reader) longValue(o *record.Observation, v *tables.Value, line int) boo
 	if v.Percent {
 		v.Number, unit = v.Number/100, "fraction"
 	}
-	v.Number *= units[col.Holds][unit]
-	o.Unit = col.Holds.StoredUnit()
-	if col.Holds == Share && !v.Missing && (v.Number < 0 || v.Number > 1) {
+	v.Number *= units[col.Quantity][unit]
+	o.Unit = col.Quantity.StoredUnit()
+	if col.Quantity == Share && !v.Missing && (v.Number < 0 || v.Number > 1) {
 		r.fault(line, "%s must lie between 0 and 100 %%", o.Variable)
 		return false
 	}
@@ -690,7 +690,7 @@ func (r *reader) variable(name, unit string) *Column {
 	key := trial.NameKey(name)
 	for i := range Columns {
 		c := &Columns[i]
-		if !c.wide() || !slices.Contains(c.In, KindCounts) && !slices.Contains(c.In, KindYields) || c.Holds == Weight && c.Target == record.VarYield {
+		if !c.wide() || !slices.Contains(c.In, KindCounts) && !slices.Contains(c.In, KindYields) || c.Quantity == Weight && c.Target == record.VarYield {
 			continue
 		}
 		if trial.NameKey(c.Target) != key && (!slices.Contains(c.In, KindCounts) || !c.named(key, true) && !c.named(key, false)) {
@@ -703,10 +703,10 @@ func (r *reader) variable(name, unit string) *Column {
 			first = c
 		}
 	}
-	if first != nil && first.Holds != Things && unit != "" && first.Target != record.VarCover && first.Target != record.VarCropHeight {
+	if first != nil && first.Quantity != Things && unit != "" && first.Target != record.VarCover && first.Target != record.VarCropHeight {
 		return nil // an assessment in a unit of the user's own, such as regrowth in % of stems
 	}
-	if first != nil && first.Holds == Things && unit != "" && !first.accepts(unit) && first.Target != record.VarCount {
+	if first != nil && first.Quantity == Things && unit != "" && !first.accepts(unit) && first.Target != record.VarCount {
 		return nil
 	}
 	return first

@@ -11,7 +11,7 @@ import (
 )
 
 // Question is something that a sheet leaves open and that only a person can
-// settle. Those in an [Ask] stop the sheet; those in an [Import] do not: what
+// answer. Those in an [Ask] stop the sheet; those in an [Import] do not: what
 // they are about stays unknown until they are answered.
 type Question interface {
 	Text() string // one sentence with the ways to answer
@@ -376,4 +376,15 @@ func Ignored(columns map[string]Meaning) []string {
 		}
 	}
 	return out
+}
+
+// CheckClassNames refuses new classes of plants that a sheet would take for a
+// column of something else.
+func CheckClassNames(old, now []trial.Class) error {
+	for _, c := range now {
+		if !slices.Contains(old, c) && NameTaken(c.Name) {
+			return fmt.Errorf("class: %q is the name of a column of sheets: give the class another name", c.Name)
+		}
+	}
+	return nil
 }

@@ -15,7 +15,7 @@ import (
 	"quadtally/cmd/quadtally/internal/trial"
 )
 
-// Options settles what a sheet itself may leave open.
+// Options say what a sheet itself may leave open.
 type Options struct {
 	Decimal tables.Decimal
 	Dates   tables.DateOrder
@@ -349,8 +349,8 @@ func (r *reader) waiting(lines []int) {
 	r.out.Notes = append(r.out.Notes, g.Rows()+" "+is+" not filled in yet and passed over")
 }
 
-// settleVisit ties a row to a planned visit, by its date where it has one.
-func (r *reader) settleVisit(line int, p place) (place, bool) {
+// visitOfRow ties a row to a planned visit, by its date where it has one.
+func (r *reader) visitOfRow(line int, p place) (place, bool) {
 	switch {
 	case p.date.IsZero() && p.visit == 0:
 		r.fault(line, "has neither a visit nor a date")
@@ -486,7 +486,7 @@ func Unused(kind Kind, s *tables.Sheet, opt Options, im Import) (out []string) {
 	open := map[Quantity]bool{} // a column of it leaves its unit to the option
 	for _, h := range s.Header {
 		if c, unit, ok := findColumn(kind, h); h != "" && ok && unit == "" {
-			open[c.Holds] = true
+			open[c.Quantity] = true
 		}
 	}
 	if opt.WeightUnit != "" && !open[Weight] {
@@ -518,4 +518,15 @@ func NotInSheet(s *tables.Sheet, im Import, names []string) (out []string) {
 		}
 	}
 	return out
+}
+
+// Read reads a sheet of counts, yields or field work.
+func Read(kind Kind, t *trial.Trial, plots []trial.Plot, s *tables.Sheet, opt Options) (Import, error) {
+	switch kind {
+	case KindYields:
+		return Yields(t, plots, s, opt)
+	case KindField:
+		return Field(t, plots, s, opt)
+	}
+	return Counts(t, plots, s, opt)
 }

@@ -40,7 +40,7 @@ func Yields(t *trial.Trial, plots []trial.Plot, s *tables.Sheet, opt Options) (I
 			return Import{}, fmt.Errorf("%s: the columns %q and %q both hold %s: rename one", s.Name, other, h, col.Name)
 		}
 		headers[stored] = h
-		if col.Holds == Things {
+		if col.Quantity == Things {
 			counts[col.Target] = r.numbers(i)
 			continue
 		}

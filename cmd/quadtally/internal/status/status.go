@@ -6,13 +6,11 @@ import (
 	"cmp"
 	"fmt"
 	"io"
-	"maps"
 	"path/filepath"
 	"slices"
 	"strings"
 
 	"quadtally/cmd/quadtally/internal/analysis"
-	"quadtally/cmd/quadtally/internal/intake"
 	"quadtally/cmd/quadtally/internal/record"
 	"quadtally/cmd/quadtally/internal/season"
 	"quadtally/cmd/quadtally/internal/wording"
@@ -152,7 +150,7 @@ func Write(w io.Writer, st Trial, all bool, width int) {
 	}
 	list("Photos of which there are two versions:", alike)
 	list("Photos that could not be read:", st.Unread)
-	list("Photos that wait for you (settle one with `quadtally settle PHOTO --plot P --quadrat N --visit V`, or use `quadtally review`):", st.Questions)
+	list("Photos that wait for you (place one with `quadtally place PHOTO --plot P --quadrat N --visit V`, or use `quadtally review`):", st.Questions)
 	if f := st.Files; f != nil {
 		fmt.Fprintf(w, "\nthe record is sound; %s as measured\n", wording.Plural(f.Sound, "photo file"))
 		list("Photo files that changed:", f.Changed)
@@ -172,60 +170,4 @@ func ObserversText(p analysis.ObserverPair) string {
 		text += fmt.Sprintf(" (SD %.1f)", *p.SD)
 	}
 	return text + fmt.Sprintf(", at most %g, in plot %s quadrat %d at visit %d", p.Most, p.At.Plot, p.At.Quadrat, p.At.Visit)
-}
-
-// VersionsText says what is the matter with two versions of one photo.
-func VersionsText(c season.Copy) string {
-	return fmt.Sprintf("%s and %s have the same name and time but not the same bytes: one is damaged or edited; look at both and set one aside (`quadtally settle PHOTO --reject \"why\"`)", c.File, c.Of)
-}
-
-// WriteOutcome prints what taking in photos, or merging parts, did.
-func WriteOutcome(w io.Writer, o *season.Outcome) {
-	if len(o.Parts) > 0 {
-		fmt.Fprintf(w, "%s in %s, %d new, %d measurements folded in\n", wording.Plural(o.Photos, "photo"), wording.Plural(len(o.Parts), "part"), o.New, o.Measured)
-	} else {
-		fmt.Fprintf(w, "%s in the folders, %d new, %d measured now", wording.Plural(o.Photos, "photo"), o.New, o.Measured)
-		if o.Ignored > 0 {
-			fmt.Fprintf(w, "; %s ignored", wording.Plural(o.Ignored, "non-photo file"))
-		}
-		for _, why := range slices.Sorted(maps.Keys(o.Skipped)) {
-			fmt.Fprintf(w, "; %s not looked into (%s)", wording.Plural(o.Skipped[why], "folder"), why)
-		}
-		fmt.Fprintln(w)
-	}
-	for _, by := range [][2]string{{intake.ByCard, "its plot card"}, {intake.BySheet, "your sheet"}, {intake.ByName, "its name"}, {intake.ByHand, "what you said"}} {
-		if n := o.Placed[by[0]]; n > 0 {
-			fmt.Fprintf(w, "  %s placed by %s\n", wording.Plural(n, "photo"), by[1])
-		}
-	}
-	if o.Spare > 0 {
-		fmt.Fprintf(w, "  %s kept as spare: a better one of the same quadrat is used\n", wording.Plural(o.Spare, "photo"))
-	}
-	for _, v := range slices.Sorted(maps.Keys(o.Thresholds)) {
-		if v > 0 {
-			fmt.Fprintf(w, "  visit %d: threshold %.4g (%s)\n", v, o.Thresholds[v].Value, o.Thresholds[v].Basis)
-		}
-	}
-	if len(o.Open) == 0 {
-		return
-	}
-	fmt.Fprintf(w, "\n%s for you (`quadtally settle PHOTO --plot P --quadrat N --visit V`, --yes or --reject \"why\"):\n", wording.Plural(len(o.Open), "question"))
-	for i, q := range o.Open {
-		if i == 20 {
-			fmt.Fprintf(w, "  and %d more: `quadtally status --all` names them\n", len(o.Open)-i)
-			break
-		}
-		fmt.Fprintf(w, "  %s: %s\n", q.Photo, q.Text)
-	}
-}
-
-// ClashText says why a row of a photo sheet was passed over.
-func ClashText(c intake.SheetClash) string {
-	switch {
-	case c.Other > 0:
-		return fmt.Sprintf("row %d of the sheet names photo %s otherwise than row %d: keep one of them", c.Row.Line, c.Row.Path, c.Other)
-	case len(c.Photos) == 0:
-		return fmt.Sprintf("row %d of the sheet: there is no photo %s in the record", c.Row.Line, c.Row.Path)
-	}
-	return fmt.Sprintf("row %d of the sheet: %s may mean %s: write its folder before the name", c.Row.Line, c.Row.Path, strings.Join(c.Photos, " or "))
 }

@@ -35,7 +35,7 @@ type DateValue struct {
 	Missing bool
 }
 
-// Dates reads a column as dates. Day or month first is settled once for the
+// Dates reads a column as dates. Day or month first is decided once for the
 // whole column: from a cell that can only be read one way, then from want,
 // then from fits (does every date fall on a day that was planned?). Where two
 // rows contradict each other or nothing decides, the column is refused.

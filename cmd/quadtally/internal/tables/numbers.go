@@ -105,7 +105,7 @@ func unpercent(text string) (string, bool) {
 	return strings.TrimRight(t, " "), ok
 }
 
-// Numbers reads a column as numbers. The decimal mark is settled for the whole
+// Numbers reads a column as numbers. The decimal mark is decided for the whole
 // column from its own cells, then from the other columns of the file, then
 // (where told) from want; where two rows contradict each other, or nothing
 // decides what 1,234 means, the column is refused with the rows named and
@@ -162,7 +162,7 @@ func (s *Sheet) numbers(col int, want Decimal, expand bool) (values []Value, fau
 	return values, faults
 }
 
-// decimal settles the mark of a column, or says in a sentence why it cannot.
+// decimal decides the mark of a column, or says in a sentence why it cannot.
 func (s *Sheet) decimal(col int, want Decimal) (Decimal, string) {
 	if want != Undecided {
 		return want, ""

@@ -132,3 +132,16 @@ func WriteXLSX(w io.Writer, list []Table) error {
 	}
 	return f.Write(w)
 }
+
+// OfRows makes a table of rows whose first is the header.
+func OfRows(rows [][]string) Table {
+	t := Table{Header: rows[0]}
+	for _, r := range rows[1:] {
+		cells := make([]any, len(r))
+		for i, c := range r {
+			cells[i] = c
+		}
+		t.Add(cells...)
+	}
+	return t
+}

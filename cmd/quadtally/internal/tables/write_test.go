@@ -56,3 +56,11 @@ func TestRoundTrip(t *testing.T) {
 		}
 	}
 }
+
+// TestOfRows: the first row is the header, and a table without others is empty.
+func TestOfRows(t *testing.T) {
+	got := OfRows([][]string{{"plot", "bed"}, {"101", "3"}})
+	if len(got.Header) != 2 || len(got.Rows) != 1 || got.Rows[0][1] != "3" || len(OfRows([][]string{{"plot"}}).Rows) != 0 {
+		t.Errorf("%+v", got)
+	}
+}

@@ -97,7 +97,7 @@ func Amend(old, wanted *Trial, used Used, agreed bool) (Trial, []Amendment) {
 }
 
 // amendTreatments lets names, rates and dates change. Which treatments there
-// are was settled by the layout.
+// are was fixed by the layout.
 func amendTreatments(old, wanted *Trial, a *Amendment) {
 	code := func(tr Treatment) string { return tr.Code }
 	before, after := eachLine(old.Treatments, code), eachLine(wanted.Treatments, code)

@@ -42,3 +42,13 @@ func FindClass(list []Class, name string) (found, looksLike Class, ok bool) {
 	}
 	return Class{}, Class{}, false
 }
+
+// CountedClasses are the names of the classes of plants that the plan has
+// counted.
+func (t *Trial) CountedClasses() []string {
+	var out []string
+	for _, c := range t.PlantClasses() {
+		out = append(out, c.Name)
+	}
+	return out
+}

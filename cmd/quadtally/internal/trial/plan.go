@@ -563,3 +563,38 @@ func WritePlan(w io.Writer, t *Trial) error {
 	}
 	return b.Flush()
 }
+
+// SetLines gives keys of a plan what lines "key: value" say, in place of what
+// they have; lines of one key go together.
+func (t *Trial) SetLines(lines []string) error {
+	values := map[string][]string{}
+	var keys []string
+	for _, s := range lines {
+		key, value, ok := strings.Cut(s, ":")
+		if key, value = Label(key), strings.TrimSpace(value); !ok || key == "" || value == "" {
+			return fmt.Errorf("%q: write it as a line of the plan, \"key: value\"", s)
+		}
+		if values[key] == nil {
+			keys = append(keys, key)
+		}
+		values[key] = append(values[key], value)
+	}
+	for _, key := range keys {
+		if err := t.SetAll(key, values[key]); err != nil {
+			return fmt.Errorf("%s: %w", key, err)
+		}
+	}
+	return nil
+}
+
+// DescriptionKeys are the keys that only describe a trial, so that they may be
+// given or corrected at any time.
+func DescriptionKeys() []string {
+	return []string{"site", "crop", "cultivar", "soil", "previous crop", "weather", "question"}
+}
+
+// Descriptions gives the value of each of the DescriptionKeys, "" where nothing
+// is recorded.
+func (t *Trial) Descriptions() []string {
+	return []string{t.Site, t.Crop, t.Cultivar, t.Soil, t.PreviousCrop, t.Weather, t.Question}
+}

@@ -1,6 +1,8 @@
 package trial
 
 import (
+	"crypto/rand"
+	"encoding/binary"
 	"fmt"
 	"slices"
 )
@@ -152,4 +154,14 @@ func randomSquare(n int, src *Source) [][]int {
 		}
 	}
 	return sq
+}
+
+// DrawSeed takes a seed from the operating system. It is kept short enough to
+// be copied by hand, and is never 0, which stands for "none given".
+func DrawSeed() (uint64, error) {
+	var b [8]byte
+	if _, err := rand.Read(b[:]); err != nil {
+		return 0, fmt.Errorf("no random seed could be drawn: give one with --seed (%w)", err)
+	}
+	return 1 + binary.LittleEndian.Uint64(b[:])%999_999_999, nil
 }

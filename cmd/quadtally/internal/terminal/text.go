@@ -1,4 +1,4 @@
-package main
+package terminal
 
 import (
 	"bufio"
@@ -10,19 +10,20 @@ import (
 	"quadtally/cmd/quadtally/internal/intake"
 )
 
-// screen is standard output for text. Names of files and cells of sheets come
+// Screen is standard output for text. Names of files and cells of sheets come
 // from anywhere: what in them could steer a terminal is shown by its code.
-type screen struct {
+type Screen struct {
 	w    *bufio.Writer
 	rest []byte // of a character, or a line end, that was not whole yet
 }
 
-func newScreen(w io.Writer) *screen { return &screen{w: bufio.NewWriter(w)} }
+// NewScreen writes to w.
+func NewScreen(w io.Writer) *Screen { return &Screen{w: bufio.NewWriter(w)} }
 
 // bold are the only codes that the program itself writes.
 var bold = []string{"\x1b[1m", "\x1b[0m"}
 
-func (s *screen) Write(p []byte) (int, error) {
+func (s *Screen) Write(p []byte) (int, error) {
 	data := append(s.rest, p...)
 	s.rest = nil
 	for len(data) > 0 {
@@ -55,7 +56,7 @@ func (s *screen) Write(p []byte) (int, error) {
 }
 
 // Flush writes what is held back; half a character is shown by its codes.
-func (s *screen) Flush() error {
+func (s *Screen) Flush() error {
 	if len(s.rest) > 0 {
 		rest := intake.Shown(string(s.rest))
 		s.rest = nil
@@ -75,8 +76,8 @@ func startOf(data []byte, among ...string) string {
 	return ""
 }
 
-// shownLines is text of several lines as it may be put on a screen.
-func shownLines(text string) string {
+// Lines is text of several lines as it may be put on a screen.
+func Lines(text string) string {
 	lines := strings.Split(text, "\n")
 	for i, line := range lines {
 		cells := strings.Split(line, "\t")
@@ -86,4 +87,12 @@ func shownLines(text string) string {
 		lines[i] = strings.Join(cells, "\t")
 	}
 	return strings.Join(lines, "\n")
+}
+
+// AsItIs lets a table or a picture through unchanged.
+func (s *Screen) AsItIs(write func(io.Writer) error) error {
+	if err := s.Flush(); err != nil {
+		return err
+	}
+	return write(s.w)
 }

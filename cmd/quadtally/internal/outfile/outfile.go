@@ -1,4 +1,6 @@
-package main
+// Package outfile writes the files that people ask for, each whole or not at
+// all, and replaces none that a person wrote or changed.
+package outfile
 
 import (
 	"bytes"
@@ -14,14 +16,20 @@ import (
 	"slices"
 	"strings"
 
-	"github.com/spf13/cobra"
-
 	"quadtally/cmd/quadtally/internal/record"
+	"quadtally/cmd/quadtally/internal/wording"
 )
 
-// writeWhole writes a file whole or not at all: to a fresh file beside it
+// Writer writes files for the people of one trial.
+type Writer struct {
+	TrialDir string                           // the trial's folder; it need not hold a record
+	Force    bool                             // replace files that others wrote, too
+	Note     func(format string, args ...any) // says what is replaced
+}
+
+// Whole writes a file whole or not at all: to a fresh file beside it
 // first, then renamed over.
-func writeWhole(path string, write func(io.Writer) error) error {
+func Whole(path string, write func(io.Writer) error) error {
 	dir := filepath.Dir(path)
 	if err := os.MkdirAll(dir, 0o755); err != nil {
 		return fmt.Errorf("the folder %s cannot be made: %w", dir, err)
@@ -50,38 +58,16 @@ func writeWhole(path string, write func(io.Writer) error) error {
 	return nil
 }
 
-// writeTo writes to a file, or to standard output where path is "" or "-".
-func (a *app) writeTo(path string, write func(io.Writer) error) error {
-	if path == "" || path == "-" {
-		if s, ok := a.out.(*screen); ok { // a table or a plan is what it is
-			if err := s.Flush(); err != nil {
-				return err
-			}
-			return write(s.w)
-		}
-		return write(a.out)
-	}
-	if err := a.replaceWith(path, write); err != nil {
-		return err
-	}
-	a.note("wrote %s", path)
-	return nil
-}
-
-// replaceWith is replace for what is written in pieces.
-func (a *app) replaceWith(path string, write func(io.Writer) error) error {
+// Replace writes a file. One that stands there already is replaced only where
+// this program wrote it and nobody changed it since, or with Force; the record
+// never is.
+func (to Writer) Replace(path string, write func(io.Writer) error) error {
 	var b bytes.Buffer
 	if err := write(&b); err != nil {
 		return err
 	}
-	return a.replace(path, b.Bytes())
-}
-
-// replace writes a file. One that stands there already is replaced only where
-// this program wrote it and nobody changed it since, or with --force; the record
-// never is.
-func (a *app) replace(path string, content []byte) error {
-	if name := filepath.Base(path); strings.HasPrefix(name, record.FileName) || a.isRecord(path) {
+	content := b.Bytes()
+	if name := filepath.Base(path); strings.HasPrefix(name, record.FileName) || to.isRecord(path) {
 		return fmt.Errorf("%s is the trial's record and is never written over: choose another name", path)
 	}
 	was, err := os.ReadFile(path)
@@ -93,32 +79,27 @@ func (a *app) replace(path string, content []byte) error {
 		}
 		return fmt.Errorf("%s stands there and cannot be read: choose another name (%w)", path, err)
 	case bytes.Equal(was, content):
-	case a.wroteItself(path, was):
-	case !a.force:
+	case to.wroteItself(path, was):
+	case !to.Force:
 		return fmt.Errorf("%s exists already and was changed, or was not written by quadtally: nothing was written; choose another name, or replace it with --force", path)
 	default:
-		a.note("replacing %s (%s)", path, plural(len(was), "byte"))
+		to.Note("replacing %s (%s)", path, wording.Plural(len(was), "byte"))
 	}
-	if err := writeWhole(path, writeBytes(content)); err != nil {
+	if err := Whole(path, bytesOf(content)); err != nil {
 		return err
 	}
-	a.rememberWritten(path, content)
+	to.rememberWritten(path, content)
 	return nil
 }
 
 // isRecord reports that a path leads to the trial's record under another name.
-func (a *app) isRecord(path string) bool {
+func (to Writer) isRecord(path string) bool {
 	at, err := os.Stat(path)
 	if err != nil {
 		return false
 	}
-	rec, err := os.Stat(filepath.Join(a.trialDir, record.FileName))
+	rec, err := os.Stat(filepath.Join(to.TrialDir, record.FileName))
 	return err == nil && os.SameFile(at, rec)
-}
-
-// forceFlag gives a command that writes files the flag to replace others'.
-func (a *app) forceFlag(c *cobra.Command) {
-	c.Flags().BoolVar(&a.force, "force", false, "replace a file that quadtally did not write, or that was changed")
 }
 
 // What the program wrote is remembered, so that it can be told from what people
@@ -132,8 +113,8 @@ const writtenList = "written.sha256"
 
 // underTrial is the path of a file from the trial's folder, with slashes; ok is
 // false where it lies outside, or where there is no trial.
-func (a *app) underTrial(path string) (rel string, ok bool) {
-	if _, err := os.Stat(filepath.Join(a.trialDir, record.FileName)); err != nil {
+func (to Writer) underTrial(path string) (rel string, ok bool) {
+	if _, err := os.Stat(filepath.Join(to.TrialDir, record.FileName)); err != nil {
 		return "", false
 	}
 	real := func(p string) (string, error) {
@@ -143,7 +124,7 @@ func (a *app) underTrial(path string) (rel string, ok bool) {
 		}
 		return filepath.EvalSymlinks(p)
 	}
-	dir, err := real(a.trialDir)
+	dir, err := real(to.TrialDir)
 	if err != nil {
 		return "", false
 	}
@@ -159,9 +140,9 @@ func (a *app) underTrial(path string) (rel string, ok bool) {
 }
 
 // written reads the list of the trial's folder: digests by path.
-func (a *app) written() map[string]string {
+func (to Writer) written() map[string]string {
 	out := map[string]string{}
-	content, err := os.ReadFile(filepath.Join(a.trialDir, writtenList))
+	content, err := os.ReadFile(filepath.Join(to.TrialDir, writtenList))
 	if err != nil {
 		return out
 	}
@@ -191,9 +172,9 @@ func digest(b []byte) string {
 	return hex.EncodeToString(sum[:])
 }
 
-func (a *app) wroteItself(path string, content []byte) bool {
+func (to Writer) wroteItself(path string, content []byte) bool {
 	sum := digest(content)
-	if rel, ok := a.underTrial(path); ok && a.written()[rel] == sum {
+	if rel, ok := to.underTrial(path); ok && to.written()[rel] == sum {
 		return true
 	}
 	at := cachedAt(path)
@@ -203,15 +184,15 @@ func (a *app) wroteItself(path string, content []byte) bool {
 
 // rememberWritten keeps what was written. Where it cannot, the file is taken for
 // the user's later: the safe side.
-func (a *app) rememberWritten(path string, content []byte) {
-	if rel, ok := a.underTrial(path); ok {
-		list := a.written()
+func (to Writer) rememberWritten(path string, content []byte) {
+	if rel, ok := to.underTrial(path); ok {
+		list := to.written()
 		list[rel] = digest(content)
 		var b strings.Builder
 		for _, name := range slices.Sorted(maps.Keys(list)) {
 			fmt.Fprintf(&b, "%s  %s\n", list[name], name)
 		}
-		_ = writeWhole(filepath.Join(a.trialDir, writtenList), writeBytes([]byte(b.String())))
+		_ = Whole(filepath.Join(to.TrialDir, writtenList), bytesOf([]byte(b.String())))
 		return
 	}
 	at := cachedAt(path)
@@ -221,17 +202,6 @@ func (a *app) rememberWritten(path string, content []byte) {
 	_ = os.WriteFile(at, []byte(digest(content)), 0o644)
 }
 
-func writeBytes(b []byte) func(io.Writer) error {
-	return func(w io.Writer) error { _, err := io.Copy(w, bytes.NewReader(b)); return err }
-}
-
-// unused refuses flags that were given and would change nothing: whoever gave
-// them meant something by it.
-func unused(cmd *cobra.Command, what string, flags []string) error {
-	for _, name := range flags {
-		if cmd.Flags().Changed(name) {
-			return usagef("--%s does nothing for %s: leave it out", name, what)
-		}
-	}
-	return nil
+func bytesOf(b []byte) func(io.Writer) error {
+	return func(w io.Writer) error { _, err := w.Write(b); return err }
 }

@@ -1,4 +1,4 @@
-package main
+package terminal
 
 import (
 	"strings"
@@ -22,7 +22,7 @@ func TestScreen(t *testing.T) {
 	} {
 		for size := 1; size <= len(in); size++ {
 			var b strings.Builder
-			s := newScreen(&b)
+			s := NewScreen(&b)
 			for at := 0; at < len(in); at += size {
 				part := in[at:min(at+size, len(in))]
 				if n, err := s.Write([]byte(part)); n != len(part) || err != nil {

@@ -7,9 +7,9 @@ import (
 	"testing"
 )
 
-// TestSettlingPhotos: photos without card and date wait, are settled by hand,
+// TestPlacingPhotos: photos without card and date wait, are settled by hand,
 // set aside, and taken back; each step shows in the status and the export.
-func TestSettlingPhotos(t *testing.T) {
+func TestPlacingPhotos(t *testing.T) {
 	dir := fourPlots(t, "RYE")
 	photos := filepath.Join(dir, "photos")
 	if err := os.MkdirAll(photos, 0o755); err != nil {
@@ -33,28 +33,28 @@ func TestSettlingPhotos(t *testing.T) {
 		return "not there"
 	}
 	say(t, "photos", photos, "--no-frame", "--trial", dir).expect(t, exitDone, "2 questions for you", "no camera date")
-	say(t, "settle", "one.jpg", "--plot", "999", "--quadrat", "1", "--visit", "1", "--trial", dir).expect(t, exitFailed, "not in the layout")
-	say(t, "settle", "one.jpg", "--plot", "101", "--trial", dir).expect(t, exitFailed, "say --quadrat")
-	say(t, "settle", "one.jpg", "--yes", "--trial", dir).expect(t, exitFailed, "nothing is proposed")
-	say(t, "settle", "one.jpg", "--yes", "--reject", "x", "--trial", dir).expect(t, exitUsage, "say one thing")
-	must(t, "settle", "one.jpg", "--plot", "101", "--quadrat", "1", "--visit", "1", "--trial", dir)
+	say(t, "place", "one.jpg", "--plot", "999", "--quadrat", "1", "--visit", "1", "--trial", dir).expect(t, exitFailed, "not in the layout")
+	say(t, "place", "one.jpg", "--plot", "101", "--trial", dir).expect(t, exitFailed, "say --quadrat")
+	say(t, "place", "one.jpg", "--yes", "--trial", dir).expect(t, exitFailed, "nothing is proposed")
+	say(t, "place", "one.jpg", "--yes", "--reject", "x", "--trial", dir).expect(t, exitUsage, "say one thing")
+	must(t, "place", "one.jpg", "--plot", "101", "--quadrat", "1", "--visit", "1", "--trial", dir)
 	if s := state("one.jpg"); s != "101|1|settled|true|" {
 		t.Errorf("settled: %s", s)
 	}
-	must(t, "settle", "one.jpg", "--reject", "boot in the frame", "--trial", dir)
+	must(t, "place", "one.jpg", "--reject", "boot in the frame", "--trial", dir)
 	if s := state("one.jpg"); s != "101|1|settled|false|boot in the frame" {
 		t.Errorf("rejected: %s", s)
 	}
-	must(t, "settle", "one.jpg", "--undo", "--trial", dir)
+	must(t, "place", "one.jpg", "--undo", "--trial", dir)
 	if s := state("one.jpg"); s != "101|1|settled|true|" {
 		t.Errorf("taken back: %s", s)
 	}
 	say(t, "photos", photos, "--trial", dir).expect(t, exitDone, "0 new, 0 measured now", "1 photo placed by what you said")
-	must(t, "settle", "one.jpg", "--undo", "--trial", dir)
+	must(t, "place", "one.jpg", "--undo", "--trial", dir)
 	if s := state("one.jpg"); s != "||open|false|" {
 		t.Errorf("place taken back: %s", s)
 	}
-	say(t, "settle", "one.jpg", "--undo", "--trial", dir).expect(t, exitFailed, "nothing was said")
+	say(t, "place", "one.jpg", "--undo", "--trial", dir).expect(t, exitFailed, "nothing was said")
 	say(t, "photos", photos, "--trial", dir, "--sheet", file(t, dir, "which.csv", "photo,plot,quadrat,visit\none.jpg,102,1,2\nTWO.JPG,101,1,2\n")).
 		expect(t, exitDone, "2 photos placed by your sheet")
 	if s := state("two.jpg"); s != "101|2|settled|true|" {

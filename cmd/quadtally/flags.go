@@ -1,0 +1,112 @@
+package main
+
+import (
+	"errors"
+	"maps"
+	"slices"
+	"strings"
+
+	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
+
+	"quadtally/cmd/quadtally/internal/analysis"
+	"quadtally/cmd/quadtally/internal/season"
+	"quadtally/cmd/quadtally/internal/tables"
+)
+
+// parsed is a flag whose value is read by a function as it is met.
+type parsed func(string) error
+
+func (p parsed) Set(text string) error { return p(text) }
+func (p parsed) String() string        { return "" }
+func (p parsed) Type() string          { return "string" }
+
+// parse makes a flag that read turns into a value.
+func parse[T any](fl *pflag.FlagSet, to *T, name, usage string, read func(string) (T, error)) {
+	fl.Var(parsed(func(text string) (err error) {
+		if text != "" {
+			*to, err = read(text)
+		}
+		return err
+	}), name, usage)
+}
+
+// oneOf makes a flag that takes one of a few words.
+func oneOf[T any](fl *pflag.FlagSet, to *T, name, usage string, words map[string]T) {
+	parse(fl, to, name, usage, func(text string) (T, error) {
+		v, ok := words[text]
+		if !ok {
+			return v, errors.New("say " + strings.Join(slices.Sorted(maps.Keys(words)), " or "))
+		}
+		return v, nil
+	})
+}
+
+func decimalFlag(fl *pflag.FlagSet, to *tables.Decimal, usage string) {
+	oneOf(fl, to, "decimal", usage, map[string]tables.Decimal{"point": tables.Point, "comma": tables.Comma})
+}
+
+// flagError says which flag was given what cannot be read.
+func flagError(cmd *cobra.Command, err error) error {
+	var bad *pflag.InvalidValueError
+	if errors.As(err, &bad) {
+		if _, ours := bad.GetFlag().Value.(parsed); ours {
+			return usagef("--%s %q: %v", bad.GetFlag().Name, bad.GetValue(), bad.Unwrap())
+		}
+	}
+	return usagef("%v; `%s --help` shows the flags", err, cmd.CommandPath())
+}
+
+// tableFlags are those of a command that takes its values from any table too.
+type tableFlags struct {
+	analysis.TableColumns
+	from, kind string
+}
+
+// define makes the flags that say what the columns of the table hold; when says
+// of what they are.
+func (t *tableFlags) define(fl *pflag.FlagSet, when string) {
+	fl.StringVar(&t.Value, "value", "", when+": the column that holds the value (default: named like the response)")
+	fl.StringVar(&t.kind, "kind", "", when+": measure, percent, proportion or count (default: by the response's name)")
+	decimalFlag(fl, &t.Decimal, when+": `point` or comma")
+}
+
+// measuringFlags are the flags of every command that measures photos.
+func measuringFlags(fl *pflag.FlagSet, opt *season.Options) {
+	fl.IntVar(&opt.Workers, "workers", opt.Workers, "photos measured at once")
+	fl.DurationVar(&opt.Limit, "limit", opt.Limit, "longest time for one photo")
+}
+
+// forceFlag gives a command that writes files the flag to replace others'.
+func (a *app) forceFlag(fl *pflag.FlagSet) {
+	fl.BoolVar(&a.force, "force", false, "replace a file that quadtally did not write, or that was changed")
+}
+
+// unused refuses flags that were given and would change nothing: whoever gave
+// them meant something by it.
+func unused(cmd *cobra.Command, what string, flags ...string) error {
+	for _, name := range flags {
+		if cmd.Flags().Changed(name) {
+			return usagef("--%s does nothing for %s: leave it out", name, what)
+		}
+	}
+	return nil
+}
+
+func noArgs(cmd *cobra.Command, args []string) error {
+	if len(args) > 0 {
+		return usagef("%s takes no %q: `%s --help` shows what it takes", cmd.CommandPath(), args[0], cmd.CommandPath())
+	}
+	return nil
+}
+
+// takes checks the number of arguments; what names them in the message. A
+// negative most means any number.
+func takes(least, most int, what string) cobra.PositionalArgs {
+	return func(cmd *cobra.Command, args []string) error {
+		if len(args) < least || (most >= 0 && len(args) > most) {
+			return usagef("%s needs %s: `%s --help` shows an example", cmd.CommandPath(), what, cmd.CommandPath())
+		}
+		return nil
+	}
+}

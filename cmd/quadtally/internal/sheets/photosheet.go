@@ -1,0 +1,34 @@
+package sheets
+
+import (
+	"strings"
+
+	"quadtally/cmd/quadtally/internal/intake"
+	"quadtally/cmd/quadtally/internal/tables"
+)
+
+// PhotoRows reads a table that says which photo is which. Rows without a photo
+// or a plot are passed over; a number that cannot be read is a fault, and its
+// quadrat or visit stays open.
+func PhotoRows(s *tables.Sheet) (rows []intake.SheetRow, faults []tables.Fault, err error) {
+	photo, plot := s.Column("photo", "file", "image", "file name"), s.Column("plot")
+	if photo < 0 || plot < 0 {
+		return nil, nil, s.MissingColumn("the photo's file name and the plot")
+	}
+	numbers := map[string]map[int]tables.Value{}
+	for _, name := range []string{"quadrat", "visit"} {
+		if c := s.Column(name); c >= 0 {
+			values, wrong := s.NumbersByLine(c, tables.Undecided)
+			numbers[name], faults = values, append(faults, wrong...)
+		}
+	}
+	for _, row := range s.Rows {
+		path := strings.TrimSpace(row.Cells[photo].Text)
+		if path == "" || row.Cells[plot].Text == "" {
+			continue
+		}
+		rows = append(rows, intake.SheetRow{Line: row.Line, Path: path, Spot: intake.Spot{Plot: row.Cells[plot].Text,
+			Quadrat: int(numbers["quadrat"][row.Line].Number), Visit: int(numbers["visit"][row.Line].Number)}})
+	}
+	return rows, faults, nil
+}
