@@ -1,13 +1,11 @@
 package season
 
 import (
-	"bytes"
 	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"image"
-	"image/jpeg"
 	"io"
 	"os"
 	"os/exec"
@@ -55,10 +53,9 @@ type Picture struct {
 }
 
 // NewPicture codes a drawing of a photo of the given full size.
-func NewPicture(img image.Image, width, height int) (*Picture, error) {
-	var b bytes.Buffer
-	err := jpeg.Encode(&b, img, &jpeg.Options{Quality: 85})
-	return &Picture{b.Bytes(), width, height}, err
+func NewPicture(img *image.RGBA, width, height int) (*Picture, error) {
+	b, err := vision.JPEG(img)
+	return &Picture{b, width, height}, err
 }
 
 // DrawUpright draws a whole photo, at most longSide pixels long.
