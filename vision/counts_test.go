@@ -457,24 +457,24 @@ func TestFaintAlone(t *testing.T) {
 	}{{.0975, 0}, {.1, 1}, {s.certain - s.step, 1}} {
 		codes := slices.Repeat([]uint8{uint8(s.nearest(c.at))}, 12)
 		p, curve := planeOf(IndexSoftExG, codes, 4, 3)
-		taken := p.dropUnconnected(curve, 0, 2, make([]bool, 12))
+		taken := p.dropUnconnected(curve, 0, 2, new([3][]uint64))
 		if taken != c.taken || slices.Max(p.Levels) != 0 || curve.Counts[first-1] != 12 {
 			t.Errorf("all at %g: %g taken, levels %v, %d just below the lowest threshold", c.at, taken, p.Levels, curve.Counts[first-1])
 		}
 	}
 	certain := slices.Repeat([]uint8{uint8(s.nearest(s.certain))}, 12)
 	p, curve := planeOf(IndexSoftExG, certain, 4, 3)
-	if taken := p.dropUnconnected(curve, 0, 2, make([]bool, 12)); taken != 0 || slices.Min(p.Levels) == 0 {
+	if taken := p.dropUnconnected(curve, 0, 2, new([3][]uint64)); taken != 0 || slices.Min(p.Levels) == 0 {
 		t.Errorf("certain green is taken for ground: %g, %v", taken, p.Levels)
 	}
 	// Where certain green lies 8 codes higher than usual it is not.
 	p, curve = planeOf(IndexSoftExG, certain, 4, 3)
-	if taken := p.dropUnconnected(curve, 8, 2, make([]bool, 12)); taken != 1 {
+	if taken := p.dropUnconnected(curve, 8, 2, new([3][]uint64)); taken != 1 {
 		t.Errorf("8 codes higher %g is taken for ground", taken)
 	}
 	// Published indices are left alone.
 	p, curve = planeOf(IndexExG, slices.Repeat([]uint8{uint8(scales[IndexExG].nearest(.1))}, 12), 4, 3)
-	if taken := p.dropUnconnected(curve, 0, 2, make([]bool, 12)); taken != 0 || slices.Min(p.Levels) == 0 {
+	if taken := p.dropUnconnected(curve, 0, 2, new([3][]uint64)); taken != 0 || slices.Min(p.Levels) == 0 {
 		t.Errorf("a published index loses faint green: %g, %v", taken, p.Levels)
 	}
 	for _, c := range []struct {

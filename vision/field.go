@@ -293,27 +293,27 @@ func (f *field) survey(luma plane, n int) {
 	}
 }
 
-// spread fills a row with values given for the tiles, linear between the
-// middles of the tiles and level beyond the outermost.
-func (f *field) spread(tiles []float64, row int, out []int64) {
+// spread lays values given for the tiles over a row, linear between the middles of
+// the tiles and level beyond the outermost: it calls stretch for the samples from
+// up to end, of which the first has value and each next one add more.
+func (f *field) spread(tiles []float64, row int, stretch func(from, end int, value, add int64)) {
 	t := float64(f.tile())
 	down := min(max((float64(row)+0.5)/t-0.5, 0), float64(f.ay-1))
 	y0 := int(down)
 	upper, lower := tiles[y0*f.ax:][:f.ax], tiles[min(y0+1, f.ay-1)*f.ax:][:f.ax]
 	at := func(a int) float64 { return upper[a] + (lower[a]-upper[a])*(down-float64(y0)) }
 	i := 0
-	for a := -1; a < f.ax && i < len(out); a++ {
+	for a := -1; a < f.ax && i < f.w; a++ {
 		here, next := at(max(a, 0)), at(min(a+1, f.ax-1))
 		middle := (float64(a)+0.5)*t - 0.5
-		end := min(int(math.Ceil(middle+t)), len(out))
+		end := min(int(math.Ceil(middle+t)), f.w)
 		if a == f.ax-1 {
-			end = len(out)
+			end = f.w
 		}
 		step := (next - here) / t
-		value, add := int64(here+(float64(i)-middle)*step), int64(step)
-		for ; i < end; i++ {
-			out[i] = value
-			value += add
+		if end > i {
+			stretch(i, end, int64(here+(float64(i)-middle)*step), int64(step))
+			i = end
 		}
 	}
 }

@@ -1,6 +1,12 @@
 package vision
 
-import "math"
+import (
+	"encoding/binary"
+	"math"
+	"math/bits"
+
+	"quadtally/vision/raster"
+)
 
 // dropUnconnected takes faint green for ground that does not lead within reach cells
 // to certain green, in the plane and in its curve. The rim of a leaf is faint and
@@ -9,18 +15,18 @@ import "math"
 // many codes certain green lies higher than usual (see toGround). To let a high threshold say where something is
 // and a low one how far it reaches is the hysteresis of Canny (1986, IEEE PAMI
 // 8(6), 679-698); here the low one is the lowest threshold a visit can have, so
-// that one look serves them all. near is scratch, one for each cell.
+// that one look serves them all. sets is memory to work in.
 //
 // It returns the share of the cells that were taken for ground though they are
 // as green as notFaint.
-func (p *Plane) dropUnconnected(c *Curve, move, reach int, near []bool) (takenFrac float64) {
+func (p *Plane) dropUnconnected(c *Curve, move, reach int, sets *[3][]uint64) (takenFrac float64) {
 	s, err := p.Index.scale()
 	if err != nil || s.certain == 0 {
 		return 0
 	}
 	first, last, _ := p.Index.grid()
-	certain := uint8(min(max(s.nearest(s.certain)+move, first), last) - first + 1)
-	p.markNear(certain, reach, near)
+	certain := min(max(s.nearest(s.certain)+move, first), last) - first + 1
+	alone, perRow := p.faintAlone(certain, reach, sets)
 	var counts [256]uint64
 	for i, n := range c.Counts {
 		counts[i] = uint64(n)
@@ -30,17 +36,25 @@ func (p *Plane) dropUnconnected(c *Curve, move, reach int, near []bool) (takenFr
 		ground = first - 1
 	}
 	ground = min(ground, first-1)
-	taken, from := 0, uint8(max(s.nearest(notFaint)-first+1, 1))
-	for i, l := range p.Levels {
-		if l == 0 || l >= certain || near[i] {
+	var dropped [256]uint32 // by level
+	for i, word := range alone {
+		row := p.Levels[i/perRow*p.Width:][:p.Width]
+		for ; word != 0; word &= word - 1 {
+			l := &row[i%perRow*64+bits.TrailingZeros64(word)]
+			dropped[*l]++
+			*l = 0
+		}
+	}
+	taken, from := uint32(0), max(s.nearest(notFaint)-first+1, 1)
+	for l, n := range dropped {
+		if n == 0 {
 			continue
 		}
+		c.Counts[first+l-1] -= n
+		c.Counts[ground] += n
 		if l >= from {
-			taken++
+			taken += n
 		}
-		c.Counts[first+int(l)-1]--
-		c.Counts[ground]++
-		p.Levels[i] = 0
 	}
 	return float64(taken) / float64(len(p.Levels))
 }
@@ -48,52 +62,86 @@ func (p *Plane) dropUnconnected(c *Curve, move, reach int, near []bool) (takenFr
 // notFaint is an index value that bare ground seldom reaches.
 const notFaint = 0.10
 
-// markNear marks the faint cells that are green all the way to certain green at
-// most reach cells off.
-func (p *Plane) markNear(certain uint8, reach int, near []bool) {
-	clear(near)
-	w, h, levels := p.Width, p.Height, p.Levels
-	isCertain := func(row []uint8) bool {
-		for _, l := range row {
-			if l >= certain && l != Outside {
-				return true
+// cellSet is a set of the cells of a plane, a bit each, row by row. A row takes
+// whole words and has at least one bit to spare, so that a step to the side
+// never leads into another row.
+type cellSet []uint64
+
+// around fills out with the cells of s and their neighbours in the same row.
+func (s cellSet) around(out cellSet) {
+	before, here := uint64(0), s[0]
+	for i := range s {
+		after := uint64(0)
+		if i+1 < len(s) {
+			after = s[i+1]
+		}
+		out[i] = here | here<<1 | before>>63 | here>>1 | after<<63
+		before, here = here, after
+	}
+}
+
+// faintAlone is the set of faint cells, green below the level certain, that
+// are not green all the way to certain green at most reach cells off, to all
+// eight sides; perRow is its words in a row. The set lasts as long as sets does.
+func (p *Plane) faintAlone(certain, reach int, sets *[3][]uint64) (alone cellSet, perRow int) {
+	perRow = p.Width/64 + 1
+	n := perRow * p.Height
+	// What has been reached, and it with its neighbours in the row, have an empty
+	// row above and below.
+	faint, reached := raster.Sized(&sets[0], n), raster.Sized(&sets[1], n)
+	wide := raster.Sized(&sets[2], n+2*perRow)
+	clear(wide[:perRow])
+	clear(wide[n+perRow:])
+	for y := range p.Height {
+		row := p.Levels[y*p.Width:][:p.Width]
+		for k := range perRow {
+			part := row[min(64*k, len(row)):min(64*k+64, len(row))]
+			green, sure := atLeast(part, 1, certain)
+			faint[y*perRow+k], reached[y*perRow+k] = green&^sure, sure
+		}
+	}
+	for range reach {
+		cellSet(reached).around(wide[perRow:][:n])
+		above, here, below := wide[:n], wide[perRow:][:n], wide[2*perRow:][:n]
+		changed := uint64(0)
+		for i, f := range faint {
+			next := (above[i] | here[i] | below[i]) & f
+			changed |= next ^ reached[i]
+			reached[i] = next
+		}
+		if changed == 0 {
+			break
+		}
+	}
+	for i := range faint {
+		faint[i] &^= reached[i]
+	}
+	return faint, perRow
+}
+
+// atLeast compares up to 64 levels with two limits from 1 to 128, eight at a
+// time; bit i of an answer stands for part[i]. Ground that is not measured is
+// at neither.
+func atLeast(part []uint8, low, high int) (atLow, atHigh uint64) {
+	const ones, top = 0x0101010101010101, 0x8080808080808080
+	toLow, toHigh := uint64(128-low)*ones, uint64(128-high)*ones
+	// A level is under 128, so that adding to it what its limit lacks of that
+	// sets its top bit where it is at the limit.
+	gather := func(sums, outside uint64) uint64 { return (sums &^ outside & top) >> 7 * 0x0102040810204080 >> 56 }
+	for at := 0; at < len(part); at += 8 {
+		var eight uint64
+		if len(part)-at >= 8 {
+			eight = binary.LittleEndian.Uint64(part[at:])
+		} else {
+			for k, l := range part[at:] {
+				eight |= uint64(l) << (8 * k)
 			}
 		}
-		return false
+		levels, outside := eight&^top, eight&top
+		atLow |= gather(levels+toLow, outside) << at
+		atHigh |= gather(levels+toHigh, outside) << at
 	}
-	var front, next []int32
-	for y := range h {
-		for x, l := range levels[y*w:][:w] {
-			if l == 0 || l >= certain {
-				continue
-			}
-			from, n := max(x-1, 0), min(x+2, w)-max(x-1, 0)
-			for v := max(y-1, 0); v <= min(y+1, h-1); v++ {
-				if isCertain(levels[v*w+from:][:n]) {
-					front = append(front, int32(y*w+x))
-					break
-				}
-			}
-		}
-	}
-	for _, at := range front {
-		near[at] = true
-	}
-	for range reach - 1 { // one cell on, to all eight sides
-		next = next[:0]
-		for _, at := range front {
-			x, y := int(at)%w, int(at)/w
-			for v := max(y-1, 0); v <= min(y+1, h-1); v++ {
-				for k := v*w + max(x-1, 0); k <= v*w+min(x+1, w-1); k++ {
-					if l := levels[k]; l > 0 && l < certain && !near[k] {
-						near[k] = true
-						next = append(next, int32(k))
-					}
-				}
-			}
-		}
-		front, next = next, front
-	}
+	return atLow, atHigh
 }
 
 const (

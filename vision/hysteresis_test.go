@@ -33,7 +33,7 @@ func TestKeepPlain(t *testing.T) {
 	set(20, 20, faint) // a stone: faint all over
 	set(21, 20, plain-1)
 	p, c := planeOf(IndexSoftExG, codes, w, h)
-	p.dropUnconnected(c, 0, w, make([]bool, w*h))
+	p.dropUnconnected(c, 0, w, new([3][]uint64))
 	if got := c.CoverFrac(.08) * w * h; got != 3 {
 		t.Errorf("%g cells count as green, want the leaf's 3", got)
 	}
@@ -46,7 +46,7 @@ func TestKeepPlain(t *testing.T) {
 
 	published, before := planeOf(IndexExG, codes, w, h)
 	after := *before
-	published.dropUnconnected(&after, 0, w, make([]bool, w*h))
+	published.dropUnconnected(&after, 0, w, new([3][]uint64))
 	if after != *before {
 		t.Error("a published index was changed")
 	}
@@ -66,7 +66,7 @@ func TestKeepPlainLaws(t *testing.T) {
 		}
 		p, c := planeOf(IndexSoftExG, codes, w, h)
 		was := append([]uint8(nil), p.Levels...)
-		p.dropUnconnected(c, 0, w, make([]bool, w*h))
+		p.dropUnconnected(c, 0, w, new([3][]uint64))
 		for th := s.low; th <= s.high; th += s.step {
 			got, err := p.CoverFrac(th)
 			if err != nil {
@@ -80,7 +80,7 @@ func TestKeepPlainLaws(t *testing.T) {
 			}
 		}
 		once, again := append([]uint8(nil), p.Levels...), *c
-		p.dropUnconnected(&again, 0, w, make([]bool, w*h))
+		p.dropUnconnected(&again, 0, w, new([3][]uint64))
 		if again != *c || string(once) != string(p.Levels) {
 			t.Fatalf("round %d: a second pass changed something", round)
 		}

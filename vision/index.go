@@ -247,16 +247,22 @@ func softCodes(f *field, s scale, out []uint8) {
 	if wide == nil {
 		wide, share = f.soft, 0
 	}
-	factor := make([]int64, f.w)
 	for row := range f.h {
-		f.spread(perUnit, row, factor)
-		at := row * f.w
-		near, far, dst := f.soft[at:][:len(factor)], wide[at:][:len(factor)], out[at:][:len(factor)]
-		for k, m := range factor {
-			num := int64(near[k])
-			num += (int64(far[k]) - num) * share >> 8
-			dst[k] = uint8(min(max((num*m+zero)>>shift, 0), 255))
-		}
+		f.spread(perUnit, row, func(from, end int, m, add int64) {
+			from, end = row*f.w+from, row*f.w+end
+			near, far, dst := f.soft[from:end], wide[from:end], out[from:end]
+			far, dst = far[:len(near)], dst[:len(near)]
+			for k, v := range near {
+				num := int64(v)
+				num += (int64(far[k]) - num) * share >> 8
+				code := (num*m + zero) >> shift
+				if uint64(code) > 255 { // hardly ever, so that it costs less than min and max
+					code = min(max(code, 0), 255)
+				}
+				dst[k] = uint8(code)
+				m += add
+			}
+		})
 	}
 }
 

@@ -251,7 +251,7 @@ func TestReach(t *testing.T) {
 		codes[10*w+x] = faint
 	}
 	p, c := planeOf(IndexSoftExG, codes, w, h)
-	p.dropUnconnected(c, 0, 7, make([]bool, w*h))
+	p.dropUnconnected(c, 0, 7, new([3][]uint64))
 	if got := c.CoverFrac(.08) * w * h; math.Round(got) != 8 {
 		t.Errorf("%g cells count as green, want the leaf and 7 beside it", got)
 	}
@@ -259,7 +259,7 @@ func TestReach(t *testing.T) {
 	codes[10*w+2] = plain - 10
 	for move, want := range map[int]float64{0: 0, -9: 0, -10: 8} {
 		p, c := planeOf(IndexSoftExG, codes, w, h)
-		p.dropUnconnected(c, move, 7, make([]bool, w*h))
+		p.dropUnconnected(c, move, 7, new([3][]uint64))
 		if got := c.CoverFrac(.08) * w * h; math.Round(got) != want {
 			t.Errorf("what is plain moved by %d: %g cells count, want %g", move, got, want)
 		}

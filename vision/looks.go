@@ -28,7 +28,7 @@ type looker struct {
 	labels, lobes, depth []int32
 	halfPiece, halfDepth []int32
 	active               []bool
-	lean, rowLean        []float32
+	lean, highestLean    []float32
 	sums                 [planes][]float32
 	wide, higher         []float32
 }
@@ -144,7 +144,10 @@ func (ws *Workspace) takeLooks(r *raster.Raster, p *Plane, stored frame.Quad, n 
 	if err != nil {
 		return nil, err
 	}
-	solid := k.solid(labels, runs, index, w, h, side)
+	solid, err := k.solid(labels, runs, index, w, h, side)
+	if err != nil {
+		return nil, err
+	}
 	lobeShape, pieceShape := shapes(lobes, 1, hw, depth, runs, nLobes, w), shapes(labels, 0, w, depth, runs, pieces, w)
 	blockLobe, lobePiece := owners(lobes, halfPiece, hw, index, nLobes, labels, w, h, side)
 	looks, err := classes.NewLooks(side, w, h, index, blockLobe, lobePiece, local, lobeShape, pieceShape)
@@ -184,29 +187,26 @@ func leanOf(linear *[256]float32, y, cb, cr int16) float32 {
 // leaf in it looks green and on pale straw one with much does not; over whole
 // quadrats of small plants that is some 20 % of the green, by another amount on
 // one mulch than on the next.
-func (k *looker) solid(labels []int32, runs []run, index []int32, w, h, side int) []uint8 {
+func (k *looker) solid(labels []int32, runs []run, index []int32, w, h, side int) ([]uint8, error) {
 	across := (w + side - 1) / side
+	highest := raster.Sized(&k.highestLean, w*h)
+	if err := mats.Highest(mats.Plane[float32]{W: w, H: h, Pix: k.lean}, mats.Plane[float32]{W: w, H: h, Pix: highest}, solidReach); err != nil {
+		return nil, err
+	}
 	// The ground's own lean: the median beside the green.
 	const bins, lowest, span = 4096, -0.5, 1.0
 	var hist [bins]int
 	total := 0
-	rows := raster.Sized(&k.rowLean, w*h)
 	for y := range h {
 		for b := range across {
 			if !k.active[y/side*across+b] {
 				continue
 			}
-			for x := b * side; x < min((b+1)*side, w); x++ {
-				i := y*w + x
+			for i := y*w + b*side; i < y*w+min((b+1)*side, w); i++ {
 				if labels[i] == 0 {
 					hist[int(min(max((k.lean[i]-lowest)/span*bins, 0), bins-1))]++
 					total++
 				}
-				top := k.lean[i]
-				for u := max(x-solidReach, 0); u <= min(x+solidReach, w-1); u++ {
-					top = max(top, k.lean[y*w+u])
-				}
-				rows[i] = top
 			}
 		}
 	}
@@ -217,25 +217,21 @@ func (k *looker) solid(labels []int32, runs []run, index []int32, w, h, side int
 			break
 		}
 	}
-	counts := make(map[int]int, len(index))
+	counts := make([]uint8, across*((h+side-1)/side)) // a block has mostBlock cells a side at most
 	for _, r := range runs {
 		y := int(r.y)
 		for x := int(r.from); x < int(r.end); x++ {
 			i := y*w + x
-			top := rows[i]
-			for v := max(y-solidReach, 0); v <= min(y+solidReach, h-1); v++ {
-				top = max(top, rows[v*w+x])
-			}
-			if k.lean[i]-ground >= (top-ground)/2 {
+			if k.lean[i]-ground >= (highest[i]-ground)/2 {
 				counts[y/side*across+x/side]++
 			}
 		}
 	}
 	out := make([]uint8, len(index))
 	for b, i := range index {
-		out[b] = uint8(min(counts[int(i)], 255))
+		out[b] = counts[i]
 	}
-	return out
+	return out, nil
 }
 
 // leastLean stands where no lean was looked at.

@@ -1,6 +1,7 @@
 package vision
 
 import (
+	"encoding/binary"
 	"errors"
 	"fmt"
 	"image"
@@ -342,7 +343,7 @@ func (ws *Workspace) look(m *Measurement, r *raster.Raster, opt Options, white g
 	m.Curve = Curve{Index: opt.Index}
 	m.Quality.Contrast = swatches.contrast()
 	cut, move := p.fill(codes, f, toField, opt.Exclude, marked, m.Quality.Contrast, &m.Curve, raster.Sized(&ws.outside, p.Width*p.Height))
-	m.Quality.FaintFrac = p.dropUnconnected(&m.Curve, move, p.reach(), raster.Sized(&ws.outside, p.Width*p.Height))
+	m.Quality.FaintFrac = p.dropUnconnected(&m.Curve, move, p.reach(), &ws.sets)
 	m.Quality.BelowFrac = m.Curve.shareBelow(farBelow)
 	if m.Curve.Cells() == 0 {
 		return errors.New("nothing of the ground is left to measure: check the excluded areas")
@@ -407,12 +408,14 @@ func (p *Plane) fill(codes []uint8, f *field, toField frame.Homography, exclude 
 	clear(outside)
 	cut, excluded, bare := 0, 0, 0
 	plainly := len(exclude) == 0 && things == nil
-	var counts [2][256]uint32 // cells take turns, as counting one code twice in a row is slow
-	const one = 1 << 24       // places are whole numbers of this, so that stepping is exact
+	const one = placeUnit
+	// The map from cells to places in steps of the field.
+	toSteps := frame.Homography{one / f.pitch, 0, -f.x0 * one / f.pitch, 0, one / f.pitch, -f.y0 * one / f.pitch, 0, 0, 1}.Mul(toField)
 	at := func(x, y float64) (int, int) {
-		q := toField.Apply(raster.Point{X: x, Y: y})
-		return int(math.Floor((q.X - f.x0) / f.pitch * one)), int(math.Floor((q.Y - f.y0) / f.pitch * one))
+		w := 1 / (toSteps[6]*x + toSteps[7]*y + toSteps[8])
+		return int(math.Floor((toSteps[0]*x + toSteps[1]*y + toSteps[2]) * w)), int(math.Floor((toSteps[3]*x + toSteps[4]*y + toSteps[5]) * w))
 	}
+	w, h := uint(f.w), uint(f.h)
 	for y := range p.Height {
 		cy := float64(y) + 0.5
 		fx, fy := at(0.5, cy)
@@ -421,13 +424,8 @@ func (p *Plane) fill(codes []uint8, f *field, toField frame.Homography, exclude 
 			dx, dy := (nx-fx)/stride, (ny-fy)/stride
 			row := p.Levels[y*p.Width+x0 : y*p.Width+min(x0+stride, p.Width)]
 			lx, ly := fx+(len(row)-1)*dx, fy+(len(row)-1)*dy
-			if plainly && max(uint(fx), uint(lx))/one < uint(f.w) && max(uint(fy), uint(ly))/one < uint(f.h) {
-				for k := range row { // between two places in the photo all are
-					code := codes[uint(fy)/one*uint(f.w)+uint(fx)/one]
-					fx, fy = fx+dx, fy+dy
-					counts[k&1][code]++
-					row[k] = code
-				}
+			if plainly && max(uint(fx), uint(lx))/one < w && max(uint(fy), uint(ly))/one < h {
+				along(row, codes, w, uint(fx), uint(fy), uint(dx), uint(dy)) // between two places in the photo all are
 				fx, fy = nx, ny
 				continue
 			}
@@ -435,7 +433,7 @@ func (p *Plane) fill(codes []uint8, f *field, toField frame.Homography, exclude 
 				sx, sy := uint(fx)/one, uint(fy)/one // below zero is far outside
 				fx, fy = fx+dx, fy+dy
 				switch {
-				case sx >= uint(f.w) || sy >= uint(f.h):
+				case sx >= w || sy >= h:
 					outside[y*p.Width+x0+k] = true
 					cut++
 				case len(exclude) > 0 && p.excluded(exclude, float64(x0+k)+0.5, cy):
@@ -445,18 +443,14 @@ func (p *Plane) fill(codes []uint8, f *field, toField frame.Homography, exclude 
 					row[k] = 0
 					bare++
 				default:
-					code := codes[sy*uint(f.w)+sx]
-					counts[0][code]++
-					row[k] = code
+					row[k] = codes[sy*w+sx]
 				}
 			}
 			fx, fy = nx, ny
 		}
 	}
-	var raw [256]uint64
-	for i := range raw {
-		raw[i] = uint64(counts[0][i]) + uint64(counts[1][i])
-	}
+	raw := frequencies(p.Levels)
+	raw[0] -= uint64(cut + excluded + bare) // which stand at 0 and have no say
 	grounded, move := p.Index.toGround(raw[:], contrast)
 	first, last, _ := p.Index.grid()
 	var level [256]uint8
@@ -476,6 +470,46 @@ func (p *Plane) fill(codes []uint8, f *field, toField frame.Homography, exclude 
 		}
 	}
 	return float64(cut) / float64(len(p.Levels)), move
+}
+
+// placeUnit is what one sample of a field counts: places are whole numbers, so
+// that stepping is exact.
+const placeUnit = 1 << 24
+
+// along takes the codes on a line, from the place (x, y) in steps of (dx, dy),
+// which may turn round below zero. w is the codes' width. It is kept apart so
+// that all it counts with stays in registers.
+//
+//go:noinline
+func along(row, codes []uint8, w, x, y, dx, dy uint) {
+	for k := range row {
+		row[k] = codes[y/placeUnit*w+x/placeUnit]
+		x, y = x+dx, y+dy
+	}
+}
+
+// frequencies counts how often each value occurs. Eight values are taken at a time and counted by
+// turns in four tables: to count one value twice in a row waits for the first.
+func frequencies(values []uint8) (sum [256]uint64) {
+	var counts [4][256]uint32
+	for ; len(values) >= 8; values = values[8:] {
+		v := binary.LittleEndian.Uint64(values)
+		counts[0][uint8(v)]++
+		counts[1][uint8(v>>8)]++
+		counts[2][uint8(v>>16)]++
+		counts[3][uint8(v>>24)]++
+		counts[0][uint8(v>>32)]++
+		counts[1][uint8(v>>40)]++
+		counts[2][uint8(v>>48)]++
+		counts[3][uint8(v>>56)]++
+	}
+	for _, v := range values {
+		counts[0][v]++
+	}
+	for i := range sum {
+		sum[i] = uint64(counts[0][i]) + uint64(counts[1][i]) + uint64(counts[2][i]) + uint64(counts[3][i])
+	}
+	return sum
 }
 
 func (p *Plane) excluded(areas [][]raster.Point, x, y float64) bool {

@@ -4,7 +4,9 @@ import (
 	"fmt"
 	"image"
 	"image/color"
+	"math"
 
+	"quadtally/vision/jpegturbo"
 	"quadtally/vision/raster"
 )
 
@@ -53,32 +55,57 @@ func draw(r *raster.Raster, plane *Plane, longSide int) *image.RGBA {
 	img := image.NewRGBA(image.Rect(0, 0, w, h))
 	cx := float64(r.ChromaWidth) / float64(r.Width)
 	cy := float64(r.ChromaHeight) / float64(r.Height)
+	// Places are whole numbers of 1/65536 pixel, exact at every stride-th pixel
+	// of the picture and on a line between.
+	const one = 1 << 16
+	at := func(x, y int) (int, int) {
+		p := r.FromUpright(plane.At((float64(x)+0.5)*scale, (float64(y)+0.5)*scale))
+		return int(math.Floor(p.X * one)), int(math.Floor(p.Y * one))
+	}
+	chromaX, chromaY := int(cx*one), int(cy*one)
 	for y := range h {
-		for x := range w {
-			p := r.FromUpright(plane.At((float64(x)+0.5)*scale, (float64(y)+0.5)*scale))
-			if p.X < 0 || p.Y < 0 || p.X >= float64(r.Width) || p.Y >= float64(r.Height) {
-				continue // outside the photo: stays transparent
+		line := img.Pix[y*img.Stride:]
+		px, py := at(0, y)
+		for from := 0; from < w; from += stride {
+			nx, ny := at(from+stride, y)
+			dx, dy := (nx-px)/stride, (ny-py)/stride
+			for x := from; x < min(from+stride, w); x++ {
+				if px >= 0 && py >= 0 && px < r.Width*one && py < r.Height*one { // outside the photo it stays transparent
+					bx, by := px*chromaX/one, py*chromaY/one
+					pixel := line[4*x:][:4]
+					pixel[0], pixel[1], pixel[2] = color.YCbCrToRGB(bilinear(r.Y, r.Width, r.Height, px, py),
+						bilinear(r.Cb, r.ChromaWidth, r.ChromaHeight, bx, by), bilinear(r.Cr, r.ChromaWidth, r.ChromaHeight, bx, by))
+					pixel[3] = 255
+				}
+				px, py = px+dx, py+dy
 			}
-			luma := bilinear(r.Y, r.Width, r.Height, p)
-			at := raster.Point{X: p.X * cx, Y: p.Y * cy}
-			cr, cg, cb := color.YCbCrToRGB(luma, bilinear(r.Cb, r.ChromaWidth, r.ChromaHeight, at), bilinear(r.Cr, r.ChromaWidth, r.ChromaHeight, at))
-			i := img.PixOffset(x, y)
-			img.Pix[i], img.Pix[i+1], img.Pix[i+2], img.Pix[i+3] = cr, cg, cb, 255
+			px, py = nx, ny
 		}
 	}
 	return img
 }
 
-// bilinear samples a plane at a position whose pixel centres lie at
-// half-integers; the edge repeats outside.
-func bilinear(pix []byte, w, h int, p raster.Point) uint8 {
-	x, y := min(max(p.X-0.5, 0), float64(w-1)), min(max(p.Y-0.5, 0), float64(h-1))
-	x0, y0 := int(x), int(y)
-	x1, y1 := min(x0+1, w-1), min(y0+1, h-1)
-	fx, fy := x-float64(x0), y-float64(y0)
-	top := float64(pix[y0*w+x0])*(1-fx) + float64(pix[y0*w+x1])*fx
-	bottom := float64(pix[y1*w+x0])*(1-fx) + float64(pix[y1*w+x1])*fx
-	return uint8(top*(1-fy) + bottom*fy + 0.5)
+// JPEG codes a picture as the pages show it.
+func JPEG(img *image.RGBA) ([]byte, error) {
+	w, h := img.Rect.Dx(), img.Rect.Dy()
+	return jpegturbo.Encode(interleave(img), w, h, 85, true)
+}
+
+// bilinear samples a plane at a place in 1/65536 pixel, pixel centres lying at
+// halves; the edge repeats outside.
+func bilinear(pix []byte, w, h, x, y int) uint8 {
+	x, y = min(max(x-1<<15, 0), (w-1)<<16), min(max(y-1<<15, 0), (h-1)<<16)
+	x0, y0, fx, fy := x>>16, y>>16, x>>8&255, y>>8&255
+	i, right, down := y0*w+x0, 0, 0
+	if x0+1 < w {
+		right = 1
+	}
+	if y0+1 < h {
+		down = w
+	}
+	top := int(pix[i])*(256-fx) + int(pix[i+right])*fx
+	bottom := int(pix[i+down])*(256-fx) + int(pix[i+down+right])*fx
+	return uint8((top*(256-fy) + bottom*fy + 1<<15) >> 16)
 }
 
 // Outline marks the border of the green at a threshold on a picture made by

@@ -13,6 +13,7 @@ type Workspace struct {
 	codes    []uint8
 	clipping []clipping
 	outside  []bool
+	sets     [3][]uint64
 	frame    frame.Workspace
 	looker   looker
 

@@ -506,7 +506,7 @@ func TestBoxes(t *testing.T) {
 		{"higher", slices.Repeat([]string{"#####"}, 21), nil},
 	} {
 		w, h, left := draw(c.rows...)
-		if got := boxes(w, h, left); !slices.Equal(got, c.want) {
+		if got := boxes(w, h, left, &coarse{w: w, h: h, in: make([]bool, w*h)}); !slices.Equal(got, c.want) {
 			t.Errorf("%s: %v, want %v", c.name, got, c.want)
 		}
 		if slices.Contains(left, true) {

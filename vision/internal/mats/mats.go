@@ -73,6 +73,19 @@ func Smooth[T Sample](from, to Plane[T], sigma float64) error {
 // and not an endless wait.
 const widestSigma = 1e4
 
+// Highest makes each sample the greatest within reach samples, to all eight
+// sides. Both planes have one size.
+func Highest[T Sample](from, to Plane[T], reach int) error {
+	if reach < 0 || from.W != to.W || from.H != to.H {
+		return fmt.Errorf("the highest within %d samples from a plane of %d x %d to one of %d x %d", reach, from.W, from.H, to.W, to.H)
+	}
+	return over(from, to, func(src gocv.Mat, dst *gocv.Mat) {
+		square := gocv.GetStructuringElement(gocv.MorphRect, image.Pt(2*reach+1, 2*reach+1))
+		defer square.Close()
+		gocv.Dilate(src, dst, square)
+	})
+}
+
 // Open is the morphological opening with a square of the given side: what does
 // not hold such a square vanishes, the rest stays. Both planes have one size.
 func Open(from, to Plane[uint8], side int) error {

@@ -111,6 +111,29 @@ func TestSmoothByNothing(t *testing.T) {
 	}
 }
 
+// TestHighest holds it to its definition; nothing comes in over the edges.
+func TestHighest(t *testing.T) {
+	from := blank[float32](13, 9)
+	for i, v := range noise(13, 9).Pix {
+		from.Pix[i] = float32(v) - 300
+	}
+	for reach := range 4 {
+		to := blank[float32](13, 9)
+		if err := Highest(from, to, reach); err != nil {
+			t.Fatal(err)
+		}
+		near(t, "highest", to, 0, func(x, y int) float64 {
+			top := math.Inf(-1)
+			for v := y - reach; v <= y+reach; v++ {
+				for u := x - reach; u <= x+reach; u++ {
+					top = max(top, from.at(u, v))
+				}
+			}
+			return top
+		})
+	}
+}
+
 // TestOpen: a square of the side stays, a smaller one goes.
 func TestOpen(t *testing.T) {
 	from := blank[uint8](12, 8)
@@ -161,7 +184,7 @@ func TestSharpen(t *testing.T) {
 func TestRefused(t *testing.T) {
 	good := blank[uint8](4, 4)
 	for _, p := range []Plane[uint8]{{}, {2, 2, make([]uint8, 3)}, {-1, -1, make([]uint8, 3)}} {
-		if Shrink(p, good) == nil || Enlarge(p, good) == nil || Sharpen(p) == nil || Smooth(p, p, 1) == nil || Open(p, p, 1) == nil {
+		if Shrink(p, good) == nil || Enlarge(p, good) == nil || Sharpen(p) == nil || Smooth(p, p, 1) == nil || Open(p, p, 1) == nil || Highest(p, p, 1) == nil {
 			t.Errorf("plane of %d x %d with %d samples was taken", p.W, p.H, len(p.Pix))
 		}
 		if Shrink(good, p) == nil || Enlarge(good, p) == nil {

@@ -63,8 +63,18 @@ func MeasureLoose(ctx context.Context, paths []string, loose LooseOptions, opt O
 	}
 	keep := func(i int, r Reply) error {
 		p := &l.Photos[i]
-		p.Facts, p.Measurement, p.Fault, p.Cards = r.Facts, r.Measurement, r.Fault, r.Cards
-		return l.planes.put(i, r.Measurement)
+		p.Facts, p.Fault, p.Cards = r.Facts, r.Fault, r.Cards
+		if r.Measured == nil {
+			return nil
+		}
+		plane := r.Measured.Plane
+		r.Measured.Plane = nil
+		m, err := LoadMeasurement(*r.Measured)
+		if err != nil {
+			return err
+		}
+		p.Measurement = &m
+		return l.planes.put(i, plane)
 	}
 	unreachable, err := opt.measurePhotos(ctx, jobs, keep, nil)
 	if err == nil {
@@ -178,21 +188,16 @@ func (f *planeFile) close() {
 	os.Remove(f.file.Name())
 }
 
-// put moves the plane of a photo's measurement into the file.
-func (f *planeFile) put(photo int, m *vision.Measurement) error {
-	if m == nil || m.Plane == nil {
+// put moves the coded plane of a photo into the file.
+func (f *planeFile) put(photo int, b []byte) error {
+	if len(b) == 0 {
 		return nil
-	}
-	b, err := m.Plane.MarshalBinary()
-	if err != nil {
-		return err
 	}
 	if _, err := f.file.WriteAt(b, f.end); err != nil {
 		return fmt.Errorf("no room for temporary files in %s: free some space, or name another place in TMPDIR (%w)", os.TempDir(), err)
 	}
 	f.at[photo] = span{f.end, int64(len(b))}
 	f.end += int64(len(b))
-	m.Plane = nil
 	return nil
 }
 

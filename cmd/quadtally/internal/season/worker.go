@@ -1,13 +1,11 @@
 package season
 
 import (
-	"bytes"
 	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"image"
-	"image/jpeg"
 	"io"
 	"os"
 	"os/exec"
@@ -33,13 +31,16 @@ type Job struct {
 // Reply is what a worker answers. Fault is a sentence where the photo could
 // not be measured; the facts stand all the same.
 type Reply struct {
-	Facts       intake.Facts        `json:"facts"`
-	Measurement *vision.Measurement `json:"measurement"`
-	Fault       string              `json:"fault"`
-	FaultCode   record.FaultCode    `json:"fault_code,omitempty"`
-	Card        string              `json:"card,omitempty"` // of a photo without frame: it can be placed all the same
-	Cards       []string            `json:"cards,omitempty"`
-	Picture     *Picture            `json:"picture,omitempty"`
+	Facts intake.Facts `json:"facts"`
+	// Measured is the measurement as the record keeps it, nil where there is
+	// none, so that curve, plane and looks are coded once on their way there;
+	// [LoadMeasurement] reads it.
+	Measured  *record.Measurement `json:"measured,omitempty"`
+	Fault     string              `json:"fault"`
+	FaultCode record.FaultCode    `json:"fault_code,omitempty"`
+	Card      string              `json:"card,omitempty"` // of a photo without frame: it can be placed all the same
+	Cards     []string            `json:"cards,omitempty"`
+	Picture   *Picture            `json:"picture,omitempty"`
 	// Unreachable means that the file could not be read or holds other bytes:
 	// nothing is stored about the photo, and the next run tries again.
 	Unreachable bool `json:"unreachable,omitempty"`
@@ -52,10 +53,9 @@ type Picture struct {
 }
 
 // NewPicture codes a drawing of a photo of the given full size.
-func NewPicture(img image.Image, width, height int) (*Picture, error) {
-	var b bytes.Buffer
-	err := jpeg.Encode(&b, img, &jpeg.Options{Quality: 85})
-	return &Picture{b.Bytes(), width, height}, err
+func NewPicture(img *image.RGBA, width, height int) (*Picture, error) {
+	b, err := vision.JPEG(img)
+	return &Picture{b, width, height}, err
 }
 
 // DrawUpright draws a whole photo, at most longSide pixels long.
@@ -101,7 +101,9 @@ func (w *Worker) Do(j Job) Reply {
 		}
 		return r
 	}
-	r.Measurement = &m
+	if r.Measured, err = coded(m); err != nil {
+		r.Measured, r.Fault, r.FaultCode = nil, err.Error(), record.FaultPhoto
+	}
 	return r
 }
 
@@ -166,31 +168,37 @@ func DrawApart(ctx context.Context, path string, longSide int) (pic *Picture, er
 	return pic, err
 }
 
-// toMeasurement is a reply as the record keeps it: curve, plane and looks lie
+// coded is a measurement as the record keeps it: curve, plane and looks lie
 // beside the document, not in it.
-func (r Reply) toMeasurement(hash, fingerprint, guide string) (record.Measurement, error) {
-	m := record.Measurement{Hash: hash, Fingerprint: fingerprint, Guide: guide, Fault: r.Fault, FaultCode: r.FaultCode}
+func coded(v vision.Measurement) (*record.Measurement, error) {
+	var m record.Measurement
 	var err error
-	if r.Measurement == nil {
-		if r.Card != "" {
-			m.Doc, err = measurementDoc(vision.Measurement{Card: r.Card, Index: vision.DefaultOptions().Index})
-		}
-		return m, err
+	if m.Doc, err = measurementDoc(v); err != nil {
+		return nil, err
 	}
-	if m.Doc, err = measurementDoc(*r.Measurement); err != nil {
-		return m, err
+	if m.Curve, err = v.Curve.MarshalBinary(); err != nil {
+		return nil, err
 	}
-	if m.Curve, err = r.Measurement.Curve.MarshalBinary(); err != nil {
-		return m, err
-	}
-	if r.Measurement.Plane != nil {
-		if m.Plane, err = r.Measurement.Plane.MarshalBinary(); err != nil {
-			return m, err
+	if v.Plane != nil {
+		if m.Plane, err = v.Plane.MarshalBinary(); err != nil {
+			return nil, err
 		}
 	}
-	if r.Measurement.Looks != nil {
-		m.Looks, err = r.Measurement.Looks.MarshalBinary()
+	if v.Looks != nil {
+		m.Looks, err = v.Looks.MarshalBinary()
 	}
+	return &m, err
+}
+
+// toMeasurement is a reply as the record keeps it.
+func (r Reply) toMeasurement(hash, fingerprint, guide string) (m record.Measurement, err error) {
+	switch {
+	case r.Measured != nil:
+		m = *r.Measured
+	case r.Card != "":
+		m.Doc, err = measurementDoc(vision.Measurement{Card: r.Card, Index: vision.DefaultOptions().Index})
+	}
+	m.Hash, m.Fingerprint, m.Guide, m.Fault, m.FaultCode = hash, fingerprint, guide, r.Fault, r.FaultCode
 	return m, err
 }
 
