@@ -175,3 +175,48 @@ func TestOneValueAPlot(t *testing.T) {
 		}
 	}
 }
+
+// TestLastRowCutOff: a text that does not end with its line may have lost a part of
+// it, which is said with the row; one that does has not.
+func TestLastRowCutOff(t *testing.T) {
+	const text = "plot,quadrat,visit,grass\n101,1,1,5\n101,2,1,6"
+	for end, want := range map[string]bool{"": true, "\n": false} {
+		im := counts(t, text+end, Options{})
+		said := strings.Join(im.Notes, ";")
+		if strings.Contains(said, "may be cut off: row 3 is 101, 2, 1, 6") != want || len(im.Observations) != 2 {
+			t.Errorf("ending in %q: %q", end, said)
+		}
+	}
+	for n, want := range map[int]string{0: "0 quadrats", 1: "1 quadrat", 2: "2 quadrats"} {
+		if got := plural(n, "quadrat", "quadrats"); got != want {
+			t.Errorf("%q, want %q", got, want)
+		}
+	}
+}
+
+// TestLongOrWide: a column of variables without one of values, and one of values
+// alone, make no long sheet; a value with a visit and no quadrat is of that visit.
+func TestLongOrWide(t *testing.T) {
+	tr, plots := plan()
+	for _, text := range []string{"plot,quadrat,visit,value\n101,1,1,3\n", "plot,quadrat,visit,variable\n101,1,1,count\n", "plot,quadrat,visit,class\n101,1,1,grass\n", "plot,quadrat,visit,count\n101,1,1,3\n"} {
+		im, err := Counts(tr, plots, sheet(t, text), Options{})
+		for _, o := range im.Observations {
+			if o.Plot != "101" || o.Quadrat != 1 || o.Visit != 1 {
+				t.Errorf("%q: %+v %v", text, o, err)
+			}
+		}
+	}
+	for text, want := range map[string][2]int{
+		"plot,visit,variable,value,unit\n101,2,crop height,30,cm\n":           {0, 2},
+		"plot,quadrat,visit,variable,value,unit\n101,2,1,crop height,30,cm\n": {2, 1},
+	} {
+		im, err := Counts(tr, plots, sheet(t, text), Options{})
+		if err != nil || len(im.Observations) != 1 {
+			t.Errorf("%q: %v %q %+v", text, err, faultText(im), im.Observations)
+			continue
+		}
+		if o := im.Observations[0]; o.Quadrat != want[0] || o.Visit != want[1] {
+			t.Errorf("%q: %+v", text, o)
+		}
+	}
+}
