@@ -220,3 +220,44 @@ func TestLongOrWide(t *testing.T) {
 		}
 	}
 }
+
+// TestDensitiesInHeaders: which headers say that they hold something else than
+// plants in a frame.
+func TestDensitiesInHeaders(t *testing.T) {
+	for header, want := range map[string]string{
+		"grass per m2": "plants/m2", "per m2": "plants/m2", "grass per sq m": "plants/m2", "grass_per_square_metre": "plants/m2", "grass per sq ft": "plants/ft2", "grass per ft2": "plants/ft2",
+		"grass per acre": "plants/acre", "grass per ha": "plants/ha", "grass per": "", "per": "", "": "", "grass per frame": "", "grass": "", "weeds in": "", "grass (plants)": "",
+	} {
+		if got := notPlants(header); got != want {
+			t.Errorf("%q: %q, want %q", header, got, want)
+		}
+	}
+}
+
+// TestLongValuesAreWhole: a value of a person's own needs its unit, and what is said
+// to stand in a column has to be a column.
+func TestLongValuesAreWhole(t *testing.T) {
+	for text, want := range map[string]string{
+		"plot,quadrat,visit,variable,value,unit\n101,1,1,vigour,3,\n":      "vigour needs a unit",
+		"plot,quadrat,visit,variable,value,unit\n101,1,1,vigour,3,score\n": "",
+	} {
+		im := counts(t, text, Options{})
+		if said := faultText(im); (said == "") != (want == "") || !strings.Contains(said, want) || want == "" && len(im.Observations) != 1 || want != "" && len(im.Observations) != 0 {
+			t.Errorf("%q: %q %+v", text, said, im.Observations)
+		}
+	}
+	tr, plots := plan()
+	_, err := Counts(tr, plots, sheet(t, "plot,quadrat,visit,ht\n101,1,1,30\n"), Options{Columns: map[string]Meaning{"ht": {As: AsColumn, Column: "depth of thought", Unit: "cm"}}})
+	if err == nil || !strings.Contains(err.Error(), `column "ht" is said to hold "depth of thought", which is no known column`) {
+		t.Errorf("%v", err)
+	}
+	im, err := Counts(tr, plots, sheet(t, "plot,quadrat,visit,ht\n101,1,1,30\n"), Options{Columns: map[string]Meaning{"ht": {As: AsColumn, Column: "crop height", Unit: "cm"}}})
+	if err != nil || len(im.Observations) != 1 || im.Observations[0].Variable != record.VarCropHeight || im.Observations[0].Value != 300 {
+		t.Errorf("%v %+v", err, im.Observations)
+	}
+	// Columns that nobody reads, and one without a name, are passed over.
+	ys, err := yieldsOf(t, "plot,date,,marketable_kg,bed_length_m,trim\n101,2025-09-20,,5,3,roots\n", Options{})
+	if err != nil || len(ys.Observations) != 1 || ys.Observations[0].Value != 5 || ys.Observations[0].Class != record.ClassMarketable {
+		t.Errorf("%v %q %+v", err, faultText(ys), ys.Observations)
+	}
+}
