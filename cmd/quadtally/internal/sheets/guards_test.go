@@ -175,3 +175,89 @@ func TestOneValueAPlot(t *testing.T) {
 		}
 	}
 }
+
+// TestLastRowCutOff: a text that does not end with its line may have lost a part of
+// it, which is said with the row; one that does has not.
+func TestLastRowCutOff(t *testing.T) {
+	const text = "plot,quadrat,visit,grass\n101,1,1,5\n101,2,1,6"
+	for end, want := range map[string]bool{"": true, "\n": false} {
+		im := counts(t, text+end, Options{})
+		said := strings.Join(im.Notes, ";")
+		if strings.Contains(said, "may be cut off: row 3 is 101, 2, 1, 6") != want || len(im.Observations) != 2 {
+			t.Errorf("ending in %q: %q", end, said)
+		}
+	}
+	for n, want := range map[int]string{0: "0 quadrats", 1: "1 quadrat", 2: "2 quadrats"} {
+		if got := plural(n, "quadrat", "quadrats"); got != want {
+			t.Errorf("%q, want %q", got, want)
+		}
+	}
+}
+
+// TestLongOrWide: a column of variables without one of values, and one of values
+// alone, make no long sheet; a value with a visit and no quadrat is of that visit.
+func TestLongOrWide(t *testing.T) {
+	tr, plots := plan()
+	for _, text := range []string{"plot,quadrat,visit,value\n101,1,1,3\n", "plot,quadrat,visit,variable\n101,1,1,count\n", "plot,quadrat,visit,class\n101,1,1,grass\n", "plot,quadrat,visit,count\n101,1,1,3\n"} {
+		im, err := Counts(tr, plots, sheet(t, text), Options{})
+		for _, o := range im.Observations {
+			if o.Plot != "101" || o.Quadrat != 1 || o.Visit != 1 {
+				t.Errorf("%q: %+v %v", text, o, err)
+			}
+		}
+	}
+	for text, want := range map[string][2]int{
+		"plot,visit,variable,value,unit\n101,2,crop height,30,cm\n":           {0, 2},
+		"plot,quadrat,visit,variable,value,unit\n101,2,1,crop height,30,cm\n": {2, 1},
+	} {
+		im, err := Counts(tr, plots, sheet(t, text), Options{})
+		if err != nil || len(im.Observations) != 1 {
+			t.Errorf("%q: %v %q %+v", text, err, faultText(im), im.Observations)
+			continue
+		}
+		if o := im.Observations[0]; o.Quadrat != want[0] || o.Visit != want[1] {
+			t.Errorf("%q: %+v", text, o)
+		}
+	}
+}
+
+// TestDensitiesInHeaders: which headers say that they hold something else than
+// plants in a frame.
+func TestDensitiesInHeaders(t *testing.T) {
+	for header, want := range map[string]string{
+		"grass per m2": "plants/m2", "per m2": "plants/m2", "grass per sq m": "plants/m2", "grass_per_square_metre": "plants/m2", "grass per sq ft": "plants/ft2", "grass per ft2": "plants/ft2",
+		"grass per acre": "plants/acre", "grass per ha": "plants/ha", "grass per": "", "per": "", "": "", "grass per frame": "", "grass": "", "weeds in": "", "grass (plants)": "",
+	} {
+		if got := notPlants(header); got != want {
+			t.Errorf("%q: %q, want %q", header, got, want)
+		}
+	}
+}
+
+// TestLongValuesAreWhole: a value of a person's own needs its unit, and what is said
+// to stand in a column has to be a column.
+func TestLongValuesAreWhole(t *testing.T) {
+	for text, want := range map[string]string{
+		"plot,quadrat,visit,variable,value,unit\n101,1,1,vigour,3,\n":      "vigour needs a unit",
+		"plot,quadrat,visit,variable,value,unit\n101,1,1,vigour,3,score\n": "",
+	} {
+		im := counts(t, text, Options{})
+		if said := faultText(im); (said == "") != (want == "") || !strings.Contains(said, want) || want == "" && len(im.Observations) != 1 || want != "" && len(im.Observations) != 0 {
+			t.Errorf("%q: %q %+v", text, said, im.Observations)
+		}
+	}
+	tr, plots := plan()
+	_, err := Counts(tr, plots, sheet(t, "plot,quadrat,visit,ht\n101,1,1,30\n"), Options{Columns: map[string]Meaning{"ht": {As: AsColumn, Column: "depth of thought", Unit: "cm"}}})
+	if err == nil || !strings.Contains(err.Error(), `column "ht" is said to hold "depth of thought", which is no known column`) {
+		t.Errorf("%v", err)
+	}
+	im, err := Counts(tr, plots, sheet(t, "plot,quadrat,visit,ht\n101,1,1,30\n"), Options{Columns: map[string]Meaning{"ht": {As: AsColumn, Column: "crop height", Unit: "cm"}}})
+	if err != nil || len(im.Observations) != 1 || im.Observations[0].Variable != record.VarCropHeight || im.Observations[0].Value != 300 {
+		t.Errorf("%v %+v", err, im.Observations)
+	}
+	// Columns that nobody reads, and one without a name, are passed over.
+	ys, err := yieldsOf(t, "plot,date,,marketable_kg,bed_length_m,trim\n101,2025-09-20,,5,3,roots\n", Options{})
+	if err != nil || len(ys.Observations) != 1 || ys.Observations[0].Value != 5 || ys.Observations[0].Class != record.ClassMarketable {
+		t.Errorf("%v %q %+v", err, faultText(ys), ys.Observations)
+	}
+}
