@@ -378,3 +378,51 @@ func TestLeastSplitInTime(t *testing.T) {
 		}
 	}
 }
+
+// Effective replicates are the plots a treatment has in complete blocks and
+// without blocks; four treatments in all six blocks of two are worth r E = 3 x 2/3
+// = 2 (Cochran & Cox 1957, Experimental Designs, section 11.1: E = t(k-1)/(k(t-1))).
+func TestEffectiveReplicates(t *testing.T) {
+	rng := rand.New(rand.NewPCG(2, 9))
+	var pairs, apart []stats.Row
+	for i := range 4 {
+		for j := range i {
+			for _, k := range []int{i, j} {
+				pairs = append(pairs, stats.Row{Treatment: fmt.Sprint("T", k), Block: fmt.Sprint(i, j), Value: rng.NormFloat64()})
+			}
+		}
+	}
+	for i := range 4 {
+		apart = append(apart, stats.Row{Treatment: fmt.Sprint("T", i), Block: fmt.Sprint(i / 2), Value: float64(i)})
+	}
+	free := invented(3, 6, 1, 0, rng)
+	for i := range free {
+		free[i].Block, free[i].Plot = "", fmt.Sprint(i)
+	}
+	for name, c := range map[string]struct {
+		rows []stats.Row
+		want float64
+	}{"complete blocks": {d1Rows(), 4}, "without blocks": {free, 6}, "blocks of two": {pairs, 2}, "two halves that never meet": {apart, 0}} {
+		d, err := stats.Recognise(c.rows)
+		if err != nil {
+			t.Fatal(err)
+		}
+		closeTo(t, name, d.EffectiveReplicates(), c.want, 1e-9)
+	}
+}
+
+func TestAdjustmentsAreNamed(t *testing.T) {
+	seen := map[string]bool{}
+	for how := stats.AdjustBonferroni; how <= stats.AdjustBenjaminiYekutieli; how++ {
+		name := how.String()
+		if name == "" || seen[name] || strings.Contains(name, "(") {
+			t.Errorf("adjustment %d is called %q", int(how), name)
+		}
+		seen[name] = true
+	}
+	for _, how := range []stats.Adjustment{-1, stats.AdjustBenjaminiYekutieli + 1} {
+		if name := how.String(); seen[name] {
+			t.Errorf("adjustment %d is called %q", int(how), name)
+		}
+	}
+}
