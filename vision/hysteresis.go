@@ -12,8 +12,7 @@ import (
 // to certain green, in the plane and in its curve. The rim of a leaf is faint and
 // lies along the leaf; a stone, a crumb of moss or noise is faint all over, and
 // a film of algae goes on where the leaf that stands in it ends. move is by how
-// many codes the photo's own leaves have moved its index (see leafMove), which
-// certain green follows half-way. To let a high threshold say where something is
+// many codes certain green lies higher than usual (see toGround). To let a high threshold say where something is
 // and a low one how far it reaches is the hysteresis of Canny (1986, IEEE PAMI
 // 8(6), 679-698); here the low one is the lowest threshold a visit can have, so
 // that one look serves them all. sets is memory to work in.
@@ -26,7 +25,7 @@ func (p *Plane) dropUnconnected(c *Curve, move, reach int, sets *[3][]uint64) (t
 		return 0
 	}
 	first, last, _ := p.Index.grid()
-	certain := min(max(s.nearest(s.certain)+move/2, first), last) - first + 1
+	certain := min(max(s.nearest(s.certain)+move, first), last) - first + 1
 	alone, perRow := p.faintAlone(certain, reach, sets)
 	var counts [256]uint64
 	for i, n := range c.Counts {
