@@ -74,8 +74,8 @@ test-all: setup-all
 # the statistics in 1000 and more drawn trials a setting (about half an hour on
 # two cores), then speed as ratios to a limit measured in the same run.
 bench: setup
-	( QUADTALLY_HEAVY=1 $(GO) test -count=1 -v $(LINK_VISION) -run 'FieldsReport$$' ./vision ; \
-	  $(GO) test -count=1 -v $(LINK_VISION) -run 'Report$$' -skip FieldsReport ./vision/... ; \
+	( QUADTALLY_HEAVY=1 $(GO) test -count=1 -v $(LINK_VISION) -run '(Fields|SilentMiss)Report$$' ./vision ; \
+	  $(GO) test -count=1 -v $(LINK_VISION) -run 'Report$$' -skip '(Fields|SilentMiss)Report' ./vision/... ; \
 	  QUADTALLY_HEAVY=1 $(GO) test -count=1 -v -timeout 90m $(LINK) -run 'Report$$' ./stats/... ; \
 	  QUADTALLY_TRIALS=$${QUADTALLY_TRIALS:-6} $(GO) test -count=1 -v -timeout 150m $(LINK) -run 'Report$$' ./cmd/quadtally/... ) | grep -v '^=== \|^--- \|^ok \|^PASS\|no test files\|no tests to run'
 	$(GO) test $(LINK_VISION) -run '^$$' -bench . -benchtime 2s ./vision/...

@@ -243,6 +243,8 @@ type Analysis struct {
 	Friedman      *TestLine      `json:"friedman,omitempty"`
 	ImanDavenport *TestLine      `json:"iman_davenport,omitempty"`
 	KruskalWallis *TestLine      `json:"kruskal_wallis,omitempty"`
+	SignedRank    *TestLine      `json:"signed_rank,omitempty"` // two treatments in blocks
+	RankSum       *TestLine      `json:"rank_sum,omitempty"`    // two treatments without blocks
 	Randomisation *Randomisation `json:"randomisation,omitempty"`
 
 	Plots   []PlotResult  `json:"plots"`

@@ -124,7 +124,9 @@ func (a *Analysis) blockVariance() {
 
 // rankTests gives Friedman's test for complete blocks with one plot a
 // treatment, Kruskal and Wallis's without blocks, and the randomisation test
-// for both and for incomplete blocks. With a covariate none is given, since none
+// for both and for incomplete blocks. Of two treatments there are the exact
+// tests of Wilcoxon as well: signed ranks in blocks, where Friedman's counts no
+// more than who was ahead, and rank sums without. With a covariate none is given, since none
 // is adjusted for it.
 func (a *Analysis) rankTests(used []Plot, opt Options) error {
 	if len(a.Design.Treatments) < 2 || a.fit.SSTotal == 0 || opt.UseCovariate {
@@ -146,6 +148,13 @@ func (a *Analysis) rankTests(used []Plot, opt Options) error {
 			return err
 		}
 		a.KruskalWallis = lineOf(test, opt.Alpha, apart, open)
+		if len(g) == 2 {
+			ranks, err := RankSum(g[0], g[1])
+			if err != nil {
+				return err
+			}
+			a.RankSum = lineOf(ranks.Test, opt.Alpha, apart, open)
+		}
 	case a.Design.Kind == CompleteBlocks && len(a.Design.Blocks) > 1:
 		table, whole := blockTable(a.Design, used)
 		if !whole {
@@ -157,6 +166,17 @@ func (a *Analysis) rankTests(used []Plot, opt Options) error {
 		}
 		a.Friedman = lineOf(test.ChiSquare, opt.Alpha, apart, open)
 		a.ImanDavenport = lineOf(test.ImanDavenport, opt.Alpha, apart, open)
+		if len(a.Design.Treatments) == 2 {
+			var x, y []float64
+			for _, row := range table {
+				x, y = append(x, row[0]), append(y, row[1])
+			}
+			ranks, err := SignedRank(x, y)
+			if err != nil {
+				return err
+			}
+			a.SignedRank = lineOf(ranks.Test, opt.Alpha, apart, open)
+		}
 	}
 	if opt.Randomise.Draws == 0 || a.Design.Kind == LatinSquare || a.Design.Kind == RowColumn {
 		return nil

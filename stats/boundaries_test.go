@@ -8,6 +8,7 @@ import (
 	"testing"
 
 	"quadtally/stats"
+	"quadtally/stats/dist"
 )
 
 // Residual df below 12 are warned of and no others, and what is said to reach
@@ -205,5 +206,41 @@ func TestSeasonOwnErrorIsThatOfTheAreas(t *testing.T) {
 	e.Days[4] = 11
 	if _, err := stats.AnalyseSeasonUncertain(rows, plain(), e); err == nil || !strings.Contains(err.Error(), "none is given for plot p1 on day 10") {
 		t.Errorf("a day without an own error: %v", err)
+	}
+}
+
+// A treatment without a single weed says nothing of the spread: margins of the
+// others stand on the df that are left, not on those of all plots.
+func TestMarginBesideABareTreatment(t *testing.T) {
+	counts := map[string][]float64{"A": {20, 31, 26, 40}, "B": {22, 25, 30, 37}, "C": {9, 15, 8, 17}, "D": {0, 0, 0, 0}}
+	var rows []stats.Row
+	for treatment, values := range counts {
+		for b, v := range values {
+			rows = append(rows, stats.Row{Treatment: treatment, Block: fmt.Sprint(b), Value: v})
+		}
+	}
+	o := plain()
+	o.Kind, o.Control, o.UnitKnown = stats.Count, "A", true
+	o.Scale = stats.DefaultScale(o.Kind)
+	a := analyse(t, rows, o)
+	res, err := a.Within("A", stats.Margin{Below: 0.3, Above: 0.3, Relative: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, n := range res {
+		if n.Treatment == "D" {
+			continue
+		}
+		// 12 plots, of 3 treatments in 4 blocks; qt(.95, 6) = 1.943180281 (R 4.2.2).
+		if n.DF != 6 {
+			t.Errorf("%s: df %d, want 6", n.Treatment, n.DF)
+		}
+		se := (math.Log(*n.Ratio) - math.Log1p(-0.3)) / *n.TLower
+		near(t, n.Treatment, n.Upper, *n.Ratio*math.Exp(1.943180281*se), 1e-8**n.Upper)
+		p, err := dist.TSF(*n.TLower, 6)
+		if err != nil {
+			t.Fatal(err)
+		}
+		near(t, n.Treatment, n.PLower, p, 1e-12)
 	}
 }

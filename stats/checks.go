@@ -222,38 +222,3 @@ func Fligner(groups [][]float64) (Test, error) {
 	stat := between / (ss / (n - 1))
 	return chiSquareTest(name, stat, float64(len(groups)-1)), nil
 }
-
-// Grubbs tests the value farthest from the mean of a sample as an outlier
-// (Grubbs 1969, Technometrics 11, 1-21): the statistic is its distance in
-// standard deviations, at its index from zero; the two-sided p value is the
-// Bonferroni bound, exact where it is small. It needs 3 values.
-func Grubbs(xs []float64) (test Test, at int, err error) {
-	const name = "Grubbs"
-	if err := allFinite(xs); err != nil {
-		return Test{}, 0, err
-	}
-	if len(xs) < 3 {
-		return undefinedTest(name, fmt.Sprintf("%d values: need 3", len(xs))), 0, nil
-	}
-	n := float64(len(xs))
-	mean := floats.Sum(xs) / n
-	ss := sumSquaresAbout(xs, mean)
-	if noSpread(ss, xs) {
-		return undefinedTest(name, "all values are the same: none stands out"), 0, nil
-	}
-	sd := math.Sqrt(ss / (n - 1))
-	g := 0.0
-	for i, x := range xs {
-		if d := math.Abs(x-mean) / sd; d > g {
-			g, at = d, i
-		}
-	}
-	test = Test{Name: name, Statistic: g, DF1: n - 2, Defined: true}
-	// What is left of the spread once the value is set aside.
-	rest := (n-1)*(n-1) - n*g*g
-	if rest <= 1e-12*n*n {
-		return undefinedTest(name, "all other values are the same: any deviation would stand out"), at, nil
-	}
-	test.P = math.Min(1, n*must(dist.TTwoSided(math.Sqrt(n*(n-2)*g*g/rest), n-2)))
-	return test, at, nil
-}

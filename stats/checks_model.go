@@ -67,7 +67,7 @@ func Studentise(residuals, leverages []float64, df int) ([]StudentisedResidual, 
 			continue
 		}
 		r.External = r.Internal * math.Sqrt((d-1)/rest)
-		r.P, r.Defined = must(dist.TTwoSided(r.External, d-1)), true
+		r.P, r.Defined = outlierP(r.External, df), true
 		tested++
 	}
 	for i := range out {
@@ -76,6 +76,11 @@ func Studentise(residuals, leverages []float64, df int) ([]StudentisedResidual, 
 		}
 	}
 	return out, nil
+}
+
+// outlierP is the two-sided p value of an external studentised residual.
+func outlierP(external float64, df int) float64 {
+	return must(dist.TTwoSided(external, float64(df-1)))
 }
 
 // AdditiveDesign returns the columns of the model mean + first factor + second
@@ -213,8 +218,9 @@ type BoxCox struct {
 	// likelihood, constants dropped: -n/2 log(RSS/n) on the scale of the
 	// geometric mean.
 	Lambda, MaxLogLik float64
-	// Lo and Hi are the 95 % likelihood interval, searched for between -10 and
-	// 10; LoDefined and HiDefined are false where it has no end there.
+	// Lo and Hi are the limits within which the likelihood lies high enough,
+	// searched for between -10 and 10; LoDefined and HiDefined are false where
+	// there is no end.
 	Lo, Hi               float64
 	LoDefined, HiDefined bool
 	// Defined is false, and Note says why, where no power can be judged.
@@ -225,8 +231,11 @@ type BoxCox struct {
 
 // BoxCoxPower returns the most likely power for a positive response and the
 // columns of a linear model (see [AdditiveDesign]). It is information about
-// the scale; the scale is fixed by the kind of response, not by this.
-func BoxCoxPower(y []float64, design [][]float64) (BoxCox, error) {
+// the scale; the scale is fixed by the kind of response, not by this. The limits
+// are where the log-likelihood has come down by drop: half the 95 % point of
+// chi-square with 1 df gives the likelihood interval of Box and Cox, which is
+// short where few residual df are left.
+func BoxCoxPower(y []float64, design [][]float64, drop float64) (BoxCox, error) {
 	if err := checkDesign(y, design); err != nil {
 		return BoxCox{}, err
 	}
@@ -269,8 +278,6 @@ func BoxCoxPower(y []float64, design [][]float64) (BoxCox, error) {
 	if edge-math.Abs(res.Lambda) < 1e-4 {
 		res.Warnings = append(res.Warnings, "the likelihood still rises at a power of -4 or 4: no power is singled out")
 	}
-	// Half the 95 % point of chi-square with 1 df.
-	drop := sq(must(dist.NormalQuantile(0.975))) / 2
 	above := func(l float64) float64 { return loglik(l) - (res.MaxLogLik - drop) }
 	res.Lo, res.LoDefined = crossing(above, res.Lambda, -far)
 	res.Hi, res.HiDefined = crossing(above, res.Lambda, far)

@@ -6,8 +6,7 @@ import "math"
 // to certain green, in the plane and in its curve. The rim of a leaf is faint and
 // lies along the leaf; a stone, a crumb of moss or noise is faint all over, and
 // a film of algae goes on where the leaf that stands in it ends. move is by how
-// many codes the photo's own leaves have moved its index (see leafMove), which
-// certain green follows half-way. To let a high threshold say where something is
+// many codes certain green lies higher than usual (see toGround). To let a high threshold say where something is
 // and a low one how far it reaches is the hysteresis of Canny (1986, IEEE PAMI
 // 8(6), 679-698); here the low one is the lowest threshold a visit can have, so
 // that one look serves them all. near is scratch, one for each cell.
@@ -20,7 +19,7 @@ func (p *Plane) dropUnconnected(c *Curve, move, reach int, near []bool) (takenFr
 		return 0
 	}
 	first, last, _ := p.Index.grid()
-	certain := uint8(min(max(s.nearest(s.certain)+move/2, first), last) - first + 1)
+	certain := uint8(min(max(s.nearest(s.certain)+move, first), last) - first + 1)
 	p.markNear(certain, reach, near)
 	var counts [256]uint64
 	for i, n := range c.Counts {

@@ -220,7 +220,7 @@ func TestToGround(t *testing.T) {
 		for _, spread := range []float64{0.005, 0.02, 0.04} {
 			for _, plants := range []float64{0, 0.02, 0.3, 0.7} {
 				h := photo(at, spread, plants)
-				to, move := IndexSoftExG.toGround(h)
+				to, certain := IndexSoftExG.toGround(h, 0.4)
 				for i := 1; i < 256; i++ {
 					if to[i] < to[i-1] {
 						t.Fatalf("ground at %g, spread %g: code %d becomes %d, the one below %d", at, spread, i, to[i], to[i-1])
@@ -229,7 +229,7 @@ func TestToGround(t *testing.T) {
 				if plants > 0.1 {
 					continue // little ground: the cast is followed in part
 				}
-				near(t, "ground", s.value(int(to[s.nearest(at)])-move), 0, 0.2*math.Abs(at)+0.01)
+				near(t, "ground", s.value(int(to[s.nearest(at)])-2*certain), 0, 0.2*math.Abs(at)+0.01)
 			}
 		}
 	}
@@ -241,7 +241,24 @@ func TestToGround(t *testing.T) {
 	if g := groundGain(photo(0, 0.06, 0.7), s); g != 1 {
 		t.Errorf("gain %.2f under a closed canopy", g)
 	}
-	published, _ := IndexExG.toGround(photo(0.05, 0.02, 0.1))
+	// Hard light moves the index down, twice as far what is certain; soft light
+	// moves it up by little.
+	h := photo(0, 0.03, 0.1)
+	usual, c0 := IndexSoftExG.toGround(h, 0.4)
+	hard, c1 := IndexSoftExG.toGround(h, 0.6)
+	soft, c2 := IndexSoftExG.toGround(h, 0)
+	blinding, _ := IndexSoftExG.toGround(h, 1)
+	beyond, _ := IndexSoftExG.toGround(h, 50)
+	if d := int(hard[150]) - int(usual[150]); d != -6 || c1-c0 != 2*d {
+		t.Errorf("hard light moves the index by %d codes and what is certain by %d", d, c1-c0)
+	}
+	if d := int(soft[150]) - int(usual[150]); d != 2 || c2-c0 != 2*d {
+		t.Errorf("soft light moves the index by %d codes and what is certain by %d", d, c2-c0)
+	}
+	if blinding != beyond || blinding[150] >= hard[150] {
+		t.Error("the move by contrast has no end")
+	}
+	published, _ := IndexExG.toGround(photo(0.05, 0.02, 0.1), 0)
 	for i, c := range published {
 		if int(c) != i {
 			t.Fatalf("published index: code %d became %d", i, c)

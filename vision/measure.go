@@ -331,9 +331,11 @@ func (ws *Workspace) look(m *Measurement, r *raster.Raster, opt Options, white g
 	m.Quality.ThingFrac, m.Quality.NearThingFrac, m.Quality.FlatFrac = thing, nearly, flat
 	m.Quality.GreenFrac = swatches.greenFrac()
 	m.Quality.MatFrac, m.Quality.GreenRise = swatches.mats()
+	m.Quality.MatScore = swatches.matScore()
 	if opt.Index != IndexSoftExG || thing > mostThing {
 		marked = nil
 	}
+	m.Quality.StandsOut, m.Quality.TwoKinds = swatches.standsOut(marked)
 	f, err := ws.newField(r, stored, n, sigma, opt.Index, white)
 	if err != nil {
 		return err
@@ -344,7 +346,8 @@ func (ws *Workspace) look(m *Measurement, r *raster.Raster, opt Options, white g
 	}
 
 	m.Curve = Curve{Index: opt.Index}
-	cut, move := p.fill(codes, f, toField, opt.Exclude, marked, &m.Curve, raster.Sized(&ws.outside, p.Width*p.Height))
+	m.Quality.Contrast = swatches.contrast()
+	cut, move := p.fill(codes, f, toField, opt.Exclude, marked, m.Quality.Contrast, &m.Curve, raster.Sized(&ws.outside, p.Width*p.Height))
 	m.Quality.FaintFrac = p.dropUnconnected(&m.Curve, move, p.reach(), raster.Sized(&ws.outside, p.Width*p.Height))
 	m.Quality.BelowFrac = m.Curve.shareBelow(farBelow)
 	if m.Curve.Cells() == 0 {
@@ -401,10 +404,11 @@ const stride = 16
 
 // fill samples the codes on to the plane and counts them, held against the
 // ground's own colour. It returns the share of the ground outside the photo and
-// by how many codes the photo's leaves have moved its index. things marks
+// by how many codes certain green lies higher than usual; contrast is that of the
+// photo's brightness. things marks
 // swatches that are green and no plant, nil for none: they are counted as bare
 // and have no say in what ground and leaves look like. outside is scratch, one for each cell.
-func (p *Plane) fill(codes []uint8, f *field, toField frame.Homography, exclude [][]raster.Point, things []bool, c *Curve, outside []bool) (cutFrac float64, move int) {
+func (p *Plane) fill(codes []uint8, f *field, toField frame.Homography, exclude [][]raster.Point, things []bool, contrast float64, c *Curve, outside []bool) (cutFrac float64, move int) {
 	p.Levels = make([]uint8, p.Width*p.Height)
 	clear(outside)
 	cut, excluded, bare := 0, 0, 0
@@ -459,7 +463,7 @@ func (p *Plane) fill(codes []uint8, f *field, toField frame.Homography, exclude 
 	for i := range raw {
 		raw[i] = uint64(counts[0][i]) + uint64(counts[1][i])
 	}
-	grounded, move := p.Index.toGround(raw[:])
+	grounded, move := p.Index.toGround(raw[:], contrast)
 	first, last, _ := p.Index.grid()
 	var level [256]uint8
 	for i, code := range grounded {
@@ -558,6 +562,17 @@ func AtThreshold(m Measurement, th Threshold, opt Options) (Result, error) {
 	if looks := m.Quality.GreenFrac; m.Index == IndexSoftExG && res.CoverFrac > leastPale && looks < looksGreen*res.CoverFrac {
 		res.Flags = append(res.Flags, Flag{FlagFaint, MustLook, res.CoverFrac - looks, (1 - looksGreen) * res.CoverFrac,
 			fmt.Sprintf("%.0f %% was counted as green and %.0f %% looks so: pale leaves, a film on the ground, or a cast; look at the outline", 100*res.CoverFrac, 100*looks)})
+	}
+	limit := limitTwoWays
+	if m.Quality.DarkFrac > inShade {
+		limit = limitInShade
+	}
+	if off := m.Quality.StandsOut - res.CoverFrac; m.Index == IndexSoftExG && m.Quality.TwoKinds && math.Abs(off) > limit {
+		text := "%.0f %% was counted as green and %.0f %% stands out from the ground, each spot held against its own light: look for leaves in shade, dappled light or frost"
+		if off < 0 {
+			text = "%.0f %% was counted as green and only %.0f %% stands out from the ground, each spot held against its own light: look for a film of moss or algae, glare, or green cast on the ground"
+		}
+		res.Flags = append(res.Flags, Flag{FlagTwoWays, MustLook, math.Abs(off), limit, fmt.Sprintf(text, 100*res.CoverFrac, 100*m.Quality.StandsOut)})
 	}
 	pieces, err := m.Plane.Pieces(th.Value, opt.Pieces)
 	if err != nil {

@@ -38,6 +38,10 @@ const (
 	// FlagFaint: much of the ground is faintly green and was taken for bare, or
 	// far less green than what was.
 	FlagFaint FlagCode = "faint-green"
+	// FlagTwoWays: held against its own light spot by spot, another share of the
+	// ground is green than was measured (see swatches.standsOut). It is raised by
+	// AtThreshold.
+	FlagTwoWays FlagCode = "two-ways"
 	// FlagPanorama: the photo is stitched from several, which repeats some
 	// ground and leaves out other.
 	FlagPanorama FlagCode = "panorama"
@@ -103,13 +107,17 @@ const (
 	limitPrint                         = 0.02
 	// Of 203 open field photos the one with most ground in wide green without
 	// edges has .066 of it, the smoothest wide green of all rises by .246, the
-	// most faint green is .046 and the most far below the ground .142. Of drawn
-	// stands the smoothest wide green of leaves rises by .144.
-	limitMat, limitRise, leastWide = 0.07, 0.15, 0.04
-	limitFaint, limitBelow         = 0.055, 0.20
+	// most faint green is .046 and the most far below the ground .142. Of 300
+	// sound drawn stands the most is .125 and the smoothest rises by .129.
+	limitMat, limitRise, leastWide = 0.13, 0.125, 0.04
+	limitFaint, limitBelow         = 0.07, 0.20
 	// someFaint counts where less than half of it was counted as green, as in
 	// none of the open photos.
 	someFaint = 0.03
+	// Of 203 open field photos what stands out, where it is clear, lies .084 from
+	// the measured cover at most. Where more than inShade lies in shadow,
+	// less is enough: of the 14 open field photos so shaded one is asked about by it.
+	limitTwoWays, limitInShade, inShade = 0.085, 0.05, 0.15
 	// Of the open field photos with more than leastPale of cover none has less
 	// ground whose green is the largest channel than .65 of its cover; looksGreen
 	// of it is too little.
@@ -118,7 +126,7 @@ const (
 	limitLong = 2.3
 	// farBelow is the index value that lies far below bare ground.
 	farBelow   = -0.10
-	limitRange = 0.135 // four of 203 open field photos have a wider one
+	limitRange = 0.145 // three of 203 open field photos have a wider one
 	lookBlur   = 0.36  // thin leaves are gone by then
 	lookBlue   = 25.0
 	// smallestPlantMM across three cells is the least that shows as a shape.
@@ -157,13 +165,23 @@ type Quality struct {
 	// over eight pixels where it rises much (see mats); 0 where there is none.
 	MatFrac   float64 `json:"mat_frac,omitempty"`
 	GreenRise float64 `json:"green_rise,omitempty"`
+	// MatScore is how much the green is like a mat with leaves in it, 0 to 1 (see
+	// swatches.matScore).
+	MatScore float64 `json:"mat_score,omitempty"`
 	// GreenFrac is the share of the ground whose green is the largest channel.
 	GreenFrac float64 `json:"green_frac,omitempty"`
+	// Contrast is that of brightness (see swatches.contrast).
+	Contrast float64 `json:"contrast,omitempty"`
 	// FaintFrac is ground that is green and was taken for bare, as it leads to
 	// nothing plainly green; BelowFrac ground far less green than what was
 	// taken for bare.
 	FaintFrac float64 `json:"faint_frac,omitempty"`
 	BelowFrac float64 `json:"below_frac,omitempty"`
+	// StandsOut is the share of the ground that is green by its own brightness
+	// (see swatches.standsOut), where TwoKinds tells that ground and leaves are
+	// told apart clearly by it.
+	StandsOut float64 `json:"stands_out,omitempty"`
+	TwoKinds  bool    `json:"two_kinds,omitempty"`
 	// PaperGreen is ln(G/sqrt(RB)) of the white paper of card or marks, 0
 	// where none was seen; PaperClipped tells that its light ran into the end
 	// of the scale, so that it is at least so much. PaperUsed tells that the
@@ -362,6 +380,8 @@ func (q Quality) flags() []Flag {
 	switch {
 	case q.MatFrac > limitMat:
 		raise(FlagMat, MustLook, q.MatFrac, limitMat, fmt.Sprintf(matText, 100*q.MatFrac))
+	case q.MatScore > limitMatScore:
+		raise(FlagMat, MustLook, q.MatScore, limitMatScore, "smooth green of another hue lies between the leaves, as moss and algae do: if it is no plant, leave its area out")
 	case q.GreenRise > 0 && q.GreenRise < limitRise:
 		raise(FlagMat, MustLook, q.GreenRise, limitRise, "green has none of the edges of leaves, as moss, algae and sheets have none: if it is no plant, leave its area out")
 	}

@@ -261,6 +261,27 @@ func TestCompareStepDown(t *testing.T) {
 	say(t, "compare", "cover", "--from", table(t, coverTable), "--step-down").expect(t, exitUsage, "--control")
 }
 
+// Second looks stand beside the answer and change none of it; a table that has
+// nothing to look at says so.
+func TestCompareChecks(t *testing.T) {
+	plain, looked := compared(t, coverTable, "cover"), compared(t, coverTable, "cover", "--checks")
+	if plain.SecondLooks != nil || looked.SecondLooks == nil {
+		t.Fatalf("%+v, %+v", plain.SecondLooks, looked.SecondLooks)
+	}
+	if l := looked.SecondLooks; len(l.Spread) != 3 || l.Furthest == nil || l.Power.Power == nil {
+		t.Errorf("%+v", l)
+	}
+	looked.SecondLooks = nil
+	if a, b := fmt.Sprintf("%+v", plain.Analysis.Verdict), fmt.Sprintf("%+v", looked.Analysis.Verdict); a != b {
+		t.Errorf("verdicts %s and %s", a, b)
+	}
+	for _, full := range []string{"--full=false", "--full"} {
+		must(t, "compare", "cover", "--from", table(t, coverTable), "--checks", full).expect(t, exitDone,
+			"Second looks at the residuals, which change no answer", "equal spread, Bartlett", "Fligner-Killeen", "plot furthest out", "power of the values")
+	}
+	must(t, "compare", "cover", "--from", table(t, "treatment,block,cover\nA,1,3\nB,1,5\n"), "--checks").expect(t, exitDone, "no second looks at the residuals")
+}
+
 // A percentage whose interval alone would seem to show what the comparison with
 // the control does not is explained, and no other.
 func TestPercentThatSeemsToJudge(t *testing.T) {

@@ -71,11 +71,12 @@ func compareCommand(a *app) *cobra.Command {
 	fl.StringVar(&f.worse, "worse", "", "which way is worse: above or below (default: by the response)")
 	fl.BoolVar(&f.CovariateAfter, "covariate-after", false, "take a covariate measured after the treatments began")
 	fl.BoolVar(&f.StepDown, "step-down", false, "Dunnett's test in its step-down form too: shows at least as much, without intervals")
+	fl.BoolVar(&f.SecondLooks, "checks", false, "second looks at the residuals: three tests of equal spread, the plot furthest out, the power the values suggest; no answer is changed")
 	fl.StringVar(&f.script, "script", "", "also write the comparison as an R script to this `file`")
 	fl.StringSliceVar(&f.factors, "factors", nil, "with --from: columns whose combinations are the treatments, `A,B`; with --layout: factors of the plan")
 	fl.StringVar(&f.layout, "layout", "", "split-plot or strip-plot, with --factors WHOLE,SUB")
 	fl.StringVar(&f.table.Rate, "rate", "", "with --from: the column with the rate of each treatment, for a trend")
-	flagGroup(c, "Questions", "contrast", "contrasts-by", "equivalent-to", "no-worse-than", "margin", "worse", "step-down", "covariate", "covariate-after")
+	flagGroup(c, "Questions", "checks", "contrast", "contrasts-by", "equivalent-to", "no-worse-than", "margin", "worse", "step-down", "covariate", "covariate-after")
 	flagGroup(c, "How it is analysed", "scale", "method", "side", "alpha", "model", "serial", "calibrated")
 	flagGroup(c, "Any table", "from", "value", "kind", "decimal", "factors", "layout", "rate")
 	return c

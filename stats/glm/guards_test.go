@@ -6,6 +6,7 @@ import (
 	"strings"
 	"testing"
 
+	"quadtally/stats/dist"
 	"quadtally/stats/terms"
 )
 
@@ -220,6 +221,44 @@ func TestStandardiseRefuses(t *testing.T) {
 	}
 }
 
+// P and the limits of a ratio come from one distribution: of as many df as
+// there are for the spread, also where a treatment without a plant says nothing
+// of it.
+func TestRatioOnTheDFOfTheSpread(t *testing.T) {
+	m := small()
+	for _, df := range []int{6, 3} {
+		f := mustFit(t, m, QuasiPoisson)
+		s, err := f.Standardise("treatment")
+		if err != nil {
+			t.Fatal(err)
+		}
+		r := s.Ratio("a", "b")
+		if r.DF != df || f.DispersionDF != df {
+			t.Errorf("df %d, want %d", r.DF, df)
+		}
+		q, err := dist.TQuantile(0.975, float64(r.DF))
+		if err != nil {
+			t.Fatal(err)
+		}
+		near(t, "upper", r.Upper, r.Ratio*math.Exp(q*r.SE), 1e-10)
+		p, err := dist.TTwoSided(math.Log(r.Ratio)/r.SE, float64(r.DF))
+		if err != nil {
+			t.Fatal(err)
+		}
+		near(t, "p", r.P, p, 1e-10)
+		for i := 2; i < 12; i += 3 {
+			m.Response[i] = 0
+		}
+	}
+	s, err := mustFit(t, small(), Poisson).Standardise("treatment")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if r := s.Ratio("a", "b"); r.DF != 0 || r.SE == 0 {
+		t.Errorf("Poisson: %+v", r)
+	}
+}
+
 // A ratio and its turned-round form are reciprocal, limits exchanged.
 func TestRatiosAreReciprocal(t *testing.T) {
 	for _, family := range []Family{Poisson, QuasiPoisson, NegativeBinomial} {
@@ -234,5 +273,69 @@ func TestRatiosAreReciprocal(t *testing.T) {
 		if a.Ratio < a.Lower || a.Ratio > a.Upper {
 			t.Errorf("%+v", a)
 		}
+	}
+}
+
+// The bound of a treatment without a single plant is the quantile over twice
+// its exposure (chi-square of 1 df: 3.841459 in R 4.2.2, F of 1 and 3 df:
+// 10.127964), and a wholly covered treatment has no limits but 1.
+func TestBoundsOfExtremes(t *testing.T) {
+	m := small()
+	for i := 2; i < 12; i += 3 {
+		m.Response[i] = 0
+	}
+	exposure := []float64{1, 2, 0.25, 1, 1, 0.5, 2, 1, 0.25, 1, 1, 2}
+	last := func(m Model, family Family) (*Fit, Mean) {
+		f := mustFit(t, m, family)
+		means, err := f.Means(terms.Term{"treatment"})
+		if err != nil || len(means.Means) != 3 {
+			t.Fatal(means, err)
+		}
+		return f, means.Means[2]
+	}
+	for _, by := range [][]float64{nil, exposure} {
+		m.Exposure = by
+		total := 4.0
+		if by != nil {
+			total = 3 // of the treatment
+		}
+		_, c := last(m, Poisson)
+		if !c.Extreme || !c.HasBound || c.Mean != 0 || c.Lower != 0 {
+			t.Errorf("Poisson: %+v", c)
+		}
+		near(t, "Poisson bound", c.Upper, 3.841458821/(2*total), 1e-8)
+		f, c := last(m, QuasiPoisson)
+		// 8 rows say something of the spread, on 5 coefficients.
+		if f.ResidualDF != 6 || f.DispersionDF != 3 {
+			t.Fatalf("residual df %d, for the spread %d", f.ResidualDF, f.DispersionDF)
+		}
+		near(t, "quasi-Poisson bound", c.Upper, math.Max(f.Dispersion, 1)*10.1279644860/(2*total), 1e-7)
+	}
+	m = small()
+	for i := range m.Response {
+		m.Response[i] /= 100
+		if i%3 == 2 {
+			m.Response[i] = 1
+		}
+	}
+	if _, c := last(m, QuasiBinomial); !c.Extreme || c.HasBound || c.Mean != 1 || c.Lower != 1 || c.Upper != 1 || c.Link != 0 || c.LinkSE != 0 {
+		t.Errorf("full: %+v", c)
+	}
+}
+
+// The part of the spread beyond chance is found where the mean square is 1;
+// counts that agree more than chance lets them have none.
+func TestPoissonPartOfTheSpread(t *testing.T) {
+	for _, k := range []float64{0.5, 2, 40} {
+		want := SpreadFit{Scale: 1 + 10/k, Weight: 1 - 1/(1+10/k)}
+		s := solvePoissonPart(func(s SpreadFit) float64 { return want.Scale / s.Scale })
+		near(t, "scale", s.Scale, want.Scale, 1e-12)
+		near(t, "weight", s.Weight, want.Weight, 1e-12)
+	}
+	if s := solvePoissonPart(func(s SpreadFit) float64 { return 0.7 / s.Scale }); s.Scale != 0.7 || s.Weight != 0 {
+		t.Errorf("less than chance: %+v", s)
+	}
+	if s := solvePoissonPart(func(s SpreadFit) float64 { return 1 / s.Scale }); s.Scale != 1 || s.Weight != 0 {
+		t.Errorf("as much as chance: %+v", s)
 	}
 }

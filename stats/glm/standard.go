@@ -36,8 +36,10 @@ type StandardRatio struct {
 	Lower float64 `json:"lower"`
 	Upper float64 `json:"upper"`
 	P     float64 `json:"p"` // two-sided, of a ratio of 1, not adjusted
-	// SE is the standard error of the log of the ratio, 0 for an all-zero level;
-	// DF are its degrees of freedom.
+	// SE is the standard error of the log of the ratio, 0 for an all-zero level.
+	// DF are the degrees of freedom of the t distribution that P and the limits
+	// come from, the quasi families' [Fit.DispersionDF]; 0 for the others, whose
+	// are normal.
 	SE        float64 `json:"se"`
 	DF        int     `json:"df"`
 	Undefined bool    `json:"undefined,omitempty"`
@@ -194,7 +196,10 @@ func (s Standard) Ratio(level, over string) StandardRatio {
 	log := math.Log(s.Means[a].Mean / s.Means[b].Mean)
 	half := s.fit.quantile * se
 	out.Undefined, out.Ratio, out.Lower, out.Upper = false, math.Exp(log), math.Exp(log-half), math.Exp(log+half)
-	out.P, out.SE, out.DF = s.fit.twoSided(log, se), se, s.fit.ResidualDF
+	out.P, out.SE = s.fit.twoSided(log, se), se
+	if s.fit.Family.quasi() {
+		out.DF = s.fit.DispersionDF
+	}
 	if math.IsInf(out.Upper, 0) {
 		return StandardRatio{Level: level, Over: over, Undefined: true, P: 1}
 	}

@@ -27,6 +27,8 @@ type Asked struct {
 	Margin   *Margin
 	// StepDown asks for Dunnett's test in its step-down form as well.
 	StepDown bool
+	// SecondLooks asks for further looks at the residuals.
+	SecondLooks bool
 
 	// Of a table; a trial has its own.
 	Rates   map[string]float64
@@ -159,6 +161,13 @@ func (c *Comparison) askOf(snap *record.Snapshot, o Options, role Role) error {
 		var err error
 		if c.StepDown, err = a.VsControlStepDownContext(o.context()); err != nil {
 			return err
+		}
+	}
+	if asked.SecondLooks {
+		if l, err := a.SecondLooks(); err != nil {
+			c.Notes = append(c.Notes, err.Error())
+		} else {
+			c.SecondLooks = &l
 		}
 	}
 	if asked.Margin != nil {

@@ -216,6 +216,7 @@ func TestLayoutInsideATrial(t *testing.T) {
 		"compared at one visit":      func(_ *record.Snapshot, o *Options) { o.Visit = 0 },
 		"without covariate":          func(_ *record.Snapshot, o *Options) { o.Contrasts = []string{"RYE - BARE"} },
 		"step-down test":             func(_ *record.Snapshot, o *Options) { o.StepDown = true },
+		"second looks":               func(_ *record.Snapshot, o *Options) { o.SecondLooks = true },
 		"or values that carry an un": func(_ *record.Snapshot, o *Options) { o.Calibrated = true },
 	} {
 		s := *snap

@@ -111,6 +111,8 @@ type Comparison struct {
 	Factorial *FactorialAnswer          `json:"factorial,omitempty"`
 	Margin    *MarginAnswer             `json:"margin,omitempty"`
 	StepDown  []stats.ControlComparison `json:"step_down,omitempty"`
+	// SecondLooks are further checks of the residuals, on request.
+	SecondLooks *stats.SecondLooks `json:"second_looks,omitempty"`
 
 	// Second opinions, by models for what the data are.
 	CountModel  *ShareOrCountModel `json:"count_model,omitempty"`
@@ -237,7 +239,7 @@ func Compare(snap *record.Snapshot, name string, o Options) (Comparison, error) 
 // two factors of its plan.
 func (c *Comparison) analyseLayout(snap *record.Snapshot, rows []stats.Row, opt stats.Options, o Options, more bool) error {
 	if more || o.beyondLayout() {
-		return misuse("a split plot or strip plot is compared at one visit (--visit), without covariate, contrasts, margin, step-down test, model of your choice or values that carry an uncertainty of their own")
+		return misuse("a split plot or strip plot is compared at one visit (--visit), without covariate, contrasts, margin, step-down test, second looks, model of your choice or values that carry an uncertainty of their own")
 	}
 	plan := snap.Trial.Factors
 	var factors []trial.Factor
@@ -276,7 +278,7 @@ func (c *Comparison) analyseLayout(snap *record.Snapshot, rows []stats.Row, opt 
 // beyondLayout reports that something is asked for which a split plot or strip
 // plot does not answer.
 func (o Options) beyondLayout() bool {
-	return o.Covariate != nil || len(o.Contrasts) > 0 || o.Margin != nil || o.StepDown || o.Serial || o.Model != ModelByKind && o.Model != NoModel
+	return o.Covariate != nil || len(o.Contrasts) > 0 || o.Margin != nil || o.StepDown || o.SecondLooks || o.Serial || o.Model != ModelByKind && o.Model != NoModel
 }
 
 // countedOn is the ground or bed that every reading was counted on, 1 where the
@@ -309,7 +311,7 @@ func CompareRows(rows []stats.Row, response string, kind stats.Kind, o Options) 
 	var c Comparison
 	if o.Layout != "" {
 		if len(days) > 1 || o.beyondLayout() {
-			return c, misuse("a split plot or strip plot is compared at one visit, without covariate, contrasts, step-down test, model of your choice or margin")
+			return c, misuse("a split plot or strip plot is compared at one visit, without covariate, contrasts, step-down test, second looks, model of your choice or margin")
 		}
 		var err error
 		c.Strata, err = compareStrata(o.context(), rows, opt, o.Layout, o.Factors)

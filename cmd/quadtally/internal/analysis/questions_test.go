@@ -249,6 +249,7 @@ func TestStrataOfATable(t *testing.T) {
 		"one visit, without c": func(o *Options) { o.Contrasts = []string{"a0 - b0"} },
 		"or margin":            func(o *Options) { o.Margin = &Margin{Reference: "a0", By: 1} },
 		"step-down test":       func(o *Options) { o.StepDown = true },
+		"second looks":         func(o *Options) { o.SecondLooks = true },
 		"model of your choice": func(o *Options) { o.Model = Beta },
 		"at one visit":         func(o *Options) { o.Serial = true },
 	} {

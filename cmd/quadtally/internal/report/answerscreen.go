@@ -210,6 +210,14 @@ func (t *compareText) answered(s *screen, c analysis.Comparison) {
 		s.rows(keepContext, t.stepDownRows(c.StepDown))
 		asked = true
 	}
+	if c.SecondLooks != nil {
+		s.line(keepAlways, secondLooksTitle+":")
+		s.rows(keepAlways, t.secondLookRows(*c.SecondLooks))
+		for _, w := range t.secondLookWords(*c.SecondLooks) {
+			s.say(keepContext, "  ", w)
+		}
+		asked = true
+	}
 	if x := c.Trend; x != nil {
 		s.say(keepAlways, "", t.trendWords(*x))
 		for _, w := range x.Warnings {

@@ -46,6 +46,45 @@ func (t *compareText) stepDownRows(list []stats.ControlComparison) [][]string {
 	return rows
 }
 
+// secondLookRows lists further looks at the residuals, a number each.
+func (t *compareText) secondLookRows(l stats.SecondLooks) [][]string {
+	rows := [][]string{{"look", "statistic", "p"}}
+	for _, x := range l.Spread {
+		rows = append(rows, []string{"equal spread, " + x.Name, number(x.Statistic, 3), pOf(x.P)})
+	}
+	if f := l.Furthest; f != nil {
+		rows = append(rows, []string{"plot furthest out, " + f.Plot, number(&f.Studentised, 3), pOf(&f.P)})
+	}
+	return append(rows, []string{"power of the values", number(l.Power.Power, 2), ""})
+}
+
+// secondLookWords says what each look tells.
+func (t *compareText) secondLookWords(l stats.SecondLooks) []string {
+	var order, out []string
+	by := map[string][]string{}
+	for _, x := range l.Spread {
+		if by[x.Reading] == nil {
+			order = append(order, x.Reading)
+		}
+		by[x.Reading] = append(by[x.Reading], x.Name)
+	}
+	for _, reading := range order {
+		out = append(out, fmt.Sprintf("%s: %s.", listOf(by[reading]), reading))
+	}
+	if f := l.Furthest; f != nil {
+		says := "not shown to lie outside, all plots allowed for"
+		if f.P <= t.a.Alpha {
+			says = "outside what chance among all plots allows; look it up"
+		}
+		out = append(out, fmt.Sprintf("Plot %s (%s) lies furthest from what its treatment and place suggest: %s.", f.Plot, f.Treatment, says))
+	}
+	power := "Powers: " + l.Power.Reading
+	if l.Power.Power != nil {
+		power += fmt.Sprintf(" (95 %% interval %s)", span(l.Power.Lower, l.Power.Upper, 2))
+	}
+	return append(out, power+".")
+}
+
 func (t *compareText) plannedRows(p stats.PlannedContrasts) [][]string {
 	d := t.seDigits()
 	rows := [][]string{{"contrast", "difference", fmt.Sprintf("%.3g %% interval", 100*t.a.Confidence), "t", "p alone", "p"}}

@@ -231,7 +231,7 @@ var sideWords = map[stats.Side]string{stats.BothSides: "two-sided", stats.BelowC
 
 func checkLines(a *stats.Analysis) []stats.TestLine {
 	lines := slices.Clone(a.Checks)
-	for _, l := range []*stats.TestLine{a.Friedman, a.ImanDavenport, a.KruskalWallis} {
+	for _, l := range []*stats.TestLine{a.Friedman, a.ImanDavenport, a.SignedRank, a.KruskalWallis, a.RankSum} {
 		if l != nil {
 			lines = append(lines, *l)
 		}
@@ -324,6 +324,8 @@ func (f found) opinions(s *Section) (notes, cautions []string) {
 	return notes, cautions
 }
 
+const secondLooksTitle = "Second looks at the residuals, which change no answer"
+
 // asked adds the answers to what was asked beyond the pairs: contrasts, a margin,
 // the step-down form of Dunnett's test, a trend over rates, factors.
 func (f found) asked(s *Section) {
@@ -348,6 +350,11 @@ func (f found) asked(s *Section) {
 	}
 	if f.c.StepDown != nil {
 		list = append(list, titled(gridOf("step-down-"+key, fmt.Sprintf("Against the control %s by Dunnett's test in its step-down form, which has no intervals", f.a.Control), t.stepDownRows(f.c.StepDown))))
+	}
+	if f.c.SecondLooks != nil {
+		x := titled(gridOf("second-looks-"+key, secondLooksTitle, t.secondLookRows(*f.c.SecondLooks)))
+		x.Note = strings.Join(append(t.secondLookWords(*f.c.SecondLooks), "P values of spread are approximate on residuals, and of several looks one may be below the level by chance."), " ")
+		list = append(list, x)
 	}
 	if x := f.c.Trend; x != nil {
 		list = append(list, t.trendTable("trend-"+key, *x))

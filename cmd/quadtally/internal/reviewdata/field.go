@@ -299,6 +299,7 @@ var shortWords = map[vision.FlagCode]string{
 	vision.FlagCrushed: "too dark in places", vision.FlagCast: "colours are off", vision.FlagGlints: "wet leaves glint",
 	vision.FlagPanorama: "a panorama, not one photo", vision.FlagTwoFrames: "two frames in it",
 	vision.FlagMat: "green like moss on the ground", vision.FlagFaint: "much ground is faintly green",
+	vision.FlagTwoWays:  "green is unsure: shade the whole frame",
 	vision.FlagTwoCards: "two plot cards in it", vision.FlagCutFrame: "frame cut off", vision.FlagTilt: "taken at a slant",
 	vision.FlagCoarse: "taken from too far off", vision.FlagNoGround: "no bare ground in it",
 	vision.FlagThing: "something green that may be no plant", vision.FlagPrintSize: "corner marks of another size",
