@@ -61,7 +61,7 @@ type Card struct {
 	// far as the photo is taken from straight above.
 	MMPerPx float64
 	ToPixel frame.Homography
-	// White is the median of Y, Cb and Cr on the code's white modules: the
+	// White is the mean of the middle half of Y, Cb and Cr on white modules: the
 	// paper, for a white balance. Clipped paper (Y near 255) is no reference.
 	White [3]float64
 }

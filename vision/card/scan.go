@@ -259,7 +259,7 @@ func scan(g grey, x0, y0, scale float64) (codes []code) {
 	return []code{{res.GetText(), [3]raster.Point{at(1), at(2), at(0)}}}
 }
 
-// whiteOf is the median colour of the white ring inside each finder pattern's
+// whiteOf is the mean of the middle half of the colours of the white ring inside each finder pattern's
 // separator: module row 7 and column 7 are white in every code.
 func whiteOf(r *raster.Raster, at func(u, v float64) raster.Point) (white [3]float64) {
 	var ys, cbs, crs []byte
@@ -281,7 +281,10 @@ func whiteOf(r *raster.Raster, at func(u, v float64) raster.Point) (white [3]flo
 			return [3]float64{}
 		}
 		slices.Sort(v)
-		white[i] = float64(v[len(v)/2])
+		middle := v[len(v)/4 : len(v)-len(v)/4]
+		for _, x := range middle {
+			white[i] += float64(x) / float64(len(middle))
+		}
 	}
 	return white
 }
