@@ -121,7 +121,11 @@ type NoFrameError struct {
 }
 
 func (e *NoFrameError) Error() string {
-	return fmt.Sprintf("%v: %s; mark its four inner corners by hand", frame.ErrNotFound, e.Reason)
+	text := fmt.Sprintf("%v: %s; mark its four inner corners by hand", frame.ErrNotFound, e.Reason)
+	if n := len(e.Cards) + e.UnreadCards; n > 1 {
+		text += fmt.Sprintf(", and say which of %d plot cards holds", n)
+	}
+	return text
 }
 
 // Is makes it a frame.ErrNotFound.
@@ -203,6 +207,10 @@ func (ws *Workspace) findFrame(m *Measurement, r *raster.Raster, opt Options) (m
 	}
 	if f.Another {
 		m.Flags = append(m.Flags, Flag{FlagTwoFrames, MustLook, 2, 1, "two frames lie in the photo and the plainer one was measured: mark the corners of the one that holds, or photograph it alone"})
+	}
+	if f.Method == frame.ByEdges && f.Confidence < frame.DoubtfulConfidence {
+		m.Flags = append(m.Flags, Flag{FlagDoubtfulFrame, MustLook, f.Confidence, frame.DoubtfulConfidence,
+			"the frame was hardly to be seen and may lie elsewhere: look at its outline and move the corners where they are off"})
 	}
 	m.Frame = &fix
 	m.Notes = append(m.Notes, f.Warnings...)

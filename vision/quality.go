@@ -45,6 +45,8 @@ const (
 	// FlagPanorama: the photo is stitched from several, which repeats some
 	// ground and leaves out other.
 	FlagPanorama FlagCode = "panorama"
+	// FlagDoubtfulFrame: the frame was found by its edges with little to go by.
+	FlagDoubtfulFrame FlagCode = "doubtful-frame"
 	// FlagTwoFrames: a second frame lies in the photo.
 	FlagTwoFrames FlagCode = "two-frames"
 	// FlagTwoCards: more than one plot card lies in the photo.

@@ -350,18 +350,21 @@ func TestFindersByHand(t *testing.T) {
 	fillBox(r, image.Rect(100, 18, 128, 30), 30)   //
 	fillBox(r, image.Rect(100, 34, 128, 38), 30)   //
 	fillBox(r, image.Rect(200, 150, 300, 200), 30) // a corner in the dark
-	square(r, 250, 80, 4)                          // one whose outer corners are cut off, so that it is none along its diagonals
+	square(r, 250, 80, 4)                          // one whose outer corners are cut off, so that it is not whole along its diagonals
 	for _, c := range [][2]int{{250, 80}, {274, 80}, {250, 104}, {274, 104}} {
 		fillBox(r, image.Rect(c[0], c[1], c[0]+4, c[1]+4), 220)
 	}
 	whole := grey{w: r.Width, h: r.Height, pix: r.Y}
 	all := image.Rect(0, 0, 300, 200)
 	got := finders(whole, all)
-	if len(got) != 2 {
+	if len(got) != 3 {
 		t.Fatalf("%d finder squares: %+v", len(got), got)
 	}
-	for i, want := range []struct{ x, y, m float64 }{{54, 64, 4}, {167.5, 127.5, 5}} {
-		if f := got[i]; math.Abs(f.at.X-want.x) > 1 || math.Abs(f.at.Y-want.y) > 1 || math.Abs(f.module-want.m) > .01 {
+	for i, want := range []struct {
+		x, y, m float64
+		whole   bool
+	}{{54, 64, 4, true}, {264, 94, 4, false}, {167.5, 127.5, 5, true}} {
+		if f := got[i]; math.Abs(f.at.X-want.x) > 1 || math.Abs(f.at.Y-want.y) > 1 || math.Abs(f.module-want.m) > .01 || f.whole != want.whole {
 			t.Errorf("square %d: %+v, want %+v", i, f, want)
 		}
 	}
@@ -384,7 +387,7 @@ func TestFindersByHand(t *testing.T) {
 			back.Y[y*200+x] = r.Y[x*300+y]
 		}
 	}
-	if got := finders(grey{w: 200, h: 300, pix: back.Y}, image.Rect(0, 0, 200, 300)); len(got) != 2 {
+	if got := finders(grey{w: 200, h: 300, pix: back.Y}, image.Rect(0, 0, 200, 300)); len(got) != 3 {
 		t.Errorf("mirrored on the diagonal: %+v", got)
 	}
 }

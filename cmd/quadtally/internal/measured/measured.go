@@ -52,8 +52,8 @@ func Lines(out *season.Loose, index string) []Line {
 		l := Line{File: p.Path, Index: index, Flags: []vision.Flag{}, Taken: p.Facts.Taken, Notes: p.Facts.Notes}
 		if p.Result == nil {
 			l.Error, l.Cards = &p.Fault, p.Cards
-			if len(p.Cards) == 1 {
-				l.Card = &p.Cards[0]
+			if p.Card != "" {
+				l.Card = &p.Card
 			}
 		} else {
 			l.fill(p.Measurement, *p.Result)

@@ -30,7 +30,7 @@ func TestInvert(t *testing.T) {
 func TestDoubtsInTheField(t *testing.T) {
 	for _, code := range []vision.FlagCode{vision.FlagBlur, vision.FlagClipped, vision.FlagCrushed, vision.FlagShadow, vision.FlagCast, vision.FlagTilt,
 		vision.FlagCoarse, vision.FlagCutFrame, vision.FlagGlints, vision.FlagNoGround, vision.FlagThing, vision.FlagMat, vision.FlagFaint,
-		vision.FlagPanorama, vision.FlagTwoWays, vision.FlagTwoFrames, vision.FlagTwoCards, vision.FlagPrintSize, vision.FlagProfile} {
+		vision.FlagPanorama, vision.FlagTwoWays, vision.FlagTwoFrames, vision.FlagDoubtfulFrame, vision.FlagTwoCards, vision.FlagPrintSize, vision.FlagProfile} {
 		if words := shortWords[code]; words == "" || len(words) > 40 {
 			t.Errorf("%s: %q", code, words)
 		}

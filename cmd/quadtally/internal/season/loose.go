@@ -37,7 +37,10 @@ type LoosePhoto struct {
 	Measurement *vision.Measurement
 	Result      *vision.Result
 	Fault       string
-	Cards       []string // read all the same where the photo gave no measurement
+	// Cards were read all the same where the photo gave no measurement; Card is
+	// the one of them, "" where another lies in the photo, read or not.
+	Card  string
+	Cards []string
 }
 
 // MeasureLoose measures the photos of files and folders outside any trial.
@@ -63,7 +66,7 @@ func MeasureLoose(ctx context.Context, paths []string, loose LooseOptions, opt O
 	}
 	keep := func(i int, r Reply) error {
 		p := &l.Photos[i]
-		p.Facts, p.Fault, p.Cards = r.Facts, r.Fault, r.Cards
+		p.Facts, p.Fault, p.Card, p.Cards = r.Facts, r.Fault, r.Card, r.Cards
 		if r.Measured == nil {
 			return nil
 		}

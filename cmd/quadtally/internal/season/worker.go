@@ -38,7 +38,7 @@ type Reply struct {
 	Measured  *record.Measurement `json:"measured,omitempty"`
 	Fault     string              `json:"fault"`
 	FaultCode record.FaultCode    `json:"fault_code,omitempty"`
-	Card      string              `json:"card,omitempty"` // of a photo without frame: it can be placed all the same
+	Card      string              `json:"card,omitempty"` // the only one of a photo without frame: it can be placed all the same
 	Cards     []string            `json:"cards,omitempty"`
 	Picture   *Picture            `json:"picture,omitempty"`
 	// Unreachable means that the file could not be read or holds other bytes:
@@ -95,9 +95,6 @@ func (w *Worker) Do(j Job) Reply {
 		var noFrame *vision.NoFrameError
 		if errors.As(err, &noFrame) {
 			r.Card, r.Cards = noFrame.Card, noFrame.Cards
-			if r.Card != "" && len(r.Cards) == 0 {
-				r.Cards = []string{r.Card}
-			}
 		}
 		return r
 	}
