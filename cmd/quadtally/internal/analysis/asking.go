@@ -2,7 +2,9 @@ package analysis
 
 import (
 	"context"
+	"maps"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -148,8 +150,8 @@ func (q PowerQuestion) Validate(alpha float64) error {
 }
 
 func atLeastNought(given map[string]float64) error {
-	for name, v := range given {
-		if !(v >= 0) || math.IsInf(v, 0) {
+	for _, name := range slices.Sorted(maps.Keys(given)) {
+		if v := given[name]; !(v >= 0) || math.IsInf(v, 0) {
 			return misuse("--%s %v: need a number from 0", name, v)
 		}
 	}
