@@ -141,7 +141,7 @@ func ValuesOfTrial(snap *record.Snapshot, name, class string, visit int) (TrialV
 	days, several := VisitDays(rs)
 	values := r.valuesOf(snap, rs, visit, days)
 	if len(values) == 0 {
-		return TrialValues{}, fmt.Errorf("trial %s has no %s", snap.Trial.Name, r.Label)
+		return TrialValues{}, fmt.Errorf("trial %s has no %s%s", snap.Trial.Name, r.Label, whereLooked(visit))
 	}
 	out := TrialValues{Name: snap.Trial.Name, Response: r.Label, Unit: r.Unit, One: r.one(), Kind: r.Kind, Control: snap.Trial.Control(), ByClass: r.def.ofRole != ""}
 	var names, more []string
@@ -201,7 +201,7 @@ func ValuesOfExport(s, questions *tables.Sheet, name, response, class string, vi
 			Value: v.Number, Missing: v.Missing, Source: s.Where(row.Line)})
 	}
 	if len(rows) == 0 {
-		return out, fmt.Errorf("%s has no %s", s.Name, response)
+		return out, fmt.Errorf("%s has no %s%s", s.Name, response, whereLooked(visit))
 	}
 	if def.unitIn != nil && def.kind == stats.Count {
 		if unit, factor := def.unitIn(&trial.Trial{Units: trial.US}); unit == out.Unit {
