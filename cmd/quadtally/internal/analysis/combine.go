@@ -399,6 +399,13 @@ func widen(l *stats.ForestLine, t TrialValues, treatment, against string, alpha 
 	return nil
 }
 
+// hasTreatment reports whether a plot has a treatment of that name, in any case.
+func hasTreatment(plots []stats.CombinePlot, name string) bool {
+	return slices.ContainsFunc(plots, func(p stats.CombinePlot) bool {
+		return strings.EqualFold(strings.TrimSpace(p.Treatment), strings.TrimSpace(name))
+	})
+}
+
 // CombineTrials analyses several trials together.
 func CombineTrials(list []TrialValues, o CombineOptions) (CombinedAnswer, error) {
 	if len(list) == 0 {
@@ -445,6 +452,16 @@ func CombineTrials(list []TrialValues, o CombineOptions) (CombinedAnswer, error)
 			}
 			in.Plots = append(in.Plots, p)
 			values = append(values, p.Value)
+		}
+	}
+	for _, n := range o.Names {
+		if !hasTreatment(in.Plots, n.Name) {
+			return out, misuse("--same: no trial has a treatment %q", n.Name)
+		}
+	}
+	for _, n := range o.Own {
+		if !hasTreatment(in.Plots, n) {
+			return out, misuse("--own: no trial has a treatment %q", n)
 		}
 	}
 	if note := crossed(list); note != "" && !o.Cross {
