@@ -274,6 +274,10 @@ func ReadPlan(over Trial, r io.Reader, name string) (Trial, Faults) {
 			faults.add(where, "%s: %v", key, err)
 		}
 	}
+	if len(seen) == 0 && len(faults) > 5 { // some other file: its lines say nothing more
+		faults = nil
+		faults.add(name, "is no plan: not one of its lines is `key: value` with a key of a plan; `quadtally help new` lists them")
+	}
 	if t.Tag == "" && t.Name != "" {
 		t.Tag = TagFor(t.Name)
 	}

@@ -78,6 +78,12 @@ func TestAllFaultsOfAPlan(t *testing.T) {
 			t.Errorf("fault %d is %q, want %q", i, faults[i].Error(), w)
 		}
 	}
+	if _, faults = parsePlan(strings.NewReader(strings.Repeat("101,1,2025-06-14,2\n", 240)), "counts.csv"); len(faults) != 1 || !strings.Contains(faults.Error(), "counts.csv") || !strings.Contains(faults.Error(), "is no plan") {
+		t.Errorf("another file: %d faults: %.200v", len(faults), faults)
+	}
+	if _, faults = parsePlan(strings.NewReader("trail: X\nblok: 4\n"), "p"); len(faults) < 2 || !strings.Contains(faults.Error(), `perhaps "trial" is meant`) && !strings.Contains(faults.Error(), `perhaps "blocks" is meant`) {
+		t.Errorf("two slips: %v", faults)
+	}
 	_, faults = parsePlan(strings.NewReader("trial: X\ndesign: latin square\nblocks: 3\ntreatment: A\ntreatment: a\n"), "p")
 	for _, w := range []string{`"A" and "a" are the same label`, "bed spacing", "as many rows as treatments"} {
 		if !strings.Contains(faults.Error(), w) {
