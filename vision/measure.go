@@ -323,6 +323,7 @@ func (ws *Workspace) look(m *Measurement, r *raster.Raster, opt Options, white g
 	swatches := swatchesOf(r, toField, p.Width, p.Height, white)
 	swatches.leaveOut(p, opt.Exclude)
 	green := swatches.greennesses()
+	m.Quality.GreenSpread, m.Quality.WarmSpread = swatches.spreads()
 	m.Quality.GreenFiftieth, m.Quality.GreenQuarter, m.Quality.GreenHalf = green.fiftieth, green.quarter, green.half
 	// Paper that shows what the light is outranks the ground.
 	if k, ok := green.castGains(); ok && opt.Index == IndexSoftExG && (m.Quality.PaperGreen == 0 || m.Quality.PaperClipped) {
