@@ -71,8 +71,13 @@ func TestFlagLimits(t *testing.T) {
 		{"smooth green", Quality{Acuity: 1, GreenRise: .124}, FlagMat, MustLook},
 		{"little faint green", Quality{Acuity: 1, FaintFrac: .069}, FlagFaint, ""},
 		{"faint green", Quality{Acuity: 1, FaintFrac: .071}, FlagFaint, MustLook},
-		{"some below the ground", Quality{Acuity: 1, BelowFrac: .19}, FlagFaint, ""},
-		{"much below the ground", Quality{Acuity: 1, BelowFrac: .21}, FlagFaint, MustLook},
+		{"some below the ground", Quality{Acuity: 1, BelowFrac: .149}, FlagFaint, ""},
+		{"much below the ground", Quality{Acuity: 1, BelowFrac: .151}, FlagFaint, MustLook},
+		{"some red plants", Quality{Acuity: 1, RedFrac: .059}, FlagRedPlants, Glance},
+		{"many red plants", Quality{Acuity: 1, RedFrac: .061}, FlagRedPlants, MustLook},
+		{"ground of one green and many warmths", Quality{Acuity: 1, GreenSpread: .01, WarmSpread: .091}, FlagFaded, ""},
+		{"ground of one warmth and many greens", Quality{Acuity: 1, GreenSpread: .076, WarmSpread: .01}, FlagFaded, ""},
+		{"hardly any hue", Quality{Acuity: 1, GreenSpread: .074, WarmSpread: .089}, FlagFaded, MustLook},
 		{"flat green", Quality{Acuity: 1, FlatFrac: .03}, FlagThing, MustLook},
 	} {
 		var got Severity

@@ -209,7 +209,11 @@ func (ws *Workspace) findFrame(m *Measurement, r *raster.Raster, opt Options) (m
 		m.Flags = append(m.Flags, Flag{FlagTwoFrames, MustLook, 2, 1, "two frames lie in the photo and the plainer one was measured: mark the corners of the one that holds, or photograph it alone"})
 	}
 	if f.Method == frame.ByEdges && f.Confidence < frame.DoubtfulConfidence {
-		m.Flags = append(m.Flags, Flag{FlagDoubtfulFrame, MustLook, f.Confidence, frame.DoubtfulConfidence,
+		severity := Glance
+		if f.Confidence < lookFrame {
+			severity = MustLook
+		}
+		m.Flags = append(m.Flags, Flag{FlagDoubtfulFrame, severity, f.Confidence, frame.DoubtfulConfidence,
 			"the frame was hardly to be seen and may lie elsewhere: look at its outline and move the corners where they are off"})
 	}
 	m.Frame = &fix
@@ -323,6 +327,7 @@ func (ws *Workspace) look(m *Measurement, r *raster.Raster, opt Options, white g
 	swatches := swatchesOf(r, toField, p.Width, p.Height, white)
 	swatches.leaveOut(p, opt.Exclude)
 	green := swatches.greennesses()
+	m.Quality.GreenSpread, m.Quality.WarmSpread = swatches.spreads()
 	m.Quality.GreenFiftieth, m.Quality.GreenQuarter, m.Quality.GreenHalf = green.fiftieth, green.quarter, green.half
 	// Paper that shows what the light is outranks the ground.
 	if k, ok := green.castGains(); ok && opt.Index == IndexSoftExG && (m.Quality.PaperGreen == 0 || m.Quality.PaperClipped) {

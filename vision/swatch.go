@@ -116,6 +116,22 @@ func (all swatches) greennesses() (g greennesses) {
 	return greennesses{at(len(v) / 50), at(len(v) / 4), at(len(v) / 2), true}
 }
 
+// spreads are how far greenness and ln(R/B) spread between the twentieth part of
+// the ground and the last but so many; zero where too little of it has a hue.
+func (all swatches) spreads() (green, warm float64) {
+	hued := all.hued()
+	if 4*len(hued) < len(all) {
+		return 0, 0
+	}
+	g, w := make([]float64, len(hued)), make([]float64, len(hued))
+	for i, s := range hued {
+		g[i], w[i] = s.g*s.g/(s.r*s.b), s.r/s.b
+	}
+	lo, hi := len(hued)/20, len(hued)-1-len(hued)/20
+	over := func(v []float64) float64 { return math.Log(smallest(v, hi) / smallest(v, lo)) }
+	return over(g) / 2, over(w)
+}
+
 // smallest is the number that k others are not above; it changes the order of
 // v (quickselect: Hoare 1961, CACM 4(7), 321).
 func smallest(v []float64, k int) float64 {

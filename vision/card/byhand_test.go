@@ -171,6 +171,33 @@ func TestWhatIsSaid(t *testing.T) {
 	}
 }
 
+// TestTouchingCards: cards that touch or overlap are one patch of paper. Both are
+// asked about, and a card beside a copy of itself or a patch of another code is not.
+func TestTouchingCards(t *testing.T) {
+	a, b, other := codeCells(t, textOf(t, "101")), codeCells(t, textOf(t, "102")), codeCells(t, "SEED LOT 2210")
+	for _, turns := range []int{0, 1, 2, 3} {
+		for _, down := range []int{0, 20, 60} {
+			for name, second := range map[string]struct {
+				cells [][]bool
+				asked bool
+			}{"another": {b, true}, "its copy": {a, false}, "a seed packet": {other, false}} {
+				r := sheet(600, 400, 100)
+				fillBox(r, image.Rect(40, 60, 290, 240), 220)
+				fillBox(r, image.Rect(290, 60+down, 540, 240+down), 220)
+				lay(r, a, 60, 90, 5, 0)
+				lay(r, second.cells, 340, 90+down, 5, turns)
+				got, err := Find(r, DefaultOptions())
+				if err != nil {
+					t.Fatal(err)
+				}
+				if _, err = got.One(); errors.Is(err, ErrAmbiguous) != second.asked {
+					t.Errorf("%s, turned %d, %d down: %d cards, %d unread, %v", name, turns, down, len(got.Cards), got.Unread, err)
+				}
+			}
+		}
+	}
+}
+
 // TestLargePatch: a large patch is read at half the scale, and where its place
 // has to be exact at its own.
 func TestLargePatch(t *testing.T) {
@@ -402,18 +429,18 @@ func TestUnreadCodes(t *testing.T) {
 	square(r, 220, 116, 4)
 	whole := grey{w: r.Width, h: r.Height, pix: r.Y}
 	a, b, one := image.Rect(10, 10, 120, 100), image.Rect(200, 40, 300, 160), image.Rect(10, 10, 60, 60)
-	mine := Card{Code: frame.Quad{{X: 20, Y: 20}, {X: 104, Y: 20}, {X: 104, Y: 104}, {X: 20, Y: 104}}, ModulePx: 4}
+	mine := code{centres: [3]raster.Point{{X: 34, Y: 34}, {X: 90, Y: 34}, {X: 34, Y: 90}}}
 	for _, c := range []struct {
 		name    string
 		patches []image.Rectangle
-		cards   []Card
+		read    []code
 		want    int
 	}{
 		{"none", nil, nil, 0}, {"one", []image.Rectangle{a}, nil, 1}, {"two", []image.Rectangle{a, b}, nil, 2},
 		{"twice", []image.Rectangle{a, a.Inset(-2)}, nil, 1}, {"a single square", []image.Rectangle{one}, nil, 0},
-		{"read", []image.Rectangle{a}, []Card{mine}, 0}, {"one read", []image.Rectangle{a, b}, []Card{mine}, 1}, {"single, then both", []image.Rectangle{one, a}, nil, 1},
+		{"read", []image.Rectangle{a}, []code{mine}, 0}, {"one read", []image.Rectangle{a, b}, []code{mine}, 1}, {"single, then both", []image.Rectangle{one, a}, nil, 1},
 	} {
-		if got := unreadCodes(whole, c.patches, c.cards); got != c.want {
+		if got := unreadCodes(whole, c.patches, c.read); got != c.want {
 			t.Errorf("%s: %d, want %d", c.name, got, c.want)
 		}
 	}

@@ -108,7 +108,8 @@ func Find(r *raster.Raster, opt Options) (Reading, error) {
 	}
 	var out Reading
 	whole := grey{w: r.Width, h: r.Height, pix: r.Y, colour: r, scale: 1}
-	var unread []image.Rectangle
+	var unread, all []image.Rectangle
+	var decoded []code // all that was read, other codes and second copies too
 	patches, rest := paperOf(r, opt.MaxBlobs)
 	for _, b := range patches {
 		known := func(q frame.Quad) bool { return ofPrint(b, q) }
@@ -116,8 +117,10 @@ func Find(r *raster.Raster, opt Options) (Reading, error) {
 		if slices.ContainsFunc(opt.Known, known) || slices.ContainsFunc(out.Cards, read) {
 			continue
 		}
+		all = append(all, b)
 		codes := scanPatch(whole, b, opt.CodeMM > 0)
 		out.add(r, opt, codes)
+		decoded = append(decoded, codes...)
 		if len(codes) == 0 {
 			unread = append(unread, b)
 		}
@@ -125,16 +128,20 @@ func Find(r *raster.Raster, opt Options) (Reading, error) {
 	// What is no plain card flat on the ground takes longer. Beside a card that
 	// was read a code is not read but asked about.
 	for i := 0; i < len(unread) && len(out.Cards) == 0; i++ {
-		out.add(r, opt, readCodes(whole, padded(whole, unread[i]), wideTile, narrowTile))
+		codes := readCodes(whole, padded(whole, unread[i]), wideTile, narrowTile)
+		out.add(r, opt, codes)
+		decoded = append(decoded, codes...)
 	}
 	if len(out.Cards) == 0 && !opt.Blobs {
-		out.add(r, opt, readCodes(whole, image.Rect(0, 0, whole.w, whole.h), wideTile))
+		codes := readCodes(whole, image.Rect(0, 0, whole.w, whole.h), wideTile)
+		out.add(r, opt, codes)
+		decoded = append(decoded, codes...)
 	}
-	out.Unread = unreadCodes(whole, unread, out.Cards)
+	// Cards that touch are one patch: a further one may lie where one was read.
+	out.Unread = unreadCodes(whole, all, decoded)
 	if len(out.Cards) > 0 && out.Unread == 0 && rest.any && !opt.Blobs {
 		// A further card that touches a white frame is no patch of its own.
-		all := findersNear(whole, &rest, opt.Known)
-		if whole.showsCode(unclaimed(all, out.Cards)) {
+		if whole.showsCode(unclaimed(findersNear(whole, &rest, opt.Known), decoded)) {
 			out.Unread = 1
 		}
 	}
@@ -157,6 +164,14 @@ func ofPrint(b image.Rectangle, print frame.Quad) bool {
 type code struct {
 	text    string
 	centres [3]raster.Point
+}
+
+// claims tells whether a place lies in the code or less than half its side
+// beside it.
+func (c code) claims(at raster.Point) bool {
+	x, y := (c.centres[1].X+c.centres[2].X)/2, (c.centres[1].Y+c.centres[2].Y)/2
+	side := math.Hypot(c.centres[1].X-c.centres[2].X, c.centres[1].Y-c.centres[2].Y) / math.Sqrt2 * modules / finderApart
+	return math.Hypot(at.X-x, at.Y-y) < side
 }
 
 func (r *Reading) add(ra *raster.Raster, opt Options, codes []code) {

@@ -10,10 +10,10 @@ import (
 )
 
 // unreadCodes counts the patches in which finder squares of a code are seen
-// that belong to none of the cards read: two that lie as two of one code do and
+// that belong to none of the codes read: two that lie as two of one code do and
 // show nearly all of their modules, so that a chance pattern is none. Patches
 // that overlap are one.
-func unreadCodes(whole grey, patches []image.Rectangle, cards []Card) int {
+func unreadCodes(whole grey, patches []image.Rectangle, read []code) int {
 	var found []image.Rectangle
 	for _, b := range patches {
 		seen := false
@@ -23,21 +23,17 @@ func unreadCodes(whole grey, patches []image.Rectangle, cards []Card) int {
 		if seen {
 			continue
 		}
-		if whole.showsCode(unclaimed(finders(whole, b), cards)) {
+		if whole.showsCode(unclaimed(finders(whole, b), read)) {
 			found = append(found, b)
 		}
 	}
 	return len(found)
 }
 
-// unclaimed are the finder squares that belong to none of the cards.
-func unclaimed(all []finder, cards []Card) (out []finder) {
+// unclaimed are the finder squares that belong to none of the codes read.
+func unclaimed(all []finder, read []code) (out []finder) {
 	for _, f := range all {
-		mine := false
-		for _, c := range cards {
-			mine = mine || math.Hypot(f.at.X-c.Code.Centre().X, f.at.Y-c.Code.Centre().Y) < modules*c.ModulePx
-		}
-		if !mine {
+		if !slices.ContainsFunc(read, func(c code) bool { return c.claims(f.at) }) {
 			out = append(out, f)
 		}
 	}

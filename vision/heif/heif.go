@@ -75,6 +75,7 @@ import "C"
 
 import (
 	"fmt"
+	"strings"
 	"unsafe"
 )
 
@@ -121,5 +122,5 @@ func Decode(data []byte) (rgb []byte, h Header, err error) {
 }
 
 func damaged(message *C.char) error {
-	return fmt.Errorf("heic data is damaged or of a kind not read (%s)", C.GoString(message))
+	return fmt.Errorf("heic data is damaged or of a kind not read (%s)", strings.Join(strings.Fields(C.GoString(message)), " "))
 }

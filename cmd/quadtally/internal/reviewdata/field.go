@@ -304,7 +304,8 @@ var shortWords = map[vision.FlagCode]string{
 	vision.FlagTwoCards: "two plot cards in it", vision.FlagCutFrame: "frame cut off", vision.FlagTilt: "taken at a slant",
 	vision.FlagCoarse: "taken from too far off", vision.FlagNoGround: "no bare ground in it",
 	vision.FlagThing: "something green that may be no plant", vision.FlagPrintSize: "corner marks of another size",
-	vision.FlagProfile: "its colours cannot be told for sure",
+	vision.FlagProfile: "its colours cannot be told for sure", vision.FlagFaded: "next to no colours",
+	vision.FlagRedPlants: "red or purple plants",
 }
 
 // mostShade is the share of the ground in strong shadow from which a photo is
@@ -315,7 +316,7 @@ const mostShade = 0.25
 // takeAgain reports a doubt for which another photo is taken while one kneels.
 // What grows on the ground would be the same in another photo.
 func takeAgain(f vision.Flag) bool {
-	if f.Code == vision.FlagMat || f.Code == vision.FlagFaint {
+	if f.Code == vision.FlagMat || f.Code == vision.FlagFaint || f.Code == vision.FlagRedPlants {
 		return false
 	}
 	return f.Severity == vision.MustLook || f.Code == vision.FlagBlur || f.Code == vision.FlagShadow && f.Value > mostShade
