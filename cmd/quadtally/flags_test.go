@@ -99,3 +99,33 @@ func TestSheetFlagsThatDoNothing(t *testing.T) {
 		}
 	}
 }
+
+// What a flag cannot read is said in words, and once: no command passes on what
+// the flag library or the number parser says.
+func TestFlagsThatCannotBeRead(t *testing.T) {
+	tried := 0
+	for _, c := range newRoot(&app{}).Commands() {
+		if c.Hidden || c.Name() == "help" || c.Name() == "completion" {
+			continue
+		}
+		c.LocalNonPersistentFlags().VisitAll(func(f *pflag.Flag) {
+			if kind := f.Value.Type(); kind == "bool" || f.Name == "help" || f.Value.Set("no such value") == nil {
+				return
+			}
+			tried++
+			got := say(t, c.Name(), "--"+f.Name+"=no such value")
+			got.expect(t, exitUsage, "--"+f.Name+": ")
+			for _, jargon := range []string{"strconv", "invalid", "parsing", "argument"} {
+				if strings.Contains(got.err, jargon) {
+					t.Errorf("%s --%s: %s", c.Name(), f.Name, got.err)
+				}
+			}
+			if strings.Count(got.err, "no such value") > 1 {
+				t.Errorf("%s --%s says the value twice: %s", c.Name(), f.Name, got.err)
+			}
+		})
+	}
+	if tried < 30 {
+		t.Errorf("only %d flags refuse anything", tried)
+	}
+}
