@@ -129,3 +129,25 @@ func TestFlagsThatCannotBeRead(t *testing.T) {
 		t.Errorf("only %d flags refuse anything", tried)
 	}
 }
+
+// What second looks find stands on the one screen however little room is left;
+// what they did not find may give way.
+func TestSecondLooksKeepWhatTheyFind(t *testing.T) {
+	for _, treatments := range []int{2, 4, 8} {
+		var b strings.Builder
+		b.WriteString("treatment,rate,plot,height\n")
+		for i := range treatments {
+			for plot := range 6 {
+				spread := 0.01
+				if i == 0 {
+					spread = 2
+				}
+				fmt.Fprintf(&b, "T%d,%d,%d,%.3f\n", i, 10*i, 10*i+plot, 10+2*float64(i)+spread*[]float64{-2, -1, 0, 0.5, 1, 1.5}[plot])
+			}
+		}
+		path := table(t, b.String())
+		got := must(t, "compare", "height", "--from", path, "--rate", "rate", "--control", "T0", "--checks")
+		got.expect(t, exitDone, "residuals of the treatments differ in spread")
+		must(t, "compare", "height", "--from", path, "--checks", "--full").expect(t, exitDone, "residuals of the treatments differ in spread", "Powers:")
+	}
+}
