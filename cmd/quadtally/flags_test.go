@@ -99,3 +99,55 @@ func TestSheetFlagsThatDoNothing(t *testing.T) {
 		}
 	}
 }
+
+// What a flag cannot read is said in words, and once: no command passes on what
+// the flag library or the number parser says.
+func TestFlagsThatCannotBeRead(t *testing.T) {
+	tried := 0
+	for _, c := range newRoot(&app{}).Commands() {
+		if c.Hidden || c.Name() == "help" || c.Name() == "completion" {
+			continue
+		}
+		c.LocalNonPersistentFlags().VisitAll(func(f *pflag.Flag) {
+			if kind := f.Value.Type(); kind == "bool" || f.Name == "help" || f.Value.Set("no such value") == nil {
+				return
+			}
+			tried++
+			got := say(t, c.Name(), "--"+f.Name+"=no such value")
+			got.expect(t, exitUsage, "--"+f.Name+": ")
+			for _, jargon := range []string{"strconv", "invalid", "parsing", "argument"} {
+				if strings.Contains(got.err, jargon) {
+					t.Errorf("%s --%s: %s", c.Name(), f.Name, got.err)
+				}
+			}
+			if strings.Count(got.err, "no such value") > 1 {
+				t.Errorf("%s --%s says the value twice: %s", c.Name(), f.Name, got.err)
+			}
+		})
+	}
+	if tried < 30 {
+		t.Errorf("only %d flags refuse anything", tried)
+	}
+}
+
+// What second looks find stands on the one screen however little room is left;
+// what they did not find may give way.
+func TestSecondLooksKeepWhatTheyFind(t *testing.T) {
+	for _, treatments := range []int{2, 4, 8} {
+		var b strings.Builder
+		b.WriteString("treatment,rate,plot,height\n")
+		for i := range treatments {
+			for plot := range 6 {
+				spread := 0.01
+				if i == 0 {
+					spread = 2
+				}
+				fmt.Fprintf(&b, "T%d,%d,%d,%.3f\n", i, 10*i, 10*i+plot, 10+2*float64(i)+spread*[]float64{-2, -1, 0, 0.5, 1, 1.5}[plot])
+			}
+		}
+		path := table(t, b.String())
+		got := must(t, "compare", "height", "--from", path, "--rate", "rate", "--control", "T0", "--checks")
+		got.expect(t, exitDone, "residuals of the treatments differ in spread")
+		must(t, "compare", "height", "--from", path, "--checks", "--full").expect(t, exitDone, "residuals of the treatments differ in spread", "Powers:")
+	}
+}
