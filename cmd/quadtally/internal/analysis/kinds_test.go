@@ -358,7 +358,7 @@ func TestWordsOfCorrections(t *testing.T) {
 		"than in another is not shown (p = .001)":                                func(c *Checked) { c.Test = &calibrate.Test{P: 0.001} },
 		"sorted wrongly; it cannot be tested":                                    func(c *Checked) { c.Note = "it cannot be tested" },
 		"more ground than leaf, 12 % of the green, are left out":                 func(c *Checked) { c.Rims = 0.12 },
-		"3 of them sorted wrongly; 4 points where no green is seen now left out": func(c *Checked) { c.Off = 4 },
+		"3 of them sorted wrongly; left out: 4 points where no green is seen now": func(c *Checked) { c.Off = 4 },
 		"visit 2: crop and regrowth were marked by hand in every photo":          func(c *Checked) { c.ByHand = true },
 	} {
 		c := base
