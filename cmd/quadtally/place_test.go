@@ -7,7 +7,7 @@ import (
 	"testing"
 )
 
-// TestPlacingPhotos: photos without card and date wait, are settled by hand,
+// TestPlacingPhotos: photos without card and date wait, are placed by hand,
 // set aside, and taken back; each step shows in the status and the export.
 func TestPlacingPhotos(t *testing.T) {
 	dir := fourPlots(t, "RYE")
