@@ -93,6 +93,17 @@ func unused(cmd *cobra.Command, what string, flags ...string) error {
 	return nil
 }
 
+// allRows is what flags that choose among a trial's readings do nothing for.
+const allRows = "a table, of which all rows are taken"
+
+// alone refuses a flag that was given without any of those it adds to.
+func alone(cmd *cobra.Command, flag string, addsTo ...string) error {
+	if !cmd.Flags().Changed(flag) || slices.ContainsFunc(addsTo, cmd.Flags().Changed) {
+		return nil
+	}
+	return usagef("--%s does nothing without --%s: leave it out, or give both", flag, strings.Join(addsTo, " or --"))
+}
+
 func noArgs(cmd *cobra.Command, args []string) error {
 	if len(args) > 0 {
 		return usagef("%s takes no %q: `%s --help` shows what it takes", cmd.CommandPath(), args[0], cmd.CommandPath())

@@ -182,7 +182,9 @@ type AgreeQuestion struct {
 // Options turns the question into those of calibrate, over the defaults opt. Of
 // pairs from a table the unit is opt's.
 func (q AgreeQuestion) Options(opt calibrate.Options) (calibrate.Options, error) {
-	_, opt.Kind = PhotosAgainst(q.Of)
+	if _, opt.Kind = PhotosAgainst(q.Of); opt.Kind != calibrate.Cover && opt.Kind != calibrate.Count {
+		return opt, misuse("--of %q: say cover, count, weed-cover or weed-pieces", q.Of)
+	}
 	per := 1.0
 	if opt.Kind == calibrate.Cover {
 		per = 100

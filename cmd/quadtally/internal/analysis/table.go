@@ -89,6 +89,9 @@ func ReadTable(s *tables.Sheet, response string, f TableColumns) (Table, error) 
 	if tc < 0 && factors == nil && rc < 0 {
 		return out, s.MissingColumn("the treatment (treatment or trt)")
 	}
+	if f.Value != "" && s.Column(f.Value) < 0 {
+		return out, s.MissingColumn("the value " + f.Value)
+	}
 	vc := column(f.Value, response)
 	if vc < 0 || (f.Value == "" && response == "") {
 		if vc = column("value", "y"); vc < 0 {
