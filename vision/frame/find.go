@@ -577,7 +577,7 @@ const leastConfidence = .3
 // should be looked at by a person. Of 163 drawn frames of hard kinds that were
 // found, 15 had less, and 3 of these were off by more than half a percent of the
 // side, against 6 of the 148 others.
-const DoubtfulConfidence = .65
+const DoubtfulConfidence = .6
 
 // weakShare of MinSupport is enough for one side where the others are well
 // seen. mostUneven is how far the two halves of a pipe may differ in colour.
