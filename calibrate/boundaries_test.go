@@ -508,6 +508,19 @@ func TestDoubleSamplingOfFew(t *testing.T) {
 			t.Errorf("gap %v: %v, p %v", gap, g, p)
 		}
 	}
+	// Photos of a plot that are alike but for rounding.
+	for _, level := range []float64{0.1, 0.3, 0.7} {
+		for step := range 2 {
+			var cs []*cell
+			for i := range 4 {
+				v := level * float64(1+i*step)
+				cs = append(cs, &cell{plot: fmt.Sprint(i), photos: 3, hands: 1, imageAll: (v + v + v) / 3, image: v})
+			}
+			if g, p := handPicked(cs); g != 0 || p != 1 {
+				t.Errorf("level %v step %d: gap %v, p %v", level, step, g, p)
+			}
+		}
+	}
 	// All counted; photos that say nothing, and photos that say the opposite.
 	full, _ = build(4, 4, 4)
 	if d, err = NewDoubleSampling(full, nil, DefaultOptions()); err != nil || !strings.Contains(strings.Join(d.Warnings, ";"), "gains nothing") || strings.Contains(strings.Join(d.Warnings, ";"), "do not rise") {

@@ -274,10 +274,12 @@ func handPicked(cs []*cell) (gap, p float64) {
 	number := map[string]int{}
 	var gaps []float64
 	var plot []int
+	var largest float64 // image value
 	for _, c := range cs {
 		if c.hands == 0 || c.hands == c.photos {
 			continue
 		}
+		largest = max(largest, math.Abs(c.image))
 		others := (c.photos*c.imageAll - c.hands*c.image) / (c.photos - c.hands)
 		if _, seen := number[c.plot]; !seen {
 			number[c.plot] = len(number)
@@ -288,7 +290,7 @@ func handPicked(cs []*cell) (gap, p float64) {
 		return 0, 1
 	}
 	gap, se, df := clusterMean(gaps, plot, len(number))
-	if gap == 0 {
+	if math.Abs(gap) <= 1e-12*largest { // photos alike but for rounding
 		return 0, 1
 	}
 	return gap, tTwoSided(gap/se, df)

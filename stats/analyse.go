@@ -833,7 +833,7 @@ func (a *Analysis) judgeBy(test string, shown bool, what string, opt Options) {
 	case shown && apart > 0:
 		a.verdictBy(test, "over all treatments together differences are shown too", "")
 	case shown:
-		a.verdictBy(test, "over all treatments together differences are shown", ", but of none from the control")
+		a.verdictBy(test, "over all treatments together differences are shown", map[Side]string{BelowControl: ", but none below the control", AboveControl: ", but none above the control", BothSides: ", but of none from the control"}[opt.Side])
 	case apart > 0:
 		a.verdictBy(test, "the overall test, which asks whether any treatments differ and not which, does not show it by itself", "; it takes nothing from the comparisons with the control")
 	default:
@@ -874,7 +874,14 @@ func (a *Analysis) judgeControl(opt Options) {
 	}
 	say(lower, "lower than the control %s")
 	say(higher, "higher than the control %s")
-	say(open, "not shown to differ from the control %s")
+	switch opt.Side { // one-sided, a treatment that lies far on the other side is no finding either
+	case BelowControl:
+		say(open, "not shown to be lower than the control %s")
+	case AboveControl:
+		say(open, "not shown to be higher than the control %s")
+	default:
+		say(open, "not shown to differ from the control %s")
+	}
 	if len(untested) > 0 {
 		a.verdict("%s cannot be compared with the control %s in this design", nameList(untested), opt.Control)
 	}

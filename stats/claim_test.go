@@ -68,6 +68,45 @@ func TestOneClaimLeads(t *testing.T) {
 	}
 }
 
+// One-sided comparisons say what was asked: a treatment that lies far on the
+// other side is not said to be like the control.
+func TestOneSidedVerdictsSayTheSide(t *testing.T) {
+	rng := rand.New(rand.NewPCG(12, 3))
+	for side, words := range map[stats.Side][2]string{
+		stats.BothSides:    {"not shown to differ from the control T0", "but of none from the control"},
+		stats.BelowControl: {"not shown to be lower than the control T0", "but none below the control"},
+		stats.AboveControl: {"not shown to be higher than the control T0", "but none above the control"},
+	} {
+		open, none := 0, 0
+		for run := range 60 {
+			o := plain()
+			o.Control, o.Side = "T0", side
+			a := analyse(t, drawnYield(rng, 3+rng.IntN(3), 4, []float64{0, 1, -3, 3}[run%4]), o)
+			all := strings.Join(a.Verdict, ". ")
+			for _, other := range []string{"not shown to differ from the control", "not shown to be lower than the control", "not shown to be higher than the control"} {
+				if strings.Contains(all, other) && !strings.HasPrefix(words[0], other) {
+					t.Errorf("%s: %s", side, all)
+				}
+			}
+			if slices.ContainsFunc(a.VsControl, func(c stats.ControlComparison) bool { return c.P != nil && !c.Differ }) {
+				open++
+				if !strings.Contains(all, words[0]) {
+					t.Errorf("%s: no %q in %s", side, words[0], all)
+				}
+			}
+			if strings.Contains(all, "over all treatments together differences are shown (") {
+				none++
+				if !strings.Contains(all, words[1]) {
+					t.Errorf("%s: no %q in %s", side, words[1], all)
+				}
+			}
+		}
+		if open < 10 || side != stats.BothSides && none < 3 {
+			t.Errorf("%s: %d open, %d with none from the control", side, open, none)
+		}
+	}
+}
+
 // Letters of all pairs may hide what the comparisons with the control show, and
 // this is known exactly where it happens.
 func TestLettersHideControl(t *testing.T) {

@@ -160,7 +160,7 @@ func (in LossInput) check() error {
 		return lossError(LossInputFault, "confidence %g is not between 0.5 and 1", in.Confidence)
 	}
 	for i := range in.Yields {
-		if !usable(in.Yields[i]) || !usable(in.Weeds[i]) {
+		if !usable(in.Yields[i]) || !usable(in.Weeds[i]) || in.Weeds[i] != 0 && math.Abs(in.Weeds[i]) < 1e-100 {
 			return lossError(LossInputFault, "plot %d: weeds or yield is not a number that could be measured; leave the plot out", i+1)
 		}
 		if in.Weeds[i] < 0 {

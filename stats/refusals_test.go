@@ -114,7 +114,16 @@ func TestMeansRefuse(t *testing.T) {
 		_, err := f.Trend("treatment", rates, 2, v)
 		return err
 	}, []float64{1e-6, 0.999}, []float64{0, 1, 5})
+	tenth := 0.1
 	refuses(t, map[string]func() error{
+		"the rates 0.3 and 0.30000000000000004 are the same": func() error {
+			_, err := f.Trend("treatment", map[string]float64{"BARE": 0, "RYE": 0.1, "STRAW": 0.3, "TARP": 3 * tenth}, 3, 0.05)
+			return err
+		},
+		"the rates 0 and 1e-300 are the same": func() error {
+			_, err := f.Trend("treatment", map[string]float64{"BARE": 0, "RYE": 1e-300, "STRAW": 1, "TARP": 2}, 3, 0.05)
+			return err
+		},
 		`no method "duncan"`: func() error { _, err := m.Pairs("duncan", 0.05); return err },
 		`side "left"`: func() error {
 			_, err := m.VsControlContext(t.Context(), "BARE", "left", 0.05)
@@ -301,6 +310,7 @@ func TestLossRefuses(t *testing.T) {
 		"blocks of 1 plot":       with(func(in *stats.LossInput) { in.Blocks = []string{"1"} }),
 		"plot 1: weeds or yield": with(func(in *stats.LossInput) { in.Yields[0] = math.NaN() }),
 		"plot 2: weeds or yield": with(func(in *stats.LossInput) { in.Weeds[1] = math.Inf(1) }),
+		"plot 3: weeds or yield": with(func(in *stats.LossInput) { in.Weeds[2] = 5e-324 }), // its thousandth is 0
 		"plot 1: -1 weeds":       with(func(in *stats.LossInput) { in.Weeds[0] = -1 }),
 		"only 2 different":       with(func(in *stats.LossInput) { in.Weeds = []float64{0, 5, 0, 5, 0, 5, 0, 5} }),
 	} {

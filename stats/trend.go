@@ -60,10 +60,16 @@ func (t Trend) ThroughEveryMean() bool {
 	return t.Suggested > 0 && t.Suggested+1 >= len(t.Rates)
 }
 
+// leastStep is the least step between rates, as a share of their span. Closer ones,
+// such as 0.3 and a spreadsheet's 3 times 0.1, are one rate, and a polynomial
+// through both would follow nothing but rounding.
+const leastStep = 1e-9
+
 // Trend looks for a trend over rates of the factor term named, up to degree
 // most (1 to 3). rates gives the rate of each level; levels without one stand
 // apart, and several levels may share a rate. It refuses fewer than two rates,
-// a rate of an unknown level and rates that are not numbers.
+// rates that differ by rounding alone, a rate of an unknown level and rates that
+// are not numbers.
 func (f *Fit) Trend(term string, rates map[string]float64, most int, alpha float64) (Trend, error) {
 	out := Trend{Factor: term}
 	t := slices.IndexFunc(f.terms, func(t Term) bool { return t.Name == term && len(t.factors) == 1 })
@@ -91,6 +97,12 @@ func (f *Fit) Trend(term string, rates map[string]float64, most int, alpha float
 	slices.Sort(out.Rates)
 	if len(out.Rates) < 2 {
 		return out, fmt.Errorf("a trend over %s needs at least 2 different rates", term)
+	}
+	span := out.Rates[len(out.Rates)-1] - out.Rates[0]
+	for i, r := range out.Rates[1:] {
+		if r-out.Rates[i] < leastStep*span {
+			return out, fmt.Errorf("the rates %v and %v are the same but for rounding: write them alike", out.Rates[i], r)
+		}
 	}
 	for _, l := range levels {
 		if _, ok := rates[l]; !ok {

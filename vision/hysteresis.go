@@ -12,10 +12,11 @@ import (
 // to certain green, in the plane and in its curve. The rim of a leaf is faint and
 // lies along the leaf; a stone, a crumb of moss or noise is faint all over, and
 // a film of algae goes on where the leaf that stands in it ends. move is by how
-// many codes certain green lies higher than usual (see toGround). To let a high threshold say where something is
-// and a low one how far it reaches is the hysteresis of Canny (1986, IEEE PAMI
-// 8(6), 679-698); here the low one is the lowest threshold a visit can have, so
-// that one look serves them all. sets is memory to work in.
+// many codes certain green lies higher than usual (see toGround). To let a high
+// threshold say where something is and a low one how far it reaches is the
+// hysteresis of Canny (1986, IEEE PAMI 8(6), 679-698); here the low one is the
+// lowest threshold a visit can have, so that one look serves them all. sets is
+// memory to work in.
 //
 // It returns the share of the cells that were taken for ground though they are
 // as green as notFaint.

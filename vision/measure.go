@@ -209,7 +209,11 @@ func (ws *Workspace) findFrame(m *Measurement, r *raster.Raster, opt Options) (m
 		m.Flags = append(m.Flags, Flag{FlagTwoFrames, MustLook, 2, 1, "two frames lie in the photo and the plainer one was measured: mark the corners of the one that holds, or photograph it alone"})
 	}
 	if f.Method == frame.ByEdges && f.Confidence < frame.DoubtfulConfidence {
-		m.Flags = append(m.Flags, Flag{FlagDoubtfulFrame, MustLook, f.Confidence, frame.DoubtfulConfidence,
+		severity := Glance
+		if f.Confidence < lookFrame {
+			severity = MustLook
+		}
+		m.Flags = append(m.Flags, Flag{FlagDoubtfulFrame, severity, f.Confidence, frame.DoubtfulConfidence,
 			"the frame was hardly to be seen and may lie elsewhere: look at its outline and move the corners where they are off"})
 	}
 	m.Frame = &fix
@@ -409,9 +413,9 @@ const stride = 16
 // fill samples the codes on to the plane and counts them, held against the
 // ground's own colour. It returns the share of the ground outside the photo and
 // by how many codes certain green lies higher than usual; contrast is that of the
-// photo's brightness. things marks
-// swatches that are green and no plant, nil for none: they are counted as bare
-// and have no say in what ground and leaves look like. outside is scratch, one for each cell.
+// photo's brightness. things marks swatches that are green and no plant, nil for
+// none: they are counted as bare and change nothing of what ground and leaves look
+// like. outside is memory to work in, one for each cell.
 func (p *Plane) fill(codes []uint8, f *field, toField frame.Homography, exclude [][]raster.Point, things []bool, contrast float64, c *Curve, outside []bool) (cutFrac float64, move int) {
 	p.Levels = make([]uint8, p.Width*p.Height)
 	clear(outside)
@@ -497,8 +501,9 @@ func along(row, codes []uint8, w, x, y, dx, dy uint) {
 	}
 }
 
-// frequencies counts how often each value occurs. Eight values are taken at a time and counted by
-// turns in four tables: to count one value twice in a row waits for the first.
+// frequencies counts how often each value occurs. Eight values are taken at a time
+// and counted by turns in four tables: to count one value twice in a row waits
+// for the first.
 func frequencies(values []uint8) (sum [256]uint64) {
 	var counts [4][256]uint32
 	for ; len(values) >= 8; values = values[8:] {

@@ -175,9 +175,9 @@ func greenRuns(levels []uint8, w int, least uint8) []run {
 }
 
 // connect numbers the connected pieces of runs 1..n in reading order of their
-// first cell; cells that touch by a corner are connected. Runs of neighbouring rows that touch are joined in one sweep,
-// a second one numbers (the two passes of Rosenfeld and Pfaltz 1966, J. ACM
-// 13(4) 471-494, on runs instead of cells).
+// first cell; cells that touch by a corner are connected. Runs of neighbouring
+// rows that touch are joined in one sweep, a second one numbers (the two passes of
+// Rosenfeld and Pfaltz 1966, J. ACM 13(4) 471-494, on runs instead of cells).
 func connect(runs []run) (n int) {
 	sets := make(forest, len(runs))
 	above, end := 0, 0 // runs of the row above that can still touch

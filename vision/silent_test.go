@@ -206,7 +206,7 @@ func TestSilentMissReport(t *testing.T) {
 	type tally struct{ n, wrong, missed, eyes int }
 	by := map[string]*tally{}
 	var order []string
-	wolves, mats, matsMissed := 0, 0, 0
+	needless, mats, matsMissed := 0, 0, 0
 	type doubt struct{ raised, far, some, right, alone int }
 	doubts := map[FlagCode]*doubt{}
 	for _, d := range append(soundScenes(sound), spoiltScenes(each, 4)...) {
@@ -244,7 +244,7 @@ func TestSilentMissReport(t *testing.T) {
 		if a.eye() {
 			c.eyes++
 			if d.name == "sound" && math.Abs(a.off()) <= 0.05 {
-				wolves++
+				needless++
 				t.Logf("%s leaves on %s: cover %.3f, there is %.3f; %+v %+v", d.s.Leaf, d.s.Ground, a.r.CoverFrac, a.truth, a.m.Flags, a.r.Flags)
 			}
 		}
@@ -277,9 +277,9 @@ func TestSilentMissReport(t *testing.T) {
 		k := doubts[code]
 		say("%-20s %9d %9d %8d %10d %11d", code, k.raised, k.far, k.some, k.right, k.alone)
 	}
-	say("Sound and right within 5 points, and need eye: %d of %d", wolves, by["sound"].n)
-	if n := by["sound"].n; 100*wolves > 3*n {
-		t.Errorf("%d of %d sound photos ask for an eye, want 3 of 100 at most", wolves, n)
+	say("Sound and right within 5 points, and need eye: %d of %d", needless, by["sound"].n)
+	if n := by["sound"].n; 100*needless > 3*n {
+		t.Errorf("%d of %d sound photos ask for an eye, want 3 of 100 at most", needless, n)
 	}
 	say("Mats among them: %d, off by more than 10 points and unseen %d", mats, matsMissed)
 	if float64(matsMissed) > 1+matMissed*float64(mats) {

@@ -171,6 +171,11 @@ func lowerHump(h []uint64, s scale, peak int) (int, bool) {
 func noiseTop(h []uint64, split int, s scale) float64 {
 	peak, ok := groundPeak(h, s, s.value(split))
 	if !ok {
+		// With next to nothing green the split lies in the ground's own hump, at
+		// times below its peak.
+		peak, ok = groundPeak(h, s, s.noise)
+	}
+	if !ok {
 		return s.lo
 	}
 	var n, sq float64

@@ -189,3 +189,37 @@ func FuzzMeasure(f *testing.F) {
 		}
 	})
 }
+
+// TestVisitThresholdOfBareGround: wherever the ground's own hump lies, narrow or
+// broad, of one light or of two, the threshold of a visit with next to nothing
+// green lies above it.
+func TestVisitThresholdOfBareGround(t *testing.T) {
+	s := scales[IndexSoftExG]
+	for _, spread := range []float64{.012, .02, .03, .04} {
+		for _, mean := range []float64{-.06, -.03, -.01, 0, .01, .02} {
+			for _, apart := range []float64{0, .02, .04} { // of what lies in shade or hard light
+				for _, green := range []float64{0, .002, .02} {
+					rng := rand.New(rand.NewPCG(5, uint64(1e4*spread)))
+					c := Curve{Index: IndexSoftExG}
+					for range 40000 {
+						v := mean + spread*rng.NormFloat64()
+						if rng.Float64() < .4 {
+							v += apart
+						}
+						if rng.Float64() < green {
+							v = .28 + .05*rng.NormFloat64()
+						}
+						c.Counts[s.code(v)]++
+					}
+					th, err := VisitThreshold(slices.Repeat([]Curve{c}, 60), DefaultOptions())
+					if err != nil {
+						t.Fatal(err)
+					}
+					if off := c.CoverFrac(th.Value) - green; off > .015 {
+						t.Errorf("spread %g about %g and %g above, %g green: threshold %g (%s) takes %.3f of the ground for green", spread, mean, apart, green, th.Value, th.Basis, off)
+					}
+				}
+			}
+		}
+	}
+}

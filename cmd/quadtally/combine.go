@@ -4,6 +4,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -30,7 +31,14 @@ func combineCommand(a *app) *cobra.Command {
 	c := &cobra.Command{
 		Use:  "combine RESPONSE TRIAL...",
 		Args: takes(2, -1, "a response and the trials"),
-		RunE: func(cmd *cobra.Command, args []string) error { return a.combine(args[0], args[1:], &f) },
+		RunE: func(cmd *cobra.Command, args []string) error {
+			if !slices.ContainsFunc(args[1:], isFolder) {
+				if err := unused(cmd, allRows, "visit", "class"); err != nil {
+					return err
+				}
+			}
+			return a.combine(args[0], args[1:], &f)
+		},
 	}
 	fl := c.Flags()
 	fl.IntVar(&f.visit, "visit", 0, "of each trial only this visit (default: the mean over its visits)")
@@ -74,6 +82,11 @@ func (a *app) combine(response string, trials []string, f *combineFlags) (err er
 		return err
 	}
 	return a.show(f.json, c, func(w io.Writer) error { return report.WriteCombined(w, c, a.text(f.full)) })
+}
+
+func isFolder(path string) bool {
+	info, err := os.Stat(path)
+	return err == nil && info.IsDir()
 }
 
 // trialValues reads a trial's folder, an export, or a table.

@@ -35,17 +35,21 @@ func compareCommand(a *app) *cobra.Command {
 			if f.Visit > 0 && f.Season {
 				return usagef("--visit and --season exclude each other")
 			}
+			err := cmp.Or(alone(cmd, "contrasts-by", "contrast"), alone(cmd, "covariate-after", "covariate"))
 			if f.table.from == "" {
-				if err := unused(cmd, "a response of the trial, only with --from", "value", "kind", "decimal"); err != nil {
-					return err
-				}
+				err = cmp.Or(err, unused(cmd, "a response of the trial, only with --from", "value", "kind", "decimal"))
+			} else {
+				err = cmp.Or(err, alone(cmd, "side", "control"), unused(cmd, allRows, "visit", "class"))
+			}
+			if err != nil {
+				return err
 			}
 			f.DeferSeasonModel = !f.json
 			c, partly := a.compared(args[0], &f)
 			if partly != nil && !isPartly(partly) {
 				return partly
 			}
-			err := a.printComparison(c, args[0], &f)
+			err = a.printComparison(c, args[0], &f)
 			if err == nil {
 				a.keepTried(&c)
 			}

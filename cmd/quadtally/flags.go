@@ -2,6 +2,7 @@ package main
 
 import (
 	"errors"
+	"fmt"
 	"maps"
 	"slices"
 	"strings"
@@ -36,7 +37,7 @@ func oneOf[T any](fl *pflag.FlagSet, to *T, name, usage string, words map[string
 	parse(fl, to, name, usage, func(text string) (T, error) {
 		v, ok := words[text]
 		if !ok {
-			return v, errors.New("say " + strings.Join(slices.Sorted(maps.Keys(words)), " or "))
+			return v, fmt.Errorf("%q: say %s", text, strings.Join(slices.Sorted(maps.Keys(words)), " or "))
 		}
 		return v, nil
 	})
@@ -46,13 +47,24 @@ func decimalFlag(fl *pflag.FlagSet, to *tables.Decimal, usage string) {
 	oneOf(fl, to, "decimal", usage, map[string]tables.Decimal{"point": tables.Point, "comma": tables.Comma})
 }
 
+func noCommand(name string) error {
+	return usagef("there is no command %q: `quadtally --help` lists them", name)
+}
+
 // flagError says which flag was given what cannot be read.
 func flagError(cmd *cobra.Command, err error) error {
 	var bad *pflag.InvalidValueError
 	if errors.As(err, &bad) {
 		if _, ours := bad.GetFlag().Value.(parsed); ours {
-			return usagef("--%s %q: %v", bad.GetFlag().Name, bad.GetValue(), bad.Unwrap())
+			return usagef("--%s: %v", bad.GetFlag().Name, bad.Unwrap())
 		}
+		what := map[string]string{"int": "a whole number", "uint64": "a whole number from 0", "float64": "a number", "duration": "a length of time, such as 90s or 2m", "bool": "true or false"}[bad.GetFlag().Value.Type()]
+		if what != "" {
+			return usagef("--%s: %q is not %s", bad.GetFlag().Name, bad.GetValue(), what)
+		}
+	}
+	if !cmd.HasParent() && cmd.Flags().NArg() > 0 { // not a command: its flags say nothing
+		return noCommand(cmd.Flags().Arg(0))
 	}
 	return usagef("%v; `%s --help` shows the flags", err, cmd.CommandPath())
 }
@@ -91,6 +103,17 @@ func unused(cmd *cobra.Command, what string, flags ...string) error {
 		}
 	}
 	return nil
+}
+
+// allRows is what flags that choose among a trial's readings do nothing for.
+const allRows = "a table, of which all rows are taken"
+
+// alone refuses a flag that was given without any of those it adds to.
+func alone(cmd *cobra.Command, flag string, addsTo ...string) error {
+	if !cmd.Flags().Changed(flag) || slices.ContainsFunc(addsTo, cmd.Flags().Changed) {
+		return nil
+	}
+	return usagef("--%s does nothing without --%s: leave it out, or give both", flag, strings.Join(addsTo, " or --"))
 }
 
 func noArgs(cmd *cobra.Command, args []string) error {

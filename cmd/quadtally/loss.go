@@ -36,6 +36,9 @@ func lossCommand(a *app) *cobra.Command {
 					return err
 				})
 			} else {
+				if err := unused(cmd, allRows, "visit", "class"); err != nil {
+					return err
+				}
 				s, e := a.readSheet(from)
 				if e != nil {
 					return e

@@ -15,7 +15,7 @@ func mergeCommand(a *app) *cobra.Command {
 		Args: takes(1, -1, "at least one part file"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			return a.withTrial(writing, func(store *record.Store, snap *record.Snapshot) error {
-				rows, err := a.readPhotoSheet(sheet)
+				rows, unread, err := a.readPhotoSheet(sheet)
 				if err != nil {
 					return err
 				}
@@ -23,7 +23,7 @@ func mergeCommand(a *app) *cobra.Command {
 				if err != nil {
 					return err
 				}
-				return a.showOutcome(out, asJSON)
+				return a.showOutcome(out, unread, asJSON)
 			})
 		},
 	}

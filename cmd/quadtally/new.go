@@ -83,7 +83,7 @@ func readPlan(t trial.Trial, path string) (trial.Trial, error) {
 		return t, fmt.Errorf("%s cannot be read: check the spelling and the permissions (%w)", path, err)
 	}
 	defer file.Close()
-	t, faults := trial.ReadAmendedPlan(&t, file, filepath.Base(path))
+	t, faults := trial.ReadPlan(t, file, filepath.Base(path))
 	return t, faults.Err()
 }
 

@@ -87,7 +87,7 @@ func contentOf(t testing.TB, dir string) string {
 	t.Helper()
 	var b strings.Builder
 	snap := snapshotOf(t, dir)
-	// A run in two steps settles a visit twice; the threshold that a newer one
+	// A run in two steps finds a threshold of a visit twice; the one that a newer one
 	// replaced is history, not content.
 	newest := map[string]int64{}
 	for _, d := range snap.Decisions {

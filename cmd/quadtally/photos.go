@@ -70,7 +70,7 @@ func (a *app) photos(store *record.Store, snap *record.Snapshot, folders []strin
 	if err != nil {
 		return err
 	}
-	rows, err := a.readPhotoSheet(f.sheet)
+	rows, unread, err := a.readPhotoSheet(f.sheet)
 	if err != nil {
 		return err
 	}
@@ -78,7 +78,7 @@ func (a *app) photos(store *record.Store, snap *record.Snapshot, folders []strin
 	if err != nil {
 		return err
 	}
-	return a.showOutcome(out, f.json)
+	return a.showOutcome(out, unread, f.json)
 }
 
 // changeOf is what the flags say about how the trial's photos are measured.
@@ -127,24 +127,27 @@ func (a *app) photosPart(folders []string, f *photosFlags) error {
 	})
 }
 
-// readPhotoSheet reads which photo is which. Without a sheet there is nothing
-// to read.
-func (a *app) readPhotoSheet(path string) ([]intake.SheetRow, error) {
+// readPhotoSheet reads which photo is which, and names the cells that cannot be
+// read; unread counts them. Without a sheet there is nothing to read.
+func (a *app) readPhotoSheet(path string) (rows []intake.SheetRow, unread int, err error) {
 	if path == "" {
-		return nil, nil
+		return nil, 0, nil
 	}
 	s, err := a.readSheet(path)
 	if err != nil {
-		return nil, err
+		return nil, 0, err
 	}
 	rows, faults, err := sheets.PhotoRows(s)
-	a.noteFaults(s, faults)
-	return rows, err
+	for _, x := range faults {
+		a.note("%s", s.FaultText(x))
+	}
+	return rows, len(faults), err
 }
 
-// showOutcome says what taking in photos, or merging parts, did and found.
-func (a *app) showOutcome(o *season.Outcome, asJSON bool) error {
+// showOutcome says what taking in photos, or merging parts, did and found; unread
+// is how much of the sheet beside them could not be read.
+func (a *app) showOutcome(o *season.Outcome, unread int, asJSON bool) error {
 	a.notes("", status.Notes(o)...)
 	err := a.show(asJSON, o, func(w io.Writer) error { status.WriteOutcome(w, o); return nil })
-	return cmp.Or(err, partlyDone(status.LeftAside(o)))
+	return cmp.Or(err, partlyDone(status.LeftAside(o)+unread))
 }

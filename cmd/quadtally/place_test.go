@@ -7,7 +7,7 @@ import (
 	"testing"
 )
 
-// TestPlacingPhotos: photos without card and date wait, are settled by hand,
+// TestPlacingPhotos: photos without card and date wait, are placed by hand,
 // set aside, and taken back; each step shows in the status and the export.
 func TestPlacingPhotos(t *testing.T) {
 	dir := fourPlots(t, "RYE")
@@ -60,6 +60,13 @@ func TestPlacingPhotos(t *testing.T) {
 	if s := state("two.jpg"); s != "101|2|settled|true|" {
 		t.Errorf("by sheet: %s", s)
 	}
+	// A cell that cannot be read is named and ends as partly done; it moves nothing.
+	say(t, "photos", photos, "--trial", dir, "--sheet", file(t, dir, "half.csv", "photo,plot,quadrat,visit\none.jpg,102,1,2\nTWO.JPG,101,1.5,2\n")).
+		expect(t, exitPartly, "half.csv:3", "holds 1.5 where a whole number belongs", "1 item could not be read")
+	if s := state("two.jpg"); strings.HasPrefix(s, "101|1|") {
+		t.Errorf("by half a quadrat: %s", s)
+	}
+	must(t, "photos", photos, "--trial", dir, "--sheet", file(t, dir, "which.csv", "photo,plot,quadrat,visit\none.jpg,102,1,2\nTWO.JPG,101,1,2\n"))
 	must(t, "photos", photos, "--trial", dir, "--threshold", "2=0.15")
 	if s := must(t, "photos", photos, "--trial", dir).out; !strings.Contains(s, "threshold 0.15 (set by hand)") {
 		t.Errorf("a threshold set by hand was lost:\n%s", s)

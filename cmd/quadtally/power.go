@@ -37,6 +37,14 @@ func powerCommand(a *app) *cobra.Command {
 				if err == nil && f.response == "" {
 					err = unused(cmd, "a spread given in numbers, only with --response", "visit", "class", "scale", "control")
 				}
+			} else {
+				err = unused(cmd, allRows, "visit", "class")
+			}
+			for _, name := range []string{"most-quadrats", "plot-variance", "quadrat-variance"} {
+				err = cmp.Or(err, alone(cmd, name, "minutes-quadrat"))
+			}
+			if f.response != "" || f.compare.table.from != "" {
+				err = cmp.Or(err, unused(cmd, "a spread taken from data", "completely-randomised", "mean"))
 			}
 			if err != nil {
 				return err

@@ -50,3 +50,90 @@ func TestReadmeCommands(t *testing.T) {
 		t.Errorf("only %d commands were found", seen)
 	}
 }
+
+// demoPrinted is what `quadtally demo alder-bend` printed; a heavy test runs it
+// and holds it to that (-update writes it anew).
+const demoPrinted = "../../testdata/readme/demo.txt"
+
+// TestReadmeSamples: what the README shows below a command of the invented season
+// is what that command printed, line by line and in order. A line of three dots
+// stands for lines left out, and the folder's name is left out of commands.
+func TestReadmeSamples(t *testing.T) {
+	readme, err := os.ReadFile("../../README.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	demo, err := os.ReadFile(demoPrinted)
+	if err != nil {
+		t.Fatal(err)
+	}
+	printed := map[string][]string{}
+	for block := range strings.SplitSeq("\n"+string(demo), "\n$ ") {
+		command, text, _ := strings.Cut(block, "\n")
+		command = strings.ReplaceAll(strings.ReplaceAll(command, "alder-bend/", ""), " --trial alder-bend", "")
+		printed[command] = strings.Split(text, "\n")
+	}
+	samples, lines := 0, 0
+	var left []string // of what the command printed
+	inside := false
+	for i, line := range strings.Split(string(readme), "\n") {
+		text, isSample := strings.CutPrefix(line, "    ")
+		command, isCommand := strings.CutPrefix(text, "$ ")
+		switch {
+		case !isSample:
+			inside = false
+		case isCommand:
+			left, inside = printed[command]
+			if inside {
+				samples++
+			}
+		case !inside || strings.TrimSpace(text) == "...":
+		default:
+			at := slices.Index(left, strings.TrimRight(text, " "))
+			if at < 0 {
+				t.Errorf("README.md:%d: %q is not what the command printed, or not in this order", i+1, text)
+				inside = false
+				continue
+			}
+			left = left[at+1:]
+			lines++
+		}
+	}
+	if samples < 6 || lines < 30 {
+		t.Errorf("only %d lines of %d samples were held against what was printed", lines, samples)
+	}
+}
+
+// TestReadmeDemo runs the invented season as the README tells a new user to.
+func TestReadmeDemo(t *testing.T) {
+	if os.Getenv("QUADTALLY_HEAVY") == "" && !*update {
+		t.Skip("takes some minutes: set QUADTALLY_HEAVY=1")
+	}
+	golden, err := filepath.Abs(demoPrinted)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Chdir(t.TempDir())
+	code, out, talk := quietly("demo", "alder-bend")
+	if code != exitDone {
+		t.Fatalf("exit code %d\n%s", code, talk)
+	}
+	if *update {
+		if err := os.WriteFile(golden, []byte(out), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	want, err := os.ReadFile(golden)
+	if err != nil {
+		t.Fatal(err)
+	}
+	got, wanted := strings.Split(out, "\n"), strings.Split(string(want), "\n")
+	for i := range min(len(got), len(wanted)) {
+		if got[i] != wanted[i] {
+			t.Fatalf("line %d: %q, was %q", i+1, got[i], wanted[i])
+		}
+	}
+	if len(got) != len(wanted) {
+		t.Errorf("%d lines, were %d", len(got), len(wanted))
+	}
+}

@@ -57,7 +57,7 @@ func reportTrial(t *testing.T, units string) string {
 // reportTrialOf draws the season of another year.
 func reportTrialOf(t *testing.T, units string, season uint64) string {
 	t.Helper()
-	plan, faults := trial.ParsePlan(strings.NewReader(fmt.Sprintf(reportPlan, units)), "plan.txt")
+	plan, faults := trial.ReadPlan(trial.Defaults(), strings.NewReader(fmt.Sprintf(reportPlan, units)), "plan.txt")
 	if len(faults) > 0 {
 		t.Fatal(faults)
 	}

@@ -20,7 +20,7 @@ func reviewCommand(a *app) *cobra.Command {
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if lan {
 				if opt.Phone != "" {
-					return usagef("--lan finds the address by itself: leave it or --phone away")
+					return usagef("--lan finds the address by itself: leave it out, or --phone")
 				}
 				addresses, err := net.InterfaceAddrs()
 				if err != nil {

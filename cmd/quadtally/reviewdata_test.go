@@ -623,7 +623,7 @@ func TestReviewActions(t *testing.T) {
 			t.Errorf("photos measured %d again (%v)", o.Measured, err)
 		}
 		if got := numbers(stood(t, d)); !reflect.DeepEqual(page, got) {
-			t.Errorf("photos changed what the page had settled")
+			t.Errorf("photos changed what was decided on the page")
 		}
 	})
 

@@ -154,7 +154,7 @@ func newRoot(a *app) *cobra.Command {
 		SilenceUsage:  true,
 		Args: func(cmd *cobra.Command, args []string) error {
 			if len(args) > 0 {
-				return usagef("there is no command %q: `quadtally --help` lists them", args[0])
+				return noCommand(args[0])
 			}
 			return nil
 		},

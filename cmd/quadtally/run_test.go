@@ -74,13 +74,14 @@ func (r ran) expect(t *testing.T, code int, texts ...string) {
 
 func TestUsageFaults(t *testing.T) {
 	say(t, "frobnicate").expect(t, exitUsage, `no command "frobnicate"`)
+	say(t, "frobnicate", "--undo").expect(t, exitUsage, `no command "frobnicate"`)
 	say(t, "measure").expect(t, exitUsage, "at least one photo")
 	say(t, "measure", "x.jpg").expect(t, exitUsage, "--frame 500mm")
 	say(t, "measure", "--frame", "much", "x.jpg").expect(t, exitUsage, "--frame")
 	say(t, "measure", "--frame", "500mm", "--mm-per-px", "0.2", "x.jpg").expect(t, exitUsage, "--mm-per-px does nothing")
 	say(t, "measure", "--no-frame", "--pipe", "25mm", "x.jpg").expect(t, exitUsage, "--pipe does nothing")
 	say(t, "agree", "--margin", "5,5").expect(t, exitUsage, "--margin")
-	say(t, "compare", "yield", "--from", "x.csv", "--decimal", "dot").expect(t, exitUsage, "--decimal \"dot\": say comma or point")
+	say(t, "compare", "yield", "--from", "x.csv", "--decimal", "dot").expect(t, exitUsage, "--decimal: \"dot\": say comma or point")
 	say(t, "status", "--bogus").expect(t, exitUsage, "--help")
 	say(t, "compare", "cover", "--visit", "1", "--season").expect(t, exitUsage, "exclude each other")
 	say(t, "status", "--trial", t.TempDir()).expect(t, exitFailed, "no trial here", "quadtally new")

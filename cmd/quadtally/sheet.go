@@ -12,6 +12,14 @@ import (
 	"quadtally/cmd/quadtally/internal/tables"
 )
 
+// sheetUnused are the flags that change nothing of a kind of sheet.
+var sheetUnused = map[string][]string{
+	"yields":  {"visit", "classes"},
+	"field":   {"visit", "classes", "with-treatment"},
+	"photos":  {"visit", "classes", "with-treatment"},
+	"amounts": {"visit", "classes", "with-treatment"},
+}
+
 func sheetCommand(a *app) *cobra.Command {
 	var out, classes string
 	var o sheets.EmptyOptions
@@ -22,6 +30,9 @@ func sheetCommand(a *app) *cobra.Command {
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if !slices.Contains(sheets.EmptyNames, args[0]) {
 				return usagef("there is no sheet %q: choose %s", args[0], kinds)
+			}
+			if err := unused(cmd, "a sheet of "+args[0], sheetUnused[args[0]]...); err != nil {
+				return err
 			}
 			if classes != "" {
 				o.Classes = strings.Split(classes, ",")

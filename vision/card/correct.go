@@ -4,6 +4,8 @@ import (
 	"math"
 	"slices"
 
+	"github.com/makiuchi-d/gozxing/common/reedsolomon"
+
 	"quadtally/vision/raster"
 )
 
@@ -13,7 +15,9 @@ import (
 // Reed-Solomon codes; which to leave out, Forney 1966, Generalized minimum
 // distance decoding, IEEE ToIT 12(2)). Two of the ten check codewords of
 // version 1-M are always kept to tell a restored text from a chance one, as
-// the standard asks for version 1 (ISO/IEC 18004, p = 2).
+// the standard asks for version 1 (ISO/IEC 18004, p = 2): of codes past all
+// restoring one in 2^16 gets a wrong text, and of these the check characters of
+// a card (see package label) let through fewer than one in a thousand.
 
 const (
 	codewords = 26 // of version 1
@@ -21,38 +25,23 @@ const (
 	spent     = 8  // of these, used for restoring
 )
 
-// gfExp and gfLog are powers and logarithms in GF(256), x^8+x^4+x^3+x^2+1.
-var gfExp, gfLog = func() (e [510]byte, l [256]int) {
-	v := 1
-	for i := range 255 {
-		e[i], e[i+255], l[v] = byte(v), byte(v), i
-		if v <<= 1; v > 255 {
-			v ^= 0x11d
-		}
-	}
-	return e, l
-}()
-
-func gfMul(a, b byte) byte {
-	if a == 0 || b == 0 {
-		return 0
-	}
-	return gfExp[gfLog[a]+gfLog[b]]
-}
+// field is GF(256) as QR codes use it. The decoder that comes with it corrects
+// errors alone and knows of no erasures.
+var field = reedsolomon.GenericGF_QR_CODE_FIELD_256
 
 // solved restores the codewords at the places named so that all check sums of
 // the word are zero; false where no values do that. There may be at most checks
 // places.
 func solved(word *[codewords]byte, places []int) bool {
 	n := len(places)
-	var a [checks][checks + 1]byte
+	var a [checks][checks + 1]int
 	for r := range checks {
 		for c, p := range places {
-			a[r][c] = gfExp[r*(codewords-1-p)%255]
+			a[r][c] = field.Exp(r * (codewords - 1 - p) % 255)
 		}
 		for i, v := range word {
 			if !slices.Contains(places, i) {
-				a[r][n] ^= gfMul(v, gfExp[r*(codewords-1-i)%255])
+				a[r][n] ^= field.Multiply(int(v), field.Exp(r*(codewords-1-i)%255))
 			}
 		}
 	}
@@ -65,14 +54,17 @@ func solved(word *[codewords]byte, places []int) bool {
 			return false
 		}
 		a[c], a[p] = a[p], a[c]
-		inv := gfExp[255-gfLog[a[c][c]]]
+		inv, err := field.Inverse(a[c][c])
+		if err != nil {
+			return false
+		}
 		for k := c; k <= n; k++ {
-			a[c][k] = gfMul(a[c][k], inv)
+			a[c][k] = field.Multiply(a[c][k], inv)
 		}
 		for r := range checks {
 			if f := a[r][c]; r != c && f != 0 {
 				for k := c; k <= n; k++ {
-					a[r][k] ^= gfMul(f, a[c][k])
+					a[r][k] ^= field.Multiply(f, a[c][k])
 				}
 			}
 		}
@@ -83,7 +75,7 @@ func solved(word *[codewords]byte, places []int) bool {
 		}
 	}
 	for c, p := range places {
-		word[p] = a[c][n]
+		word[p] = byte(a[c][n])
 	}
 	return true
 }

@@ -227,7 +227,7 @@ func (g grey) doubled() (grey, error) {
 
 // scan reads the code in g, if it can; g begins at (x0, y0) of the luma plane
 // and is enlarged by scale. The reader is other people's code fed with
-// unclaimed' photos: whatever it does, the photo is then simply not read.
+// strangers' photos: whatever it does, the photo is then simply not read.
 func scan(g grey, x0, y0, scale float64) (codes []code) {
 	defer func() {
 		if recover() != nil {
@@ -259,8 +259,8 @@ func scan(g grey, x0, y0, scale float64) (codes []code) {
 	return []code{{res.GetText(), [3]raster.Point{at(1), at(2), at(0)}}}
 }
 
-// whiteOf is the mean of the middle half of the colours of the white ring inside each finder pattern's
-// separator: module row 7 and column 7 are white in every code.
+// whiteOf is the mean of the middle half of the colours of the separator around
+// each finder pattern: module row 7 and column 7 are white in every code.
 func whiteOf(r *raster.Raster, at func(u, v float64) raster.Point) (white [3]float64) {
 	var ys, cbs, crs []byte
 	for i := 0; i < 8; i++ {

@@ -322,7 +322,7 @@ func (l *Looks) UnmarshalText(text []byte) error {
 const Outside = 255
 
 // Green is which bit every green cell of a photo belongs to at the threshold
-// that was settled for its visit.
+// of its visit.
 type Green struct {
 	// Cells is the number of green cells of each block of the looks.
 	Cells []int32

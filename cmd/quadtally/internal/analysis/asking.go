@@ -2,7 +2,9 @@ package analysis
 
 import (
 	"context"
+	"maps"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -148,8 +150,8 @@ func (q PowerQuestion) Validate(alpha float64) error {
 }
 
 func atLeastNought(given map[string]float64) error {
-	for name, v := range given {
-		if !(v >= 0) || math.IsInf(v, 0) {
+	for _, name := range slices.Sorted(maps.Keys(given)) {
+		if v := given[name]; !(v >= 0) || math.IsInf(v, 0) {
 			return misuse("--%s %v: need a number from 0", name, v)
 		}
 	}
@@ -180,7 +182,9 @@ type AgreeQuestion struct {
 // Options turns the question into those of calibrate, over the defaults opt. Of
 // pairs from a table the unit is opt's.
 func (q AgreeQuestion) Options(opt calibrate.Options) (calibrate.Options, error) {
-	_, opt.Kind = PhotosAgainst(q.Of)
+	if _, opt.Kind = PhotosAgainst(q.Of); opt.Kind != calibrate.Cover && opt.Kind != calibrate.Count {
+		return opt, misuse("--of %q: say cover, count, weed-cover or weed-pieces", q.Of)
+	}
 	per := 1.0
 	if opt.Kind == calibrate.Cover {
 		per = 100

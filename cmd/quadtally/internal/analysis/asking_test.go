@@ -125,6 +125,11 @@ func TestPowerQuestionsThatMeanNothing(t *testing.T) {
 			t.Errorf("%s: %v", word, bad.Validate())
 		}
 	}
+	for range 10 { // of several faults the same one is named each time
+		if err := (PowerNumbers{Alpha: 0.05, CVFrac: -1, SD: -1, Mean: -1}).Validate(); !refused(err, "--cv") {
+			t.Error(err)
+		}
+	}
 	for word, change := range map[string]func(*PowerQuestion){
 		"--power":            func(q *PowerQuestion) { q.Wanted = 0.05 },
 		"--minutes-plot":     func(q *PowerQuestion) { q.MinutesPerPlot = 3 },

@@ -141,7 +141,7 @@ func ValuesOfTrial(snap *record.Snapshot, name, class string, visit int) (TrialV
 	days, several := VisitDays(rs)
 	values := r.valuesOf(snap, rs, visit, days)
 	if len(values) == 0 {
-		return TrialValues{}, fmt.Errorf("trial %s has no %s", snap.Trial.Name, r.Label)
+		return TrialValues{}, fmt.Errorf("trial %s has no %s%s", snap.Trial.Name, r.Label, whereLooked(visit))
 	}
 	out := TrialValues{Name: snap.Trial.Name, Response: r.Label, Unit: r.Unit, One: r.one(), Kind: r.Kind, Control: snap.Trial.Control(), ByClass: r.def.ofRole != ""}
 	var names, more []string
@@ -201,7 +201,7 @@ func ValuesOfExport(s, questions *tables.Sheet, name, response, class string, vi
 			Value: v.Number, Missing: v.Missing, Source: s.Where(row.Line)})
 	}
 	if len(rows) == 0 {
-		return out, fmt.Errorf("%s has no %s", s.Name, response)
+		return out, fmt.Errorf("%s has no %s%s", s.Name, response, whereLooked(visit))
 	}
 	if def.unitIn != nil && def.kind == stats.Count {
 		if unit, factor := def.unitIn(&trial.Trial{Units: trial.US}); unit == out.Unit {
@@ -399,6 +399,13 @@ func widen(l *stats.ForestLine, t TrialValues, treatment, against string, alpha 
 	return nil
 }
 
+// hasTreatment reports whether a plot has a treatment of that name, in any case.
+func hasTreatment(plots []stats.CombinePlot, name string) bool {
+	return slices.ContainsFunc(plots, func(p stats.CombinePlot) bool {
+		return strings.EqualFold(strings.TrimSpace(p.Treatment), strings.TrimSpace(name))
+	})
+}
+
 // CombineTrials analyses several trials together.
 func CombineTrials(list []TrialValues, o CombineOptions) (CombinedAnswer, error) {
 	if len(list) == 0 {
@@ -445,6 +452,16 @@ func CombineTrials(list []TrialValues, o CombineOptions) (CombinedAnswer, error)
 			}
 			in.Plots = append(in.Plots, p)
 			values = append(values, p.Value)
+		}
+	}
+	for _, n := range o.Names {
+		if !hasTreatment(in.Plots, n.Name) {
+			return out, misuse("--same: no trial has a treatment %q", n.Name)
+		}
+	}
+	for _, n := range o.Own {
+		if !hasTreatment(in.Plots, n) {
+			return out, misuse("--own: no trial has a treatment %q", n)
 		}
 	}
 	if note := crossed(list); note != "" && !o.Cross {

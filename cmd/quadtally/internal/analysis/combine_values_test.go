@@ -355,12 +355,12 @@ func TestLossOfATrial(t *testing.T) {
 		t.Errorf("without blocks: %v %v", got.input.Blocks, err)
 	}
 	for want, change := range map[string]func(o *LossOptions){
-		"is not of weeds":                 func(o *LossOptions) { o.Weeds = "yield" },
-		"is not of the crop":              func(o *LossOptions) { o.Yield = "count" },
-		"was looked at on 2 visits":       func(o *LossOptions) { o.Visit = 0 },
-		"there is no green cover in":      func(o *LossOptions) { o.Visit = 3 },
-		"there is no response \"bulbs\"":  func(o *LossOptions) { o.Weeds = "bulbs" },
-		"there is no response \"onions\"": func(o *LossOptions) { o.Yield = "onions" },
+		"is not of weeds":                    func(o *LossOptions) { o.Weeds = "yield" },
+		"is not of the crop":                 func(o *LossOptions) { o.Yield = "count" },
+		"was looked at on 2 visits":          func(o *LossOptions) { o.Visit = 0 },
+		"there is no green cover at visit 3": func(o *LossOptions) { o.Visit = 3 },
+		"there is no response \"bulbs\"":     func(o *LossOptions) { o.Weeds = "bulbs" },
+		"there is no response \"onions\"":    func(o *LossOptions) { o.Yield = "onions" },
 	} {
 		x := o
 		change(&x)

@@ -141,7 +141,7 @@ func Compare(snap *record.Snapshot, name string, o Options) (Comparison, error) 
 	if err != nil {
 		return Comparison{}, err
 	}
-	if o.Visit > len(snap.Trial.Visits) {
+	if o.Visit < 0 || o.Visit > len(snap.Trial.Visits) {
 		return Comparison{}, misuse("--visit %d: the plan has %d visits", o.Visit, len(snap.Trial.Visits))
 	}
 	opt := statsOptions(snap, r)

@@ -353,13 +353,13 @@ func TestNotClassified(t *testing.T) {
 func TestWordsOfCorrections(t *testing.T) {
 	base := Checked{Visit: 2, Points: 40, Plots: 8, Errors: 3}
 	for want, change := range map[string]func(*Checked){
-		"visit 2: by 40 check points in 8 plots, 3 of them sorted wrongly":       func(*Checked) {},
-		"than in another (p < .001): corrected treatment by treatment":           func(c *Checked) { c.Shown, c.Test = true, &calibrate.Test{P: 0.0009} },
-		"than in another is not shown (p = .001)":                                func(c *Checked) { c.Test = &calibrate.Test{P: 0.001} },
-		"sorted wrongly; it cannot be tested":                                    func(c *Checked) { c.Note = "it cannot be tested" },
-		"more ground than leaf, 12 % of the green, are left out":                 func(c *Checked) { c.Rims = 0.12 },
-		"3 of them sorted wrongly; 4 points where no green is seen now left out": func(c *Checked) { c.Off = 4 },
-		"visit 2: crop and regrowth were marked by hand in every photo":          func(c *Checked) { c.ByHand = true },
+		"visit 2: by 40 check points in 8 plots, 3 of them sorted wrongly":        func(*Checked) {},
+		"than in another (p < .001): corrected treatment by treatment":            func(c *Checked) { c.Shown, c.Test = true, &calibrate.Test{P: 0.0009} },
+		"than in another is not shown (p = .001)":                                 func(c *Checked) { c.Test = &calibrate.Test{P: 0.001} },
+		"sorted wrongly; it cannot be tested":                                     func(c *Checked) { c.Note = "it cannot be tested" },
+		"more ground than leaf, 12 % of the green, are left out":                  func(c *Checked) { c.Rims = 0.12 },
+		"3 of them sorted wrongly; left out: 4 points where no green is seen now": func(c *Checked) { c.Off = 4 },
+		"visit 2: crop and regrowth were marked by hand in every photo":           func(c *Checked) { c.ByHand = true },
 	} {
 		c := base
 		change(&c)

@@ -1,6 +1,7 @@
 package analysis
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"math"
@@ -82,7 +83,7 @@ func YieldLoss(snap *record.Snapshot, o LossOptions) (Loss, error) {
 	}
 	switch {
 	case len(weeds) == 0:
-		return out, fmt.Errorf("there is no %s in the record: `quadtally status` shows what is in", w.Label)
+		return out, fmt.Errorf("there is no %s%s: `quadtally status` shows what is in", w.Label, cmp.Or(whereLooked(o.Visit), " in the record"))
 	case len(visits) > 1:
 		return out, misuse("%s was looked at on %d visits: say with --visit which of them the yield is held against", w.Label, len(visits))
 	}
@@ -206,4 +207,12 @@ func (l Loss) Script() (string, error) {
 		return "", fmt.Errorf("no script for R: %w", err)
 	}
 	return ScriptMark + "\n" + strings.TrimLeft(text, "\n"), nil
+}
+
+// whereLooked says at which visit something was looked for; "" for all visits.
+func whereLooked(visit int) string {
+	if visit == 0 {
+		return ""
+	}
+	return fmt.Sprintf(" at visit %d", visit)
 }

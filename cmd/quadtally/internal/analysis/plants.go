@@ -96,7 +96,7 @@ func (c Checked) Words() string {
 		text += "; " + c.Note
 	}
 	if c.Off > 0 {
-		text += fmt.Sprintf("; %s where no green is seen now left out", wording.Plural(c.Off, "point"))
+		text += fmt.Sprintf("; left out: %s where no green is seen now", wording.Plural(c.Off, "point"))
 	}
 	if c.Rims > 0 {
 		text += fmt.Sprintf("; rims of leaves that are more ground than leaf, %.0f %% of the green, are left out", 100*c.Rims)

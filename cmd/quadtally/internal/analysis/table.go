@@ -54,8 +54,9 @@ func (e TrialsInTableError) Error() string {
 		e.Table, e.Column, strings.Join(e.Values, ", "), e.Response, e.Table)
 }
 
-// ReadTable reads a table. A column that cannot be told from others is an error, as are
-// several trials in one table unless they are asked for.
+// ReadTable reads a table. A column that is missing, or whose numbers could be read
+// in two ways, is an error, and so are several trials in one table unless they are
+// asked for.
 func ReadTable(s *tables.Sheet, response string, f TableColumns) (Table, error) {
 	used := map[int]bool{}
 	column := func(names ...string) int {
@@ -87,6 +88,9 @@ func ReadTable(s *tables.Sheet, response string, f TableColumns) (Table, error) 
 	}
 	if tc < 0 && factors == nil && rc < 0 {
 		return out, s.MissingColumn("the treatment (treatment or trt)")
+	}
+	if f.Value != "" && s.Column(f.Value) < 0 {
+		return out, s.MissingColumn("the value " + f.Value)
 	}
 	vc := column(f.Value, response)
 	if vc < 0 || (f.Value == "" && response == "") {

@@ -89,6 +89,7 @@ func TestTablesThatAreRefused(t *testing.T) {
 		"the rate kg":                                  {"trt,y\nA,1\n", "", TableColumns{Rate: "kg"}},
 		"the treatment (treatment or trt":              {"block,y\n1,1\n", "", TableColumns{}},
 		"the value (cover)":                            {"trt,count\nA,1\n", "cover", TableColumns{}},
+		"the value nothing":                            {"trt,cover,y\nA,1,2\n", "cover", TableColumns{Value: "nothing"}},
 		"the covariate before":                         {"trt,y\nA,1\n", "", TableColumns{Covariate: "before"}},
 		"has the rate 50 here and 0":                   {"trt,kg,y\nA,0,1\nA,50,2\n", "", TableColumns{Rate: "kg"}},
 		"has mulch \"rye\" here and \"none\"":          {"trt,mulch,y\nA,none,1\nA,rye,2\n", "", TableColumns{Factors: []string{"mulch"}}},

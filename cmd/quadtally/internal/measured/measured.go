@@ -320,7 +320,7 @@ func Faults(lines []Line) []string {
 // Pictures draws each measured photo, the i-th as draw has it, and hands it to
 // put under a name of its own; nil has no picture. It counts the pictures.
 func Pictures(out *season.Loose, draw func(i int) (image.Image, error), put func(name string, img image.Image) error) (n int, err error) {
-	used := map[string]int{}
+	used := map[string]bool{}
 	for i, p := range out.Photos {
 		if p.Result == nil {
 			continue
@@ -332,10 +332,12 @@ func Pictures(out *season.Loose, draw func(i int) (image.Image, error), put func
 		if img == nil {
 			continue
 		}
-		name := strings.TrimSuffix(filepath.Base(p.Path), filepath.Ext(p.Path))
-		if used[name]++; used[name] > 1 {
-			name = fmt.Sprintf("%s-%d", name, used[name])
+		base := strings.TrimSuffix(filepath.Base(p.Path), filepath.Ext(p.Path))
+		name := base
+		for n := 2; used[name]; n++ {
+			name = fmt.Sprintf("%s-%d", base, n)
 		}
+		used[name] = true
 		if err := put(name, img); err != nil {
 			return n, err
 		}

@@ -25,7 +25,7 @@ func (s *Store) Backup(ctx context.Context, path string) error {
 	}
 	half, err := os.MkdirTemp(filepath.Dir(path), ".half-backup-*")
 	if err != nil {
-		return userError(err)
+		return fmt.Errorf("%s cannot be written: check that its folder is there and may be written to (%w)", path, err)
 	}
 	defer os.RemoveAll(half)
 	tmp := filepath.Join(half, filepath.Base(path))

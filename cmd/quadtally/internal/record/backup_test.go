@@ -192,6 +192,10 @@ func TestBackupAndRestore(t *testing.T) {
 	if got := files(t, filepath.Dir(bak)); got != "bak.db" {
 		t.Errorf("left %s", got)
 	}
+	nowhere := filepath.Join(t.TempDir(), "no folder", "bak.db")
+	if err := s.Backup(ctx, nowhere); err == nil || !strings.HasPrefix(err.Error(), nowhere+" cannot be written: check that its folder is there") {
+		t.Errorf("into a folder that is not there: %v", err)
+	}
 	dir, before := killed(t, nil)
 	done, err := Restore(ctx, dir, bak, false)
 	if err != nil {

@@ -213,7 +213,11 @@ func (t *compareText) answered(s *screen, c analysis.Comparison) {
 	if c.SecondLooks != nil {
 		s.line(keepAlways, secondLooksTitle+":")
 		s.rows(keepAlways, t.secondLookRows(*c.SecondLooks))
-		for _, w := range t.secondLookWords(*c.SecondLooks) {
+		found, rest := t.secondLookWords(*c.SecondLooks)
+		for _, w := range found {
+			s.say(keepAlways, "  ", w)
+		}
+		for _, w := range rest {
 			s.say(keepContext, "  ", w)
 		}
 		asked = true

@@ -58,31 +58,41 @@ func (t *compareText) secondLookRows(l stats.SecondLooks) [][]string {
 	return append(rows, []string{"power of the values", number(l.Power.Power, 2), ""})
 }
 
-// secondLookWords says what each look tells.
-func (t *compareText) secondLookWords(l stats.SecondLooks) []string {
-	var order, out []string
-	by := map[string][]string{}
+// secondLookWords says what each look tells: first what was found, which no
+// room may cost, then the rest.
+func (t *compareText) secondLookWords(l stats.SecondLooks) (found, rest []string) {
+	var order []string
+	by, shown := map[string][]string{}, map[string]bool{}
 	for _, x := range l.Spread {
 		if by[x.Reading] == nil {
 			order = append(order, x.Reading)
 		}
 		by[x.Reading] = append(by[x.Reading], x.Name)
+		shown[x.Reading] = shown[x.Reading] || x.P != nil && *x.P <= t.a.Alpha
+	}
+	say := func(shown bool, text string) {
+		if shown {
+			found = append(found, text)
+		} else {
+			rest = append(rest, text)
+		}
 	}
 	for _, reading := range order {
-		out = append(out, fmt.Sprintf("%s: %s.", listOf(by[reading]), reading))
+		say(shown[reading], fmt.Sprintf("%s: %s.", listOf(by[reading]), reading))
 	}
 	if f := l.Furthest; f != nil {
+		outside := f.P <= t.a.Alpha
 		says := "not shown to lie outside, all plots allowed for"
-		if f.P <= t.a.Alpha {
+		if outside {
 			says = "outside what chance among all plots allows; look it up"
 		}
-		out = append(out, fmt.Sprintf("Plot %s (%s) lies furthest from what its treatment and place suggest: %s.", f.Plot, f.Treatment, says))
+		say(outside, fmt.Sprintf("Plot %s (%s) lies furthest from what its treatment and place suggest: %s.", f.Plot, f.Treatment, says))
 	}
 	power := "Powers: " + l.Power.Reading
 	if l.Power.Power != nil {
 		power += fmt.Sprintf(" (95 %% interval %s)", span(l.Power.Lower, l.Power.Upper, 2))
 	}
-	return append(out, power+".")
+	return found, append(rest, power+".")
 }
 
 func (t *compareText) plannedRows(p stats.PlannedContrasts) [][]string {

@@ -352,8 +352,9 @@ func (f found) asked(s *Section) {
 		list = append(list, titled(gridOf("step-down-"+key, fmt.Sprintf("Against the control %s by Dunnett's test in its step-down form, which has no intervals", f.a.Control), t.stepDownRows(f.c.StepDown))))
 	}
 	if f.c.SecondLooks != nil {
+		found, rest := t.secondLookWords(*f.c.SecondLooks)
 		x := titled(gridOf("second-looks-"+key, secondLooksTitle, t.secondLookRows(*f.c.SecondLooks)))
-		x.Note = strings.Join(append(t.secondLookWords(*f.c.SecondLooks), "P values of spread are approximate on residuals, and of several looks one may be below the level by chance."), " ")
+		x.Note = strings.Join(append(slices.Concat(found, rest), "P values of spread are approximate on residuals, and of several looks one may be below the level by chance."), " ")
 		list = append(list, x)
 	}
 	if x := f.c.Trend; x != nil {

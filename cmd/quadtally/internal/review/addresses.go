@@ -27,11 +27,11 @@ func LocalAddress(addresses []net.Addr) (string, error) {
 // Validate refuses options under which nobody would find the page.
 func (o Options) Validate() error {
 	if o.Port < 0 || o.Port > 65535 {
-		return fmt.Errorf("--port %d: choose one from 1024 to 65535, or leave it away", o.Port)
+		return fmt.Errorf("--port %d: choose one from 1024 to 65535, or leave it out", o.Port)
 	}
-	for flag, address := range map[string]string{"open-to-network": o.Open, "phone": o.Phone} {
-		if ip := net.ParseIP(address); ip != nil && ip.IsUnspecified() {
-			return fmt.Errorf("--%s %s: give the one address under which the others reach this computer, such as 192.168.1.20", flag, address)
+	for _, given := range [][2]string{{"open-to-network", o.Open}, {"phone", o.Phone}} {
+		if ip := net.ParseIP(given[1]); ip != nil && ip.IsUnspecified() {
+			return fmt.Errorf("--%s %s: give the one address under which the others reach this computer, such as 192.168.1.20", given[0], given[1])
 		}
 	}
 	if o.Encrypt && o.Phone == "" {

@@ -42,6 +42,7 @@ func TestOptionsThatNobodyCouldReach(t *testing.T) {
 		{Options{}, ""}, {Options{Port: 65535, Phone: "192.168.1.20", Encrypt: true}, ""},
 		{Options{Port: -1}, "--port"}, {Options{Port: 65536}, "--port"}, {Options{Encrypt: true}, "--encrypt"},
 		{Options{Open: "0.0.0.0"}, "--open-to-network"}, {Options{Phone: "::"}, "--phone"},
+		{Options{Open: "0.0.0.0", Phone: "::"}, "--open-to-network"}, // the same one each time
 	} {
 		if err := c.o.Validate(); (err == nil) != (c.says == "") || err != nil && !strings.Contains(err.Error(), c.says) {
 			t.Errorf("%+v: %v", c.o, err)

@@ -36,7 +36,7 @@ func (s *Server) servePhone(opt Options, at *Addresses) (served, error) {
 		cert, err := keptCertificate(opt.Certificate, opt.Phone, time.Now())
 		if err != nil {
 			l.Close()
-			return served{}, fmt.Errorf("no certificate could be made for the phone: leave --encrypt away (%w)", err)
+			return served{}, fmt.Errorf("no certificate could be made for the phone: leave --encrypt out (%w)", err)
 		}
 		if at.Certificate, err = certificatePEM(cert); err != nil {
 			l.Close()

@@ -48,7 +48,7 @@ const plan = "trial: Alder Bend leeks\nblocks: 4\ntreatment: BARE; control\ntrea
 // newTrial begins a record in a fresh folder.
 func newTrial(t *testing.T) (*record.Store, *record.Snapshot) {
 	t.Helper()
-	tr, faults := trial.ParsePlan(strings.NewReader(plan), "plan.txt")
+	tr, faults := trial.ReadPlan(trial.Defaults(), strings.NewReader(plan), "plan.txt")
 	if len(faults) > 0 {
 		t.Fatal(faults)
 	}

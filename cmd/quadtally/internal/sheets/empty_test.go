@@ -97,17 +97,17 @@ func TestLayoutRows(t *testing.T) {
 }
 
 // TestPhotoRows: rows without a photo or a plot are passed over, a number that
-// cannot be read is named, and both columns are needed.
+// cannot be read or is not whole is named, and both columns are needed.
 func TestPhotoRows(t *testing.T) {
-	rows, faults, err := PhotoRows(sheet(t, "file name,plot,quadrat,visit\na.jpg,101,1,2\nb.jpg,,1,1\n,102,1,1\nc.jpg,102,two,1\nd.jpg,101,,\n"))
-	if err != nil || len(faults) != 1 || faults[0].Line != 5 {
+	rows, faults, err := PhotoRows(sheet(t, "file name,plot,quadrat,visit\na.jpg,101,1,2\nb.jpg,,1,1\n,102,1,1\nc.jpg,102,two,1\nd.jpg,101,,\ne.jpg,101,2.5,1\n"))
+	if err != nil || len(faults) != 2 || faults[0].Line != 5 || faults[1].Line != 7 {
 		t.Fatalf("%v %v", faults, err)
 	}
 	var got []string
 	for _, r := range rows {
 		got = append(got, fmt.Sprintf("%d:%s %s %d %d", r.Line, r.Path, r.Spot.Plot, r.Spot.Quadrat, r.Spot.Visit))
 	}
-	if want := "2:a.jpg 101 1 2; 5:c.jpg 102 0 1; 6:d.jpg 101 0 0"; strings.Join(got, "; ") != want {
+	if want := "2:a.jpg 101 1 2; 5:c.jpg 102 0 1; 6:d.jpg 101 0 0; 7:e.jpg 101 0 1"; strings.Join(got, "; ") != want {
 		t.Errorf("%s, want %s", strings.Join(got, "; "), want)
 	}
 	if _, _, err := PhotoRows(sheet(t, "photo,quadrat\na.jpg,1\n")); err == nil {

@@ -90,8 +90,8 @@ func TestEveryLayoutKeyIsKept(t *testing.T) {
 	}
 }
 
-// TestReadAmendedPlan: keys that the file does not name stay.
-func TestReadAmendedPlan(t *testing.T) {
+// TestReadPlan: keys that the file does not name stay.
+func TestReadPlan(t *testing.T) {
 	old := planOf(t, amendable+"class: nettle; broadleaf\nsoil: silt loam\n")
 	for _, c := range []struct{ text, changed string }{
 		{"", ""},
@@ -99,7 +99,7 @@ func TestReadAmendedPlan(t *testing.T) {
 		{"class: dock; broadleaf\nclass: couch; grass\n", "class"},
 		{"treatment: RYE = winter rye\ntreatment: BARE; control\n", "treatment"},
 	} {
-		wanted, faults := ReadAmendedPlan(&old, strings.NewReader(c.text), "plan.txt")
+		wanted, faults := ReadPlan(old, strings.NewReader(c.text), "plan.txt")
 		if len(faults) > 0 {
 			t.Fatal(faults)
 		}

@@ -215,36 +215,14 @@ func row(key string) func(read func(*Trial, string) error, write func(*Trial) st
 
 func number(v float64) string { return strconv.FormatFloat(v, 'f', -1, 64) }
 
-// ParsePlan reads a plan file; name is for messages. It starts from Defaults,
-// reads as much as it can and returns every fault with its line, the faults of
-// the plan as a whole (Validate) last. A plan with faults must not be used,
-// except that a plan for FromTable may lack what the table brings: see
-// ReadPlan.
-func ParsePlan(r io.Reader, name string) (Trial, Faults) {
-	t, faults := ReadPlan(r, name)
-	if len(faults) == 0 {
-		for _, f := range Validate(&t) {
-			f.Where = name + ": " + f.Where
-			faults = append(faults, f)
-		}
-	}
-	return t, faults
-}
-
-// ReadPlan reads a plan file line by line as ParsePlan does, but does not judge
-// the plan as a whole.
-func ReadPlan(r io.Reader, name string) (Trial, Faults) {
-	return readPlan(Defaults(), r, name)
-}
-
-// ReadAmendedPlan reads a plan file over a plan: keys that the file does not
-// name keep their values. A key that may stand more than once is replaced by
-// all the lines that the file has for it.
-func ReadAmendedPlan(old *Trial, r io.Reader, name string) (Trial, Faults) {
-	return readPlan(*old, r, name)
-}
-
-func readPlan(t Trial, r io.Reader, name string) (Trial, Faults) {
+// ReadPlan reads a plan file over a plan, such as Defaults or one that is to be
+// amended; name is for messages. Keys that the file does not name keep their
+// values, and a key that may stand more than once is replaced by all the lines
+// that the file has for it. It reads as much as it can and returns every fault
+// with its line. The plan as a whole is judged by Validate: one that is to take
+// its plots from a table (FromTable) may lack what the table brings.
+func ReadPlan(over Trial, r io.Reader, name string) (Trial, Faults) {
+	t := over
 	var faults Faults
 	data, err := io.ReadAll(io.LimitReader(r, maxPlanBytes+1))
 	switch {
@@ -295,6 +273,10 @@ func readPlan(t Trial, r io.Reader, name string) (Trial, Faults) {
 		if err := planFields[at].read(&t, value); err != nil {
 			faults.add(where, "%s: %v", key, err)
 		}
+	}
+	if len(seen) == 0 && len(faults) > 5 { // some other file: its lines say nothing more
+		faults = nil
+		faults.add(name, "is no plan: not one of its lines is `key: value` with a key of a plan; `quadtally help new` lists them")
 	}
 	if t.Tag == "" && t.Name != "" {
 		t.Tag = TagFor(t.Name)
@@ -551,7 +533,7 @@ func readVisits(t *Trial, v string) error {
 	return nil
 }
 
-// WritePlan writes t as a plan file that ParsePlan reads back unchanged. What
+// WritePlan writes t as a plan file that ReadPlan reads back unchanged. What
 // the layout itself brings (the generator and the plots) is not part of it.
 func WritePlan(w io.Writer, t *Trial) error {
 	b := bufio.NewWriter(w)

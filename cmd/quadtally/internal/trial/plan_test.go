@@ -39,7 +39,7 @@ seed: 12345
 `
 
 func TestPlanRoundTrip(t *testing.T) {
-	x, faults := ParsePlan(strings.NewReader(examplePlan), "plan.txt")
+	x, faults := parsePlan(strings.NewReader(examplePlan), "plan.txt")
 	if len(faults) > 0 {
 		t.Fatal(faults)
 	}
@@ -57,14 +57,14 @@ func TestPlanRoundTrip(t *testing.T) {
 			t.Errorf("no line %q in\n%s", line, b.String())
 		}
 	}
-	y, faults := ParsePlan(&b, "again")
+	y, faults := parsePlan(&b, "again")
 	if len(faults) > 0 || !reflect.DeepEqual(x, y) {
 		t.Errorf("changed on the way: %v\n%+v\n%+v", faults, x, y)
 	}
 }
 
 func TestAllFaultsOfAPlan(t *testing.T) {
-	_, faults := ParsePlan(strings.NewReader("\ufefftrial: X\r\nblocks: many\nblok: 4\nplot length: 30\nno colon here\nquadrat:\nseed: 1\nseed: 2\ntreatment: A; rate lots; control\nvisits: every day\nbeds point to: up\n"), "p")
+	_, faults := parsePlan(strings.NewReader("\ufefftrial: X\r\nblocks: many\nblok: 4\nplot length: 30\nno colon here\nquadrat:\nseed: 1\nseed: 2\ntreatment: A; rate lots; control\nvisits: every day\nbeds point to: up\n"), "p")
 	want := []string{
 		`p:2: blocks: "many" is not a whole number`, `p:3: there is no key "blok"; perhaps "blocks" is meant`, `p:4: plot length: "30" has no unit`,
 		"p:5: \"no colon here\" is not `key: value`", "p:6: quadrat has no value", "p:8: seed was already given in line 7",
@@ -78,7 +78,13 @@ func TestAllFaultsOfAPlan(t *testing.T) {
 			t.Errorf("fault %d is %q, want %q", i, faults[i].Error(), w)
 		}
 	}
-	_, faults = ParsePlan(strings.NewReader("trial: X\ndesign: latin square\nblocks: 3\ntreatment: A\ntreatment: a\n"), "p")
+	if _, faults = parsePlan(strings.NewReader(strings.Repeat("101,1,2025-06-14,2\n", 240)), "counts.csv"); len(faults) != 1 || !strings.Contains(faults.Error(), "counts.csv") || !strings.Contains(faults.Error(), "is no plan") {
+		t.Errorf("another file: %d faults: %.200v", len(faults), faults)
+	}
+	if _, faults = parsePlan(strings.NewReader("trail: X\nblok: 4\n"), "p"); len(faults) < 2 || !strings.Contains(faults.Error(), `perhaps "trial" is meant`) && !strings.Contains(faults.Error(), `perhaps "blocks" is meant`) {
+		t.Errorf("two slips: %v", faults)
+	}
+	_, faults = parsePlan(strings.NewReader("trial: X\ndesign: latin square\nblocks: 3\ntreatment: A\ntreatment: a\n"), "p")
 	for _, w := range []string{`"A" and "a" are the same label`, "bed spacing", "as many rows as treatments"} {
 		if !strings.Contains(faults.Error(), w) {
 			t.Errorf("no %q in\n%v", w, faults)
@@ -88,7 +94,7 @@ func TestAllFaultsOfAPlan(t *testing.T) {
 
 // Every key of the plan can be set alone, and gives what the file gives.
 func TestSetIsThePlanFile(t *testing.T) {
-	want, faults := ParsePlan(strings.NewReader(examplePlan), "plan.txt")
+	want, faults := parsePlan(strings.NewReader(examplePlan), "plan.txt")
 	if len(faults) > 0 {
 		t.Fatal(faults)
 	}
@@ -117,7 +123,7 @@ func FuzzParsePlan(f *testing.F) {
 	f.Add("treatment: A = b; seed rye 90 kg/ha on 2025-01-01; seeded 2025-01-01, 2025-02-01\ncontrast: a = A against B\nfactor: n = A 1, B 2; kg\nclass: x=y; grass\nwork: a;b = other\nprimary response: cover\n")
 	f.Add("season: 2026-01-01 to 2026-02-30\nvisits: 2026-01-01,,\nquadrat: 1x1mm")
 	f.Fuzz(func(t *testing.T, s string) {
-		x, faults := ParsePlan(strings.NewReader(s), "plan")
+		x, faults := parsePlan(strings.NewReader(s), "plan")
 		if len(faults) > 0 {
 			return
 		}
@@ -126,7 +132,7 @@ func FuzzParsePlan(f *testing.F) {
 			t.Fatal(err)
 		}
 		text := b.String()
-		y, faults := ParsePlan(&b, "again")
+		y, faults := parsePlan(&b, "again")
 		if len(faults) > 0 || !reflect.DeepEqual(x, y) {
 			t.Errorf("%v\n%s\n%+v\n%+v", faults, text, x, y)
 		}

@@ -10,7 +10,7 @@ import (
 
 func planOf(t *testing.T, lines string) Trial {
 	t.Helper()
-	p, faults := ParsePlan(strings.NewReader(lines), "plan.txt")
+	p, faults := parsePlan(strings.NewReader(lines), "plan.txt")
 	if len(faults) > 0 {
 		t.Fatalf("%v\nin\n%s", faults, lines)
 	}
@@ -111,12 +111,12 @@ func TestSlotsRefused(t *testing.T) {
 		"plot length: 10 m\nspare: somewhere\n":                         "names no slot",
 		"sections: 3 x 10 m\nspare: bed 1 section 1, bed 3 section 1\n": "13 slots",
 	} {
-		_, faults := ParsePlan(strings.NewReader(sevenTreatments+keys), "plan.txt")
+		_, faults := parsePlan(strings.NewReader(sevenTreatments+keys), "plan.txt")
 		if len(faults) == 0 || !strings.Contains(faults.Error(), want) {
 			t.Errorf("%q: %v, want %s", keys, faults, want)
 		}
 	}
-	_, faults := ParsePlan(strings.NewReader(strings.Replace(sevenTreatments, "beds: 10\n", "", 1)+"plot length: 10 m\nsections: 10 m\n"), "plan.txt")
+	_, faults := parsePlan(strings.NewReader(strings.Replace(sevenTreatments, "beds: 10\n", "", 1)+"plot length: 10 m\nsections: 10 m\n"), "plan.txt")
 	if len(faults) == 0 || !strings.Contains(faults.Error(), "give beds as well") {
 		t.Errorf("sections without beds: %v", faults)
 	}
@@ -180,7 +180,7 @@ func TestNewKeysReadBack(t *testing.T) {
 		"factor: n = MIX 1, OATS 2": "no treatment", "factor: n = MIX a, BARE 2; kg": "no number of kg", "work: mowing = cutting": "not understood", "treatment: Q; seed rye 90": "no unit", "treatment: R; seed": "what is sown",
 		"class: grass; grass\nclass: Gr-ass": "there already",
 	} {
-		_, faults := ParsePlan(strings.NewReader("trial: X\nplot length: 10 m\nbed spacing: 1.5 m\ntreatment: SOLO\ntreatment: MIX\ntreatment: BARE\n"+line+"\n"), "p")
+		_, faults := parsePlan(strings.NewReader("trial: X\nplot length: 10 m\nbed spacing: 1.5 m\ntreatment: SOLO\ntreatment: MIX\ntreatment: BARE\n"+line+"\n"), "p")
 		if (want == "") != (len(faults) == 0) || (want != "" && !strings.Contains(faults.Error(), want)) {
 			t.Errorf("%s: %v, want %q", line, faults, want)
 		}
