@@ -293,6 +293,9 @@ func TestFlags(t *testing.T) {
 				if (x*7+y*13)%5 < 2 {
 					s.fill(x, y, 1, 1, [3]int{112, 88, 64})
 				}
+				if x%40 < 4 { // of another hue: ground is never of one alone
+					s.fill(x, y, 1, 1, [3]int{118, 96, 78})
+				}
 			}
 		}
 		return s

@@ -132,16 +132,25 @@ func Find(r *raster.Raster, opt Options) (Reading, error) {
 		out.add(r, opt, codes)
 		decoded = append(decoded, codes...)
 	}
-	if len(out.Cards) == 0 && !opt.Blobs {
+	everywhere := len(out.Cards) == 0 && !opt.Blobs
+	if everywhere {
 		codes := readCodes(whole, image.Rect(0, 0, whole.w, whole.h), wideTile)
 		out.add(r, opt, codes)
 		decoded = append(decoded, codes...)
 	}
 	// Cards that touch are one patch: a further one may lie where one was read.
 	out.Unread = unreadCodes(whole, all, decoded)
-	if len(out.Cards) > 0 && out.Unread == 0 && rest.any && !opt.Blobs {
-		// A further card that touches a white frame is no patch of its own.
-		if whole.showsCode(unclaimed(findersNear(whole, &rest, opt.Known), decoded)) {
+	if len(out.Cards) > 0 && out.Unread == 0 && !opt.Blobs {
+		// A further card that touches a white frame is no patch of its own, and
+		// where the one that was read is none a further one may be none either.
+		var found []finder
+		switch {
+		case everywhere:
+			found = findersBeside(whole, image.Rect(0, 0, whole.w, whole.h), opt.Known)
+		case rest.any:
+			found = findersNear(whole, &rest, opt.Known)
+		}
+		if whole.showsCode(unclaimed(found, decoded)) {
 			out.Unread = 1
 		}
 	}

@@ -132,13 +132,16 @@ const (
 )
 
 // showsCode tells whether two whole finder patterns or more are those of one
-// code.
+// code, or three of which one is whole, as where a stalk lies across the others.
 func (g grey) showsCode(all []finder) bool {
 	var sound []finder
 	for _, f := range all {
 		if f.whole {
 			sound = append(sound, f)
 		}
+	}
+	if len(sound) > 0 && len(all) > 2 {
+		sound = all
 	}
 	for _, s := range codesIn(sound) {
 		for _, how := range bends[:2] {

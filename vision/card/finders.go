@@ -56,10 +56,8 @@ func findersNear(whole grey, part *coarse, known []frame.Quad) (out []finder) {
 				x += block - 1
 				continue
 			}
-			for _, f := range finders(whole, image.Rect(from-reach, y-reach, min(x, whole.w)+reach, y+block+reach)) {
-				seen := slices.ContainsFunc(out, func(o finder) bool { return math.Hypot(o.at.X-f.at.X, o.at.Y-f.at.Y) < 4*f.module })
-				at := image.Rect(int(f.at.X), int(f.at.Y), int(f.at.X)+1, int(f.at.Y)+1)
-				if !seen && !slices.ContainsFunc(known, func(q frame.Quad) bool { return ofPrint(at, q) }) {
+			for _, f := range findersBeside(whole, image.Rect(from-reach, y-reach, min(x, whole.w)+reach, y+block+reach), known) {
+				if !slices.ContainsFunc(out, func(o finder) bool { return math.Hypot(o.at.X-f.at.X, o.at.Y-f.at.Y) < 4*f.module }) {
 					out = append(out, f)
 				}
 			}
@@ -67,6 +65,15 @@ func findersNear(whole grey, part *coarse, known []frame.Quad) (out []finder) {
 		}
 	}
 	return out
+}
+
+// findersBeside are the finder squares in a patch that lie in none of the known
+// prints.
+func findersBeside(whole grey, patch image.Rectangle, known []frame.Quad) []finder {
+	return slices.DeleteFunc(finders(whole, patch), func(f finder) bool {
+		at := image.Rect(int(f.at.X), int(f.at.Y), int(f.at.X)+1, int(f.at.Y)+1)
+		return slices.ContainsFunc(known, func(q frame.Quad) bool { return ofPrint(at, q) })
+	})
 }
 
 // pairOf tells whether two finder squares can be of one code: of one size and

@@ -183,3 +183,29 @@ func hardCardTally(t *testing.T, kind int, set uint64, scenes int) (n [4]int) {
 	}
 	return n
 }
+
+// TestTwoHardCards: of two cards in one drawn photo, either hard to read in its
+// own way, none is picked.
+func TestTwoHardCards(t *testing.T) {
+	kinds := []int{0, 1, 2, 3, 4, 5, 8}
+	for _, seed := range []uint64{4401, 4402} {
+		rng := rand.New(rand.NewPCG(seed, 8))
+		ka, kb := kinds[rng.IntN(len(kinds))], kinds[rng.IntN(len(kinds))]
+		s, a := hardCard(t, ka, 9, seed)
+		other, b := hardCard(t, kb, 10, seed+1000)
+		p, q := s.Prints[0], other.Prints[0]
+		p.X, p.Y, q.X, q.Y = 130, 250, 420, 250
+		p.TurnDeg, q.TurnDeg = 20*rng.NormFloat64(), 20*rng.NormFloat64()+180*float64(rng.IntN(2))
+		s.Prints = []drawn.Print{p, q}
+		s.OffX, s.OffY, s.TurnDeg = 80, 40, 10*rng.NormFloat64()
+		s.TiltDeg, s.CameraMM, s.FocalPerLongSide = .6*s.TiltDeg, 1.3*s.CameraMM, 1.25
+		r, _ := render(s, 1600, 1200)
+		got, err := Find(r, DefaultOptions())
+		if err != nil {
+			t.Fatal(err)
+		}
+		if c, err := got.One(); err == nil {
+			t.Errorf("scene %d, %s and %s: %v is picked of %v and %v", seed, hardCards[ka].name, hardCards[kb].name, c.Label, a, b)
+		}
+	}
+}
