@@ -77,7 +77,9 @@ func TestFlagLimits(t *testing.T) {
 		{"many red plants", Quality{Acuity: 1, RedFrac: .061}, FlagRedPlants, MustLook},
 		{"ground of one green and many warmths", Quality{Acuity: 1, GreenSpread: .01, WarmSpread: .091}, FlagFaded, ""},
 		{"ground of one warmth and many greens", Quality{Acuity: 1, GreenSpread: .076, WarmSpread: .01}, FlagFaded, ""},
-		{"hardly any hue", Quality{Acuity: 1, GreenSpread: .074, WarmSpread: .089}, FlagFaded, MustLook},
+		{"few hues", Quality{Acuity: 1, GreenSpread: .074, WarmSpread: .089}, FlagFaded, Glance},
+		{"no less than a look needs", Quality{Acuity: 1, GreenSpread: .037, WarmSpread: .089}, FlagFaded, Glance},
+		{"hardly any hue", Quality{Acuity: 1, GreenSpread: .035, WarmSpread: .089}, FlagFaded, MustLook},
 		{"flat green", Quality{Acuity: 1, FlatFrac: .03}, FlagThing, MustLook},
 	} {
 		var got Severity
