@@ -57,7 +57,7 @@ const demoPrinted = "../../testdata/readme/demo.txt"
 
 // TestReadmeSamples: what the README shows below a command of the invented season
 // is what that command printed, line by line and in order. A line of three dots
-// stands for lines left out, and the folder's name is left out of commands.
+// stands for lines left out, and the folder's name is left out.
 func TestReadmeSamples(t *testing.T) {
 	readme, err := os.ReadFile("../../README.md")
 	if err != nil {
@@ -68,9 +68,9 @@ func TestReadmeSamples(t *testing.T) {
 		t.Fatal(err)
 	}
 	printed := map[string][]string{}
-	for block := range strings.SplitSeq("\n"+string(demo), "\n$ ") {
+	inFolder := strings.NewReplacer("alder-bend/", "", " --trial alder-bend", "").Replace(string(demo))
+	for block := range strings.SplitSeq("\n"+regexp.MustCompile(` +\n`).ReplaceAllString(inFolder, "\n"), "\n$ ") {
 		command, text, _ := strings.Cut(block, "\n")
-		command = strings.ReplaceAll(strings.ReplaceAll(command, "alder-bend/", ""), " --trial alder-bend", "")
 		printed[command] = strings.Split(text, "\n")
 	}
 	samples, lines := 0, 0
@@ -80,6 +80,7 @@ func TestReadmeSamples(t *testing.T) {
 		text, isSample := strings.CutPrefix(line, "    ")
 		command, isCommand := strings.CutPrefix(text, "$ ")
 		switch {
+		case line == "":
 		case !isSample:
 			inside = false
 		case isCommand:

@@ -277,7 +277,9 @@ func (c *Comparison) factorial(factors []trial.Factor) error {
 		if len(byLevel) < 3 {
 			continue // two levels are a straight line already
 		}
-		if t, err := f.Fit().Trend(x.Name, byLevel, 3, a.Alpha); err == nil {
+		if t, err := f.Fit().Trend(x.Name, byLevel, 3, a.Alpha); err != nil {
+			c.Notes = append(c.Notes, fmt.Sprintf("no trend over %s: %v", x.Name, err))
+		} else {
 			out.Trends = append(out.Trends, t)
 		}
 	}
@@ -389,7 +391,9 @@ func compareStrata(ctx context.Context, rows []stats.Row, opt stats.Options, kin
 			}
 		}
 		if len(byLevel) >= 3 {
-			if t, err := a.Trend(f.Name, byLevel, 3); err == nil {
+			if t, err := a.Trend(f.Name, byLevel, 3); err != nil {
+				out.Notes = append(out.Notes, fmt.Sprintf("no trend over %s: %v", f.Name, err))
+			} else {
 				out.Trends = append(out.Trends, t)
 			}
 		}

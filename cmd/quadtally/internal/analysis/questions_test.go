@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"testing"
 
@@ -177,6 +178,16 @@ func TestFactorsTakenApart(t *testing.T) {
 	if len(f.Trends) != 1 || len(f.Trends[0].Rates) != 3 {
 		t.Errorf("trends %+v", f.Trends)
 	}
+	// Rates that a spreadsheet tells apart by rounding give no trend, which is said.
+	near := n
+	near.Levels = slices.Clone(n.Levels)
+	for i, l := range []string{"0", "0", "0.3", "0.3", "0.30000000000000004", "0.30000000000000004"} {
+		near.Levels[i].Level = l
+	}
+	o.Asked = Asked{Factors: []trial.Factor{near, m}}
+	if c, err = CompareRows(rows, "yield", stats.Measure, o); err != nil || c.Factorial == nil || len(c.Factorial.Trends) != 0 || !strings.Contains(strings.Join(c.Notes, "\n"), "no trend over nitrogen: ") {
+		t.Errorf("rates alike but for rounding: %+v %q %v", c.Factorial, c.Notes, err)
+	}
 	m.Levels[0].Level = "none"
 	n.Levels[1].Level = "none"
 	o.Asked = Asked{Factors: []trial.Factor{n, m}}
@@ -224,6 +235,15 @@ func TestStrataOfATable(t *testing.T) {
 	if s := c.Strata; len(s.Trends) != 1 || len(s.Notes) != 0 || s.Response != "yield" || s.Alpha != 0.05 || s.Transform.Scale != stats.Raw || len(s.input.Values) != 18 || c.Main() != nil {
 		t.Errorf("%+v", s)
 	}
+	near := sub
+	near.Levels = slices.Clone(sub.Levels)
+	for i := range near.Levels {
+		near.Levels[i].Level = []string{"0", "0.3", "0.30000000000000004"}[i%3]
+	}
+	o.Factors = []trial.Factor{whole, near}
+	if c, err = CompareRows(rows, "yield", stats.Measure, o); err != nil || len(c.Strata.Trends) != 0 || len(c.Strata.Notes) != 1 || !strings.Contains(c.Strata.Notes[0], "no trend over nitrogen: ") {
+		t.Errorf("rates alike but for rounding: %+v %v", c.Strata, err)
+	}
 	o.Factors = []trial.Factor{sub, whole}
 	if c, err = CompareRows(rows, "cover", stats.Percent, o); err != nil || c.Strata.Unit != "%" || c.Strata.Transform.Scale != stats.DefaultScale(stats.Percent) || c.Strata.Tests[0].Term != "nitrogen" {
 		t.Errorf("%+v %v", c.Strata, err)
@@ -234,7 +254,7 @@ func TestStrataOfATable(t *testing.T) {
 	}
 	gap := append([]stats.Row(nil), rows...)
 	gap[7].Missing = true
-	if c, err = CompareRows(gap, "yield", stats.Measure, o); err != nil || len(c.Strata.Notes) != 1 || !strings.Contains(c.Strata.Notes[0], "t.csv:9") || len(c.Strata.input.Values) != 17 {
+	if c, err = CompareRows(gap, "yield", stats.Measure, o); err != nil || len(c.Strata.Notes) != 2 || !strings.Contains(c.Strata.Notes[0], "t.csv:9") || !strings.Contains(c.Strata.Notes[1], "no trend over nitrogen: ") || len(c.Strata.input.Values) != 17 {
 		t.Errorf("a gap: %+v %v", c.Strata, err)
 	}
 	for i := range gap {
