@@ -1,6 +1,7 @@
 package stats_test
 
 import (
+	"encoding/json"
 	"fmt"
 	"math"
 	"math/rand/v2"
@@ -423,6 +424,43 @@ func TestAdjustmentsAreNamed(t *testing.T) {
 	for _, how := range []stats.Adjustment{-1, stats.AdjustBenjaminiYekutieli + 1} {
 		if name := how.String(); seen[name] {
 			t.Errorf("adjustment %d is called %q", int(how), name)
+		}
+	}
+}
+
+// TestExtremeUnits: in the largest and the smallest unit everything that an
+// analysis says is a number, and shares of the control are those of the usual one.
+func TestExtremeUnits(t *testing.T) {
+	o := stats.DefaultOptions()
+	o.Kind, o.Control = stats.Measure, "BARE"
+	usual := analyse(t, d1Rows(), o)
+	for _, unit := range []float64{1e60, 1e98, 1e-60, 1e-90} {
+		rows := d1Rows()
+		for i := range rows {
+			rows[i].Value *= unit
+		}
+		a := analyse(t, rows, o)
+		if _, err := json.Marshal(a); err != nil {
+			t.Errorf("in units of %g: %v", unit, err)
+		}
+		shares := 0
+		for i, x := range a.Treatments {
+			s, u := x.Suppression, usual.Treatments[i].Suppression
+			if (s == nil) != (u == nil) {
+				t.Errorf("in units of %g: shares of %s", unit, x.Treatment)
+			}
+			if s == nil || u == nil {
+				continue
+			}
+			for _, c := range [][2]*float64{{s.Percent, u.Percent}, {s.Lower, u.Lower}, {s.Upper, u.Upper}} {
+				if (c[0] == nil) != (c[1] == nil) || c[0] != nil && math.Abs(*c[0]-*c[1]) > 1e-6*(1+math.Abs(*c[1])) {
+					t.Errorf("in units of %g: share of %s %v, usually %v", unit, x.Treatment, orNaN(c[0]), orNaN(c[1]))
+				}
+				shares++
+			}
+		}
+		if shares < 6 {
+			t.Errorf("only %d numbers were held against each other", shares)
 		}
 	}
 }

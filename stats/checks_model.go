@@ -218,9 +218,9 @@ type BoxCox struct {
 	// likelihood, constants dropped: -n/2 log(RSS/n) on the scale of the
 	// geometric mean.
 	Lambda, MaxLogLik float64
-	// Lo and Hi are the limits within which the likelihood lies high enough,
-	// searched for between -10 and 10; LoDefined and HiDefined are false where
-	// there is no end.
+	// Lo and Hi are where the log-likelihood has come down from its maximum by
+	// the drop that was asked for, searched for between -10 and 10; LoDefined and
+	// HiDefined are false where it does not come down so far.
 	Lo, Hi               float64
 	LoDefined, HiDefined bool
 	// Defined is false, and Note says why, where no power can be judged.

@@ -73,17 +73,21 @@ func fieller(level string, a, b, v11, v22, v12, t float64) Suppression {
 		}
 		return s
 	}
-	s.Percent = ptr(100 * (1 - a/b))
+	// In shares of the control's mean, so that the unit of the values is never
+	// raised to the fourth power.
+	ratio := a / b
+	v11, v22, v12 = v11/b/b, v22/b/b, v12/b/b
+	s.Percent = ptr(100 * (1 - ratio))
 	t2 := t * t
-	denominator := b*b - t2*v22
+	denominator := 1 - t2*v22
 	if denominator <= 0 {
 		s.Note = "no interval: the control is not clearly above zero, so the ratio has no bounded one"
 		return s
 	}
-	middle := a*b - t2*v12
+	middle := ratio - t2*v12
 	// The discriminant is not negative while the denominator is positive,
 	// but for rounding.
-	root := math.Sqrt(max(0, middle*middle-(a*a-t2*v11)*denominator))
+	root := math.Sqrt(max(0, middle*middle-(ratio*ratio-t2*v11)*denominator))
 	s.Lower = ptr(100 * (1 - (middle+root)/denominator))
 	s.Upper = ptr(100 * (1 - (middle-root)/denominator))
 	s.Method = "Fieller"

@@ -342,25 +342,42 @@ type Forest struct {
 	Lines     []stats.ForestLine `json:"lines"`
 }
 
-// sameTrial finds two trials with the same values in all plots: a copy or an
-// export beside its trial. Plots that are all alike say nothing of that.
-func sameTrial(list []TrialValues) (a, b string, same bool) {
-	sorted := make([][]stats.CombinePlot, len(list))
-	for i, t := range list {
+// sameTrial finds two trials that are one: a copy, also one in which a value was
+// corrected or left out, or an export beside its trial. alike is how many plots of
+// the smaller one, of how many, have the same block, treatment and value in the
+// other. Plots that are all alike say nothing of that, and of trials with few
+// different values only a whole copy does.
+func sameTrial(list []TrialValues) (a, b string, alike, of int, same bool) {
+	const share, fewest, different = 0.9, 6, 4
+	type plot struct {
+		block, treatment string
+		value            float64
+	}
+	plotsOf := func(t TrialValues) map[plot]int {
+		out := map[plot]int{}
 		for _, p := range t.Plots {
-			sorted[i] = append(sorted[i], stats.CombinePlot{Block: p.Block, Treatment: p.Treatment, Value: p.Value})
+			out[plot{p.Block, p.Treatment, p.Value}]++
 		}
-		slices.SortFunc(sorted[i], func(x, y stats.CombinePlot) int {
-			return cmp.Or(strings.Compare(x.Block, y.Block), strings.Compare(x.Treatment, y.Treatment), cmp.Compare(x.Value, y.Value))
-		})
-		varies := slices.ContainsFunc(sorted[i], func(p stats.CombinePlot) bool { return p.Value != sorted[i][0].Value })
-		for k := range i {
-			if varies && slices.Equal(sorted[i], sorted[k]) {
-				return list[k].Name, t.Name, true
+		return out
+	}
+	for i, t := range list {
+		here := plotsOf(t)
+		for _, other := range list[:i] {
+			there, values := plotsOf(other), map[float64]bool{}
+			alike, of = 0, min(len(t.Plots), len(other.Plots))
+			for p, n := range here {
+				if both := min(n, there[p]); both > 0 {
+					alike += both
+					values[p.value] = true
+				}
+			}
+			whole := alike == len(t.Plots) && alike == len(other.Plots)
+			if whole && len(values) > 1 || alike >= fewest && len(values) >= different && float64(alike) >= share*float64(of) {
+				return other.Name, t.Name, alike, of, true
 			}
 		}
 	}
-	return "", "", false
+	return "", "", 0, 0, false
 }
 
 // widen adds what check points leave open to the difference of two treatments
@@ -411,8 +428,8 @@ func CombineTrials(list []TrialValues, o CombineOptions) (CombinedAnswer, error)
 	if len(list) == 0 {
 		return CombinedAnswer{}, errors.New("no trials to combine")
 	}
-	if a, b, same := sameTrial(list); same {
-		return CombinedAnswer{}, misuse("%s and %s have the same values in all plots: that is one trial, which counts once; leave one of them out", a, b)
+	if a, b, alike, of, same := sameTrial(list); same {
+		return CombinedAnswer{}, misuse("%s and %s have the same values in %d of %d plots: that is one trial, which counts once; leave one of them out", a, b, alike, of)
 	}
 	first := list[0]
 	out := CombinedAnswer{Response: first.Response, Unit: first.Unit, Alpha: o.Alpha}

@@ -2,10 +2,10 @@ package report
 
 import (
 	"fmt"
-	"strconv"
 	"strings"
 
 	"quadtally/cmd/quadtally/internal/analysis"
+	"quadtally/cmd/quadtally/internal/wording"
 	"quadtally/stats"
 )
 
@@ -109,10 +109,10 @@ func (t *compareText) plannedRows(p stats.PlannedContrasts) [][]string {
 }
 
 func (t *compareText) marginQuestion(m analysis.MarginAnswer) string {
-	by := asGiven(m.Margin)
+	by := wording.Number(m.Margin, 6)
 	switch {
 	case m.Relative:
-		by = asGiven(100*m.Margin) + " %"
+		by = wording.Number(100*m.Margin, 6) + " %"
 	case t.a.Unit != "":
 		by += " " + t.a.Unit
 	}
@@ -126,15 +126,6 @@ func (t *compareText) marginQuestion(m analysis.MarginAnswer) string {
 		question = "at most " + by + " worse than " + m.Reference
 	}
 	return fmt.Sprintf("As good as %s? Asked: %s", m.Reference, question)
-}
-
-// asGiven is a number that a person gave, without noughts of our own.
-func asGiven(v float64) string {
-	rounded, err := strconv.ParseFloat(strconv.FormatFloat(v, 'g', 6, 64), 64)
-	if err != nil {
-		rounded = v
-	}
-	return strconv.FormatFloat(rounded, 'f', -1, 64)
 }
 
 // marginAnswer is the answer for one treatment, with how near it came.

@@ -9,6 +9,7 @@ import (
 	"quadtally/cmd/quadtally/internal/record"
 	"quadtally/cmd/quadtally/internal/tables"
 	"quadtally/cmd/quadtally/internal/trial"
+	"quadtally/cmd/quadtally/internal/wording"
 )
 
 // Harvested is the variable of the number of heads, roots or fruits that were
@@ -213,7 +214,7 @@ func (r *reader) doubtWeights(list []record.Observation) {
 				break
 			}
 			if times := usual[class] / w[len(w)/2]; times > many || times < 1./many {
-				r.doubt("the %s weights of this sheet are mostly %.3g times those entered before: are they right, and in the unit of the header (--agreed)? If not, correct the sheet", class, times)
+				r.doubt("the %s weights of this sheet are mostly %s times those entered before: are they right, and in the unit of the header (--agreed)? If not, correct the sheet", class, wording.Number(times, 3))
 			}
 		case len(w) >= fewest:
 			usual[class] = w[len(w)/2]

@@ -4,6 +4,7 @@ package wording
 
 import (
 	"fmt"
+	"strconv"
 	"strings"
 )
 
@@ -19,4 +20,13 @@ func Plural(n int, noun string) string {
 		noun += "e"
 	}
 	return fmt.Sprintf("%d %ss", n, noun)
+}
+
+// Number is a number to so many significant digits, without a power of ten and
+// without noughts of our own.
+func Number(v float64, digits int) string {
+	if rounded, err := strconv.ParseFloat(strconv.FormatFloat(v, 'g', digits, 64), 64); err == nil {
+		v = rounded
+	}
+	return strconv.FormatFloat(v, 'f', -1, 64)
 }

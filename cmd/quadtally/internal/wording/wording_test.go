@@ -12,3 +12,14 @@ func TestPlural(t *testing.T) {
 		}
 	}
 }
+
+func TestNumber(t *testing.T) {
+	for want, c := range map[string]struct {
+		v      float64
+		digits int
+	}{"1000": {1000, 3}, "0.001": {0.001, 3}, "1230": {1234, 3}, "0.00123": {0.0012345, 3}, "5": {5.0000001, 6}, "-2.5": {-2.5, 6}, "0": {0, 3}} {
+		if got := Number(c.v, c.digits); got != want {
+			t.Errorf("%q, want %q", got, want)
+		}
+	}
+}
