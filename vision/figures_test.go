@@ -1,6 +1,7 @@
 package vision
 
 import (
+	"crypto/sha256"
 	"encoding/json"
 	"flag"
 	"fmt"
@@ -164,6 +165,12 @@ func figuresNow(t *testing.T) figures {
 		f.put(th.Found, "visit", visit, "found")
 		f.put(th.Weight, "visit", visit, "weight")
 	}
+	// Where a frame is found moves what is measured inside it.
+	finder, err := os.ReadFile("frame/testdata/figures.txt")
+	if err != nil {
+		t.Fatal(err)
+	}
+	f.put(fmt.Sprintf("%x", sha256.Sum256(finder)), "figures of the frame finder")
 	looks := withLooks(t, middle, figureOptions()).Looks
 	f.put(float64(len(looks.Blocks)), "looks", "blocks")
 	f.put(float64(len(looks.LobePiece)), "looks", "lobes")

@@ -5,6 +5,7 @@ import (
 	"math/rand/v2"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -123,4 +124,28 @@ func TestChangedFiles(t *testing.T) {
 		t.Fatal(err)
 	}
 	say(t, "status", "--files", "--trial", dir).expect(t, exitFailed, "quadtally restore")
+}
+
+// TestOwnPicturesAreNoPhotos: a folder that holds the report beside the photos is
+// taken in without the pictures that the program wrote itself, wherever they
+// lie; one that a person changed is looked at as any other.
+func TestOwnPicturesAreNoPhotos(t *testing.T) {
+	dir := reportTrial(t, "metric")
+	before := len(snapshotOf(t, dir).Photos)
+	must(t, "report", "--one-page", "--out", filepath.Join(dir, "report"), "--trial", dir)
+	picture, err := os.ReadFile(filepath.Join(dir, "report", "one-page.png"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	file(t, dir, "copy.png", string(picture))
+	say(t, "photos", dir, "--trial", dir).expect(t, exitFailed, "no photos")
+	file(t, dir, "changed.png", string(picture)+" ")
+	code, _, talk := quietly("photos", dir, "--trial", dir)
+	after := snapshotOf(t, dir).Photos
+	named := func(name string) bool {
+		return slices.ContainsFunc(after, func(p record.Photo) bool { return filepath.Base(p.Path) == name })
+	}
+	if len(after) != before+1 || !named("changed.png") || named("one-page.png") || named("copy.png") {
+		t.Errorf("exit code %d, %d photos, before %d\n%s", code, len(after), before, talk)
+	}
 }

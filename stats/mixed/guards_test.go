@@ -17,19 +17,8 @@ import (
 // Satterthwaite's degrees of freedom rest, is minus the second differences of
 // the log-likelihood, the residual variance being one of the parameters.
 func TestObservedInformation(t *testing.T) {
-	m := damaged(1)
-	m.Random = []terms.Term{{"block"}, {"plot"}}
-	m.Fixed = m.Fixed[1:]
 	for _, method := range []Method{REML, ML} {
-		design, err := terms.Build(m.Frame, m.Fixed)
-		if err != nil {
-			t.Fatal(err)
-		}
-		s, err := newStructure(m)
-		if err != nil {
-			t.Fatal(err)
-		}
-		pr := newProblem(m, design, s, method)
+		pr := problemOf(t, method)
 		top, ok := pr.maximise()
 		if !ok || top.params.independent || slices.Min(top.params.gamma) == 0 {
 			t.Fatalf("%s: the maximum is to lie inside: %+v", method, top.params)

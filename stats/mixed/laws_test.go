@@ -405,22 +405,29 @@ func TestBalancedComponents(t *testing.T) {
 	}
 }
 
-// TestDerivatives holds gradient and observed information against central
-// differences of the log-likelihood.
-func TestDerivatives(t *testing.T) {
+// problemOf is the search for the variances of blocks and plots in a season with
+// readings missing.
+func problemOf(t *testing.T, method Method) *problem {
+	t.Helper()
 	m := damaged(1)
 	m.Random = []terms.Term{{"block"}, {"plot"}}
 	m.Fixed = m.Fixed[1:]
+	design, err := terms.Build(m.Frame, m.Fixed)
+	if err != nil {
+		t.Fatal(err)
+	}
+	s, err := newStructure(m)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return newProblem(m, design, s, method)
+}
+
+// TestDerivatives holds gradient and observed information against central
+// differences of the log-likelihood.
+func TestDerivatives(t *testing.T) {
 	for _, method := range []Method{REML, ML} {
-		design, err := terms.Build(m.Frame, m.Fixed)
-		if err != nil {
-			t.Fatal(err)
-		}
-		s, err := newStructure(m)
-		if err != nil {
-			t.Fatal(err)
-		}
-		pr := newProblem(m, design, s, method)
+		pr := problemOf(t, method)
 		at := []float64{0.7, 0.4, math.Log(0.05)}
 		state := func(x []float64) *state {
 			st, ok := pr.evaluate(params{gamma: x[:2], logRate: x[2]}, true)

@@ -197,7 +197,7 @@ func TestFiguresOfTheFinder(t *testing.T) {
 		}
 	}
 	if off > 0 || held != len(now) {
-		t.Errorf("%d of %d figures differ, %d are taken now: give the algorithm in vision/options.go another name, say what changed them, and go test ./vision/frame -run Figures -update", off, held, len(now))
+		t.Errorf("%d of %d figures differ, %d are taken now: give the algorithm in vision/options.go another name, say what changed them, and go test -run Figures -update in ./vision/frame, then in ./vision", off, held, len(now))
 	}
 }
 

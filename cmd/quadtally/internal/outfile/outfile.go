@@ -154,6 +154,16 @@ func (to Writer) written() map[string]string {
 	return out
 }
 
+// Written reports of digests, SHA-256 in hexadecimal, whether a file that the
+// program wrote into a trial's folder has them.
+func Written(trialDir string) func(digest string) bool {
+	digests := map[string]bool{}
+	for _, sum := range (Writer{TrialDir: trialDir}).written() {
+		digests[sum] = true
+	}
+	return func(digest string) bool { return digests[digest] }
+}
+
 // cachedAt is where the user's cache keeps the digest of a path.
 func cachedAt(path string) string {
 	dir, err := os.UserCacheDir()

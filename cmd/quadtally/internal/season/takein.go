@@ -9,6 +9,7 @@ import (
 	"strings"
 
 	"quadtally/cmd/quadtally/internal/intake"
+	"quadtally/cmd/quadtally/internal/outfile"
 	"quadtally/cmd/quadtally/internal/record"
 )
 
@@ -159,6 +160,14 @@ func (s *Season) scan(ctx context.Context, folders []string, seen map[string]rec
 	bar := s.opt.begin(-1, "looking through the folders")
 	defer bar.Finish()
 	scan, err := intake.Walk(ctx, abs, known, func(int) { bar.Add(1) })
+	// Pictures of the report are no photos of the field.
+	written := outfile.Written(s.store.Dir())
+	scan.Files = slices.DeleteFunc(scan.Files, func(f intake.File) bool {
+		if written(f.Hash) {
+			scan.Ignored["a picture that quadtally wrote"]++
+		}
+		return written(f.Hash)
+	})
 	if err == nil && len(scan.Files)+len(scan.Faults) == 0 {
 		err = &NoPhotosError{folders, scan.Seen}
 	}
