@@ -6,7 +6,7 @@
 // ground its greenness on smoothed chroma; fill straightens it to square
 // cells (Plane) and counts them (Curve); judge looks for reasons to doubt.
 // Measure does all of this. VisitThreshold then finds one threshold for the
-// photos of a visit, and AtThreshold answers there, without the photo.
+// photos of a visit, and AtThreshold answers near it, without the photo.
 //
 // Cover is the share of the ground inside the frame, in [0, 1], that is green.
 // It is green cover: crop and weed are told apart only where something states

@@ -17,9 +17,9 @@ type rangeRow struct{ below, lo, hi float64 }
 // half's, blocks of neighbours and plots kept together; at more than 35 % cover
 // it rests on few photos and is the widest error seen.
 var rangeTable = []rangeRow{
-	{0.05, 0.307, 1.585},
-	{0.35, 0.354, 0.711},
-	{2, 0.686, 0.181},
+	{0.05, 0.307, 1.513},
+	{0.35, 0.335, 0.711},
+	{2, 0.561, 0.181},
 }
 
 const (

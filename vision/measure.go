@@ -579,14 +579,19 @@ type Result struct {
 	WeedFrac float64 `json:"weed_frac,omitempty"`
 }
 
-// AtThreshold answers for a measurement at a threshold: cover with its range and
-// the pieces. It needs no photo.
+// AtThreshold answers for a measurement at the threshold that its photo has in the
+// visit (see Threshold.For): cover with its range and the pieces. th is the
+// visit's. It needs no photo.
 func AtThreshold(m Measurement, th Threshold, opt Options) (Result, error) {
 	if err := opt.Validate(); err != nil {
 		return Result{}, err
 	}
 	if th.Index != m.Curve.Index {
 		return Result{}, fmt.Errorf("threshold is for index %q but the photo was measured with %q: measure it again", th.Index, m.Curve.Index)
+	}
+	th, err := th.For(m.Curve, opt)
+	if err != nil {
+		return Result{}, err
 	}
 	res := Result{CoverFrac: m.Curve.CoverFrac(th.Value), Threshold: th, Quantity: "green cover"}
 	res.CoverLo, res.CoverHi = coverRange(&m.Curve, th.Value)

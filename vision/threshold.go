@@ -5,8 +5,8 @@ import (
 	"math"
 )
 
-// Threshold is the greenness at and above which a cell counts as plant, the
-// same for all photos of a visit.
+// Threshold is the greenness at and above which a cell counts as plant, found for
+// a visit (VisitThreshold) and from that for each of its photos (For).
 type Threshold struct {
 	Value float64 `json:"value"` // index value, on the code grid of the index
 	Index Index   `json:"index"`
@@ -75,6 +75,38 @@ func VisitThreshold(curves []Curve, opt Options) (Threshold, error) {
 		t.Basis += fmt.Sprintf("; held at the guard %.3f", v)
 	}
 	t.Value = s.snap(t.Value)
+	return t, nil
+}
+
+const (
+	// ownShare is how far the threshold of a photo full of leaves goes from its
+	// visit's to the one that its curve alone would have: photos of a visit have
+	// much in common, not all (shrinkage; Efron and Morris 1977, Scientific
+	// American 236(5), 119-127). Half as much and as much again serve the
+	// open photos alike.
+	ownShare = 0.7
+	// fewLeaves is the cover at which a photo's own curve has half that say: with
+	// next to nothing green it tells of the ground, not of leaves.
+	fewLeaves = 0.4
+)
+
+// For is the threshold of one photo of the visit, which has the curve c: the
+// visit's, drawn part of the way to the photo's own. One that was set by hand,
+// or rests on one photo, is for every photo the same.
+func (t Threshold) For(c Curve, opt Options) (Threshold, error) {
+	if t.Photos < 2 {
+		return t, nil
+	}
+	own, err := VisitThreshold([]Curve{c}, opt)
+	if err != nil {
+		return Threshold{}, err
+	}
+	s, err := t.Index.scale()
+	if err != nil {
+		return Threshold{}, err
+	}
+	cover := c.CoverFrac(t.Value)
+	t.Value = s.snap(t.Value + ownShare*cover/(cover+fewLeaves)*(own.Value-t.Value))
 	return t, nil
 }
 

@@ -223,3 +223,57 @@ func TestVisitThresholdOfBareGround(t *testing.T) {
 		}
 	}
 }
+
+// TestThresholdFor: a photo's threshold lies between its visit's and its own,
+// nearer its own the more of it is green; one set by hand, or found from this
+// photo alone, holds as it is.
+func TestThresholdFor(t *testing.T) {
+	o := DefaultOptions()
+	photo := func(leaf float64, cover uint32) Curve {
+		c := Curve{Index: o.Index}
+		s, _ := c.Index.scale()
+		for i, n := range []uint32{1, 4, 6, 4, 1} { // a hump of ground and one of leaves
+			c.Counts[s.nearest(0.02*float64(i)-0.04)] += n * (100 - cover)
+			c.Counts[s.nearest(leaf+0.02*float64(i)-0.04)] += n * cover
+		}
+		return c
+	}
+	pale, green := photo(.2, 60), photo(.4, 60)
+	visit := Threshold{Value: 0.2, Index: o.Index, Photos: 3}
+	last := 0.0
+	for _, cover := range []uint32{10, 30, 60, 90} {
+		c := photo(.2, cover)
+		own, err := VisitThreshold([]Curve{c}, o)
+		if err != nil {
+			t.Fatal(err)
+		}
+		got, err := visit.For(c, o)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if own.Value >= visit.Value {
+			t.Fatalf("cover %d: own threshold %g, visit's %g: the photo tells nothing", cover, own.Value, visit.Value)
+		}
+		moved := (visit.Value - got.Value) / (visit.Value - own.Value)
+		if moved < last-0.1 || moved < 0 || moved > ownShare {
+			t.Errorf("cover %d: goes %.2f of the way from %g to %g, %.2f before", cover, moved, visit.Value, own.Value, last)
+		}
+		last = moved
+	}
+	if last < ownShare/2 {
+		t.Errorf("a photo full of leaves goes only %.2f of the way", last)
+	}
+	hand, err := HandThreshold(o.Index, visit.Value)
+	if err != nil {
+		t.Fatal(err)
+	}
+	alone, err := VisitThreshold([]Curve{pale}, o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, th := range []Threshold{hand, alone} {
+		if got, err := th.For(green, o); err != nil || got != th {
+			t.Errorf("%+v becomes %+v, %v", th, got, err)
+		}
+	}
+}

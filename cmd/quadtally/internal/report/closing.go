@@ -161,6 +161,7 @@ func (b *builder) settings() Section {
 		}
 		t.Rows = append(t.Rows, cells(fmt.Sprint(v.Number), b.day(v.Planned), fmt.Sprintf("%.3f", *v.Threshold), by, orNotRecorded(v.Basis)))
 	}
+	t.Note = "A threshold set by rule is that of the visit: that of a photo goes part of the way from it to the photo's own, the further the more of it is green. The threshold of each photo is in photos.csv of the export."
 	s.add(t)
 	return s
 }

@@ -355,15 +355,20 @@ type Thresholds struct {
 	Basis  string    `json:"basis"` // how it was found, in words
 	// Mean is the mean over plots of the plot means, of photos in use: green
 	// cover, a fraction, for each of Values.
-	Mean   []float64    `json:"mean"`
-	Photos []PhotoCover `json:"photos"`
+	Mean []float64 `json:"mean"`
+	// MeanNowFrac is the same at what is in force: where the threshold follows
+	// from the photos, one for each photo.
+	MeanNowFrac float64      `json:"mean_now"`
+	Photos      []PhotoCover `json:"photos"`
 }
 
-// PhotoCover is the green cover of one photo, a fraction, at each threshold.
+// PhotoCover is the green cover of one photo, a fraction, at each threshold and
+// at the one in force.
 type PhotoCover struct {
-	Hash   string    `json:"hash"`
-	Spot   string    `json:"spot"` // plot and quadrat
-	Covers []float64 `json:"covers"`
+	Hash    string    `json:"hash"`
+	Spot    string    `json:"spot"` // plot and quadrat
+	Covers  []float64 `json:"covers"`
+	NowFrac float64   `json:"now"`
 }
 
 // Action is something a person asks for.

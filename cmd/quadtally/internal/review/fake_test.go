@@ -98,7 +98,7 @@ func (f *fake) Thresholds(_ context.Context, visit int) (Thresholds, error) {
 		return Thresholds{}, ErrUnknown
 	}
 	return Thresholds{Visit: visit, Values: []float64{0.1, 0.11}, Mean: []float64{0.3, 0.2}, Basis: evil,
-		Photos: []PhotoCover{{hashFor(1), evil, []float64{0.3, 0.2}}}}, nil
+		Photos: []PhotoCover{{hashFor(1), evil, []float64{0.3, 0.2}, 0.3}}}, nil
 }
 
 func (f *fake) Do(_ context.Context, act Action) (Done, error) {

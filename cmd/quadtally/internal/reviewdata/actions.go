@@ -94,7 +94,7 @@ func consequences(before, after *record.Snapshot, hash string) string {
 	for _, visit := range slices.Sorted(maps.Keys(after.Thresholds)) {
 		was, ok := before.Thresholds[visit]
 		is := after.Thresholds[visit]
-		if !ok || was.Value == is.Value {
+		if !ok || was.Value == is.Value && was.ByHand == is.ByHand {
 			continue
 		}
 		moved, most := 0, 0.0

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"path/filepath"
+	"slices"
 
 	"quadtally/cmd/quadtally/internal/record"
 	"quadtally/cmd/quadtally/internal/review"
@@ -52,9 +53,14 @@ func (b *Backend) Thresholds(ctx context.Context, visit int) (review.Thresholds,
 			}
 			t.Now = nearest(t.Values, th.Value)
 		}
-		covers := coverAt(t.Values, c)
+		if p.Result == nil {
+			continue
+		}
+		// The last place holds what is in force: see vision.Threshold.For.
+		covers := coverAt(append(slices.Clip(t.Values), p.Result.Threshold), c)
+		last := len(t.Values)
 		byPlot[p.Place.Plot] = append(byPlot[p.Place.Plot], covers)
-		t.Photos = append(t.Photos, review.PhotoCover{Hash: p.Hash, Spot: fmt.Sprintf("%s / %d", p.Place.Plot, p.Place.Quadrat), Covers: covers})
+		t.Photos = append(t.Photos, review.PhotoCover{Hash: p.Hash, Spot: fmt.Sprintf("%s / %d", p.Place.Plot, p.Place.Quadrat), Covers: covers[:last], NowFrac: covers[last]})
 	}
 	// Quadrats are parts of a plot: first the plot's mean, then over plots.
 	var plots [][]float64
@@ -63,7 +69,9 @@ func (b *Backend) Thresholds(ctx context.Context, visit int) (review.Thresholds,
 			plots = append(plots, meanOf(list))
 		}
 	}
-	t.Mean = meanOf(plots)
+	if mean := meanOf(plots); len(mean) > 0 {
+		t.Mean, t.MeanNowFrac = mean[:len(t.Values)], mean[len(t.Values)]
+	}
 	return t, nil
 }
 

@@ -39,7 +39,7 @@ func (s *Season) applyThresholds(ctx context.Context, snap *record.Snapshot, opt
 		if was, ok := snap.Thresholds[visit]; !ok || was != stored {
 			changed[visit] = stored
 		}
-		list, err := outdatedResults(snap, photos, th)
+		list, err := outdatedResults(snap, photos, curves, th, opt)
 		if err != nil {
 			return nil, err
 		}
@@ -105,9 +105,9 @@ func visitThreshold(snap *record.Snapshot, visit int, photos []*record.Photo, cu
 		if p.Rejected != "" {
 			continue
 		}
-		var c vision.Curve
-		if err := c.UnmarshalBinary(curves[p.MeasurementID]); err != nil {
-			return vision.Threshold{}, record.Threshold{}, fmt.Errorf("%s: its stored curve cannot be read: %w", fileName(p.Path), err)
+		c, err := curveOf(p, curves)
+		if err != nil {
+			return vision.Threshold{}, record.Threshold{}, err
 		}
 		pooled = append(pooled, c)
 	}
@@ -119,22 +119,38 @@ func visitThreshold(snap *record.Snapshot, visit int, photos []*record.Photo, cu
 	return th, record.Threshold{Value: th.Value, Basis: th.Basis, Fingerprint: opt.Fingerprint()}, err
 }
 
+// curveOf reads the curve of a photo among the stored ones.
+func curveOf(p *record.Photo, curves map[int64][]byte) (c vision.Curve, _ error) {
+	if err := c.UnmarshalBinary(curves[p.MeasurementID]); err != nil {
+		return c, fmt.Errorf("%s: its stored curve cannot be read: %w", fileName(p.Path), err)
+	}
+	return c, nil
+}
+
 // outdatedResult is a photo whose stored numbers do not belong to its
 // threshold and marks.
 type outdatedResult struct {
 	photo     *record.Photo
-	threshold vision.Threshold
+	threshold vision.Threshold // of its visit
 	marks     Marks
 }
 
-func outdatedResults(snap *record.Snapshot, photos []*record.Photo, th vision.Threshold) ([]outdatedResult, error) {
+func outdatedResults(snap *record.Snapshot, photos []*record.Photo, curves map[int64][]byte, th vision.Threshold, opt vision.Options) ([]outdatedResult, error) {
 	var out []outdatedResult
 	for _, p := range photos {
 		marks, err := MarksOf(snap, p.Hash)
 		if err != nil {
 			return nil, err
 		}
-		if p.Result == nil || p.Result.Threshold != th.Value || p.Result.Marks != marks.decisions {
+		c, err := curveOf(p, curves)
+		if err != nil {
+			return nil, err
+		}
+		own, err := th.For(c, opt)
+		if err != nil {
+			return nil, err
+		}
+		if p.Result == nil || p.Result.Threshold != own.Value || p.Result.Marks != marks.decisions {
 			out = append(out, outdatedResult{p, th, marks})
 		}
 	}
@@ -155,7 +171,7 @@ func (s *Season) resultAt(ctx context.Context, o outdatedResult, opt vision.Opti
 	if err != nil {
 		return record.Result{}, fmt.Errorf("%s: %w", fileName(o.photo.Path), err)
 	}
-	out := record.Result{Threshold: o.threshold.Value, CoverFrac: res.CoverFrac, LoFrac: res.CoverLo, HiFrac: res.CoverHi,
+	out := record.Result{Threshold: res.Threshold.Value, CoverFrac: res.CoverFrac, LoFrac: res.CoverLo, HiFrac: res.CoverHi,
 		Pieces: len(res.Pieces), Kind: res.Quantity, Notes: res.Warnings, Marks: o.marks.decisions}
 	if o.marks.weedsOnly {
 		weedsOnly(&out, res)

@@ -26,8 +26,8 @@ func TestMeasuredByVisit(t *testing.T) {
 	}
 }
 
-// curveOf is a curve with all its cells at two codes, a share of them high.
-func curveOf(t *testing.T, low, high int, share float64) []byte {
+// heaps is a curve with all its cells at two codes, a share of them high.
+func heaps(t *testing.T, low, high int, share float64) []byte {
 	t.Helper()
 	c := vision.Curve{Index: vision.DefaultOptions().Index}
 	for i := -6; i <= 6; i++ { // two bell-shaped heaps
@@ -48,7 +48,7 @@ func TestVisitThreshold(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	curves := map[int64][]byte{1: curveOf(t, 110, 190, 0.4), 2: curveOf(t, 110, 190, 0.3), 3: curveOf(t, 135, 230, 0.6), 4: []byte("damaged")}
+	curves := map[int64][]byte{1: heaps(t, 110, 190, 0.4), 2: heaps(t, 110, 190, 0.3), 3: heaps(t, 135, 230, 0.6), 4: []byte("damaged")}
 	photo := func(id int64, rejected string) *record.Photo {
 		return &record.Photo{PhotoFacts: record.PhotoFacts{Path: "x/IMG.jpg"}, MeasurementID: id, Rejected: rejected}
 	}
@@ -93,7 +93,12 @@ func TestVisitThreshold(t *testing.T) {
 }
 
 func TestOutdatedResults(t *testing.T) {
-	th := vision.Threshold{Value: 0.2}
+	opt := vision.DefaultOptions()
+	th, err := vision.HandThreshold(opt.Index, 0.2)
+	if err != nil {
+		t.Fatal(err)
+	}
+	curves := map[int64][]byte{1: heaps(t, 110, 230, 0.5), 2: heaps(t, 110, 170, 0.5)}
 	for _, c := range []struct {
 		say    string
 		result *record.Result
@@ -104,10 +109,33 @@ func TestOutdatedResults(t *testing.T) {
 		{"at another", &record.Result{Threshold: 0.21}, 1},
 		{"with marks that were taken back", &record.Result{Threshold: 0.2, Marks: "17"}, 1},
 	} {
-		got, err := outdatedResults(&record.Snapshot{}, []*record.Photo{{Result: c.result}}, th)
+		got, err := outdatedResults(&record.Snapshot{}, []*record.Photo{{MeasurementID: 1, Result: c.result}}, curves, th, opt)
 		if err != nil || len(got) != c.want {
 			t.Errorf("%s: %d outdated, want %d (%v)", c.say, len(got), c.want, err)
 		}
+	}
+	// What follows from the photos together is drawn to what each is by itself.
+	visit := vision.Threshold{Value: 0.15, Photos: 2, Index: opt.Index}
+	for id := range int64(2) {
+		photo := &record.Photo{MeasurementID: id + 1, Result: &record.Result{Threshold: visit.Value}}
+		if got, err := outdatedResults(&record.Snapshot{}, []*record.Photo{photo}, curves, visit, opt); err != nil || len(got) != 1 {
+			t.Errorf("photo %d at the visit's threshold is not outdated (%v)", id+1, err)
+		}
+		c, err := curveOf(photo, curves)
+		if err != nil {
+			t.Fatal(err)
+		}
+		own, err := visit.For(c, opt)
+		if err != nil {
+			t.Fatal(err)
+		}
+		photo.Result.Threshold = own.Value
+		if got, err := outdatedResults(&record.Snapshot{}, []*record.Photo{photo}, curves, visit, opt); err != nil || len(got) != 0 {
+			t.Errorf("photo %d at its own threshold is outdated (%v)", id+1, err)
+		}
+	}
+	if _, err := outdatedResults(&record.Snapshot{}, []*record.Photo{{MeasurementID: 3, PhotoFacts: record.PhotoFacts{Path: "x/a.jpg"}}}, curves, visit, opt); err == nil {
+		t.Error("a photo without a curve passes")
 	}
 }
 

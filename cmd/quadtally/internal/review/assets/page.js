@@ -632,8 +632,8 @@ function thresholdPage(form) {
       const i = Number(slider.value);
       value.value = t.values[i];
       slider.setAttribute("aria-valuetext", t.values[i].toFixed(4));
-      let text = `Threshold ${t.values[i].toFixed(4)}: mean green cover of the ${(t.photos || []).length} photos in use, plots weighed alike, ${t.mean ? percent(t.mean[i]) : "none"}`;
-      if (i !== t.now && t.mean) text += ` (now ${percent(t.mean[t.now])})`;
+      let text = `Threshold ${t.values[i].toFixed(4)}: mean green cover of the ${(t.photos || []).length} photos in use, plots weighed alike, ${t.mean ? percent(i === t.now ? t.mean_now : t.mean[i]) : "none"}`;
+      if (i !== t.now && t.mean) text += ` (now ${percent(t.mean_now)})`;
       byId("effect").textContent = text + ".";
       const w = curve.width, h = curve.height, most = Math.max(...(t.mean || [1]), 1e-6);
       g.clearRect(0, 0, w, h);
@@ -648,14 +648,14 @@ function thresholdPage(form) {
       }
       const movers = byId("movers");
       movers.textContent = "";
-      const by = (p) => p.covers[i] - p.covers[t.now];
+      const by = (p) => p.covers[i] - p.now;
       for (const p of [...(t.photos || [])].sort((a, b) => Math.abs(by(b)) - Math.abs(by(a))).slice(0, 6)) {
         if (i === t.now) break;
         const li = document.createElement("li"), a = document.createElement("a"), img = document.createElement("img"), s = document.createElement("span");
         a.href = `/photo/${p.hash}?` + new URLSearchParams([...new URLSearchParams(location.search)].filter(([k]) => k !== "photo"));
         img.src = `/picture/${p.hash}/small`; img.alt = ""; img.width = img.height = 150;
         s.className = "spot";
-        s.textContent = `${p.spot}: ${percent(p.covers[t.now])} to ${percent(p.covers[i])}`;
+        s.textContent = `${p.spot}: ${percent(p.now)} to ${percent(p.covers[i])}`;
         a.append(img, s); li.append(a); movers.append(li);
       }
     };
