@@ -490,11 +490,19 @@ func (p *Plane) fill(codes []uint8, f *field, toField frame.Homography, exclude 
 const placeUnit = 1 << 24
 
 // along takes the codes on a line, from the place (x, y) in steps of (dx, dy),
-// which may turn round below zero. w is the codes' width. It is kept apart so
-// that all it counts with stays in registers.
+// which may turn round below zero; mostly they are all in one row. w is the codes'
+// width. It is kept apart so that all it counts with stays in registers.
 //
 //go:noinline
 func along(row, codes []uint8, w, x, y, dx, dy uint) {
+	if n := uint(len(row) - 1); y/placeUnit == (y+n*dy)/placeUnit {
+		line := codes[y/placeUnit*w:][:w]
+		for k := range row {
+			row[k] = line[x/placeUnit]
+			x += dx
+		}
+		return
+	}
 	for k := range row {
 		row[k] = codes[y/placeUnit*w+x/placeUnit]
 		x, y = x+dx, y+dy

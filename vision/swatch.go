@@ -82,16 +82,8 @@ func (all swatches) leaveOut(p *Plane, exclude [][]raster.Point) {
 // darkest is the brightness below which noise and rounding leave no hue.
 const darkest = 24
 
-// hued are the swatches whose hue is known.
-func (all swatches) hued() swatches {
-	var out swatches
-	for _, s := range all {
-		if s.seen && !s.clipped && min(s.r, s.g, s.b) > 1 {
-			out = append(out, s)
-		}
-	}
-	return out
-}
+// hued tells whether the hue of a swatch is known.
+func (s *swatch) hued() bool { return s.seen && !s.clipped && min(s.r, s.g, s.b) > 1 }
 
 // greennesses are the greennesses that a fiftieth, a quarter and a half of the
 // ground stay below; ok is false where too little of it has a hue. Greenness is
@@ -104,13 +96,14 @@ type greennesses struct {
 }
 
 func (all swatches) greennesses() (g greennesses) {
-	hued := all.hued()
-	if 4*len(hued) < len(all) {
-		return g
+	v := make([]float64, 0, len(all)) // G squared over R and B, which is in the order of greenness
+	for i := range all {
+		if s := &all[i]; s.hued() {
+			v = append(v, s.g*s.g/(s.r*s.b))
+		}
 	}
-	v := make([]float64, len(hued)) // G squared over R and B, which is in the order of greenness
-	for i, s := range hued {
-		v[i] = s.g * s.g / (s.r * s.b)
+	if 4*len(v) < len(all) {
+		return g
 	}
 	at := func(k int) float64 { return math.Log(math.Sqrt(smallest(v, k))) }
 	return greennesses{at(len(v) / 50), at(len(v) / 4), at(len(v) / 2), true}
@@ -119,15 +112,16 @@ func (all swatches) greennesses() (g greennesses) {
 // spreads are how far greenness and ln(R/B) spread between the twentieth part of
 // the ground and the last but so many; zero where too little of it has a hue.
 func (all swatches) spreads() (green, warm float64) {
-	hued := all.hued()
-	if 4*len(hued) < len(all) {
+	g, w := make([]float64, 0, len(all)), make([]float64, 0, len(all))
+	for i := range all {
+		if s := &all[i]; s.hued() {
+			g, w = append(g, s.g*s.g/(s.r*s.b)), append(w, s.r/s.b)
+		}
+	}
+	if 4*len(g) < len(all) {
 		return 0, 0
 	}
-	g, w := make([]float64, len(hued)), make([]float64, len(hued))
-	for i, s := range hued {
-		g[i], w[i] = s.g*s.g/(s.r*s.b), s.r/s.b
-	}
-	lo, hi := len(hued)/20, len(hued)-1-len(hued)/20
+	lo, hi := len(g)/20, len(g)-1-len(g)/20
 	over := func(v []float64) float64 { return math.Log(smallest(v, hi) / smallest(v, lo)) }
 	return over(g) / 2, over(w)
 }

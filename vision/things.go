@@ -38,7 +38,7 @@ const (
 	isThing
 )
 
-func (s swatch) kind() uint8 {
+func (s *swatch) kind() uint8 {
 	if !s.seen || s.clipped || s.g < max(1.1*s.r, thingDarkest) {
 		return noThing
 	}
@@ -59,9 +59,9 @@ func (all swatches) things() (marked []bool, share, nearly, flat float64) {
 	const n = swatchesAcross
 	kinds := make([]uint8, len(all))
 	smooth := make([]bool, len(all))
-	for i, s := range all {
-		kinds[i] = s.kind()
-		smooth[i] = kinds[i] == noThing && s.green() && all.flatAround(i)
+	for i := range all {
+		kinds[i] = all[i].kind()
+		smooth[i] = kinds[i] == noThing && all[i].green() && all.flatAround(i)
 	}
 	total := float64(len(all))
 	marked = make([]bool, len(all))
@@ -96,7 +96,7 @@ func (all swatches) things() (marked []bool, share, nearly, flat float64) {
 }
 
 // green by a plain look, as leaves and things are.
-func (s swatch) green() bool { return s.seen && !s.clipped && s.g > 1.1*max(s.r, s.b) }
+func (s *swatch) green() bool { return s.seen && !s.clipped && s.g > 1.1*max(s.r, s.b) }
 
 // flatAround tells whether a swatch and those around it are green and their
 // brightness together changes next to nothing.
@@ -106,7 +106,7 @@ func (all swatches) flatAround(at int) bool {
 	var rise, luma, k float64
 	for v := max(y-1, 0); v <= min(y+1, n-1); v++ {
 		for u := max(x-1, 0); u <= min(x+1, n-1); u++ {
-			s := all[v*n+u]
+			s := &all[v*n+u]
 			if !s.green() {
 				continue
 			}

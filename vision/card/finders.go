@@ -1,8 +1,10 @@
 package card
 
 import (
+	"encoding/binary"
 	"image"
 	"math"
+	"math/bits"
 	"slices"
 
 	"quadtally/vision/frame"
@@ -108,7 +110,7 @@ func finders(whole grey, patch image.Rectangle) []finder { return findersBy(whol
 // whole finder pattern and its surroundings; narrow ones follow the edge of a
 // deep shadow.
 const (
-	wideTile   = 16 // pixels
+	wideTile   = 16 // pixels, a power of two
 	narrowTile = 8
 )
 
@@ -119,48 +121,45 @@ func findersBy(whole grey, patch image.Rectangle, tile int) []finder {
 	}
 	dark := whole.darkIn(b, tile)
 	var out []finder
-	var runs [5]int
+	line, changes := make([]uint64, b.Dx()/64+1), make([]int, b.Dx()+2)
 	for y := 0; y < b.Dy(); y += 2 { // a pattern's core is six rows high at least
-		// Lengths of the last five runs along the row, the last one dark.
-		k, start := 0, 0
-		line := dark[y*b.Dx():][:b.Dx()]
-		for x := 1; x <= len(line); x++ {
-			if x < len(line) && line[x] == line[x-1] {
+		dark.row(y, line)
+		// Where dark and bright change along the row, and where it begins.
+		n, last := 1, line[0]&1
+		for i, word := range line {
+			for turns := word ^ (word<<1 | last); turns != 0; turns &= turns - 1 {
+				changes[n] = 64*i + bits.TrailingZeros64(turns)
+				n++
+			}
+			last = word >> 63
+		}
+		// Five runs, the first of them dark.
+		for i := int(1 - line[0]&1); i+5 < n; i += 2 {
+			at := changes[i:][:6]
+			core, width := at[3]-at[2], at[5]-at[0]
+			if core < 5 || width > 3*core || !isFinder([5]int{at[1] - at[0], at[2] - at[1], core, at[4] - at[3], at[5] - at[4]}) {
 				continue
 			}
-			copy(runs[:], runs[1:])
-			runs[4] = x - start
-			k++
-			ended := line[x-1]
-			start = x
-			if k < 5 || !ended || !isFinder(runs) {
-				continue
-			}
-			width := runs[0] + runs[1] + runs[2] + runs[3] + runs[4]
-			cx := x - runs[4] - runs[3] - (runs[2]+1)/2
+			cx := at[3] - (core+1)/2
 			module := float64(width) / 7
-			mid, ok := along(dark, b.Dx(), b.Dy(), cx, y, 0, 1, module)
+			cy, ok := along(dark, cx, y, 0, 1, module)
 			if !ok {
 				continue
 			}
-			cy := mid
 			// A stalk across it may spoil one or two of the other lines.
 			lines := 0
 			for _, d := range [3][2]int{{1, 0}, {1, 1}, {1, -1}} {
-				if _, ok := along(dark, b.Dx(), b.Dy(), cx, cy, d[0], d[1], module); ok {
+				if _, ok := along(dark, cx, cy, d[0], d[1], module); ok {
 					lines++
 				}
 			}
 			if lines == 0 {
 				continue
 			}
-			at := raster.Point{X: float64(b.Min.X + cx), Y: float64(b.Min.Y + cy)}
-			known := false
-			for _, f := range out {
-				known = known || math.Hypot(f.at.X-at.X, f.at.Y-at.Y) < 4*module
-			}
-			if !known {
-				out = append(out, finder{at, coreModule(dark, b.Dx(), b.Dy(), cx, cy, module), lines == 3})
+			f := finder{raster.Point{X: float64(b.Min.X + cx), Y: float64(b.Min.Y + cy)}, module, lines == 3}
+			if !slices.ContainsFunc(out, func(o finder) bool { return math.Hypot(o.at.X-f.at.X, o.at.Y-f.at.Y) < 4*module }) {
+				f.module = coreModule(dark, cx, cy, module)
+				out = append(out, f)
 			}
 		}
 	}
@@ -170,7 +169,7 @@ func findersBy(whole grey, patch image.Rectangle, tile int) []finder {
 // coreModule is a module by the area of the pattern's core, nine of them: along
 // a row a pattern that lies askew seems up to 1.4 times as large. Where the core
 // runs into something else it is what the row shows.
-func coreModule(dark []bool, w, h, x, y int, module float64) float64 {
+func coreModule(dark *shade, x, y int, module float64) float64 {
 	half := int(3*module) + 1
 	side := 2*half + 1
 	seen := make([]bool, side*side)
@@ -184,7 +183,7 @@ func coreModule(dark []bool, w, h, x, y int, module float64) float64 {
 		for _, d := range [4][2]int{{1, 0}, {-1, 0}, {0, 1}, {0, -1}} {
 			u, v := p[0]+d[0], p[1]+d[1]
 			i, j := u-x+half, v-y+half
-			if u < 0 || v < 0 || u >= w || v >= h || i < 0 || j < 0 || i >= side || j >= side || seen[j*side+i] || !dark[v*w+u] {
+			if i < 0 || j < 0 || i >= side || j >= side || seen[j*side+i] || !dark.at(u, v) {
 				continue
 			}
 			seen[j*side+i] = true
@@ -200,32 +199,24 @@ func coreModule(dark []bool, w, h, x, y int, module float64) float64 {
 // isFinder tells whether five runs are 1:1:3:1:1, each within six tenths of a
 // module.
 func isFinder(runs [5]int) bool {
-	sum := 0
-	for _, n := range runs {
-		sum += n
-	}
-	if sum < 12 {
-		return false
-	}
-	m := float64(sum) / 7
+	sum := runs[0] + runs[1] + runs[2] + runs[3] + runs[4]
 	for i, n := range runs {
-		want := m
+		off := 7*n - sum
 		if i == 2 {
-			want = 3 * m
+			off -= 2 * sum
 		}
-		if math.Abs(float64(n)-want) > .6*m {
+		if 5*max(off, -off) > 3*sum {
 			return false
 		}
 	}
-	return true
+	return sum >= 12
 }
 
 // along follows a line of step (dx, dy) both ways from a dark place and tells
 // whether it crosses a finder square of about that module; middle is the row of
 // the middle of its core.
-func along(dark []bool, w, h, x, y, dx, dy int, module float64) (middle int, ok bool) {
-	in := func(u, v int) bool { return u >= 0 && v >= 0 && u < w && v < h }
-	if !in(x, y) || !dark[y*w+x] {
+func along(dark *shade, x, y, dx, dy int, module float64) (middle int, ok bool) {
+	if !dark.at(x, y) {
 		return 0, false
 	}
 	var runs [5]int
@@ -233,7 +224,7 @@ func along(dark []bool, w, h, x, y, dx, dy int, module float64) (middle int, ok 
 		u, v := x+sign*dx, y+sign*dy
 		want := true
 		for k := range 3 {
-			for in(u, v) && dark[v*w+u] == want {
+			for dark.in(u, v) && dark.at(u, v) == want {
 				if k == 0 {
 					core++
 				} else {
@@ -257,15 +248,24 @@ func along(dark []bool, w, h, x, y, dx, dy int, module float64) (middle int, ok 
 	return y + (down-up)/2, isFinder(runs)
 }
 
-// darkIn is true where a patch is darker than its surroundings, by the mean of
+// shade tells where a patch is darker than its surroundings, by the mean of
 // the logarithm over five tiles each way: so that paper in the shadow is still
 // paper beside paper in the sun.
-func (g grey) darkIn(b image.Rectangle, tile int) []bool {
+type shade struct {
+	pix          []byte // from the upper left of the patch on
+	stride, w, h int
+	limits       []byte // of each tile: the darkest that counts as bright
+	shift        uint   // of a place to its tile
+	across       int    // tiles
+}
+
+func (g grey) darkIn(b image.Rectangle, tile int) *shade {
 	tw, th := (b.Dx()+tile-1)/tile, (b.Dy()+tile-1)/tile
+	s := &shade{g.pix[b.Min.Y*g.w+b.Min.X:], g.w, b.Dx(), b.Dy(), make([]byte, tw*th), uint(bits.TrailingZeros(uint(tile))), tw}
 	// Sums over tiles, summed up from the upper left (Crow 1984).
 	sums, counts := make([]float64, (tw+1)*(th+1)), make([]float64, (tw+1)*(th+1))
 	for y := 0; y < b.Dy(); y += 2 { // one pixel in four tells a mean well enough
-		row := g.pix[(b.Min.Y+y)*g.w+b.Min.X:][:b.Dx()]
+		row := s.pix[y*s.stride:][:s.w]
 		at := (y/tile+1)*(tw+1) + 1
 		for x0 := 0; x0 < len(row); x0 += tile {
 			var sum float32
@@ -285,7 +285,6 @@ func (g grey) darkIn(b image.Rectangle, tile int) []bool {
 			counts[i] += counts[i-1] + counts[i-tw-1] - counts[i-tw-2]
 		}
 	}
-	out := make([]bool, b.Dx()*b.Dy())
 	for ty := range th {
 		y0, y1 := max(0, ty-2), min(th, ty+3)
 		for tx := range tw {
@@ -293,20 +292,41 @@ func (g grey) darkIn(b image.Rectangle, tile int) []bool {
 			over := func(s []float64) float64 {
 				return s[y1*(tw+1)+x1] - s[y0*(tw+1)+x1] - s[y1*(tw+1)+x0] + s[y0*(tw+1)+x0]
 			}
-			mean := float32(over(sums) / over(counts))
-			limit := byte(0) // the darkest that counts as bright
-			for limit < 255 && logs[limit] < mean {
-				limit++
-			}
-			left, right := tx*tile, min(b.Dx(), (tx+1)*tile)
-			for y := ty * tile; y < min(b.Dy(), (ty+1)*tile); y++ {
-				row := g.pix[(b.Min.Y+y)*g.w+b.Min.X:][left:right]
-				to := out[y*b.Dx():][left:right]
-				for x, v := range row {
-					to[x] = v < limit
-				}
-			}
+			limit, _ := slices.BinarySearch(logs[:255], float32(over(sums)/over(counts)))
+			s.limits[ty*tw+tx] = byte(limit)
 		}
 	}
-	return out
+	return s
+}
+
+func (s *shade) in(x, y int) bool { return x >= 0 && y >= 0 && x < s.w && y < s.h }
+
+// at is false outside the patch.
+func (s *shade) at(x, y int) bool {
+	return s.in(x, y) && s.pix[y*s.stride+x] < s.limits[y>>s.shift*s.across+x>>s.shift]
+}
+
+// row sets a bit for each dark place of a row and clears those beyond its end.
+func (s *shade) row(y int, line []uint64) {
+	const ones, top = 0x0101010101010101, 0x8080808080808080
+	clear(line)
+	row, limits := s.pix[y*s.stride:][:s.w], s.limits[y>>s.shift*s.across:][:s.across]
+	for x := 0; x < len(row); x += 8 {
+		var eight uint64
+		if len(row)-x >= 8 {
+			eight = binary.LittleEndian.Uint64(row[x:])
+		} else {
+			for k, v := range row[x:] {
+				eight |= uint64(v) << (8 * k)
+			}
+			for k := len(row) - x; k < 8; k++ {
+				eight |= 255 << (8 * k) // never dark
+			}
+		}
+		// Eight bytes are compared at a time: their lower seven bits by what is
+		// left of the top bit when they are taken from it, the top bits apart.
+		limit := uint64(limits[x>>s.shift]) * ones
+		less := (^eight & limit) | ^(eight^limit)&^((eight|top)-(limit&^top))
+		line[x/64] |= (less & top) >> 7 * 0x0102040810204080 >> 56 << (x % 64)
+	}
 }
