@@ -2,6 +2,7 @@ package vision
 
 import (
 	"cmp"
+	"encoding/binary"
 	"fmt"
 	"slices"
 
@@ -161,7 +162,10 @@ func greenRuns(levels []uint8, w int, least uint8) []run {
 		row := levels[:w]
 		levels = levels[w:]
 		for x := 0; x < w; x++ {
-			if row[x]-least >= Outside-least { // below it, or not ground; one comparison for both
+			for x+8 <= w && least > 0 && binary.LittleEndian.Uint64(row[x:]) == 0 {
+				x += 8 // bare ground
+			}
+			if x == w || row[x]-least >= Outside-least { // below it, or not ground; one comparison for both
 				continue
 			}
 			from := x
