@@ -33,17 +33,18 @@ const (
 	// faintly green. It is raised by AtThreshold.
 	FlagWideRange FlagCode = "wide-range"
 	// FlagMat: green lies on the ground like moss or algae, without the edges
-	// of leaves.
+	// of leaves. It is raised by AtThreshold.
 	FlagMat FlagCode = "green-mat"
-	// FlagFaint: much of the ground is faintly green and was taken for bare, or
-	// far less green than what was.
+	// FlagFaint: leaves may have been taken for bare ground, or what was counted
+	// hardly looks green (see Quality.tooLittle). It is raised by AtThreshold.
 	FlagFaint FlagCode = "faint-green"
 	// FlagFaded: the photo has next to no colours, as behind a sepia filter, a
 	// veil of glare or in faded files, and leaves look like the ground.
 	FlagFaded FlagCode = "faded-colours"
 	// FlagTwoWays: held against its own light spot by spot, another share of the
-	// ground is green than was measured (see swatches.standsOut). It is raised by
-	// AtThreshold.
+	// ground is green than was measured (see swatches.standsOut), or more was
+	// measured than stands out from the ground beside it (see Quality.tooMuch). It
+	// is raised by AtThreshold.
 	FlagTwoWays FlagCode = "two-ways"
 	// FlagPanorama: the photo is stitched from several, which repeats some
 	// ground and leaves out other.
