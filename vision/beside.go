@@ -70,7 +70,7 @@ func (all swatches) beside(marked []bool) (share, uneven float64, ok bool) {
 const (
 	muchBeside, muchUneven, muchSpread, muchZero, limitMuch = -21.988, 30.904, 43.818, -8.220, 0.0
 	lessSpread, lessFaint, lessBelow, lessLooks, lessZero   = -88.5, 58.1, 26.4, 4.04, -1.782
-	limitLess                                               = -1.45
+	limitLess                                               = -1.3
 	// Less than so much cover cannot be too much by more than 10 points.
 	leastMuch = 0.1
 )
