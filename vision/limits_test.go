@@ -65,14 +65,6 @@ func TestFlagLimits(t *testing.T) {
 		{"all a thing", Quality{Acuity: 1, ThingFrac: .6}, FlagThing, MustLook},
 		{"perhaps a thing", Quality{Acuity: 1, NearThingFrac: .03}, FlagThing, MustLook},
 		{"little of perhaps a thing", Quality{Acuity: 1, NearThingFrac: .009}, FlagThing, ""},
-		{"leaves", Quality{Acuity: 1, MatFrac: .129, GreenRise: .126, MatScore: .42}, FlagMat, ""},
-		{"a mat", Quality{Acuity: 1, MatFrac: .131, GreenRise: .3}, FlagMat, MustLook},
-		{"a mat among leaves", Quality{Acuity: 1, GreenRise: .3, MatScore: .44}, FlagMat, MustLook},
-		{"smooth green", Quality{Acuity: 1, GreenRise: .124}, FlagMat, MustLook},
-		{"little faint green", Quality{Acuity: 1, FaintFrac: .069}, FlagFaint, ""},
-		{"faint green", Quality{Acuity: 1, FaintFrac: .071}, FlagFaint, MustLook},
-		{"some below the ground", Quality{Acuity: 1, BelowFrac: .149}, FlagFaint, ""},
-		{"much below the ground", Quality{Acuity: 1, BelowFrac: .151}, FlagFaint, MustLook},
 		{"some red plants", Quality{Acuity: 1, RedFrac: .059}, FlagRedPlants, Glance},
 		{"many red plants", Quality{Acuity: 1, RedFrac: .061}, FlagRedPlants, MustLook},
 		{"ground of one green and many warmths", Quality{Acuity: 1, GreenSpread: .01, WarmSpread: .091}, FlagFaded, ""},
@@ -95,6 +87,27 @@ func TestFlagLimits(t *testing.T) {
 		}
 		if NeedsEye(c.q.flags()) != (c.severity == MustLook) {
 			t.Errorf("%s: asks for an eye %v", c.name, NeedsEye(c.q.flags()))
+		}
+	}
+}
+
+// TestMatFlag: green that lies like a mat is told from its limits on, and asks for
+// an eye where so much was counted that 10 points of it may be wrong.
+func TestMatFlag(t *testing.T) {
+	for _, c := range []struct {
+		name     string
+		q        Quality
+		cover    float64
+		severity Severity
+	}{
+		{"leaves", Quality{MatFrac: .129, GreenRise: .126, MatScore: .42}, .5, ""},
+		{"a mat", Quality{MatFrac: .131, GreenRise: .3}, .5, MustLook},
+		{"a mat among leaves", Quality{GreenRise: .3, MatScore: .44}, .101, MustLook},
+		{"little of a mat", Quality{GreenRise: .3, MatScore: .44}, .099, Glance},
+		{"smooth green", Quality{GreenRise: .124}, .5, MustLook},
+	} {
+		if f, ok := c.q.matFlag(c.cover); ok != (c.severity != "") || f.Severity != c.severity || ok && f.Code != FlagMat {
+			t.Errorf("%s: %+v, want severity %q", c.name, f, c.severity)
 		}
 	}
 }

@@ -255,15 +255,18 @@ func TestGeometryFlags(t *testing.T) {
 func TestFlagsOfTheAnswer(t *testing.T) {
 	s := scales[IndexSoftExG]
 	m := Measurement{Index: IndexSoftExG, Curve: Curve{Index: IndexSoftExG}, Plane: &Plane{Index: IndexSoftExG, Width: 1, Height: 1, Levels: []uint8{0}}}
-	m.Curve.Counts[s.nearest(0)], m.Curve.Counts[s.nearest(.4)] = 9000, 1000
+	leaves := func(n uint32) { // of two greens
+		m.Curve.Counts[s.nearest(0)], m.Curve.Counts[s.nearest(.2)], m.Curve.Counts[s.nearest(.3)] = 10000-n, n/2, n/2
+	}
+	leaves(2000)
 	for _, c := range []struct {
 		name         string
 		faint, green float64
 		x            Index
 		flagged      bool
 	}{
-		{"sound", 0, .1, IndexSoftExG, false}, {"as much faint as may be", .03, .1, IndexSoftExG, false}, {"faint, but less than twice what was counted", .05, .1, IndexSoftExG, false},
-		{"looks green", 0, .046, IndexSoftExG, false}, {"does not look green", 0, .044, IndexSoftExG, true}, {"another index", 0, .01, IndexExG, false},
+		{"sound", 0, .1, IndexSoftExG, false}, {"a little faint", .05, .1, IndexSoftExG, false}, {"faint", .2, .1, IndexSoftExG, true}, {"faint by another index", .2, .1, IndexExG, false},
+		{"looks green", 0, .092, IndexSoftExG, false}, {"does not look green", 0, .088, IndexSoftExG, true}, {"another index", 0, .01, IndexExG, false},
 	} {
 		m.Index, m.Quality = c.x, Quality{FaintFrac: c.faint, GreenFrac: c.green}
 		r, err := AtThreshold(m, Threshold{Value: .12, Index: IndexSoftExG}, plain())
@@ -275,23 +278,60 @@ func TestFlagsOfTheAnswer(t *testing.T) {
 		}
 	}
 	m.Index = IndexSoftExG
-	m.Curve.Counts[s.nearest(0)], m.Curve.Counts[s.nearest(.4)] = 9850, 150
-	for _, c := range []struct {
-		faint   float64
-		flagged bool
-	}{{someFaint - 1e-4, false}, {someFaint + 1e-4, true}, {limitFaint, true}, {limitFaint + 1e-4, false}} { // beyond, the photo itself is flagged
-		m.Quality = Quality{FaintFrac: c.faint, GreenFrac: .02}
-		r, err := AtThreshold(m, Threshold{Value: .12, Index: IndexSoftExG}, plain())
-		if err != nil {
-			t.Fatal(err)
-		}
-		if got := slices.ContainsFunc(r.Flags, func(f Flag) bool { return f.Code == FlagFaint && f.Severity == MustLook && f.Value == c.faint }); got != c.flagged {
-			t.Errorf("%g faint: %+v", c.faint, r.Flags)
-		}
-	}
-	m.Curve.Counts[s.nearest(0)], m.Curve.Counts[s.nearest(.4)] = 9200, 800 // pale leaves are asked about above that
+	leaves(1700) // pale leaves are asked about above that
 	m.Quality = Quality{}
 	if r, err := AtThreshold(m, Threshold{Value: .12, Index: IndexSoftExG}, plain()); err != nil || len(r.Flags) > 0 {
-		t.Errorf("8 %% that does not look green: %+v, %v", r.Flags, err)
+		t.Errorf("17 %% that does not look green: %+v, %v", r.Flags, err)
+	}
+}
+
+// TestWeighedDoubts: what is weighed together asks for an eye from its limit on,
+// says what adds most to it, and asks nothing of little cover or of another index.
+func TestWeighedDoubts(t *testing.T) {
+	s := scales[IndexSoftExG]
+	m := Measurement{Index: IndexSoftExG, Curve: Curve{Index: IndexSoftExG}}
+	m.Curve.Counts[s.nearest(0)], m.Curve.Counts[s.nearest(.2)], m.Curve.Counts[s.nearest(.3)] = 8000, 1000, 1000
+	spread := m.Curve.spreadAbove(.12)
+	if math.Abs(spread-.05) > 1e-9 || (&Curve{Index: IndexSoftExG}).spreadAbove(.12) != 0 {
+		t.Fatalf("spread of green at .2 and .3: %g, want .05", spread)
+	}
+	const cover = .2
+	sound := Quality{Beside: true, BesideFrac: cover, GreenFrac: cover}
+	much := func(over float64) Quality { // of tooMuch over its limit, by unlike ground
+		q := sound
+		q.GroundUneven = (limitMuch + over - q.tooMuch(cover, spread)) / muchUneven
+		return q
+	}
+	less := func(over float64, term *float64, weight float64, q *Quality) Quality {
+		*term += (limitLess + over - q.tooLittle(cover, spread)) / weight
+		return *q
+	}
+	unseen, other := much(.01), IndexExG
+	unseen.Beside = false
+	faint, below, looks := sound, sound, sound
+	for _, c := range []struct {
+		name  string
+		q     Quality
+		x     Index
+		cover float64
+		want  FlagCode
+		says  string
+	}{
+		{"sound", sound, IndexSoftExG, cover, "", ""},
+		{"as uneven as may be", much(-.01), IndexSoftExG, cover, "", ""},
+		{"uneven", much(.01), IndexSoftExG, cover, FlagTwoWays, "only 20 % stands out"},
+		{"uneven, little cover", much(9), IndexSoftExG, leastMuch, "", ""},
+		{"uneven, no hue", unseen, IndexSoftExG, cover, "", ""},
+		{"uneven, another index", much(.01), other, cover, "", ""},
+		{"as faint as may be", less(-.01, &faint.FaintFrac, lessFaint, &faint), IndexSoftExG, cover, "", ""},
+		{"faint", less(.01, &faint.FaintFrac, lessFaint, &faint), IndexSoftExG, cover, FlagFaint, "is faintly green"},
+		{"far below", less(.01, &below.BelowFrac, lessBelow, &below), IndexSoftExG, cover, FlagFaint, "far less green"},
+		{"looks green", less(.01, &looks.GreenFrac, lessLooks, &looks), IndexSoftExG, cover, FlagFaint, "looks so"},
+	} {
+		m.Index, m.Quality = c.x, c.q
+		got := m.weighed(.12, c.cover)
+		if c.want == "" && len(got) > 0 || c.want != "" && (len(got) != 1 || got[0].Code != c.want || got[0].Severity != MustLook || !strings.Contains(got[0].Text, c.says)) {
+			t.Errorf("%s: %+v, want %q saying %q", c.name, got, c.want, c.says)
+		}
 	}
 }

@@ -344,6 +344,7 @@ func (ws *Workspace) look(m *Measurement, r *raster.Raster, opt Options, white g
 		marked = nil
 	}
 	m.Quality.StandsOut, m.Quality.TwoKinds = swatches.standsOut(marked)
+	m.Quality.BesideFrac, m.Quality.GroundUneven, m.Quality.Beside = swatches.beside(marked)
 	f, err := ws.newField(r, stored, n, sigma, opt.Index, white)
 	if err != nil {
 		return err
@@ -610,10 +611,6 @@ func AtThreshold(m Measurement, th Threshold, opt Options) (Result, error) {
 	if m.Plane == nil {
 		return res, nil
 	}
-	if faint := m.Quality.FaintFrac; faint > someFaint && faint > 2*res.CoverFrac && faint <= limitFaint {
-		res.Flags = append(res.Flags, Flag{FlagFaint, MustLook, faint, someFaint,
-			fmt.Sprintf("%.0f %% of the ground is faintly green and was taken for bare, more than was counted: look for pale, frosted or thin leaves", 100*faint)})
-	}
 	if looks := m.Quality.GreenFrac; m.Index == IndexSoftExG && res.CoverFrac > leastPale && looks < looksGreen*res.CoverFrac {
 		res.Flags = append(res.Flags, Flag{FlagFaint, MustLook, res.CoverFrac - looks, (1 - looksGreen) * res.CoverFrac,
 			fmt.Sprintf("%.0f %% was counted as green and %.0f %% looks so: pale leaves, a film on the ground, or a cast; look at the outline", 100*res.CoverFrac, 100*looks)})
@@ -629,6 +626,10 @@ func AtThreshold(m Measurement, th Threshold, opt Options) (Result, error) {
 		}
 		res.Flags = append(res.Flags, Flag{FlagTwoWays, MustLook, math.Abs(off), limit, fmt.Sprintf(text, 100*res.CoverFrac, 100*m.Quality.StandsOut)})
 	}
+	if f, ok := m.Quality.matFlag(res.CoverFrac); ok {
+		res.Flags = append(res.Flags, f)
+	}
+	res.Flags = append(res.Flags, m.weighed(th.Value, res.CoverFrac)...)
 	pieces, err := m.Plane.Pieces(th.Value, opt.Pieces)
 	if err != nil {
 		return Result{}, err

@@ -44,11 +44,14 @@ func soundScenes(n int) (out []drawnScene) {
 	return out
 }
 
-// mishaps are the ways in which photos go wrong, each in any strength.
-var mishaps = []struct {
+// mishap is one way in which photos go wrong.
+type mishap struct {
 	name  string
 	spoil func(rng *rand.Rand, s *drawn.Stand, quality *int)
-}{
+}
+
+// mishaps are the ways in which photos go wrong, each in any strength.
+var mishaps = []mishap{
 	{"moss", func(rng *rand.Rand, s *drawn.Stand, _ *int) { s.Ground = "moss" }},
 	{"algae", func(rng *rand.Rand, s *drawn.Stand, _ *int) {
 		s.Ground = pick(rng, "soil", "wet soil", "residue", "sand")
@@ -138,9 +141,60 @@ var mishaps = []struct {
 	}},
 }
 
+// partial are mishaps of a part of the ground or of some of the plants.
+var partial = []mishap{
+	{"green hay", func(rng *rand.Rand, s *drawn.Stand, _ *int) {
+		s.Ground, s.Cover = pick(rng, "straw", "rolled", "residue"), pick(rng, 0, .1, .3)
+		s.Hay = [3]float64{within(rng, .94, 1.06), within(rng, 1.08, 1.16), within(rng, .74, .86)}
+		s.HayShare = within(rng, .2, .7)
+	}},
+	{"green light", func(rng *rand.Rand, s *drawn.Stand, _ *int) {
+		l := within(rng, .3, .8)
+		s.Cover, s.PartShare, s.PartRimMM = pick(rng, .03, .1, .3), within(rng, .2, .8), within(rng, .5, 40)
+		s.PartGains = [3]float64{l, l * within(rng, 1.05, 1.3), l}
+	}},
+	{"mixed light", func(rng *rand.Rand, s *drawn.Stand, _ *int) {
+		s.Cover, s.PartShare, s.PartRimMM = pick(rng, .05, .2, .4), within(rng, .3, .7), within(rng, 10, 60)
+		s.PartGains = [3]float64{within(rng, .8, 1.1), within(rng, 1.05, 1.25), within(rng, .75, 1.05)}
+	}},
+	{"two leaves", func(rng *rand.Rand, s *drawn.Stand, _ *int) {
+		s.Leaf, s.Cover = pick(rng, "green", "dark"), pick(rng, .25, .4, .6)
+		s.OtherLeaf, s.OtherShare = pick(rng, "glaucous", "frosted", "pale"), within(rng, .3, .8)
+	}},
+	{"hard frost", func(rng *rand.Rand, s *drawn.Stand, _ *int) {
+		s.Cover, s.Frost = pick(rng, .15, .3, .5), within(rng, .6, 1)
+	}},
+}
+
+// plainGrounds are grounds of one hue, sound photos all the same.
+var plainGrounds = []mishap{
+	{"red soil", func(rng *rand.Rand, s *drawn.Stand, _ *int) {
+		s.EvenGround = pick(rng, [3]float64{150, 84, 52}, [3]float64{132, 80, 58}, [3]float64{168, 96, 60})
+		s.Ground = pick(rng, "soil", "residue", "chips")
+	}},
+	{"grey gravel", func(rng *rand.Rand, s *drawn.Stand, _ *int) {
+		s.EvenGround = pick(rng, [3]float64{122, 122, 124}, [3]float64{150, 148, 144}, [3]float64{100, 101, 104})
+		s.Ground = pick(rng, "soil", "residue", "chips")
+	}},
+}
+
 // pale makes leaves of a stand hardly green, and enough of them to matter.
 func pale(rng *rand.Rand, s *drawn.Stand) {
 	s.Leaf, s.Cover = pick(rng, "pale", "frosted", "glaucous"), pick(rng, .2, .3, .4, .5)
+}
+
+// partialScenes are photos spoilt on a part of the ground or in some of the plants,
+// and sound ones on ground of one hue, so many of each.
+func partialScenes(each int, seed uint64) (out []drawnScene) {
+	for i, m := range slices.Concat(partial, plainGrounds) {
+		rng := rand.New(rand.NewPCG(seed, uint64(1000+i)))
+		for range each {
+			d := drawnScene{m.name, anyStand(rng), 88}
+			m.spoil(rng, &d.s, &d.quality)
+			out = append(out, d)
+		}
+	}
+	return out
 }
 
 // spoiltScenes are photos spoilt in every way, so many of each.
@@ -190,12 +244,22 @@ func answer(t testing.TB, d drawnScene, photo []byte, truth float64) sceneAnswer
 // at most matMissed of them and one more may be. Without leaves none may.
 func (d drawnScene) isMat() bool { return d.s.FilmShare > 0 && d.s.Cover > 0 }
 
-const matMissed = 0.2
+const matMissed = 0.1
+
+// partialMissed is the share of photos of a kind, and one more, that may be off by
+// more than 10 points and unseen: what was reached on photos kept aside, a
+// little more. None would be right.
+var partialMissed = map[string]float64{"green hay": .05, "green light": .06, "mixed light": .06, "two leaves": .06, "hard frost": .15}
+
+// gravelAsked is the share of sound photos of grey gravel that ask for an eye, as
+// gravel has no colours and a faded photo has none either. On red soil all do, as
+// it looks like ground under a magenta cast.
+const gravelAsked = 0.7
 
 // TestSilentMissReport draws photos (invented) that are sound and photos that are
 // spoilt in every way, in any strength, on any ground, each measured alone. None
-// may be off by more than 10 points without asking for an eye, mats among leaves
-// apart, and no more than 3 of 100 sound ones that are right within
+// may be off by more than 10 points without asking for an eye, mats among leaves and
+// the kinds of partialMissed apart, and no more than 3 of 100 sound ones that are right within
 // 5 points may ask for one. It prints what became of each way to spoil a photo,
 // and how often each doubt was true.
 func TestSilentMissReport(t *testing.T) {
@@ -209,7 +273,7 @@ func TestSilentMissReport(t *testing.T) {
 	needless, mats, matsMissed := 0, 0, 0
 	type doubt struct{ raised, far, some, right, alone int }
 	doubts := map[FlagCode]*doubt{}
-	for _, d := range append(soundScenes(sound), spoiltScenes(each, 4)...) {
+	for _, d := range slices.Concat(soundScenes(sound), spoiltScenes(each, 4), partialScenes(each+3, 4)) {
 		rgb, truth := d.s.Render()
 		a := answer(t, d, (&scene{standSide, standSide, rgb}).jpeg(t, d.quality), truth.Plants)
 		c := by[d.name]
@@ -258,6 +322,9 @@ func TestSilentMissReport(t *testing.T) {
 			if d.isMat() {
 				complain, matsMissed = t.Logf, matsMissed+1
 			}
+			if _, ok := partialMissed[d.name]; ok {
+				complain = t.Logf
+			}
 			complain("%s: %s leaves on %s: cover %.3f, there is %.3f, and no eye is asked for: %+v", d.name, d.s.Leaf, d.s.Ground, a.r.CoverFrac, a.truth, a.m.Flags)
 		}
 	}
@@ -267,7 +334,7 @@ func TestSilentMissReport(t *testing.T) {
 	for _, name := range order {
 		c := by[name]
 		say("%-16s %6d %9d %12d %9d", name, c.n, c.wrong, c.missed, c.eyes)
-		if name != "sound" {
+		if name != "sound" && name != "red soil" && name != "grey gravel" {
 			all.n, all.wrong, all.missed = all.n+c.n, all.wrong+c.wrong, all.missed+c.missed
 		}
 	}
@@ -280,6 +347,14 @@ func TestSilentMissReport(t *testing.T) {
 	say("Sound and right within 5 points, and need eye: %d of %d", needless, by["sound"].n)
 	if n := by["sound"].n; 100*needless > 3*n {
 		t.Errorf("%d of %d sound photos ask for an eye, want 3 of 100 at most", needless, n)
+	}
+	for _, m := range partial {
+		if c, most := by[m.name], partialMissed[m.name]; float64(c.missed) > 1+most*float64(c.n) {
+			t.Errorf("%d of %d photos of %s are off by more than 10 points and unseen, at most %.0f %% and one more may be", c.missed, c.n, m.name, 100*most)
+		}
+	}
+	if c := by["grey gravel"]; float64(c.eyes) > 1+gravelAsked*float64(c.n) {
+		t.Errorf("%d of %d photos of grey gravel ask for an eye, once %.0f %%", c.eyes, c.n, 100*gravelAsked)
 	}
 	say("Mats among them: %d, off by more than 10 points and unseen %d", mats, matsMissed)
 	if float64(matsMissed) > 1+matMissed*float64(mats) {

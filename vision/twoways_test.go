@@ -144,3 +144,45 @@ func TestMatAmongLeaves(t *testing.T) {
 		t.Errorf("score %g where nothing is seen", v)
 	}
 }
+
+// TestBeside: leaves stand out from the ground beside them; green light or hay over a
+// part of the ground does not, and makes the ground unlike; too few tiles of a
+// known hue say nothing.
+func TestBeside(t *testing.T) {
+	leaf, soil := [3]float64{74, 118, 48}, [3]float64{120, 95, 70}
+	all := kindsOf(leaf, soil, 0.3, func(rng *rand.Rand) float64 { return pick(rng, 1, .5) })
+	share, uneven, ok := all.beside(nil)
+	if !ok || math.Abs(share-0.3) > 0.03 || uneven > 0.02 {
+		t.Errorf("%.3f stands out, uneven %.3f, %v; want 0.3 on even ground", share, uneven, ok)
+	}
+	hay := slices.Clone(all)
+	for i := range hay {
+		if s := &hay[i]; i%swatchesAcross < swatchesAcross/2 && s.r > s.g {
+			s.r, s.g, s.b = 100, 112, 80
+		}
+	}
+	if part, unlike, _ := hay.beside(nil); math.Abs(part-share) > 0.05 || unlike < 4*uneven+0.05 {
+		t.Errorf("half of the ground is hay: %.3f stands out, uneven %.3f; without it %.3f and %.3f", part, unlike, share, uneven)
+	}
+	marked := make([]bool, len(all))
+	for i, s := range all {
+		marked[i] = s.g > s.r
+	}
+	if got, _, ok := all.beside(marked); !ok || got > 0.05 {
+		t.Errorf("%.3f stands out of what is no plant", got)
+	}
+	for i := range all {
+		all[i].clipped = i%swatchesAcross >= swatchesAcross/8
+	}
+	if _, _, ok := all.beside(nil); ok {
+		t.Error("an eighth of the ground with a hue is an answer")
+	}
+}
+
+// BenchmarkBeside is what the look at the ground beside costs a photo.
+func BenchmarkBeside(b *testing.B) {
+	all := kindsOf([3]float64{74, 118, 48}, [3]float64{120, 95, 70}, 0.3, func(*rand.Rand) float64 { return 1 })
+	for b.Loop() {
+		all.beside(nil)
+	}
+}

@@ -23,19 +23,27 @@ type Stand struct {
 	Film       [3]float64 // colour of a film of algae or moss on the ground under the leaves
 	FilmShare  float64    // share of the ground it lies on, about; 0 for none
 	FilmFrac   float64    // how far it hides the ground, 0..1
+	EvenGround [3]float64 // colour of ground of one hue, instead of its usual ones
+	Hay        [3]float64 // red, green and blue of cut green hay over its brightness, and
+	HayShare   float64    // the share of the picture it lies on, from one side; 0 for none
+	OtherLeaf  string     // leaves of some of the plants, one of StandLeaves, and
+	OtherShare float64    // the share of the plants that have them
 	Frost      float64    // how far rime hides what it lies on, 0..1; it lies on two thirds
 	DewPerCM2  float64    // glints of drops
 	Dapple     float64    // light left in shadows as of branches over half of the picture; 0 for none
 	BurntShare float64    // share of the picture in glare that burns all channels
 
-	Gains    [3]float64 // red, green and blue of all stored values; zero for 1, 1, 1
-	Exposure float64    // of all stored values; 0 for 1
-	Shadow   float64    // light left in the shadow over a third of the picture; 0 for none
-	BlurPx   float64    // standard deviation; 0 for none
-	SmearPx  float64    // length of a straight smear by a moving camera
-	SmearDeg float64    // and its direction, from x to y
-	Noise    float64    // standard deviation, grey levels
-	Seed     uint64
+	Gains     [3]float64 // red, green and blue of all stored values; zero for 1, 1, 1
+	Exposure  float64    // of all stored values; 0 for 1
+	PartGains [3]float64 // further gains under a net, or by another lamp, on
+	PartShare float64    // a share of the picture from one side; 0 for none,
+	PartRimMM float64    // over whose rim they fade in
+	Shadow    float64    // light left in the shadow over a third of the picture; 0 for none
+	BlurPx    float64    // standard deviation; 0 for none
+	SmearPx   float64    // length of a straight smear by a moving camera
+	SmearDeg  float64    // and its direction, from x to y
+	Noise     float64    // standard deviation, grey levels
+	Seed      uint64
 }
 
 // StandGrounds names the grounds of a stand; the straw of "rolled" lies one
@@ -77,11 +85,13 @@ func (s Stand) Render() (rgb []byte, truth StandTruth) {
 	rng := rand.New(rand.NewPCG(s.Seed, 5))
 	c := newStandCanvas(s.Side*super, s.MMPerPx/super, rng)
 	c.ground(s.Ground)
+	c.regrown(s)
 	c.film(s)
 	c.leaves(s, rng)
 	c.weather(s)
 	c.thing(s)
 	c.shade(s)
+	c.partLight(s)
 
 	n := s.Side
 	planes := [3][]float32{}
@@ -272,6 +282,10 @@ func (c *standCanvas) leaves(s Stand, rng *rand.Rand) {
 	want := int(s.Cover * float64(len(c.kind)))
 	for have := 0; have < want; {
 		x, y := c.anywhere()
+		base := base
+		if s.OtherShare > 0 && rng.Float64() < s.OtherShare {
+			base = leafColours[s.OtherLeaf]
+		}
 		for range 3 + rng.IntN(3) { // leaves of a plant
 			k := math.Exp(.1 * rng.NormFloat64())
 			yellow := 5 * rng.NormFloat64()
@@ -320,6 +334,53 @@ func (c *standCanvas) shade(s Stand) {
 				c.pix[y*c.side+x][k] *= l
 			}
 		}
+	}
+}
+
+// regrown gives the ground one hue, where asked, and lays green hay over one
+// side of it.
+func (c *standCanvas) regrown(s Stand) {
+	usual, even := groundColours[s.Ground], s.EvenGround != [3]float64{}
+	edge := c.edge(s.HayShare, 4)
+	for y := range c.side {
+		for x := range c.side {
+			p := &c.pix[y*c.side+x]
+			if even {
+				l := (float64(p[0])/usual[0] + float64(p[1])/usual[1] + float64(p[2])/usual[2]) / 3
+				for k, v := range s.EvenGround {
+					p[k] = float32(v * (1 + l) / 2)
+				}
+			}
+			if s.HayShare > 0 {
+				mean, m := (p[0]+p[1]+p[2])/3, edge(x, y)
+				for k, v := range s.Hay {
+					p[k] += m * (mean*float32(v) - p[k])
+				}
+			}
+		}
+	}
+}
+
+// partLight lays other light over one side of the picture.
+func (c *standCanvas) partLight(s Stand) {
+	if s.PartShare <= 0 {
+		return
+	}
+	edge := c.edge(s.PartShare, max(s.PartRimMM, c.mm))
+	for y := range c.side {
+		for x := range c.side {
+			for k, v := range s.PartGains {
+				c.pix[y*c.side+x][k] *= 1 + edge(x, y)*float32(v-1)
+			}
+		}
+	}
+}
+
+// edge is 1 on a share of the picture from its left and 0 beyond a slanted rim.
+func (c *standCanvas) edge(share, rimMM float64) func(x, y int) float32 {
+	return func(x, y int) float32 {
+		d := float64(x) + .2*(float64(y)-.5*float64(c.side)) - share*float64(c.side)
+		return float32(1 / (1 + math.Exp(4*d*c.mm/rimMM)))
 	}
 }
 

@@ -54,6 +54,9 @@ type Result struct {
 	Notes     []string  `json:"notes,omitempty"`
 	Marks     string    `json:"marks,omitempty"`     // decisions about patches it rests on
 	AllGreen  *AllGreen `json:"all_green,omitempty"` // where the numbers are of weeds alone
+	// Flags is a list of vision.Flag, the doubts that only a threshold shows; nil
+	// where there are none.
+	Flags json.RawMessage `json:"flags,omitempty"`
 }
 
 // AllGreen is what a result would say without telling crop from weed.

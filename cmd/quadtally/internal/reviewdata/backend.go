@@ -189,14 +189,11 @@ func (b *Backend) shotOf(snap *record.Snapshot, p *record.Photo) review.Shot {
 		s.Treatment = pl.Treatment
 	}
 	s.State, s.Why = pageStates[p.State()], p.Why()
-	var m struct{ Flags []vision.Flag }
-	if json.Unmarshal(p.Doc, &m) == nil {
-		for _, d := range doubts(m.Flags) {
-			if d.Look {
-				s.Looks++
-			} else {
-				s.Glances++
-			}
+	for _, d := range doubts(season.Doubts(p)) {
+		if d.Look {
+			s.Looks++
+		} else {
+			s.Glances++
 		}
 	}
 	return s
@@ -260,7 +257,7 @@ func (b *Backend) Photo(ctx context.Context, hash string) (review.Photo, error) 
 	if out.Measured = m.Plane != nil; out.Measured {
 		out.WidthPx, out.HeightPx = sizeOfStraight(m.Plane.Width, m.Plane.Height, longStraight)
 	}
-	out.Doubts = doubts(m.Flags)
+	out.Doubts = doubts(season.Doubts(p))
 	out.Notes = append(out.Notes, m.Notes...)
 	out.Found = append(foundIn(m), out.Found...)
 	if m.Frame != nil {

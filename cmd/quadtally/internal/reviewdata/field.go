@@ -332,7 +332,6 @@ func verdict(snap *record.Snapshot, p *record.Photo) review.Verdict {
 	var m struct {
 		Card  string
 		Frame *struct{}
-		Flags []vision.Flag
 	}
 	if err := json.Unmarshal(p.Doc, &m); err != nil {
 		v.Bad = append(v.Bad, "not measured")
@@ -351,7 +350,7 @@ func verdict(snap *record.Snapshot, p *record.Photo) review.Verdict {
 	}
 	again := p.State() == record.PhotoUnmeasured
 	has := map[vision.FlagCode]bool{}
-	for _, f := range m.Flags {
+	for _, f := range season.Doubts(p) {
 		if f.Code == vision.FlagRedPlants || f.Code == vision.FlagWideRange {
 			continue // another photo of the same ground would not change it
 		}

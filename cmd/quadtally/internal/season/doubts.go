@@ -14,12 +14,26 @@ func Unanswered(p *record.Photo) (look, glance bool) {
 	if !p.InUse() || p.Accepted {
 		return false, false
 	}
-	var m struct{ Flags []vision.Flag }
-	if json.Unmarshal(p.Doc, &m) != nil {
-		return false, false
-	}
-	for _, f := range m.Flags {
+	flags := Doubts(p)
+	for _, f := range flags {
 		look = look || f.Severity == vision.MustLook
 	}
-	return look, !look && len(m.Flags) > 0
+	return look, !look && len(flags) > 0
+}
+
+// Doubts are the flags of a photo: those of its measurement and those of its
+// result, which only the threshold of its visit shows. What cannot be read is
+// left out.
+func Doubts(p *record.Photo) []vision.Flag {
+	var m struct{ Flags []vision.Flag }
+	if json.Unmarshal(p.Doc, &m) != nil {
+		return nil
+	}
+	if p.Result != nil && len(p.Result.Flags) > 0 {
+		var atThreshold []vision.Flag
+		if json.Unmarshal(p.Result.Flags, &atThreshold) == nil {
+			m.Flags = append(m.Flags, atThreshold...)
+		}
+	}
+	return m.Flags
 }

@@ -17,12 +17,14 @@ func TestUnanswered(t *testing.T) {
 		change       func(*record.Photo)
 		look, glance bool
 	}{
-		"none":      {nil, nil, false, false},
-		"lesser":    {[]vision.Flag{lesser}, nil, false, true},
-		"grave":     {[]vision.Flag{grave}, nil, true, false},
-		"both":      {[]vision.Flag{lesser, grave, lesser}, nil, true, false},
-		"accepted":  {[]vision.Flag{grave}, func(p *record.Photo) { p.Accepted = true }, false, false},
-		"set aside": {[]vision.Flag{grave}, func(p *record.Photo) { p.Rejected = "blurred" }, false, false},
+		"none":                    {nil, nil, false, false},
+		"lesser":                  {[]vision.Flag{lesser}, nil, false, true},
+		"grave":                   {[]vision.Flag{grave}, nil, true, false},
+		"both":                    {[]vision.Flag{lesser, grave, lesser}, nil, true, false},
+		"accepted":                {[]vision.Flag{grave}, func(p *record.Photo) { p.Accepted = true }, false, false},
+		"grave at the threshold":  {[]vision.Flag{lesser}, func(p *record.Photo) { p.Result.Flags = json.RawMessage(`[{"severity":"look"}]`) }, true, false},
+		"lesser at the threshold": {nil, func(p *record.Photo) { p.Result.Flags = json.RawMessage(`[{"severity":"glance"}]`) }, false, true},
+		"set aside":               {[]vision.Flag{grave}, func(p *record.Photo) { p.Rejected = "blurred" }, false, false},
 	} {
 		doc, err := json.Marshal(struct{ Flags []vision.Flag }{c.flags})
 		if err != nil {

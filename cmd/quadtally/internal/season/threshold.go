@@ -3,6 +3,7 @@ package season
 import (
 	"cmp"
 	"context"
+	"encoding/json"
 	"fmt"
 	"maps"
 	"runtime"
@@ -175,6 +176,11 @@ func (s *Season) resultAt(ctx context.Context, o outdatedResult, opt vision.Opti
 		Pieces: len(res.Pieces), Kind: res.Quantity, Notes: res.Warnings, Marks: o.marks.decisions}
 	if o.marks.weedsOnly {
 		weedsOnly(&out, res)
+	}
+	if len(res.Flags) > 0 {
+		if out.Flags, err = json.Marshal(res.Flags); err != nil {
+			return record.Result{}, err
+		}
 	}
 	return out, nil
 }
