@@ -52,6 +52,7 @@ func TestLightGains(t *testing.T) {
 		{"at the green end", .02, .1, greenGround, 0, false}, {"at the magenta end", -.05, .02, 0.0001, 0, false},
 		{"green light", .05, .13, .13, .05, false}, {"magenta light", -.15, -.03, -.1, -.1, false},
 		{"the greenest ground", .12, .2, .1899, .1099, false}, {"leaves", .05, .25, .1901, 0, false},
+		{"green light, many hues", .01, .21, .2, .12, false}, {"so green and leaves above", .06, .2301, .2, 0, false},
 		{"leaves under a magenta cast", -.1, .15, .06, 0, false},
 		{"gaps less deep", -.0899, .15, .06, 0, false}, {"leaves hardly greener", -.2, .0, -.0601, -.0601, false},
 		{"mostly leaves under a magenta cast", -.06, .16, .02, -.06, true},
@@ -74,7 +75,7 @@ func TestHueIsAsked(t *testing.T) {
 	}{
 		{0, .05, leastHue + .001, false}, {-.1, -.03, leastHue - .001, true},
 		{.05, .14, mostHue - .001, false}, {.05, .14, mostHue + .001, true},
-		{.05, .3, leavesHue + .001, false}, {-.1, .13, .06, true}, {-.08, .13, .06, false},
+		{.02, .3, leavesHue + .001, false}, {.05, .3, leavesHue + .001, true}, {.02, .2, .25, true}, {-.1, .13, .06, true}, {-.08, .13, .06, false},
 	} {
 		q := Quality{Acuity: 1, GreenFiftieth: c.fiftieth, GreenHalf: c.half, GroundHue: c.hue}
 		if got := NeedsEye(q.flags()); got != c.asked {

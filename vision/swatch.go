@@ -260,6 +260,7 @@ const (
 	// those three alone have a fiftieth more than deepGaps below the hump and a
 	// half more than greenerLeaves above it.
 	deepGaps, greenerLeaves = 0.15, 0.06
+	hardlyGreener           = 0.03
 )
 
 // leavesHump tells that the lowest hump of greenness, at hue, is that of leaves.
@@ -273,7 +274,9 @@ func (g greennesses) leavesHump(hue float64) bool {
 // that its gains are given.
 func (g greennesses) lightGains(hue float64) (k gains, by bool) {
 	leaves := g.half > mostlyLeaves && g.fiftieth < leastGround
-	if hue == 0 || leaves || g.leavesHump(hue) || hue > leavesHue || -hue > strongest {
+	// A hump so green is ground where hardly anything is greener.
+	unsure := hue > leavesHue && (g.fiftieth > greenest || g.half-hue > hardlyGreener)
+	if hue == 0 || leaves || g.leavesHump(hue) || unsure || math.Abs(hue) > strongest {
 		return g.castGains()
 	}
 	over := math.Exp(hue - min(max(hue, paleGround), greenGround))
