@@ -49,12 +49,12 @@ func TestLightGains(t *testing.T) {
 		by             bool    // by castGains
 	}{
 		{"grey ground", -.03, .02, .01, 0, false},
-		{"at the green end", .02, .1, greenGround, 0, false}, {"at the magenta end", -.05, .02, 0.0001, 0, false},
-		{"green light", .05, .13, .13, .05, false}, {"magenta light", -.15, -.03, -.1, -.1, false},
+		{"at the green end", .02, .1, greenGround, 0, false}, {"at the magenta end", -.05, .02, paleGround, 0, false},
+		{"green light", .05, .13, .13, .05, false}, {"magenta light", -.15, -.03, -.1, -.1 - paleGround, false},
 		{"the greenest ground", .12, .2, .1899, .1099, false}, {"leaves", .05, .25, .1901, 0, false},
 		{"green light, many hues", .01, .21, .2, .12, false}, {"so green and leaves above", .06, .2301, .2, 0, false},
 		{"leaves under a magenta cast", -.1, .15, .06, 0, false},
-		{"gaps less deep", -.0899, .15, .06, 0, false}, {"leaves hardly greener", -.2, .0, -.0601, -.0601, false},
+		{"gaps less deep", -.0899, .15, .06, 0, false}, {"leaves hardly greener", -.2, .0, -.0601, -.0601 - paleGround, false},
 		{"mostly leaves under a magenta cast", -.06, .16, .02, -.06, true},
 		{"not known", 0, 0, 0, 0, false}, {"magenta beyond any light", -.7, -.65, -.61, 0, false},
 	} {

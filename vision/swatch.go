@@ -249,10 +249,10 @@ func (g greennesses) castGains() (gains, bool) {
 
 const (
 	// Of 203 open field photos the hump of the ground lies between paleGround and
-	// greenGround in 127 and between leastHue and mostHue in all but
+	// greenGround in 156 and between leastHue and mostHue in all but
 	// three, of a closed canopy, whose lowest hump is that of leaves and lies
 	// above leavesHue.
-	paleGround, greenGround = 0.0, 0.08
+	paleGround, greenGround = -0.01, 0.08
 	leastHue, mostHue       = -0.08, 0.13
 	leavesHue               = 0.19
 	// Where the lowest hump is that of leaves, what little lies below it is of
