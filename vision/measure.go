@@ -330,16 +330,26 @@ func (ws *Workspace) look(m *Measurement, r *raster.Raster, opt Options, white g
 	m.Quality.GreenSpread, m.Quality.WarmSpread = swatches.spreads()
 	m.Quality.GreenFiftieth, m.Quality.GreenQuarter, m.Quality.GreenHalf = green.fiftieth, green.quarter, green.half
 	// Paper that shows what the light is outranks the ground.
-	if k, ok := green.castGains(); ok && opt.Index == IndexSoftExG && (m.Quality.PaperGreen == 0 || m.Quality.PaperClipped) {
-		m.Quality.Corrected = true
+	seen := swatches
+	m.Quality.GroundHue = swatches.groundHue()
+	if opt.Index == IndexSoftExG && (m.Quality.PaperGreen == 0 || m.Quality.PaperClipped) {
+		var k gains
+		k, m.Quality.Corrected = green.lightGains(m.Quality.GroundHue)
 		white.red, white.blue = white.red*k.red, white.blue*k.blue
-		swatches = swatches.balanced(k)
+		if k != noGains {
+			swatches = swatches.balanced(k)
+		}
+		if m.Quality.Corrected || k.red < 1 {
+			seen = swatches
+		}
 	}
 	marked, thing, nearly, flat := swatches.things()
 	m.Quality.ThingFrac, m.Quality.NearThingFrac, m.Quality.FlatFrac = thing, nearly, flat
-	m.Quality.GreenFrac = swatches.greenFrac()
-	m.Quality.MatFrac, m.Quality.GreenRise = swatches.mats()
-	m.Quality.MatScore = swatches.matScore()
+	// A film of algae has one hue, as ground under a green cast has: it is looked
+	// for as it was seen.
+	m.Quality.GreenFrac = seen.greenFrac()
+	m.Quality.MatFrac, m.Quality.GreenRise = seen.mats()
+	m.Quality.MatScore = seen.matScore()
 	if opt.Index != IndexSoftExG || thing > mostThing {
 		marked = nil
 	}

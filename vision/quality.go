@@ -165,6 +165,10 @@ type Quality struct {
 	GreenQuarter  float64 `json:"green_quarter"`
 	GreenHalf     float64 `json:"green_half"`
 	Corrected     bool    `json:"corrected,omitempty"`
+	// GroundHue is the greenness of the lowest hump of its distribution, which is
+	// that of the ground unless leaves close over it, before any cast was taken
+	// out (see lightGains); 0 where too little has a hue.
+	GroundHue float64 `json:"ground_hue,omitempty"`
 	// GreenSpread and WarmSpread are how far greenness and ln(R/B) of the ground
 	// spread from the twentieth part to the last but so many; both 0 where too
 	// little has a hue. No cast changes them.
@@ -454,12 +458,19 @@ func (q Quality) flags() []Flag {
 			raise(FlagCast, MustLook, off, limitPaper, cast+", which was not taken out: "+wayOut)
 		}
 	}
+	leaves := greennesses{fiftieth: q.GreenFiftieth, half: q.GreenHalf}.leavesHump(q.GroundHue)
 	switch {
 	case q.PaperGreen != 0 && math.Abs(q.PaperGreen) <= limitPaper: // paper says that the light is white
 	case q.Corrected && q.GreenFiftieth > greenest:
 		raise(FlagCast, MustLook, q.GreenFiftieth, greenest, "ground has a green cast, which was taken out: look whether it is ground, and "+wayOut)
 	case q.Corrected:
 		raise(FlagCast, MustLook, -min(q.GreenFiftieth, q.GreenHalf), -magentaMost, "ground has a magenta cast, which was taken out: look whether it is ground, and "+wayOut)
+	case q.GroundHue < leavesHue && leaves:
+		raise(FlagCast, MustLook, -q.GroundHue, -leavesHue, "leaves close over the ground and are less green than leaves are, as under a magenta cast: look, and "+wayOut)
+	case q.GroundHue < leastHue:
+		raise(FlagCast, MustLook, -q.GroundHue, -leastHue, "ground has a magenta cast, which was taken out: look whether it is ground, and "+wayOut)
+	case q.GroundHue > mostHue && !leaves && q.GreenFiftieth <= greenest:
+		raise(FlagCast, MustLook, q.GroundHue, mostHue, "ground has a green cast, or leaves close over it: look whether what was taken for bare is ground, and "+wayOut)
 	case q.GreenQuarter > oneGreen && q.GreenHalf-q.GreenQuarter < oneGreenSpread && q.GreenFrac > mostlyGreen:
 		raise(FlagCast, MustLook, q.GreenQuarter, oneGreen, "a quarter of the ground and more is of one green, as under a green cast or in a film of algae: look, and "+wayOut)
 	case q.GreenFiftieth > greenest:
