@@ -113,10 +113,10 @@ const (
 	limitFaint, limitBelow         = 0.07, 0.15
 	// Of those photos the one with most red or purple has .026 of it.
 	lookRed = 0.06
-	// Of 239 photos of a drawn season, in which weeds grow over the frame, 5
-	// frames have less confidence, one of which is off by 1 % of the side; at
-	// frame.DoubtfulConfidence 25 would be asked about, and nothing but that one
-	// found.
+	// Of 239 photos of a drawn season, in which weeds grow over the frame, 1
+	// frame has less confidence, the only one off by more than 1 % of the side
+	// (2.4 %); at frame.DoubtfulConfidence 8 would be asked about, and nothing but
+	// that one found.
 	lookFrame = 0.5
 	// Of those photos none has greenness that spreads by less than .042 and
 	// ln(R/B) that spreads by less than .109. Drawn stands behind a sepia filter
