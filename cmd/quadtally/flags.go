@@ -6,6 +6,7 @@ import (
 	"maps"
 	"slices"
 	"strings"
+	"time"
 
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
@@ -32,6 +33,27 @@ func parse[T any](fl *pflag.FlagSet, to *T, name, usage string, read func(string
 	}), name, usage)
 }
 
+// positive refuses zero and less for a flag of a number.
+func positive[T int | time.Duration](fl *pflag.FlagSet, name string, v *T) {
+	f := fl.Lookup(name)
+	f.Value = above{f.Value, func() bool { return *v > 0 }}
+}
+
+type above struct {
+	pflag.Value
+	ok func() bool
+}
+
+func (v above) Set(text string) error {
+	err := v.Value.Set(text)
+	if err == nil && !v.ok() {
+		return errNotPositive
+	}
+	return err
+}
+
+var errNotPositive = errors.New("not above zero")
+
 // oneOf makes a flag that takes one of a few words.
 func oneOf[T any](fl *pflag.FlagSet, to *T, name, usage string, words map[string]T) {
 	parse(fl, to, name, usage, func(text string) (T, error) {
@@ -57,6 +79,9 @@ func flagError(cmd *cobra.Command, err error) error {
 	if errors.As(err, &bad) {
 		if _, ours := bad.GetFlag().Value.(parsed); ours {
 			return usagef("--%s: %v", bad.GetFlag().Name, bad.Unwrap())
+		}
+		if errors.Is(err, errNotPositive) {
+			return usagef("--%s: %s is %w", bad.GetFlag().Name, bad.GetValue(), errNotPositive)
 		}
 		what := map[string]string{"int": "a whole number", "uint64": "a whole number from 0", "float64": "a number", "duration": "a length of time, such as 90s or 2m", "bool": "true or false"}[bad.GetFlag().Value.Type()]
 		if what != "" {
@@ -87,6 +112,8 @@ func (t *tableFlags) define(fl *pflag.FlagSet, when string) {
 func measuringFlags(fl *pflag.FlagSet, opt *season.Options) {
 	fl.IntVar(&opt.Workers, "workers", opt.Workers, "photos measured at once")
 	fl.DurationVar(&opt.Limit, "limit", opt.Limit, "longest time for one photo")
+	positive(fl, "workers", &opt.Workers)
+	positive(fl, "limit", &opt.Limit)
 }
 
 // forceFlag gives a command that writes files the flag to replace others'.

@@ -130,6 +130,15 @@ func TestFlagsThatCannotBeRead(t *testing.T) {
 	}
 }
 
+// Photos are measured by one process at least, in more than no time.
+func TestMeasuringFlagsAbove(t *testing.T) {
+	for _, command := range []string{"measure", "photos", "plants"} {
+		for _, flag := range []string{"--workers=0", "--workers=-1", "--limit=0s", "--limit=-5s"} {
+			say(t, command, flag).expect(t, exitUsage, "is not above zero")
+		}
+	}
+}
+
 // What second looks find stands on the one screen however little room is left;
 // what they did not find may give way.
 func TestSecondLooksKeepWhatTheyFind(t *testing.T) {
