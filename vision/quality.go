@@ -50,7 +50,8 @@ const (
 	FlagPanorama FlagCode = "panorama"
 	// FlagDoubtfulFrame: the frame was found by its edges with little to go by.
 	FlagDoubtfulFrame FlagCode = "doubtful-frame"
-	// FlagTwoFrames: a second frame lies in the photo.
+	// FlagTwoFrames: a second frame lies in the photo, beside this one or inside or
+	// around it.
 	FlagTwoFrames FlagCode = "two-frames"
 	// FlagTwoCards: more than one plot card lies in the photo.
 	FlagTwoCards FlagCode = "two-cards"
