@@ -206,7 +206,7 @@ func (ws *Workspace) findFrame(m *Measurement, r *raster.Raster, opt Options) (m
 		}
 	}
 	if f.Another {
-		m.Flags = append(m.Flags, Flag{FlagTwoFrames, MustLook, 2, 1, "two frames lie in the photo and the plainer one was measured: mark the corners of the one that holds, or photograph it alone"})
+		m.Flags = append(m.Flags, Flag{FlagTwoFrames, MustLook, 2, 1, "two frames lie in the photo, beside or inside one another, and the plainer one of the stated size was measured: mark the corners of the one that holds, or photograph it alone"})
 	}
 	if f.Method == frame.ByEdges && f.Confidence < frame.DoubtfulConfidence {
 		severity := Glance
@@ -214,7 +214,7 @@ func (ws *Workspace) findFrame(m *Measurement, r *raster.Raster, opt Options) (m
 			severity = MustLook
 		}
 		m.Flags = append(m.Flags, Flag{FlagDoubtfulFrame, severity, f.Confidence, frame.DoubtfulConfidence,
-			"the frame was hardly to be seen and may lie elsewhere: look at its outline and move the corners where they are off"})
+			"the frame was hardly to be seen, or its pipe or shape is not the stated one, and may lie elsewhere: look at its outline and move the corners where they are off"})
 	}
 	m.Frame = &fix
 	m.Notes = append(m.Notes, f.Warnings...)

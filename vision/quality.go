@@ -51,7 +51,8 @@ const (
 	FlagPanorama FlagCode = "panorama"
 	// FlagDoubtfulFrame: the frame was found by its edges with little to go by.
 	FlagDoubtfulFrame FlagCode = "doubtful-frame"
-	// FlagTwoFrames: a second frame lies in the photo.
+	// FlagTwoFrames: a second frame lies in the photo, beside this one or inside or
+	// around it.
 	FlagTwoFrames FlagCode = "two-frames"
 	// FlagTwoCards: more than one plot card lies in the photo.
 	FlagTwoCards FlagCode = "two-cards"
@@ -113,10 +114,10 @@ const (
 	lookMat                        = 0.1 // cover
 	// Of those photos the one with most red or purple has .026 of it.
 	lookRed = 0.06
-	// Of 239 photos of a drawn season, in which weeds grow over the frame, 5
-	// frames have less confidence, one of which is off by 1 % of the side; at
-	// frame.DoubtfulConfidence 25 would be asked about, and nothing but that one
-	// found.
+	// Of 239 photos of a drawn season, in which weeds grow over the frame, 1
+	// frame has less confidence, the only one off by more than 1 % of the side
+	// (2.4 %); at frame.DoubtfulConfidence 8 would be asked about, and nothing but
+	// that one found.
 	lookFrame = 0.5
 	// Of those photos none has greenness that spreads by less than .042 and
 	// ln(R/B) that spreads by less than .109. Drawn stands behind a sepia filter

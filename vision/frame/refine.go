@@ -340,6 +340,7 @@ type refined struct {
 	byColour bool
 	// doubtful: one side is half hidden and its colour does not tell.
 	doubtful bool
+	contrast float64 // of the mix, over all channels
 	pipePx   float64 // width of the pipe by its colour, 0 where that does not tell
 }
 
@@ -466,6 +467,7 @@ func (ws *Workspace) refineBy(s picture, v verdict, expect float64, m, colour mi
 		}
 	}
 	f.quad = q
+	f.contrast = math.Hypot(m.contrast[0], math.Hypot(m.contrast[1], m.contrast[2]))
 	return f, f.pipePx > 0 || !m.onPipe(q, width)
 }
 
