@@ -18,13 +18,13 @@ func TestOpenPhotosAsked(t *testing.T) {
 	for _, set := range fieldSets {
 		photos := fields(t, set)
 		at := thresholds(t, photos, plain())
-		for _, p := range photos {
+		for k, p := range photos {
 			own, err := VisitThreshold([]Curve{p.m.Curve}, plain())
 			if err != nil {
 				t.Fatal(err)
 			}
 			n++
-			for i, v := range []float64{at[p.visit], own.Value} {
+			for i, v := range []float64{at[k], own.Value} {
 				own.Value = v
 				r, err := AtThreshold(p.m, own, plain())
 				if err != nil {

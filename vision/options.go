@@ -12,7 +12,7 @@ import (
 
 // algorithm changes whenever a number could come out differently for the same
 // photo and options.
-const algorithm = "2026-11q"
+const algorithm = "2026-11r"
 
 // chosenOn is what the defaults of that algorithm were chosen on; it is part of
 // the fingerprint, as other photos would have given others.

@@ -119,14 +119,17 @@ func (all swatches) groundHue() float64 {
 		spread            = 2.0  // smoothing, bins
 		enough            = 0.25 // of the highest hump
 	)
-	hued := all.hued()
-	if 4*len(hued) < len(all) {
-		return 0
-	}
 	var count, smooth [bins]float64
-	for _, s := range hued {
-		v := math.Log(s.g*s.g/(s.r*s.b)) / 2
-		count[int(min(max((v-least)/step, 0), bins-1))]++
+	hued := 0
+	for i := range all {
+		if s := &all[i]; s.hued() {
+			v := math.Log(s.g*s.g/(s.r*s.b)) / 2
+			count[int(min(max((v-least)/step, 0), bins-1))]++
+			hued++
+		}
+	}
+	if 4*hued < len(all) {
+		return 0
 	}
 	most := 0.0
 	for i := range smooth {
