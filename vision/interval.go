@@ -19,7 +19,7 @@ type rangeRow struct{ below, lo, hi float64 }
 var rangeTable = []rangeRow{
 	{0.05, 0.307, 1.513},
 	{0.35, 0.335, 0.711},
-	{2, 0.561, 0.181},
+	{2, 0.561, 0.219},
 }
 
 const (
