@@ -138,7 +138,7 @@ const (
 	limitLong = 2.3
 	// farBelow is the index value that lies far below bare ground.
 	farBelow   = -0.10
-	limitRange = 0.15  // three of 203 open field photos have a wider one, one of them off by 10 points where it is judged alone
+	limitRange = 0.154 // two of 203 open field photos have a wider one, one of them off by 10 points where it is judged alone
 	lookBlur   = 0.36  // thin leaves are gone by then
 	lookBlue   = 25.0
 	// smallestPlantMM across three cells is the least that shows as a shape.
