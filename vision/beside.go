@@ -68,9 +68,9 @@ func (all swatches) beside(marked []bool) (share, uneven float64, ok bool) {
 // weight. With the limits, of 1484 drawn stands kept aside 28 are off by more than
 // 10 points and asked about by no doubt at all, of 526 so far off.
 const (
-	muchBeside, muchUneven, muchSpread, muchZero, limitMuch = -21.988, 30.904, 43.818, -8.220, 0.0
+	muchBeside, muchUneven, muchSpread, muchZero, limitMuch = -21.988, 30.904, 43.818, -8.220, -0.5
 	lessSpread, lessFaint, lessBelow, lessLooks, lessZero   = -88.5, 58.1, 26.4, 4.04, -1.782
-	limitLess                                               = -1.3
+	limitLess                                               = -1.5
 	// Less than so much cover cannot be too much by more than 10 points.
 	leastMuch = 0.1
 )

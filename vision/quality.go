@@ -131,9 +131,8 @@ const (
 	limitTwoWays, limitInShade, inShade = 0.085, 0.05, 0.15
 	// Of the open field photos with more than leastPale of cover none has less
 	// ground whose green is the largest channel than .65 of its cover; looksGreen
-	// of it is too little. Below leastPale of cover 4 of 240 sound drawn stands
-	// would be asked about and nothing found.
-	leastPale, looksGreen = 0.18, 0.45
+	// of it is too little. Less cover cannot be too much by 10 points.
+	leastPale, looksGreen = 0.1, 0.45
 	// A photo as long as this times its width is no single view of a phone.
 	limitLong = 2.3
 	// farBelow is the index value that lies far below bare ground.
