@@ -13,7 +13,7 @@ import (
 // that are right within 5 points ask for an eye, at the threshold of their visit
 // and at their own.
 func TestOpenPhotosAsked(t *testing.T) {
-	var n, right int
+	n := 0
 	var asked [2]int
 	for _, set := range fieldSets {
 		photos := fields(t, set)
@@ -36,7 +36,6 @@ func TestOpenPhotosAsked(t *testing.T) {
 					t.Errorf("%s: cover %.3f, there is %.3f, and no eye is asked for", p.name, r.CoverFrac, p.truth)
 				}
 				if off <= 0.05 {
-					right++
 					if eye {
 						asked[i]++
 					}

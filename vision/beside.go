@@ -33,11 +33,10 @@ func (all swatches) beside(marked []bool) (share, uneven float64, ok bool) {
 		for y := y0; y < y0+per; y++ {
 			for i := y*n + x0; i < y*n+x0+per; i++ {
 				s := &all[i]
-				if !s.seen || s.clipped || min(s.r, s.g, s.b) <= 1 || marked != nil && marked[i] {
+				if !s.hued() || marked != nil && marked[i] {
 					continue
 				}
-				luma := math.Max(0.299*s.r+0.587*s.g+0.114*s.b, 10)
-				own = append(own, (softRed*(s.g-s.r)+softBlue*(s.g-s.b))/(softRed+softBlue)/luma)
+				own = append(own, s.ownGreenness())
 			}
 		}
 		if len(own) < besideLeast {
@@ -71,6 +70,11 @@ const (
 	muchBeside, muchUneven, muchSpread, muchZero, limitMuch = -21.988, 30.904, 43.818, -8.220, -0.5
 	lessSpread, lessFaint, lessBelow, lessLooks, lessZero   = -88.5, 58.1, 26.4, 4.04, -1.782
 	limitLess                                               = -1.5
+	// So much more was counted than stands out, at least, where that is said.
+	leastApart = 0.03
+	// Where less than so much of the ground is in question, no leaves that matter
+	// were missed.
+	leastLess = 0.03
 	// Less than so much cover cannot be too much by more than 10 points.
 	leastMuch = 0.1
 )
@@ -97,17 +101,20 @@ func (m *Measurement) weighed(threshold, cover float64) (out []Flag) {
 	}
 	q, spread := m.Quality, m.Curve.spreadAbove(threshold)
 	if z := q.tooMuch(cover, spread); q.Beside && cover > leastMuch && z > limitMuch {
-		out = append(out, Flag{FlagTwoWays, MustLook, z, limitMuch,
-			fmt.Sprintf("%.0f %% was counted as green and only %.0f %% stands out from the ground beside it: look for green hay, moss or algae, and for light under a net or leaves", 100*cover, 100*q.BesideFrac)})
+		text := "the ground is greener in one part of the photo than in another"
+		if cover-q.BesideFrac > leastApart {
+			text = fmt.Sprintf("%.0f %% was counted as green and only %.0f %% stands out from the ground beside it", 100*cover, 100*q.BesideFrac)
+		}
+		out = append(out, Flag{FlagTwoWays, MustLook, z, limitMuch, text + ": look for green hay, moss or algae, and for light under a net or leaves"})
 	}
-	if z := q.tooLittle(cover, spread); z > limitLess {
+	if z := q.tooLittle(cover, spread); z > limitLess && q.FaintFrac+q.BelowFrac+q.GreenFrac-cover > leastLess {
 		// What adds most is said.
 		text := fmt.Sprintf("what was counted as green, %.0f %%, is hardly green: look for leaves that were missed, in frost, haze or faded colours", 100*cover)
 		switch faint, below, looks := lessFaint*q.FaintFrac, lessBelow*q.BelowFrac, lessLooks*(q.GreenFrac-cover); {
 		case faint >= max(below, looks, leastSaid):
 			text = fmt.Sprintf("%.0f %% of the ground is faintly green and was taken for bare: look for pale, frosted, thin or shaded leaves", 100*q.FaintFrac)
 		case below >= max(looks, leastSaid):
-			text = fmt.Sprintf("%.0f %% of the ground is far less green than what was taken for bare: pale leaves may have been, or things lie on it", 100*q.BelowFrac)
+			text = fmt.Sprintf("%.0f %% of the ground is far less green than what was taken for bare: pale leaves may have been taken for bare, or an object lies there", 100*q.BelowFrac)
 		case looks >= leastSaid:
 			text = fmt.Sprintf("%.0f %% was counted as green and %.0f %% looks so: look for leaves that were missed, in frost, haze or faded colours", 100*cover, 100*q.GreenFrac)
 		}

@@ -161,7 +161,7 @@ type bins struct {
 
 func newBins(f *field, sx, sy float64, n, sw, sh int) *bins {
 	bx, by := float64(n)*sx, float64(n)*sy
-	b := &bins{col: make([]int, f.w), nx: max(int(math.Round(bx)), 1), ny: max(int(math.Round(by)), 1),
+	b := &bins{col: make([]int, f.w), nx: min(max(int(math.Round(bx)), 1), sw), ny: min(max(int(math.Round(by)), 1), sh),
 		y0: f.y0 * sy, by: by, sum: make([]uint32, f.w)}
 	for i := range b.col {
 		b.col[i] = min(int(f.x0*sx+bx*float64(i)), sw-b.nx)

@@ -9,7 +9,7 @@ type rangeRow struct{ below, lo, hi float64 }
 
 // rangeTable was measured on 203 open field photos with hand-made masks
 // (peanut fields near Da Nang, 140; winter wheat at Eschikon, 63; one threshold
-// a visit, default options) by split-conformal quantiles (Vovk et al. 2005,
+// a visit, each photo's drawn to its own, default options) by split-conformal quantiles (Vovk et al. 2005,
 // Algorithmic Learning in a Random World; Lei et al. 2018, JASA 113,
 // 1094-1111): in each row 5 % of the photos lie beyond either side.
 // TestFieldsReport measures it again, and how often it holds in each set and

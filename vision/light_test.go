@@ -52,7 +52,7 @@ func TestLightGains(t *testing.T) {
 		{"at the green end", .02, .1, greenGround, 0, false}, {"at the magenta end", -.05, .02, paleGround, 0, false},
 		{"green light", .05, .13, .13, .05, false}, {"magenta light", -.15, -.03, -.1, -.1 - paleGround, false},
 		{"the greenest ground", .12, .2, .1899, .1099, false}, {"leaves", .05, .25, .1901, 0, false},
-		{"green light, many hues", .01, .21, .2, .12, false}, {"so green and leaves above", .06, .2301, .2, 0, false},
+		{"leaves of an even canopy", .01, .19, .18, 0, false}, {"greener than any ground", .01, .21, .2, 0, false}, {"so green and leaves above", .06, .2301, .2, 0, false},
 		{"leaves under a magenta cast", -.1, .15, .06, 0, false},
 		{"gaps less deep", -.0899, .15, .06, 0, false}, {"leaves hardly greener", -.2, .0, -.0601, -.0601 - paleGround, false},
 		{"mostly leaves under a magenta cast", -.06, .16, .02, -.06, true},

@@ -278,10 +278,10 @@ func TestFlagsOfTheAnswer(t *testing.T) {
 		}
 	}
 	m.Index = IndexSoftExG
-	leaves(1700) // pale leaves are asked about above that
+	leaves(900) // so little cannot be too much by 10 points
 	m.Quality = Quality{}
 	if r, err := AtThreshold(m, Threshold{Value: .12, Index: IndexSoftExG}, plain()); err != nil || len(r.Flags) > 0 {
-		t.Errorf("17 %% that does not look green: %+v, %v", r.Flags, err)
+		t.Errorf("9 %% that does not look green: %+v, %v", r.Flags, err)
 	}
 }
 
@@ -308,6 +308,8 @@ func TestWeighedDoubts(t *testing.T) {
 	}
 	unseen, other := much(.01), IndexExG
 	unseen.Beside = false
+	lessBeside := much(.01)
+	lessBeside.BesideFrac = .15
 	faint, below, looks := sound, sound, sound
 	for _, c := range []struct {
 		name  string
@@ -319,7 +321,9 @@ func TestWeighedDoubts(t *testing.T) {
 	}{
 		{"sound", sound, IndexSoftExG, cover, "", ""},
 		{"as uneven as may be", much(-.01), IndexSoftExG, cover, "", ""},
-		{"uneven", much(.01), IndexSoftExG, cover, FlagTwoWays, "only 20 % stands out"},
+		{"uneven", much(.01), IndexSoftExG, cover, FlagTwoWays, "in one part of the photo"},
+		{"uneven, less beside", lessBeside, IndexSoftExG, cover, FlagTwoWays, "only 15 % stands out"},
+		{"no green and next to nothing faint", Quality{FaintFrac: .02}, IndexSoftExG, 0, "", ""},
 		{"uneven, little cover", much(9), IndexSoftExG, leastMuch, "", ""},
 		{"uneven, no hue", unseen, IndexSoftExG, cover, "", ""},
 		{"uneven, another index", much(.01), other, cover, "", ""},

@@ -338,15 +338,16 @@ func (ws *Workspace) look(m *Measurement, r *raster.Raster, opt Options, white g
 		white.red, white.blue = white.red*k.red, white.blue*k.blue
 		if k != noGains {
 			swatches = swatches.balanced(k)
+			m.Quality.CastTaken = math.Log(k.red)
 		}
+		// A film of algae has one hue, as ground under a green cast has: it is looked
+		// for as it was seen.
 		if m.Quality.Corrected || k.red < 1 {
 			seen = swatches
 		}
 	}
 	marked, thing, nearly, flat := swatches.things()
 	m.Quality.ThingFrac, m.Quality.NearThingFrac, m.Quality.FlatFrac = thing, nearly, flat
-	// A film of algae has one hue, as ground under a green cast has: it is looked
-	// for as it was seen.
 	m.Quality.GreenFrac = seen.greenFrac()
 	m.Quality.MatFrac, m.Quality.GreenRise = seen.mats()
 	m.Quality.MatScore = seen.matScore()
@@ -605,9 +606,6 @@ func AtThreshold(m Measurement, th Threshold, opt Options) (Result, error) {
 	if err := opt.Validate(); err != nil {
 		return Result{}, err
 	}
-	if th.Index != m.Curve.Index {
-		return Result{}, fmt.Errorf("threshold is for index %q but the photo was measured with %q: measure it again", th.Index, m.Curve.Index)
-	}
 	th, err := th.For(m.Curve, opt)
 	if err != nil {
 		return Result{}, err
@@ -617,9 +615,6 @@ func AtThreshold(m Measurement, th Threshold, opt Options) (Result, error) {
 	if wide := res.CoverHi - res.CoverLo; wide > limitRange {
 		res.Flags = append(res.Flags, Flag{FlagWideRange, MustLook, wide, limitRange,
 			fmt.Sprintf("cover hangs on the threshold, %.0f to %.0f %%: faint green, look at its outline", 100*res.CoverLo, 100*res.CoverHi)})
-	}
-	if m.Plane == nil {
-		return res, nil
 	}
 	if looks := m.Quality.GreenFrac; m.Index == IndexSoftExG && res.CoverFrac > leastPale && looks < looksGreen*res.CoverFrac {
 		res.Flags = append(res.Flags, Flag{FlagFaint, MustLook, res.CoverFrac - looks, (1 - looksGreen) * res.CoverFrac,
@@ -640,6 +635,9 @@ func AtThreshold(m Measurement, th Threshold, opt Options) (Result, error) {
 		res.Flags = append(res.Flags, f)
 	}
 	res.Flags = append(res.Flags, m.weighed(th.Value, res.CoverFrac)...)
+	if m.Plane == nil {
+		return res, nil
+	}
 	pieces, err := m.Plane.Pieces(th.Value, opt.Pieces)
 	if err != nil {
 		return Result{}, err

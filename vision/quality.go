@@ -160,11 +160,14 @@ type Quality struct {
 	// GreenFiftieth, GreenQuarter and GreenHalf are the greennesses,
 	// ln(G/sqrt(RB)), that a fiftieth, a quarter and a half of the ground stay
 	// below, before any cast was taken out; all 0 where too little has a hue.
-	// Corrected tells that the ground had a cast, which was taken out.
+	// Corrected tells that the ground had a cast of a hue that no ground has, which
+	// was taken out, and CastTaken is the greenness that was, by the hue of the
+	// ground: a little of it is no cast to speak of (see lightGains); 0 for none.
 	GreenFiftieth float64 `json:"green_fiftieth"`
 	GreenQuarter  float64 `json:"green_quarter"`
 	GreenHalf     float64 `json:"green_half"`
 	Corrected     bool    `json:"corrected,omitempty"`
+	CastTaken     float64 `json:"cast_taken,omitempty"`
 	// GroundHue is the greenness of the lowest hump of its distribution, which is
 	// that of the ground unless leaves close over it, before any cast was taken
 	// out (see lightGains); 0 where too little has a hue.
@@ -375,7 +378,7 @@ func (q Quality) matFlag(cover float64) (Flag, bool) {
 	}
 	switch {
 	case q.MatFrac > limitMat:
-		return Flag{FlagMat, severity, q.MatFrac, limitMat, fmt.Sprintf(matText, 100*q.MatFrac)}, true
+		return Flag{FlagMat, severity, q.MatFrac, limitMat, fmt.Sprintf("%.0f %% of the ground is green without the edges of leaves, as moss and algae are: if it is no plant, leave its area out", 100*q.MatFrac)}, true
 	case q.MatScore > limitMatScore:
 		return Flag{FlagMat, severity, q.MatScore, limitMatScore, "smooth green of another hue lies between the leaves, as moss and algae do: if it is no plant, leave its area out"}, true
 	case q.GreenRise > 0 && q.GreenRise < limitRise:
@@ -383,8 +386,6 @@ func (q Quality) matFlag(cover float64) (Flag, bool) {
 	}
 	return Flag{}, false
 }
-
-const matText = "%.0f %% of the ground is green without the edges of leaves, as moss and algae are: if it is no plant, leave its area out"
 
 // flags turns the numbers into doubts.
 func (q Quality) flags() []Flag {
@@ -460,15 +461,17 @@ func (q Quality) flags() []Flag {
 	}
 	leaves := greennesses{fiftieth: q.GreenFiftieth, half: q.GreenHalf}.leavesHump(q.GroundHue)
 	switch {
-	case q.PaperGreen != 0 && math.Abs(q.PaperGreen) <= limitPaper: // paper says that the light is white
+	case q.PaperGreen != 0 && math.Abs(q.PaperGreen) <= limitPaper && !q.PaperClipped: // paper says that the light is white
 	case q.Corrected && q.GreenFiftieth > greenest:
 		raise(FlagCast, MustLook, q.GreenFiftieth, greenest, "ground has a green cast, which was taken out: look whether it is ground, and "+wayOut)
 	case q.Corrected:
 		raise(FlagCast, MustLook, -min(q.GreenFiftieth, q.GreenHalf), -magentaMost, "ground has a magenta cast, which was taken out: look whether it is ground, and "+wayOut)
 	case q.GroundHue < leavesHue && leaves:
 		raise(FlagCast, MustLook, -q.GroundHue, -leavesHue, "leaves close over the ground and are less green than leaves are, as under a magenta cast: look, and "+wayOut)
+	case q.GroundHue < leastHue && q.CastTaken != 0:
+		raise(FlagCast, MustLook, -q.GroundHue, -leastHue, "ground looks as under a magenta cast, which was taken out: look whether it is that or red ground, and "+wayOut)
 	case q.GroundHue < leastHue:
-		raise(FlagCast, MustLook, -q.GroundHue, -leastHue, "ground has a magenta cast, which was taken out: look whether it is ground, and "+wayOut)
+		raise(FlagCast, MustLook, -q.GroundHue, -leastHue, "ground looks as under a magenta cast, and none was taken out: look whether it is that or red ground, and "+wayOut)
 	case q.GroundHue > mostHue && !leaves && q.GreenFiftieth <= greenest:
 		raise(FlagCast, MustLook, q.GroundHue, mostHue, "ground has a green cast, or leaves close over it: look whether what was taken for bare is ground, and "+wayOut)
 	case q.GreenQuarter > oneGreen && q.GreenHalf-q.GreenQuarter < oneGreenSpread && q.GreenFrac > mostlyGreen:

@@ -111,7 +111,7 @@ func (all swatches) greennesses() (g greennesses) {
 
 // groundHue is the greenness of the ground: that of the lowest hump of the
 // distribution of greenness over the swatches, leaves making humps above it. It
-// is 0 where too little has a hue.
+// is 0 where less than three quarters has a hue, and where there is no hump.
 func (all swatches) groundHue() float64 {
 	const (
 		least, step, bins = -0.8, 0.01, 200
@@ -128,7 +128,7 @@ func (all swatches) groundHue() float64 {
 			hued++
 		}
 	}
-	if 4*hued < len(all) {
+	if 4*hued < 3*len(all) { // black ground has no hue, and leaves on it have
 		return 0
 	}
 	most := 0.0
@@ -257,7 +257,10 @@ const (
 	// those three alone have a fiftieth more than deepGaps below the hump and a
 	// half more than greenerLeaves above it.
 	deepGaps, greenerLeaves = 0.15, 0.06
-	hardlyGreener           = 0.03
+	// Where some ground shows in the gaps of an even canopy, a fiftieth is more
+	// than so much below the hump: of 36 drawn canopies all whose hump is no greener
+	// than leavesHue.
+	canopyGaps = 0.085
 )
 
 // leavesHump tells that the lowest hump of greenness, at hue, is that of leaves.
@@ -271,9 +274,10 @@ func (g greennesses) leavesHump(hue float64) bool {
 // that its gains are given.
 func (g greennesses) lightGains(hue float64) (k gains, by bool) {
 	leaves := g.half > mostlyLeaves && g.fiftieth < leastGround
-	// A hump so green is ground where hardly anything is greener.
-	unsure := hue > leavesHue && (g.fiftieth > greenest || g.half-hue > hardlyGreener)
-	if hue == 0 || leaves || g.leavesHump(hue) || unsure || math.Abs(hue) > strongest {
+	// In an even canopy the lowest hump is that of its leaves, and what shows below
+	// it is the ground in its gaps.
+	gaps := hue > mostHue && g.fiftieth <= greenest && hue-g.fiftieth > canopyGaps
+	if hue == 0 || hue > leavesHue || -hue > strongest || leaves || gaps || g.leavesHump(hue) {
 		return g.castGains()
 	}
 	over := math.Exp(hue - min(max(hue, paleGround), greenGround))

@@ -92,8 +92,12 @@ const (
 
 // For is the threshold of one photo of the visit, which has the curve c: the
 // visit's, drawn part of the way to the photo's own. One that was set by hand,
-// or rests on one photo, is for every photo the same.
+// or rests on one photo, is for every photo the same, and what For has given it
+// leaves as it is.
 func (t Threshold) For(c Curve, opt Options) (Threshold, error) {
+	if t.Index != c.Index {
+		return Threshold{}, fmt.Errorf("threshold is for index %q but the photo was measured with %q: measure it again", t.Index, c.Index)
+	}
 	if t.Photos < 2 {
 		return t, nil
 	}
@@ -101,12 +105,20 @@ func (t Threshold) For(c Curve, opt Options) (Threshold, error) {
 	if err != nil {
 		return Threshold{}, err
 	}
+	visit := t.Value
+	t.Photos = 1 // it is this photo's from here on
+	if own.Weight == 0 {
+		return t, nil // one flat colour or nothing but green tells of no threshold
+	}
 	s, err := t.Index.scale()
 	if err != nil {
 		return Threshold{}, err
 	}
-	cover := c.CoverFrac(t.Value)
-	t.Value = s.snap(t.Value + ownShare*cover/(cover+fewLeaves)*(own.Value-t.Value))
+	cover := c.CoverFrac(visit)
+	t.Value = s.snap(visit + ownShare*cover/(cover+fewLeaves)*(own.Value-visit))
+	if t.Value != visit {
+		t.Basis = fmt.Sprintf("between %.3f of its visit and %.3f of this photo alone", visit, own.Value)
+	}
 	return t, nil
 }
 

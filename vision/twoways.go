@@ -22,13 +22,20 @@ const (
 	leastHued = 0.3
 )
 
+// ownGreenness is excess green over the swatch's own brightness.
+func (s *swatch) ownGreenness() float64 {
+	luma := math.Max(0.299*s.r+0.587*s.g+0.114*s.b, 10)
+	return (softRed*(s.g-s.r) + softBlue*(s.g-s.b)) / (softRed + softBlue) / luma
+}
+
 // standsOut is the share of the ground that stands out as green, of what has a
 // known hue; false where ground and leaves are not of two clear kinds. Swatches
 // that are marked as no plant have no say; nil for none.
 func (all swatches) standsOut(marked []bool) (share float64, clear bool) {
 	h := make([]uint64, ownBins)
 	hued, total := 0, 0
-	for i, s := range all {
+	for i := range all {
+		s := &all[i]
 		if marked != nil && marked[i] {
 			continue
 		}
@@ -36,9 +43,7 @@ func (all swatches) standsOut(marked []bool) (share float64, clear bool) {
 		if !s.seen || s.clipped {
 			continue
 		}
-		luma := math.Max(0.299*s.r+0.587*s.g+0.114*s.b, 10)
-		own := (softRed*(s.g-s.r) + softBlue*(s.g-s.b)) / (softRed + softBlue) / luma
-		h[int(min(max((own-ownLo)/ownStep, 0), ownBins-1))]++
+		h[int(min(max((s.ownGreenness()-ownLo)/ownStep, 0), ownBins-1))]++
 		hued++
 	}
 	if float64(hued) < leastHued*float64(total) {

@@ -43,7 +43,8 @@ const (
 	PlaceOpen     = "open"     // nobody knows yet
 )
 
-// Result is a photo's numbers at the threshold of its visit.
+// Result is a photo's numbers at its threshold, which follows from that of its
+// visit.
 type Result struct {
 	Threshold float64   `json:"threshold"`
 	CoverFrac float64   `json:"cover_frac"` // of the ground inside the frame, [0, 1]

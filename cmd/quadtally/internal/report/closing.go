@@ -119,8 +119,8 @@ func (b *builder) cautions() Section {
 func (b *builder) methods() Section {
 	s := Section{ID: "methods", Title: "Methods, with sources"}
 	s.add(List{Small: true, Items: []string{
-		fmt.Sprintf("Green cover: photos are straightened to the inner edge of the frame, or taken whole in a trial without frames; a cell of the ground is green where its greenness index reaches the threshold of its visit. Index: %s. Cover is the green share of the ground inside the frame or photo.", orNotRecorded(b.in.Index)),
-		"Threshold of a visit: the best split of the histogram of all its photos (Otsu 1979, IEEE Trans. SMC 9, 62), no lower than the ground's own noise, drawn toward a typical value where photos are few, and kept within fixed guards; or set by hand, see the settings.",
+		fmt.Sprintf("Green cover: photos are straightened to the inner edge of the frame, or taken whole in a trial without frames; a cell of the ground is green where its greenness index reaches the threshold of its photo. Index: %s. Cover is the green share of the ground inside the frame or photo.", orNotRecorded(b.in.Index)),
+		"Threshold: of a visit, the best split of the histogram of all its photos (Otsu 1979, IEEE Trans. SMC 9, 62), no lower than the ground's own noise, drawn toward a typical value where photos are few, and kept within fixed guards; of a photo, between that and what it would have alone, the further the more of it is green; or set by hand for the visit, see the settings.",
 		"Red or yellowed leaves are partly missed by this index; green that is not a plant is counted unless it was marked.",
 		"Comparison: plot means (quadrats averaged first) by least squares on blocks and treatments; treatment adjusted for blocks (Cochran and Cox 1957, Experimental Designs, 2nd ed.).",
 		"All pairs: Tukey's studentized range, for unequal standard errors as Kramer (1956, Biometrics 12, 307) extended it. Letters from the full matrix of pairs.",
@@ -161,7 +161,7 @@ func (b *builder) settings() Section {
 		}
 		t.Rows = append(t.Rows, cells(fmt.Sprint(v.Number), b.day(v.Planned), fmt.Sprintf("%.3f", *v.Threshold), by, orNotRecorded(v.Basis)))
 	}
-	t.Note = "A threshold set by rule is that of the visit: that of a photo goes part of the way from it to the photo's own, the further the more of it is green. The threshold of each photo is in photos.csv of the export."
+	t.Note = "Where it is set by rule, a photo with many leaves gets a threshold between that of its visit and what it would have alone; one set by hand holds for all. The threshold of each photo is in photos.csv of the export."
 	s.add(t)
 	return s
 }

@@ -224,7 +224,7 @@ type Evidence struct {
 	Text string
 }
 
-// Numbers are a photo's results at the threshold of its visit.
+// Numbers are a photo's results at its threshold.
 type Numbers struct {
 	Quantity  string   `json:"quantity"`   // what CoverFrac is of, in words
 	WeedsOnly bool     `json:"weeds_only"` // it is of weeds alone

@@ -228,6 +228,13 @@ func (b *Backend) planThreshold(ctx context.Context, act review.SetThreshold) (s
 	if act.Visit < 0 || act.Visit > len(snap.Trial.Visits) {
 		return "", nil, review.ErrUnknown
 	}
+	old, err := season.Outdated(snap)
+	if err != nil {
+		return "", nil, err
+	}
+	if n := old[act.Visit]; n > 0 {
+		return "", nil, review.Refusal{Text: fmt.Sprintf("%s of visit %d were measured by another quadtally or with other settings and would not follow: run `quadtally photos` over their folders first", photos(n), act.Visit)}
+	}
 	text := fmt.Sprintf("visit %d: threshold to follow from the photos again", act.Visit)
 	if act.Value != nil {
 		opt, err := season.VisionOptions(snap)

@@ -270,7 +270,7 @@ func (b *Backend) Photo(ctx context.Context, hash string) (review.Photo, error) 
 	if r := p.Result; r != nil {
 		th := snap.Thresholds[p.Place.Visit]
 		if r.Threshold != th.Value {
-			th.Basis += fmt.Sprintf(": %.4g for the visit, for this photo drawn to its own", th.Value)
+			th.Basis = fmt.Sprintf("between %.4g of its visit and what this photo would have alone; of the visit by the %s", th.Value, th.Basis)
 		}
 		out.Numbers = &review.Numbers{Quantity: r.Kind, WeedsOnly: r.WeedsOnly(), CoverFrac: r.CoverFrac, LoFrac: r.LoFrac, HiFrac: r.HiFrac, Pieces: r.Pieces,
 			Threshold: r.Threshold, Basis: th.Basis, ByHand: th.ByHand, Notes: append(slices.Clip(r.Notes), sortedWords(p)...)}

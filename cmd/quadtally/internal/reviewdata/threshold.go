@@ -53,9 +53,6 @@ func (b *Backend) Thresholds(ctx context.Context, visit int) (review.Thresholds,
 			}
 			t.Now = nearest(t.Values, th.Value)
 		}
-		if p.Result == nil {
-			continue
-		}
 		// The last place holds what is in force: see vision.Threshold.For.
 		covers := coverAt(append(slices.Clip(t.Values), p.Result.Threshold), c)
 		last := len(t.Values)

@@ -31,9 +31,27 @@ func Doubts(p *record.Photo) []vision.Flag {
 	}
 	if p.Result != nil && len(p.Result.Flags) > 0 {
 		var atThreshold []vision.Flag
-		if json.Unmarshal(p.Result.Flags, &atThreshold) == nil {
-			m.Flags = append(m.Flags, atThreshold...)
+		if json.Unmarshal(p.Result.Flags, &atThreshold) != nil {
+			atThreshold = []vision.Flag{{Code: "unreadable", Severity: vision.MustLook, Text: "what is doubtful about its number cannot be read in the record: look at its outline, or set a threshold and take it back to have it worked out again"}}
 		}
+		m.Flags = append(m.Flags, atThreshold...)
 	}
 	return m.Flags
+}
+
+// Outdated counts, by visit, the photos in use that were measured by another
+// quadtally or with other settings than those in force: their numbers and doubts
+// follow no threshold until they are measured again.
+func Outdated(snap *record.Snapshot) (map[int]int, error) {
+	opt, err := VisionOptions(snap)
+	if err != nil {
+		return nil, err
+	}
+	now, out := opt.Fingerprint(), map[int]int{}
+	for i := range snap.Photos {
+		if p := &snap.Photos[i]; p.InUse() && p.Fingerprint != now {
+			out[p.Place.Visit]++
+		}
+	}
+	return out, nil
 }

@@ -144,6 +144,9 @@ func outdatedResults(snap *record.Snapshot, photos []*record.Photo, curves map[i
 			return nil, err
 		}
 		c, err := curveOf(p, curves)
+		if err != nil && p.Rejected != "" {
+			continue // to set it aside is the way out
+		}
 		if err != nil {
 			return nil, err
 		}

@@ -38,6 +38,10 @@ func waiting(snap *record.Snapshot) []string {
 		}
 		return strings.Join(parts, ", ")
 	}
+	// What cannot be told of the settings is said where photos are measured.
+	if old, err := season.Outdated(snap); err == nil && len(old) > 0 {
+		out = append(out, "photos in use measured by another quadtally or with other settings: "+byVisit(old)+" (run `quadtally photos` over their folders again)")
+	}
 	if len(look) > 0 {
 		out = append(out, "photos in use with a doubt that wants a look: "+byVisit(look)+" (`quadtally review`)")
 	}

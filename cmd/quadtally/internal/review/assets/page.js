@@ -632,8 +632,8 @@ function thresholdPage(form) {
       const i = Number(slider.value);
       value.value = t.values[i];
       slider.setAttribute("aria-valuetext", t.values[i].toFixed(4));
-      let text = `Threshold ${t.values[i].toFixed(4)}: mean green cover of the ${(t.photos || []).length} photos in use, plots weighed alike, ${t.mean ? percent(i === t.now ? t.mean_now : t.mean[i]) : "none"}`;
-      if (i !== t.now && t.mean) text += ` (now ${percent(t.mean_now)})`;
+      let text = `Threshold ${t.values[i].toFixed(4)}: mean green cover of the ${(t.photos || []).length} photos in use, plots weighed alike, ${t.mean ? percent(t.mean[i]) : "none"}`;
+      if (t.mean && t.mean[i] !== t.mean_now) text += ` (now ${percent(t.mean_now)})`;
       byId("effect").textContent = text + ".";
       const w = curve.width, h = curve.height, most = Math.max(...(t.mean || [1]), 1e-6);
       g.clearRect(0, 0, w, h);
@@ -650,7 +650,7 @@ function thresholdPage(form) {
       movers.textContent = "";
       const by = (p) => p.covers[i] - p.now;
       for (const p of [...(t.photos || [])].sort((a, b) => Math.abs(by(b)) - Math.abs(by(a))).slice(0, 6)) {
-        if (i === t.now) break;
+        if (by(p) === 0) break;
         const li = document.createElement("li"), a = document.createElement("a"), img = document.createElement("img"), s = document.createElement("span");
         a.href = `/photo/${p.hash}?` + new URLSearchParams([...new URLSearchParams(location.search)].filter(([k]) => k !== "photo"));
         img.src = `/picture/${p.hash}/small`; img.alt = ""; img.width = img.height = 150;
