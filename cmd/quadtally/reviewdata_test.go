@@ -302,9 +302,8 @@ func TestReviewActions(t *testing.T) {
 			t.Errorf("%d photos, %d values, %d means", len(th.Photos), len(th.Values), len(th.Mean))
 		}
 		i := slices.IndexFunc(th.Photos, func(p review.PhotoCover) bool { return p.Hash == hash })
-		covers := th.Photos[i].Covers
-		if math.Abs(covers[th.Now]-rec().Result.CoverFrac) > 1e-12 {
-			t.Errorf("cover %g on the slider, %g in the record", covers[th.Now], rec().Result.CoverFrac)
+		if now := th.Photos[i].NowFrac; math.Abs(now-rec().Result.CoverFrac) > 1e-12 {
+			t.Errorf("cover %g in force on the page, %g in the record", now, rec().Result.CoverFrac)
 		}
 		if _, err := d.Thresholds(ctx, 99); !errors.Is(err, review.ErrUnknown) {
 			t.Errorf("a visit that is not there: %v", err)

@@ -137,6 +137,9 @@ func TestOutdatedResults(t *testing.T) {
 	if _, err := outdatedResults(&record.Snapshot{}, []*record.Photo{{MeasurementID: 3, PhotoFacts: record.PhotoFacts{Path: "x/a.jpg"}}}, curves, visit, opt); err == nil {
 		t.Error("a photo without a curve passes")
 	}
+	if got, err := outdatedResults(&record.Snapshot{}, []*record.Photo{{MeasurementID: 3, Rejected: "blurred"}}, curves, visit, opt); err != nil || len(got) != 0 {
+		t.Errorf("a photo set aside whose curve is damaged stops the others: %v", err)
+	}
 }
 
 // TestThresholdFollowsItsPhotos: setting a photo aside, or a threshold by
