@@ -302,6 +302,7 @@ func TestReviewActions(t *testing.T) {
 			t.Errorf("%d photos, %d values, %d means", len(th.Photos), len(th.Values), len(th.Mean))
 		}
 		i := slices.IndexFunc(th.Photos, func(p review.PhotoCover) bool { return p.Hash == hash })
+		covers := th.Photos[i].Covers
 		if now := th.Photos[i].NowFrac; math.Abs(now-rec().Result.CoverFrac) > 1e-12 {
 			t.Errorf("cover %g in force on the page, %g in the record", now, rec().Result.CoverFrac)
 		}

@@ -22,8 +22,8 @@ func Unanswered(p *record.Photo) (look, glance bool) {
 }
 
 // Doubts are the flags of a photo: those of its measurement and those of its
-// result, which only the threshold of its visit shows. What cannot be read is
-// left out.
+// result, which only its threshold shows. Ones of the result that cannot be read
+// are a doubt themselves.
 func Doubts(p *record.Photo) []vision.Flag {
 	var m struct{ Flags []vision.Flag }
 	if json.Unmarshal(p.Doc, &m) != nil {
