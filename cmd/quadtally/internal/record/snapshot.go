@@ -342,7 +342,11 @@ func (r reader) decided(p *Photo) error {
 			}
 			p.Rejected = v.Reason
 		case KindAccept:
-			p.Accepted = true
+			var v Accept
+			if err := json.Unmarshal(d.Value, &v); err != nil {
+				return err
+			}
+			p.Accepted, p.AcceptedFor = true, v.Doubts
 		case KindPath:
 			var v PhotoPath
 			if err := json.Unmarshal(d.Value, &v); err != nil {

@@ -72,6 +72,7 @@ type Photo struct {
 	Place         Place
 	Rejected      string // reason, or "" where the photo is in use
 	Accepted      bool
+	AcceptedFor   []string // see Accept.Doubts
 	MeasurementID int64
 	Fingerprint   string
 	Fault         string    // why it could not be measured, in a sentence; "" where it was
@@ -82,6 +83,13 @@ type Photo struct {
 	HasLooks      bool     // what its green looks like is stored
 	Sorting       *Sorting // nil where plants are not told apart, or not yet anew
 	Entry         int64    // newest entry that touched it
+}
+
+// Accept is a person's word that a photo's number may be trusted.
+type Accept struct {
+	// Doubts are the codes of those that were shown, none where there were none;
+	// nil in records that did not keep them, where the word is for all.
+	Doubts []string `json:"doubts,omitzero"`
 }
 
 // Observation is one value a person or a scale gave.
@@ -197,7 +205,7 @@ type Decision struct {
 const (
 	KindPlace     = "place"     // Place, about a photo
 	KindReject    = "reject"    // {"reason": "..."}; an empty reason takes it back
-	KindAccept    = "accept"    // {}
+	KindAccept    = "accept"    // Accept
 	KindGuide     = "guide"     // corners and regions a person drew, about a photo
 	KindPatch     = "patch"     // class a person gave to a patch, about a photo
 	KindPlant     = "plant"     // Plant, named by a person, about its photo

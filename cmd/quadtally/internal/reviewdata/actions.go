@@ -281,7 +281,11 @@ func planAccept(snap *record.Snapshot, p *record.Photo) (string, func(*record.Tx
 				return err
 			}
 		}
-		_, err := tx.Decide(subject, record.KindAccept, struct{}{})
+		seen := []string{}
+		for _, f := range season.Doubts(p) {
+			seen = append(seen, string(f.Code))
+		}
+		_, err := tx.Decide(subject, record.KindAccept, record.Accept{Doubts: seen})
 		return err
 	}, nil
 }

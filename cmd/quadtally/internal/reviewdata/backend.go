@@ -184,7 +184,7 @@ func (b *Backend) treatmentsShown(snap *record.Snapshot) bool {
 }
 
 func (b *Backend) shotOf(snap *record.Snapshot, p *record.Photo) review.Shot {
-	s := review.Shot{Hash: p.Hash, Name: filepath.Base(p.Path), Visit: p.Place.Visit, Plot: p.Place.Plot, Quadrat: p.Place.Quadrat, Accepted: p.Accepted}
+	s := review.Shot{Hash: p.Hash, Name: filepath.Base(p.Path), Visit: p.Place.Visit, Plot: p.Place.Plot, Quadrat: p.Place.Quadrat, Accepted: season.Answered(p)}
 	if pl, ok := snap.Plot(s.Plot); ok && b.treatmentsShown(snap) {
 		s.Treatment = pl.Treatment
 	}

@@ -2,6 +2,7 @@ package season
 
 import (
 	"encoding/json"
+	"slices"
 
 	"quadtally/cmd/quadtally/internal/record"
 	"quadtally/vision"
@@ -11,7 +12,7 @@ import (
 // has answered: look for a doubt that wants a person's eye, glance where there are
 // lesser ones alone.
 func Unanswered(p *record.Photo) (look, glance bool) {
-	if !p.InUse() || p.Accepted {
+	if !p.InUse() || Answered(p) {
 		return false, false
 	}
 	flags := Doubts(p)
@@ -19,6 +20,14 @@ func Unanswered(p *record.Photo) (look, glance bool) {
 		look = look || f.Severity == vision.MustLook
 	}
 	return look, !look && len(flags) > 0
+}
+
+// Answered tells that a person has said a photo's number may be trusted, and that
+// no grave doubt has come up since: another threshold can show one.
+func Answered(p *record.Photo) bool {
+	return p.Accepted && (p.AcceptedFor == nil || !slices.ContainsFunc(Doubts(p), func(f vision.Flag) bool {
+		return f.Severity == vision.MustLook && !slices.Contains(p.AcceptedFor, string(f.Code))
+	}))
 }
 
 // Doubts are the flags of a photo: those of its measurement and those of its

@@ -25,7 +25,13 @@ func TestUnanswered(t *testing.T) {
 		"grave at the threshold":      {[]vision.Flag{lesser}, func(p *record.Photo) { p.Result.Flags = json.RawMessage(`[{"severity":"look"}]`) }, true, false},
 		"lesser at the threshold":     {nil, func(p *record.Photo) { p.Result.Flags = json.RawMessage(`[{"severity":"glance"}]`) }, false, true},
 		"unreadable at the threshold": {nil, func(p *record.Photo) { p.Result.Flags = json.RawMessage(`"garbage"`) }, true, false},
-		"set aside":                   {[]vision.Flag{grave}, func(p *record.Photo) { p.Rejected = "blurred" }, false, false},
+		"accepted for what is in doubt": {nil, func(p *record.Photo) {
+			p.Accepted, p.AcceptedFor, p.Result.Flags = true, []string{"two-ways"}, json.RawMessage(`[{"code":"two-ways","severity":"look"}]`)
+		}, false, false},
+		"accepted for something else": {nil, func(p *record.Photo) {
+			p.Accepted, p.AcceptedFor, p.Result.Flags = true, []string{}, json.RawMessage(`[{"code":"two-ways","severity":"look"}]`)
+		}, true, false},
+		"set aside": {[]vision.Flag{grave}, func(p *record.Photo) { p.Rejected = "blurred" }, false, false},
 	} {
 		doc, err := json.Marshal(struct{ Flags []vision.Flag }{c.flags})
 		if err != nil {
