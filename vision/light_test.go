@@ -126,3 +126,27 @@ func TestCastsAreFollowed(t *testing.T) {
 		t.Errorf("%d casts, mean drift %.4f", n, drift/float64(max(n-asked, 1)))
 	}
 }
+
+// TestCanopiesKeepTheirColour: the lowest hump of greenness of a closed canopy is
+// that of its leaves, which no cast made green (drawn, invented).
+func TestCanopiesKeepTheirColour(t *testing.T) {
+	rng := rand.New(rand.NewPCG(41, 9))
+	n, off := 0, 0.0
+	for _, ground := range []string{"soil", "wet soil", "sand", "residue"} {
+		for _, leaf := range []string{"green", "dark", "sunlit"} {
+			s := standOf(ground, leaf, within(rng, 3, 8), within(rng, .75, .95), rng.Uint64())
+			p := measureStand(t, s, 90)
+			th, err := VisitThreshold([]Curve{p.m.Curve}, standOptions())
+			if err != nil {
+				t.Fatal(err)
+			}
+			got := p.m.Curve.CoverFrac(th.Value)
+			n++
+			off += math.Abs(got - p.truth.Plants)
+			if math.Abs(got-p.truth.Plants) > 0.1 {
+				t.Errorf("%s leaves on %s: cover %.3f, there is %.3f; hue %.3f, cast taken out %.3f", leaf, ground, got, p.truth.Plants, p.m.Quality.GroundHue, p.m.Quality.CastTaken)
+			}
+		}
+	}
+	t.Logf("%d closed canopies: mean abs. error %.1f points", n, 100*off/float64(n))
+}
