@@ -128,22 +128,27 @@ func TestCastsAreFollowed(t *testing.T) {
 }
 
 // TestCanopiesKeepTheirColour: the lowest hump of greenness of a closed canopy is
-// that of its leaves, which no cast made green (drawn, invented).
+// that of its leaves, which no cast made green (drawn, invented). Grey-blue leaves
+// that close over sand may be taken for it, but not without asking for an eye.
 func TestCanopiesKeepTheirColour(t *testing.T) {
 	rng := rand.New(rand.NewPCG(41, 9))
 	n, off := 0, 0.0
 	for _, ground := range []string{"soil", "wet soil", "sand", "residue"} {
-		for _, leaf := range []string{"green", "dark", "sunlit"} {
+		for _, leaf := range []string{"green", "glaucous", "sunlit"} {
 			s := standOf(ground, leaf, within(rng, 3, 8), within(rng, .75, .95), rng.Uint64())
 			p := measureStand(t, s, 90)
 			th, err := VisitThreshold([]Curve{p.m.Curve}, standOptions())
 			if err != nil {
 				t.Fatal(err)
 			}
-			got := p.m.Curve.CoverFrac(th.Value)
+			r, err := AtThreshold(p.m, th, standOptions())
+			if err != nil {
+				t.Fatal(err)
+			}
+			got, asked := r.CoverFrac, NeedsEye(p.m.Flags) || NeedsEye(r.Flags)
 			n++
 			off += math.Abs(got - p.truth.Plants)
-			if math.Abs(got-p.truth.Plants) > 0.1 {
+			if math.Abs(got-p.truth.Plants) > 0.1 && !(leaf == "glaucous" && asked) {
 				t.Errorf("%s leaves on %s: cover %.3f, there is %.3f; hue %.3f, cast taken out %.3f", leaf, ground, got, p.truth.Plants, p.m.Quality.GroundHue, p.m.Quality.CastTaken)
 			}
 		}
