@@ -31,7 +31,7 @@ func TestDoubtfulFrame(t *testing.T) {
 		}
 		var want, got Severity
 		switch c := m.Frame.Confidence; {
-		case c < lookFrame:
+		case c < frame.LookConfidence:
 			want = MustLook
 			asked++
 		case c < frame.DoubtfulConfidence:

@@ -1,7 +1,6 @@
 package vision
 
 import (
-	"encoding/binary"
 	"math"
 	"math/bits"
 
@@ -128,19 +127,11 @@ func atLeast(part []uint8, low, high int) (atLow, atHigh uint64) {
 	toLow, toHigh := uint64(128-low)*ones, uint64(128-high)*ones
 	// A level is under 128, so that adding to it what its limit lacks of that
 	// sets its top bit where it is at the limit.
-	gather := func(sums, outside uint64) uint64 { return (sums &^ outside & top) >> 7 * 0x0102040810204080 >> 56 }
 	for at := 0; at < len(part); at += 8 {
-		var eight uint64
-		if len(part)-at >= 8 {
-			eight = binary.LittleEndian.Uint64(part[at:])
-		} else {
-			for k, l := range part[at:] {
-				eight |= uint64(l) << (8 * k)
-			}
-		}
+		eight := raster.Eight(part[at:], 0)
 		levels, outside := eight&^top, eight&top
-		atLow |= gather(levels+toLow, outside) << at
-		atHigh |= gather(levels+toHigh, outside) << at
+		atLow |= raster.TopBits((levels+toLow)&^outside) << at
+		atHigh |= raster.TopBits((levels+toHigh)&^outside) << at
 	}
 	return atLow, atHigh
 }

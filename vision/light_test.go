@@ -46,7 +46,7 @@ func TestLightGains(t *testing.T) {
 		fiftieth, half float64
 		hue            float64
 		want           float64 // cast taken out
-		by             bool    // by castGains
+		odd            bool    // of no ground
 	}{
 		{"grey ground", -.03, .02, .01, 0, false},
 		{"at the green end", .02, .1, greenGround, 0, false}, {"at the magenta end", -.05, .02, paleGround, 0, false},
@@ -58,10 +58,10 @@ func TestLightGains(t *testing.T) {
 		{"mostly leaves under a magenta cast", -.06, .16, .02, -.06, true},
 		{"not known", 0, 0, 0, 0, false}, {"magenta beyond any light", -.7, -.65, -.61, 0, false},
 	} {
-		g := greennesses{c.fiftieth, c.half - .01, c.half, c.name != "not known"}
-		k, by := g.lightGains(c.hue)
-		if math.Abs(math.Log(k.red)-c.want) > 1e-9 || k.red != k.blue || by != c.by {
-			t.Errorf("%s: gains %+v, %v; want e to the %g, %v", c.name, k, by, c.want, c.by)
+		g := greennesses{c.fiftieth, c.half - .01, c.half, c.hue != 0}
+		k, odd := g.lightGains(c.hue)
+		if math.Abs(math.Log(k.red)-c.want) > 1e-9 || k.red != k.blue || odd != c.odd {
+			t.Errorf("%s: gains %+v, %v; want e to the %g, %v", c.name, k, odd, c.want, c.odd)
 		}
 	}
 }

@@ -324,7 +324,7 @@ func TestWeighedDoubts(t *testing.T) {
 		{"uneven", much(.01), IndexSoftExG, cover, FlagTwoWays, "in one part of the photo"},
 		{"uneven, less beside", lessBeside, IndexSoftExG, cover, FlagTwoWays, "only 15 % stands out"},
 		{"no green and next to nothing faint", Quality{FaintFrac: .02}, IndexSoftExG, 0, "", ""},
-		{"uneven, little cover", much(9), IndexSoftExG, leastMuch, "", ""},
+		{"uneven, little cover", much(9), IndexSoftExG, tenPoints, "", ""},
 		{"uneven, no hue", unseen, IndexSoftExG, cover, "", ""},
 		{"uneven, another index", much(.01), other, cover, "", ""},
 		{"as faint as may be", less(-.01, &faint.FaintFrac, lessFaint, &faint), IndexSoftExG, cover, "", ""},

@@ -210,7 +210,7 @@ func (ws *Workspace) findFrame(m *Measurement, r *raster.Raster, opt Options) (m
 	}
 	if f.Method == frame.ByEdges && f.Confidence < frame.DoubtfulConfidence {
 		severity := Glance
-		if f.Confidence < lookFrame {
+		if f.Confidence < frame.LookConfidence {
 			severity = MustLook
 		}
 		m.Flags = append(m.Flags, Flag{FlagDoubtfulFrame, severity, f.Confidence, frame.DoubtfulConfidence,
@@ -616,7 +616,7 @@ func AtThreshold(m Measurement, th Threshold, opt Options) (Result, error) {
 		res.Flags = append(res.Flags, Flag{FlagWideRange, MustLook, wide, limitRange,
 			fmt.Sprintf("cover hangs on the threshold, %.0f to %.0f %%: faint green, look at its outline", 100*res.CoverLo, 100*res.CoverHi)})
 	}
-	if looks := m.Quality.GreenFrac; m.Index == IndexSoftExG && res.CoverFrac > leastPale && looks < looksGreen*res.CoverFrac {
+	if looks := m.Quality.GreenFrac; m.Index == IndexSoftExG && res.CoverFrac > tenPoints && looks < looksGreen*res.CoverFrac {
 		res.Flags = append(res.Flags, Flag{FlagFaint, MustLook, res.CoverFrac - looks, (1 - looksGreen) * res.CoverFrac,
 			fmt.Sprintf("%.0f %% was counted as green and %.0f %% looks so: pale leaves, a film on the ground, or a cast; look at the outline", 100*res.CoverFrac, 100*looks)})
 	}

@@ -111,14 +111,8 @@ const (
 	// edges has .066 of it and the smoothest wide green of all rises by .246. Of
 	// 300 sound drawn stands the most is .125 and the smoothest rises by .129.
 	limitMat, limitRise, leastWide = 0.13, 0.125, 0.04
-	lookMat                        = 0.1 // cover
 	// Of those photos the one with most red or purple has .026 of it.
 	lookRed = 0.06
-	// Of 239 photos of a drawn season, in which weeds grow over the frame, 1
-	// frame has less confidence, the only one off by more than 1 % of the side
-	// (2.4 %); at frame.DoubtfulConfidence 8 would be asked about, and nothing but
-	// that one found.
-	lookFrame = 0.5
 	// Of those photos none has greenness that spreads by less than .042 and
 	// ln(R/B) that spreads by less than .109. Drawn stands behind a sepia filter
 	// have up to .039 and, but for burnt ones, .076; of 239 photos of a drawn
@@ -129,10 +123,12 @@ const (
 	// the measured cover at most. Where more than inShade lies in shadow,
 	// less is enough: of the 14 open field photos so shaded one is asked about by it.
 	limitTwoWays, limitInShade, inShade = 0.085, 0.05, 0.15
-	// Of the open field photos with more than leastPale of cover none has less
+	// Of the open field photos with more than tenPoints of cover none has less
 	// ground whose green is the largest channel than .65 of its cover; looksGreen
-	// of it is too little. Less cover cannot be too much by 10 points.
-	leastPale, looksGreen = 0.1, 0.45
+	// of it is too little.
+	looksGreen = 0.45
+	// Less cover than this cannot be too much by more than 10 points.
+	tenPoints = 0.1
 	// A photo as long as this times its width is no single view of a phone.
 	limitLong = 2.3
 	// farBelow is the index value that lies far below bare ground.
@@ -373,7 +369,7 @@ func darkShare(sum, n []float64) float64 {
 // by it, so that little of it asks for no eye.
 func (q Quality) matFlag(cover float64) (Flag, bool) {
 	severity := Glance
-	if cover > lookMat {
+	if cover > tenPoints {
 		severity = MustLook
 	}
 	switch {

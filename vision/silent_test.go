@@ -252,8 +252,8 @@ const matMissed = 0.1
 var partialMissed = map[string]float64{"green hay": .05, "green light": .06, "mixed light": .06, "two leaves": .06, "hard frost": .15}
 
 // gravelAsked is the share of sound photos of grey gravel that ask for an eye, as
-// gravel has no colours and a faded photo has none either. On red soil all do, as
-// it looks like ground under a magenta cast.
+// gravel has no colours and a faded photo has none either. On red soil two in three
+// do, as it looks like ground under a magenta cast.
 const gravelAsked = 0.7
 
 // TestSilentMissReport draws photos (invented) that are sound and photos that are

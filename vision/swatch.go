@@ -85,6 +85,18 @@ const darkest = 24
 // hued tells whether the hue of a swatch is known.
 func (s *swatch) hued() bool { return s.seen && !s.clipped && min(s.r, s.g, s.b) > 1 }
 
+// hues are G squared over R and B, which is in the order of greenness, and R over
+// B of the swatches whose hue is known.
+func (all swatches) hues() (green, warm []float64) {
+	green, warm = make([]float64, 0, len(all)), make([]float64, 0, len(all))
+	for i := range all {
+		if s := &all[i]; s.hued() {
+			green, warm = append(green, s.g*s.g/(s.r*s.b)), append(warm, s.r/s.b)
+		}
+	}
+	return green, warm
+}
+
 // greennesses are the greennesses that a fiftieth, a quarter and a half of the
 // ground stay below; ok is false where too little of it has a hue. Greenness is
 // how far green lies above the mean of red and blue, ln(G/sqrt(RB)). Light from
@@ -96,12 +108,7 @@ type greennesses struct {
 }
 
 func (all swatches) greennesses() (g greennesses) {
-	v := make([]float64, 0, len(all)) // G squared over R and B, which is in the order of greenness
-	for i := range all {
-		if s := &all[i]; s.hued() {
-			v = append(v, s.g*s.g/(s.r*s.b))
-		}
-	}
+	v, _ := all.hues()
 	if 4*len(v) < len(all) {
 		return g
 	}
@@ -120,15 +127,11 @@ func (all swatches) groundHue() float64 {
 		enough            = 0.25 // of the highest hump
 	)
 	var count, smooth [bins]float64
-	hued := 0
-	for i := range all {
-		if s := &all[i]; s.hued() {
-			v := math.Log(s.g*s.g/(s.r*s.b)) / 2
-			count[int(min(max((v-least)/step, 0), bins-1))]++
-			hued++
-		}
+	green, _ := all.hues()
+	for _, g := range green {
+		count[int(min(max((math.Log(g)/2-least)/step, 0), bins-1))]++
 	}
-	if 4*hued < 3*len(all) { // black ground has no hue, and leaves on it have
+	if 4*len(green) < 3*len(all) { // black ground has no hue, and leaves on it have
 		return 0
 	}
 	most := 0.0
@@ -156,12 +159,7 @@ func (all swatches) groundHue() float64 {
 // spreads are how far greenness and ln(R/B) spread between the twentieth part of
 // the ground and the last but so many; zero where too little of it has a hue.
 func (all swatches) spreads() (green, warm float64) {
-	g, w := make([]float64, 0, len(all)), make([]float64, 0, len(all))
-	for i := range all {
-		if s := &all[i]; s.hued() {
-			g, w = append(g, s.g*s.g/(s.r*s.b)), append(w, s.r/s.b)
-		}
-	}
+	g, w := all.hues()
 	if 4*len(g) < len(all) {
 		return 0, 0
 	}
@@ -270,9 +268,9 @@ func (g greennesses) leavesHump(hue float64) bool {
 
 // lightGains are the gains that bring ground of a hue to the nearest that ground
 // has in white light, so that a cast moves what is measured by no more than
-// ground itself differs. Ground that may be leaves is left to castGains; by tells
-// that its gains are given.
-func (g greennesses) lightGains(hue float64) (k gains, by bool) {
+// ground itself differs. Ground that may be leaves is left to castGains;
+// odd tells that it found a cast of a hue that no ground has.
+func (g greennesses) lightGains(hue float64) (k gains, odd bool) {
 	leaves := g.half > mostlyLeaves && g.fiftieth < leastGround
 	// In an even canopy the lowest hump is that of its leaves, and what shows below
 	// it is the ground in its gaps.

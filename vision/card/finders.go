@@ -1,7 +1,6 @@
 package card
 
 import (
-	"encoding/binary"
 	"image"
 	"math"
 	"math/bits"
@@ -312,21 +311,11 @@ func (s *shade) row(y int, line []uint64) {
 	clear(line)
 	row, limits := s.pix[y*s.stride:][:s.w], s.limits[y>>s.shift*s.across:][:s.across]
 	for x := 0; x < len(row); x += 8 {
-		var eight uint64
-		if len(row)-x >= 8 {
-			eight = binary.LittleEndian.Uint64(row[x:])
-		} else {
-			for k, v := range row[x:] {
-				eight |= uint64(v) << (8 * k)
-			}
-			for k := len(row) - x; k < 8; k++ {
-				eight |= 255 << (8 * k) // never dark
-			}
-		}
+		eight := raster.Eight(row[x:], 255) // which is never dark
 		// Eight bytes are compared at a time: their lower seven bits by what is
 		// left of the top bit when they are taken from it, the top bits apart.
 		limit := uint64(limits[x>>s.shift]) * ones
 		less := (^eight & limit) | ^(eight^limit)&^((eight|top)-(limit&^top))
-		line[x/64] |= (less & top) >> 7 * 0x0102040810204080 >> 56 << (x % 64)
+		line[x/64] |= raster.TopBits(less) << (x % 64)
 	}
 }

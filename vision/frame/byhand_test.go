@@ -388,24 +388,24 @@ func TestRectangleByHand(t *testing.T) {
 		q    Quad
 		w, h float64
 	}{{seen(200, 400), 300, 600}, {seen(400, 200), 600, 300}, {seen(205, 400), 300, 600}, {seen(212, 400), 0, 0}, {seen(300, 300), 0, 0}} {
-		w, h, err := fitRectangle(c.q, opt, cam, looseTolerance)
+		w, h, _, err := fitRectangle(c.q, opt, cam, looseTolerance)
 		if w != c.w || h != c.h || (err == nil) != (c.w > 0) {
 			t.Errorf("%v is %g x %g, %v; want %g x %g", c.q, w, h, err, c.w, c.h)
 		}
 	}
 	askew := seen(200, 400)
 	askew[0].X, askew[1].X = askew[0].X+20, askew[1].X+20 // by a twentieth of its height
-	if _, _, err := fitRectangle(askew, opt, cam, looseTolerance); err != nil {
+	if _, _, _, err := fitRectangle(askew, opt, cam, looseTolerance); err != nil {
 		t.Errorf("a little askew: %v", err)
 	}
 	askew[0].X, askew[1].X = askew[0].X+10, askew[1].X+10
-	if _, _, err := fitRectangle(askew, opt, cam, looseTolerance); err == nil {
+	if _, _, _, err := fitRectangle(askew, opt, cam, looseTolerance); err == nil {
 		t.Error("much askew is a rectangle")
 	}
-	if _, _, err := fitRectangle(Quad{}, opt, cam, looseTolerance); err == nil {
+	if _, _, _, err := fitRectangle(Quad{}, opt, cam, looseTolerance); err == nil {
 		t.Error("a point is a rectangle")
 	}
-	if w, h, err := fitRectangle(seen(200, 200), Options{WidthMM: 500, HeightMM: 500}, cam, strictTolerance); err != nil || w != 500 || h != 500 {
+	if w, h, _, err := fitRectangle(seen(200, 200), Options{WidthMM: 500, HeightMM: 500}, cam, strictTolerance); err != nil || w != 500 || h != 500 {
 		t.Errorf("a square: %g x %g, %v", w, h, err)
 	}
 	for _, c := range []struct{ weakest, share float64 }{{.1, 0}, {.5, 0}, {1, 1}} { // up to 1.25 times .4, and fully seen

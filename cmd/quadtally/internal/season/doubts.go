@@ -30,18 +30,22 @@ func Answered(p *record.Photo) bool {
 	}))
 }
 
+// unreadable is the doubt of a photo whose doubts cannot be read.
+var unreadable = vision.Flag{Code: "unreadable", Severity: vision.MustLook,
+	Text: "what is doubtful about its number cannot be read in the record: look at its outline, or set a threshold and take it back to have it worked out again"}
+
 // Doubts are the flags of a photo: those of its measurement and those of its
-// result, which only its threshold shows. Ones of the result that cannot be read
-// are a doubt themselves.
+// result, which only its threshold shows. Ones that cannot be read are a doubt
+// themselves.
 func Doubts(p *record.Photo) []vision.Flag {
 	var m struct{ Flags []vision.Flag }
-	if json.Unmarshal(p.Doc, &m) != nil {
-		return nil
+	if len(p.Doc) > 0 && json.Unmarshal(p.Doc, &m) != nil {
+		return []vision.Flag{unreadable}
 	}
 	if p.Result != nil && len(p.Result.Flags) > 0 {
 		var atThreshold []vision.Flag
 		if json.Unmarshal(p.Result.Flags, &atThreshold) != nil {
-			atThreshold = []vision.Flag{{Code: "unreadable", Severity: vision.MustLook, Text: "what is doubtful about its number cannot be read in the record: look at its outline, or set a threshold and take it back to have it worked out again"}}
+			atThreshold = []vision.Flag{unreadable}
 		}
 		m.Flags = append(m.Flags, atThreshold...)
 	}
